@@ -1,0 +1,286 @@
+"""An open bench: instruments on their lines, sources and receivers by tap; safe on leaving `with`, whatever happens.
+
+Sources are made safe in the order of the bench file before anything else is done.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import pyvisa
+from pyvisa.constants import Parity, StopBits
+
+from instruments.benchfile import LoadedBench
+from instruments.clock import Clock, RealClock, VirtualClock
+from instruments.datasheet import DataSheet
+from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
+from instruments.description import Description
+from instruments.errors import InstrumentError, LivezeroError, UnsafeError
+from instruments.keyed import KeyedReceiver, KeyedSource
+from instruments.roles import Operator, Receiver, Source
+from instruments.session import Line, Session, Teller
+from instruments.simulated.setup import simulated_bench
+from instruments.simulated.visa import resource_manager
+from instruments.units import Span, show
+from instruments.wiring import Port, Wire
+
+__all__ = ["Bench", "backend", "connect", "open_bench"]
+
+_PARITIES = {"none": Parity.none, "even": Parity.even, "odd": Parity.odd}
+_STOP_BITS = {"1": StopBits.one, "2": StopBits.two}
+
+
+class Bench:
+    """Every instrument that the wiring needs, opened.
+
+    Args:
+        manager: VISA; None where every instrument is keyed.
+        instruments: those with a line, by name.
+        sources: by tap.
+        receivers: by tap.
+        clock: real, or virtual where the bench is simulated in process.
+    """
+
+    def __init__(
+        self,
+        *,
+        manager: pyvisa.ResourceManager | None,
+        instruments: dict[str, DescribedInstrument],
+        sources: dict[str, Source],
+        receivers: dict[str, Receiver],
+        clock: Clock,
+    ) -> None:
+        self._manager = manager
+        self.instruments = instruments
+        self.sources = sources
+        self.receivers = receivers
+        self.clock = clock
+        self._is_safe = False
+
+    def prepare(self) -> dict[str, str]:
+        """Identify each instrument, clear its error queue, bring each output to its safe level.
+
+        Returns:
+            Identity by instrument name.
+
+        Raises:
+            InstrumentError: one does not answer, is another, or reports an error.
+            UnsafeError: an output cannot be brought to its safe level.
+        """
+        for instrument in self.instruments.values():
+            instrument.prepare()
+        self.make_safe()
+        self._is_safe = False
+        return {name: instrument.identity for name, instrument in self.instruments.items()}
+
+    def make_safe(self) -> dict[str, str]:
+        """Bring every output to its safe level, in order; every one is tried, whatever becomes of the others.
+
+        Returns:
+            The safe level by instrument name.
+
+        Raises:
+            UnsafeError: one or more could not be made safe.
+        """
+        done: dict[str, str] = {}
+        failed: list[UnsafeError] = []
+        for source in self.sources.values():
+            try:
+                source.make_safe()
+                done[source.name] = show(source.safe_level)
+            except UnsafeError as error:
+                failed.append(error)
+        if failed:
+            first, *others = failed
+            raise UnsafeError(first.what, where=first.where, todo=first.todo, others=tuple(others))
+        self._is_safe = True
+        return done
+
+    def close(self) -> None:
+        """Give front panels back and close every line, the last opened first."""
+        for instrument in reversed(self.instruments.values()):
+            try:
+                instrument.send(*instrument.description.release)
+            except InstrumentError:  # it told the journal; the line is given up anyhow
+                pass
+            instrument.session.close()
+        if self._manager is not None:
+            self._manager.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if not self._is_safe:
+                self.make_safe()
+        finally:
+            self.close()
+
+
+def open_bench(
+    loaded: LoadedBench,
+    *,
+    sheet: DataSheet,
+    wires: tuple[Wire, ...],
+    limits: tuple[tuple[str, Span], ...],
+    operator: Operator,
+    tell: Teller,
+) -> Bench:
+    """Open what the wiring needs; nothing is set and nothing is asked yet.
+
+    Args:
+        loaded: the bench file with its descriptions.
+        sheet: the unit, which the simulated bench takes as its model.
+        wires: what serves which tap.
+        limits: of the unit and the bench, as signals of the first tap.
+        operator: whom keyed instruments ask.
+        tell: takes each exchange.
+
+    Raises:
+        InputError: a simulated fault that is not in the catalogue.
+        InstrumentError: no such VISA backend, or a resource that cannot be opened.
+    """
+    manager, clock = backend(loaded, sheet)
+    ports = [port for each in wires for port in (each.source, each.receiver) if port is not None]
+    instruments: dict[str, DescribedInstrument] = {}
+    try:
+        for port in ports:
+            description = loaded.descriptions[port.instrument]
+            if port.instrument not in instruments and description.kind == "remote":
+                assert manager is not None
+                instruments[port.instrument] = connect(loaded, port.instrument, description, manager, clock, tell)
+    except LivezeroError:
+        for instrument in instruments.values():
+            instrument.session.close()
+        raise
+    sources: dict[str, Source] = {}
+    receivers: dict[str, Receiver] = {}
+    for each in wires:
+        if each.source is not None:
+            sources[each.tap] = _source(each, each.source, instruments, limits, operator, clock)
+        if each.receiver is not None:
+            receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, operator, clock)
+    return Bench(manager=manager, instruments=instruments, sources=sources, receivers=receivers, clock=clock)
+
+
+def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManager | None, Clock]:
+    """VISA and the clock of a bench; no VISA where every instrument is keyed.
+
+    Raises:
+        InputError: a simulated fault that is not in the catalogue.
+        InstrumentError: no such backend.
+    """
+    if loaded.file.is_simulated:
+        clock = VirtualClock()
+        return resource_manager(simulated_bench(loaded, sheet, clock)), clock
+    if all(description.kind == "keyed" for description in loaded.descriptions.values()):
+        return None, RealClock()
+    library = loaded.file.backend
+    path, at, name = library.rpartition("@")
+    if path and at:  # a file of pyvisa-sim lies beside the bench file
+        library = f"{(loaded.path.parent / path).resolve()}@{name}"
+    elif library and not at:  # the path of a system VISA library
+        library = str(Path(library).expanduser())
+    try:
+        return pyvisa.ResourceManager(library), RealClock()
+    except (OSError, ValueError, pyvisa.Error) as error:
+        raise InstrumentError(
+            f'VISA backend "{loaded.file.backend}" cannot be used',
+            where=loaded.where("backend"),
+            allowed='"@py", "@ivi" for the system\'s VISA library, "file.yaml@sim", or "simulated"',
+            todo=f"install it, or name another ({str(error).splitlines()[0][:100]})",
+        ) from error
+
+
+def connect(
+    loaded: LoadedBench,
+    name: str,
+    description: Description,
+    manager: pyvisa.ResourceManager,
+    clock: Clock,
+    tell: Teller,
+) -> DescribedInstrument:
+    """Open the line to one instrument; nothing is sent. Raises InstrumentError."""
+    instrument = loaded.file.instruments[name]
+    session = Session(
+        name=name,
+        resource=instrument.resource,
+        opener=_opener(manager, instrument.resource, description),
+        clock=clock,
+        timeout_s=description.timeout,
+        query_delay_s=description.query_delay,
+        tell=tell,
+    )
+    return DescribedInstrument(
+        name=name, description=description, session=session, expected_identity=instrument.identity
+    )
+
+
+def _opener(manager: pyvisa.ResourceManager, resource: str, description: Description) -> Callable[[], Line]:
+    def opened() -> Line:
+        line = manager.open_resource(
+            resource,
+            write_termination=description.termination.write,
+            read_termination=description.termination.read,
+        )
+        # A stray µ or ° in a reply is no reason to lose it (pyvisa issue 722).
+        line.encoding = "latin-1"  # type: ignore[attr-defined]
+        serial = description.serial
+        if serial is not None and resource.upper().startswith("ASRL"):
+            line.baud_rate = serial.baud  # type: ignore[attr-defined]
+            line.data_bits = int(serial.data_bits)  # type: ignore[attr-defined]
+            line.parity = _PARITIES[serial.parity]  # type: ignore[attr-defined]
+            line.stop_bits = _STOP_BITS[serial.stop_bits]  # type: ignore[attr-defined]
+        return line  # type: ignore[return-value]
+
+    return opened
+
+
+def _source(
+    each: Wire,
+    port: Port,
+    instruments: dict[str, DescribedInstrument],
+    limits: tuple[tuple[str, Span], ...],
+    operator: Operator,
+    clock: Clock,
+) -> Source:
+    assert each.safe_level is not None
+    if port.instrument not in instruments:
+        return KeyedSource(
+            name=port.instrument,
+            function=port.function,
+            limits=(("range of the source", port.entry.range), *limits),
+            safe_level=each.safe_level,
+            operator=operator,
+        )
+    return DescribedSource(
+        instrument=instruments[port.instrument],
+        function=port.function,
+        limits=limits,
+        safe_level=each.safe_level,
+        clock=clock,
+    )
+
+
+def _receiver(
+    each: Wire,
+    port: Port,
+    loaded: LoadedBench,
+    instruments: dict[str, DescribedInstrument],
+    operator: Operator,
+    clock: Clock,
+) -> Receiver:
+    if port.instrument not in instruments:
+        return KeyedReceiver(
+            name=port.instrument,
+            function=port.function,
+            spec=loaded.descriptions[port.instrument].functions[port.function],
+            tap=each.tap,
+            operator=operator,
+            clock=clock,
+        )
+    return DescribedReceiver(instrument=instruments[port.instrument], function=port.function, clock=clock)

@@ -1,0 +1,166 @@
+"""The bench file: instruments, their resources, and how they are wired to the unit's taps. It opens nothing."""
+
+from pathlib import Path
+from typing import Any, Self
+
+from pydantic import Field, model_validator
+
+from instruments.description import Description, find_description
+from instruments.errors import InputError
+from instruments.fields import LevelField, SpanField
+from instruments.units import Quantity
+from instruments.yamlfile import Document, FileModel, nearest, read
+
+__all__ = ["BenchFile", "BenchInstrument", "BenchTap", "LoadedBench", "Simulation", "load_bench"]
+
+SIMULATED = "simulated"
+
+
+class BenchInstrument(FileModel):
+    """One instrument of a bench."""
+
+    description: str
+    resource: str = ""
+    identity: str = ""
+    safe_level: LevelField | None = None
+    limits: SpanField | None = None
+
+
+class BenchTap(FileModel):
+    """What is wired to one tap of the unit; the function is found by the tap's unit unless it is named."""
+
+    set_by: str | None = None
+    set_function: str = ""
+    read_by: str | None = None
+    read_function: str = ""
+
+    @model_validator(mode="after")
+    def _used(self) -> Self:
+        if self.set_by is None and self.read_by is None:
+            raise ValueError('"set by", "read by", or both')
+        return self
+
+
+class Simulation(FileModel):
+    """The simulated bench: its seed, and the faults it is given, by name and size as in the fault catalogue."""
+
+    seed: int = Field(1, ge=0)
+    faults: tuple[dict[str, str], ...] = ()
+
+
+class BenchFile(FileModel):
+    """A bench as it stands in its file."""
+
+    bench: str
+    backend: str = "@py"
+    instruments: dict[str, BenchInstrument] = Field(min_length=1)
+    taps: dict[str, BenchTap] = Field(min_length=1)
+    simulation: Simulation | None = None
+
+    @property
+    def is_simulated(self) -> bool:
+        """True for the embedded bench on virtual time."""
+        return self.backend == SIMULATED
+
+
+class LoadedBench:
+    """A bench file with the descriptions it names.
+
+    Args:
+        document: the file, for the places of later errors.
+        file: its model.
+        descriptions: by instrument name.
+    """
+
+    def __init__(self, document: Document, file: BenchFile, descriptions: dict[str, Description]) -> None:
+        self.document = document
+        self.file = file
+        self.descriptions = descriptions
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return self.document.path
+
+    def where(self, *path: int | str) -> str:
+        """file:line:column of a value."""
+        return self.document.where(*path)
+
+    def safe_level(self, instrument: str, function: str) -> Quantity | None:
+        """The level that is safe for an output: the bench file's, else the description's; None if neither says."""
+        own = self.file.instruments[instrument].safe_level
+        return own if own is not None else self.descriptions[instrument].functions[function].safe_level
+
+
+def load_bench(path: Path) -> LoadedBench:
+    """A bench file and every description it names.
+
+    Raises:
+        InputError: any fault of the file, of a description, or between them; all at once.
+    """
+    document = read(path)
+    file: BenchFile = document.into(BenchFile)
+    faults: list[InputError] = []
+    descriptions: dict[str, Description] = {}
+    for name, instrument in file.instruments.items():
+        try:
+            descriptions[name] = find_description(
+                instrument.description,
+                beside=path.parent,
+                where=document.where("instruments", name, "description"),
+            )
+        except InputError as error:
+            faults.append(error)
+            continue
+        if descriptions[name].kind == "remote" and not instrument.resource:
+            faults.append(
+                InputError(
+                    f'"resource" is missing of instrument "{name}"',
+                    where=document.where("instruments", name),
+                    allowed="a VISA resource such as TCPIP::127.0.0.1::5025::SOCKET or ASRL3::INSTR",
+                    todo="add it, or take a keyed description for an instrument that a person reads",
+                )
+            )
+    faults.extend(_tap_faults(document, file, descriptions))
+    if file.is_simulated and file.simulation is None:
+        faults.append(InputError('backend "simulated" needs "simulation"', where=document.where("backend")))
+    if faults:
+        first, *others = faults
+        raise InputError(
+            first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=(*first.others, *others)
+        )
+    return LoadedBench(document, file, descriptions)
+
+
+def _tap_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
+    faults = []
+    for tap, wiring in file.taps.items():
+        uses: tuple[tuple[str, str | None, str, str], ...] = (
+            ("set by", wiring.set_by, "set function", wiring.set_function),
+            ("read by", wiring.read_by, "read function", wiring.read_function),
+        )
+        for key, instrument, function_key, function in uses:
+            if instrument is None:
+                continue
+            if instrument not in file.instruments:
+                guess = nearest(instrument, list(file.instruments))
+                faults.append(
+                    InputError(
+                        f'no instrument "{instrument}" on this bench',
+                        where=document.where("taps", tap, key),
+                        allowed=", ".join(file.instruments),
+                        todo=f'write "{guess}"' if guess else "",
+                    )
+                )
+            elif function and instrument in descriptions and function not in descriptions[instrument].functions:
+                known: dict[str, Any] = dict(descriptions[instrument].functions)
+                guess = nearest(function, list(known))
+                faults.append(
+                    InputError(
+                        f'instrument "{instrument}" has no function "{function}"',
+                        where=document.where("taps", tap, function_key),
+                        allowed=", ".join(known),
+                        todo=f'write "{guess}"' if guess else "",
+                    )
+                )
+    return faults

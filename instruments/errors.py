@@ -1,0 +1,160 @@
+"""Every error a user can meet, cut by what the user does next.
+
+    LivezeroError
+    ├── InputError       2   a file, an option or an entry is wrong: correct it
+    ├── PlanError        2   the bench cannot do it, or the unit could be harmed: change bench or sequence
+    ├── ReadingsError    2   a table of readings cannot be used: correct the table
+    ├── RecordError      2   a record is not what it should be
+    ├── LimitError       3   a level outside the limits was refused at the set itself
+    ├── InstrumentError  3   an instrument did not answer, or answered what cannot be
+    │   ├── NoReplyError 3   ... within its time: a late answer may still come, so the session is suspect
+    │   └── NoReadingError 3 ... a number: overload, not a number, empty or garbled
+    ├── StoppedError   130   somebody stopped the run
+    └── UnsafeError      4   an output could not be made safe: shown first
+
+The exit code belongs to the family. This module does not print and does not know who shows an error.
+"""
+
+from typing import ClassVar
+
+__all__ = [
+    "InputError",
+    "InstrumentError",
+    "LimitError",
+    "LivezeroError",
+    "NoReadingError",
+    "NoReplyError",
+    "PlanError",
+    "ReadingsError",
+    "RecordError",
+    "StoppedError",
+    "UnsafeError",
+]
+
+
+class LivezeroError(Exception):
+    """What was wrong, where, what is allowed, and what to do; all of it as fields.
+
+    Args:
+        what: the fault, in one line.
+        where: file:line:column, instrument, point: whatever finds the place. "" = no place to name.
+        allowed: what would have been right. "" = nothing to say.
+        todo: what the user does next. "" = nothing to say.
+        others: further errors found in the same pass, shown after this one.
+    """
+
+    exit_code: ClassVar[int] = 3
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str = "",
+        allowed: str = "",
+        todo: str = "",
+        others: "tuple[LivezeroError, ...]" = (),
+    ) -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.allowed = allowed
+        self.todo = todo
+        self.others = others
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The error as a user reads it: place and fault, then allowed, then what to do; then the other errors."""
+        head = f"{self.where}: {self.what}" if self.where else self.what
+        own = [head]
+        if self.allowed:
+            own.append(f"  allowed: {self.allowed}")
+        if self.todo:
+            own.append(f"  do: {self.todo}")
+        for other in self.others:
+            own.extend(other.lines)
+        return tuple(own)
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines)
+
+
+class InputError(LivezeroError):
+    """A file, an option or an entry is wrong."""
+
+    exit_code = 2
+
+
+class PlanError(LivezeroError):
+    """The bench cannot do what the sequence asks, or the unit could be harmed."""
+
+    exit_code = 2
+
+
+class ReadingsError(LivezeroError):
+    """A table of readings cannot be used as it is."""
+
+    exit_code = 2
+
+
+class RecordError(LivezeroError):
+    """A record is missing, cannot be read, or is not what was written."""
+
+    exit_code = 2
+
+
+class LimitError(LivezeroError):
+    """A level outside the limits of the unit or the source was refused at the set itself."""
+
+    exit_code = 3
+
+
+class InstrumentError(LivezeroError):
+    """An instrument did not answer, or answered what cannot be.
+
+    Args:
+        what: the fault, in one line.
+        where: the instrument and its resource.
+        allowed: what would have been right.
+        todo: what the user does next.
+        command: what was sent, "" if nothing.
+        reply: what came back, as received, "" if nothing.
+    """
+
+    exit_code = 3
+
+    def __init__(
+        self, what: str, *, where: str = "", allowed: str = "", todo: str = "", command: str = "", reply: str = ""
+    ) -> None:
+        super().__init__(what, where=where, allowed=allowed, todo=todo)
+        self.command = command
+        self.reply = reply
+
+
+class NoReplyError(InstrumentError):
+    """No whole reply within the time allowed; a late one may still come, so the session is suspect."""
+
+
+class NoReadingError(InstrumentError):
+    """The reply is no reading: `kind` is "overload", "not a number", "empty" or "garbled"."""
+
+    def __init__(self, kind: str, *, where: str, command: str, reply: str) -> None:
+        super().__init__(
+            f"reading is {kind}",
+            where=where,
+            todo="check range, wiring and signal" if kind == "overload" else "check the line and the description",
+            command=command,
+            reply=reply,
+        )
+        self.kind = kind
+
+
+class StoppedError(LivezeroError):
+    """Somebody stopped the run: Ctrl-C, SIGTERM, or "no" to a caution."""
+
+    exit_code = 130
+
+
+class UnsafeError(LivezeroError):
+    """An output could not be brought to its safe level; somebody must do it by hand, now."""
+
+    exit_code = 4

@@ -1,0 +1,79 @@
+"""Field types of the files that people write: text in, quantities out, through pydantic."""
+
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
+
+from instruments.errors import InputError
+from instruments.units import Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
+from instruments.yamlfile import as_field
+
+__all__ = [
+    "AccuracyField",
+    "Commands",
+    "DifferenceField",
+    "DurationField",
+    "FractionField",
+    "LevelField",
+    "SpanField",
+    "ToleranceField",
+    "UnitField",
+]
+
+
+def _schema(example: str, what: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "description": what, "examples": [example]})
+
+
+def _seconds(text: str) -> float:
+    return magnitude(quantity(text, like="s"), "s")
+
+
+def _duration(text: str) -> float:
+    seconds = _seconds(text)
+    if seconds < 0:
+        raise InputError(f'"{text}" is a negative time', allowed="zero or more")
+    return seconds
+
+
+def _fraction(text: str) -> float:
+    return magnitude(quantity(text, like="%"), "percent") / 100
+
+
+def _tolerance(text: str) -> Terms:
+    return terms(text, bases=("span", "reading", "output"))
+
+
+def _accuracy(text: str) -> Terms:
+    return terms(text, bases=("reading", "range"))
+
+
+def _commands(given: Any) -> Any:  # noqa: ANN401  one command or a list of them
+    return (given,) if isinstance(given, str) and given else given or ()
+
+
+_as_text = PlainSerializer(str, return_type=str)
+
+LevelField = Annotated[Quantity, as_field(quantity), _as_text, _schema("12 mA", "a number and its unit")]
+DifferenceField = Annotated[Quantity, as_field(difference), _as_text, _schema("0.5 degC", "a difference and its unit")]
+SpanField = Annotated[Span, as_field(span), _as_text, _schema("4 .. 20 mA", "two numbers and a unit")]
+DurationField = Annotated[float, as_field(_duration), _schema("50 ms", "a time; held in seconds")]
+FractionField = Annotated[float, as_field(_fraction), _schema("10 %", "a share in %; held as a fraction")]
+UnitField = Annotated[str, as_field(canonical), _schema("mA", "a unit")]
+ToleranceField = Annotated[
+    Terms,
+    as_field(_tolerance),
+    _as_text,
+    _schema("0.2 % of span", "half width of the band: of span, of reading, of output, or absolute; joined by +"),
+]
+AccuracyField = Annotated[
+    Terms,
+    as_field(_accuracy),
+    _as_text,
+    _schema("0.02 % of reading + 0.01 % of range", "half width: of reading, of range, or absolute; joined by +"),
+]
+Commands = Annotated[
+    tuple[str, ...],
+    BeforeValidator(_commands),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+]

@@ -1,0 +1,194 @@
+"""An instrument that a person sets or reads: hand-held meters are full instruments, their interface is a question.
+
+An entry far from what is expected is asked about, never changed. The entry before can be corrected: "back".
+"""
+
+import re
+
+from instruments.clock import Clock
+from instruments.description import Function, RangeEntry
+from instruments.errors import InputError, LimitError, LivezeroError, UnsafeError
+from instruments.roles import Operator, Question, Sample
+from instruments.units import Quantity, Span, magnitude, quantity, show
+
+__all__ = ["KeyedReceiver", "KeyedSource", "entry"]
+
+_PLAUSIBLE_OF_RANGE = 0.02
+_BARE = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_YES = {"y", "yes"}
+
+
+def entry(text: str, unit: str) -> float:
+    """The number that a person typed, with or without its unit; a single comma is taken for the decimal point.
+
+    Raises:
+        InputError: no number, or a unit of another dimension.
+    """
+    typed = text.strip()
+    if typed.count(",") == 1 and "." not in typed:
+        typed = typed.replace(",", ".")
+    if _BARE.fullmatch(typed):
+        typed = f"{typed} {unit}"
+    return magnitude(quantity(typed, like=unit), unit)
+
+
+class KeyedSource:
+    """A source that a person sets.
+
+    Args:
+        name: of the instrument on the bench.
+        function: name of the function in its description.
+        limits: ranges, each with its reason, outside of which nothing is asked for.
+        safe_level: what the person is asked to leave it at.
+        operator: whom to ask.
+    """
+
+    is_keyed = True
+
+    def __init__(
+        self,
+        *,
+        name: str,
+        function: str,
+        limits: tuple[tuple[str, Span], ...],
+        safe_level: Quantity,
+        operator: Operator,
+    ) -> None:
+        self.name = name
+        self.function = function
+        self.safe_level = safe_level
+        self._limits = limits
+        self._operator = operator
+        self._touched = False
+
+    def select(self, entry: RangeEntry) -> None:
+        """Nothing to select: the person knows the knob."""
+
+    def energise(self) -> None:
+        """Ask for the output to be switched on."""
+        self._touched = True
+        self._operator.ask(Question(kind="set", text=f"Switch the output of {self.name} on"))
+
+    def set(self, level: Quantity) -> None:
+        """Ask for a level; raises LimitError outside the limits, before anything is asked."""
+        for reason, limit in self._limits:
+            if not limit.holds(magnitude(level, limit.unit, where=self.name)):
+                raise LimitError(
+                    f"{show(level)} refused: outside the {reason}",
+                    where=self.name,
+                    allowed=str(limit),
+                    todo="correct the setpoints, or the limits in bench file or type sheet",
+                )
+        self._touched = True
+        self._operator.ask(Question(kind="set", text=f"Set {self.name} to {show(level)}"))
+
+    def make_safe(self) -> None:
+        """Ask for the safe level; raises UnsafeError if nobody answers. Not asked if nothing was ever set."""
+        if not self._touched:
+            return
+        question = Question(
+            kind="set", text=f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
+        )
+        try:
+            self._operator.ask(question)
+        except (LivezeroError, KeyboardInterrupt, EOFError) as error:
+            raise UnsafeError(
+                f"nobody confirmed that {self.name} is at its safe level of {show(self.safe_level)}",
+                where=self.name,
+                todo="switch it off by hand, now",
+            ) from error
+        self._touched = False
+
+    def recover(self) -> None:
+        """Nothing to recover."""
+
+
+class KeyedReceiver:
+    """A meter that a person reads.
+
+    Args:
+        name: of the instrument on the bench.
+        function: name of the function in its description.
+        spec: that function.
+        tap: where it reads, for the question.
+        operator: whom to ask.
+        clock: gives the time of each entry.
+    """
+
+    is_keyed = True
+
+    def __init__(self, *, name: str, function: str, spec: Function, tap: str, operator: Operator, clock: Clock) -> None:
+        self.name = name
+        self.function = function
+        self._spec = spec
+        self._tap = tap
+        self._operator = operator
+        self._clock = clock
+        self._unit = spec.unit
+        self._plausible = _PLAUSIBLE_OF_RANGE * spec.ranges[0].range.within(spec.unit).width
+        self._before: tuple[Sample, float | None] | None = None
+        self._correction: Sample | None = None
+
+    def select(self, entry: RangeEntry, unit: str) -> None:
+        """Take the unit, and the range for the plausibility of entries."""
+        self._unit = unit
+        self._plausible = _PLAUSIBLE_OF_RANGE * entry.range.within(unit).width
+
+    def read(self, *, expected: float | None = None) -> Sample:
+        """The number that a person reads; "back" corrects the entry before first."""
+        while True:
+            sample = self._ask(expected)
+            if sample is not None:
+                self._before = (sample, expected)
+                return sample
+            if self._before is None:
+                continue
+            corrected = self._ask(self._before[1], again=True)
+            if corrected is not None:
+                self._correction = corrected
+                self._before = (corrected, self._before[1])
+
+    def _ask(self, expected: float | None, *, again: bool = False) -> Sample | None:
+        """One entry; None if the person typed "back". Asks until it is a number that is plausible or insisted on."""
+        which = "the entry before, at" if again else "at"
+        text = f"Reading of {self.name} {which} {self._tap}, in {self._unit}"
+        remark = ""
+        while True:
+            answer = self._operator.ask(
+                Question(
+                    kind="reading", text=text + remark, unit=self._unit, expected=expected, plausible=self._plausible
+                )
+            )
+            if answer.strip().casefold() == "back":
+                return None
+            try:
+                value = entry(answer, self._unit)
+            except InputError as error:
+                remark = f" ({error.what})"
+                continue
+            if expected is not None and abs(value - expected) > self._plausible and not self._insists(value, expected):
+                remark = ""
+                continue
+            return Sample(value, self._clock.now(), answer.strip())
+
+    def _insists(self, value: float, expected: float) -> bool:
+        answer = self._operator.ask(
+            Question(
+                kind="confirm",
+                text=f"{value:g} {self._unit} is {value - expected:+.4g} {self._unit} from the {expected:g} expected. "
+                "Is that what the meter shows?",
+            )
+        )
+        return answer.strip().casefold() in _YES
+
+    def take_correction(self) -> Sample | None:
+        """What was entered anew for the reading before, once."""
+        correction, self._correction = self._correction, None
+        return correction
+
+    def wider(self) -> RangeEntry | None:
+        """None: the person chooses the range."""
+        return None
+
+    def recover(self) -> None:
+        """Nothing to recover."""

@@ -1,0 +1,100 @@
+"""All that a run may ask of an instrument and of a person; drivers, keyed instruments and tests fulfil it."""
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from instruments.description import RangeEntry
+from instruments.units import Quantity
+
+__all__ = ["Operator", "Question", "Receiver", "Sample", "Source"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One value as an instrument gave it: in the unit it was asked for, when, and the reply as received."""
+
+    value: float
+    at_s: float
+    raw: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What a person is asked.
+
+    Args:
+        kind: "confirm" (a caution or a step: answered "yes" or "no"), "set" (done when answered), "reading" (a number).
+        text: the question.
+        unit: of the number, for a reading.
+        expected: what the number should be near; None = nothing known.
+        plausible: half width around `expected` beyond which the answer is asked again; None = any number will do.
+    """
+
+    kind: Literal["confirm", "set", "reading"]
+    text: str
+    unit: str = ""
+    expected: float | None = None
+    plausible: float | None = None
+
+
+class Operator(Protocol):
+    """Answers questions: a person at a terminal or a page, or a test."""
+
+    def ask(self, question: Question) -> str:
+        """The answer as typed; raises StoppedError if the person stops the run."""
+
+
+class Source(Protocol):
+    """Sets a level at a tap."""
+
+    name: str
+    function: str
+    is_keyed: bool
+    safe_level: Quantity
+
+    def select(self, entry: RangeEntry) -> None:
+        """Take the range; the output is off."""
+
+    def energise(self) -> None:
+        """Switch the output on at the level set last."""
+
+    def set(self, level: Quantity) -> None:
+        """Set a level; raises LimitError outside the limits, InstrumentError if it was not done."""
+
+    def make_safe(self) -> None:
+        """Bring the output to its safe level; raises UnsafeError if that cannot be proved."""
+
+    def recover(self) -> None:
+        """After a time-out: clear, drain, identify; raises InstrumentError."""
+
+
+class Receiver(Protocol):
+    """Reads the level at a tap."""
+
+    name: str
+    function: str
+    is_keyed: bool
+
+    def select(self, entry: RangeEntry, unit: str) -> None:
+        """Take function and range, throw away what must be; readings come in `unit` from then on."""
+
+    def read(self, *, expected: float | None = None) -> Sample:
+        """One reading.
+
+        Args:
+            expected: what the value should be near, in the unit selected; a person's entry is held against it.
+
+        Raises:
+            NoReadingError: overload, not a number, empty or garbled.
+            NoReplyError: nothing in time.
+            InstrumentError: the line failed.
+        """
+
+    def take_correction(self) -> Sample | None:
+        """What a person entered anew for the reading before, once; None from an instrument with an interface."""
+
+    def wider(self) -> RangeEntry | None:
+        """The next wider range; None at the widest."""
+
+    def recover(self) -> None:
+        """After a time-out: clear, drain, identify, set up again; raises InstrumentError."""

@@ -1,0 +1,208 @@
+"""One VISA resource as a line to talk over: write, query, and the way back after a time-out.
+
+The only module that catches pyvisa's errors. It knows text, not instruments.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import pyvisa
+from pyvisa.constants import StatusCode
+
+from instruments.clock import Clock
+from instruments.errors import InstrumentError, NoReplyError
+
+__all__ = ["Exchange", "Line", "Session", "Teller"]
+
+# pyvisa-py hands through what its transports raise (STACK: reset, broken pipe, unplugged port, non-ASCII reply).
+_LINE_ERRORS = (pyvisa.Error, OSError, RuntimeError, UnicodeError, NotImplementedError, ValueError)
+_SILENCE_S = 0.2
+_MOST_DRAINED = 50
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """What went over a line, once: the command, the reply (None = none asked), when, how long, and what went wrong."""
+
+    at_s: float
+    instrument: str
+    sent: str
+    received: str | None
+    took_s: float
+    fault: str = ""
+
+
+Teller = Callable[[Exchange], None]
+
+
+class Line(Protocol):
+    """What a session needs of a pyvisa message-based resource."""
+
+    timeout: float
+
+    def write(self, message: str) -> int:
+        """Send a line."""
+
+    def read(self) -> str:
+        """The next line, without its end."""
+
+    def clear(self) -> None:
+        """Device clear."""
+
+    def close(self) -> None:
+        """Close the resource."""
+
+
+class Session:
+    """A line to one instrument; every exchange is told.
+
+    Args:
+        name: of the instrument on the bench.
+        resource: the VISA resource string, for errors.
+        opener: opens the resource, again after it was lost.
+        clock: for the time of each exchange and the delay between write and read.
+        timeout_s: how long a reply may take.
+        query_delay_s: wait between write and read.
+        tell: takes each exchange.
+
+    Raises:
+        InstrumentError: the resource cannot be opened.
+    """
+
+    def __init__(
+        self,
+        *,
+        name: str,
+        resource: str,
+        opener: Callable[[], Line],
+        clock: Clock,
+        timeout_s: float,
+        query_delay_s: float,
+        tell: Teller,
+    ) -> None:
+        self.name = name
+        self.where = f"{name} ({resource})"
+        self.is_suspect = False  # a late answer may be on its way
+        self._opener = opener
+        self._clock = clock
+        self._timeout_s = timeout_s
+        self._query_delay_s = query_delay_s
+        self._tell = tell
+        self._line = self._open()
+
+    def _open(self) -> Line:
+        try:
+            line = self._opener()
+            line.timeout = 1000 * self._timeout_s
+        except _LINE_ERRORS as error:
+            raise InstrumentError(
+                "cannot be opened", where=self.where, todo=f"check power, cable and resource ({_reason(error)})"
+            ) from error
+        return line
+
+    def write(self, command: str) -> None:
+        """Send a command that has no answer; raises InstrumentError."""
+        self._exchange(command, answered=False)
+
+    def query(self, command: str) -> str:
+        """Send a command and take its answer.
+
+        Raises:
+            NoReplyError: no whole answer in time; the session is suspect from then on.
+            InstrumentError: the line failed.
+        """
+        reply = self._exchange(command, answered=True)
+        assert reply is not None
+        return reply
+
+    def _exchange(self, command: str, *, answered: bool) -> str | None:
+        start_s = self._clock.now()
+        try:
+            self._line.write(command)
+            if answered and self._query_delay_s:
+                self._clock.sleep(self._query_delay_s)
+            reply = self._line.read() if answered else None
+        except _LINE_ERRORS as error:
+            reason = _reason(error)
+            self._told(start_s, command, None, fault=reason)
+            self.is_suspect = True
+            if isinstance(error, pyvisa.VisaIOError) and error.error_code == StatusCode.error_timeout:
+                raise NoReplyError(
+                    f"no answer within {self._timeout_s:g} s",
+                    where=self.where,
+                    command=command,
+                    todo="check power, cable, line end and time-out",
+                ) from error
+            raise InstrumentError(
+                f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"
+            ) from error
+        self._told(start_s, command, reply)
+        return reply
+
+    def _told(self, start_s: float, command: str, reply: str | None, fault: str = "") -> None:
+        self._tell(
+            Exchange(
+                at_s=start_s,
+                instrument=self.name,
+                sent=command,
+                received=reply,
+                took_s=self._clock.now() - start_s,
+                fault=fault,
+            )
+        )
+
+    def clear(self) -> None:
+        """Clear the line, and open it anew where that is refused; read until silent. Late answers are thrown away.
+
+        Raises:
+            InstrumentError: the line cannot be had back.
+        """
+        start_s = self._clock.now()
+        try:
+            self._line.clear()
+            self._told(start_s, "(device clear)", None)
+        except _LINE_ERRORS as error:
+            self._told(start_s, "(device clear)", None, fault=_reason(error))
+        try:
+            self.drain()
+        except _LINE_ERRORS:
+            self.reopen()
+
+    def reopen(self) -> None:
+        """Close the resource and open it again; raises InstrumentError."""
+        self.close()
+        self._line = self._open()
+        self._told(self._clock.now(), "(opened again)", None)
+
+    def drain(self) -> None:
+        """Read and throw away until the line is silent; a flush alone is not trusted (pyvisa issue 535)."""
+        self._line.timeout = 1000 * min(_SILENCE_S, self._timeout_s)
+        try:
+            for _ in range(_MOST_DRAINED):
+                start_s = self._clock.now()
+                late = self._line.read()
+                if not late:
+                    return
+                self._told(start_s, "(drained)", late)
+        except pyvisa.VisaIOError as error:
+            if error.error_code != StatusCode.error_timeout:
+                raise
+        except UnicodeError:
+            return
+        finally:
+            self._line.timeout = 1000 * self._timeout_s
+
+    def close(self) -> None:
+        """Close the resource; what fails here is of no more use to anybody."""
+        try:
+            self._line.close()
+        except _LINE_ERRORS as error:
+            self._told(self._clock.now(), "(closed)", None, fault=_reason(error))
+
+
+def _reason(error: Exception) -> str:
+    """A line's error in a few words, without addresses of memory or a traceback."""
+    if isinstance(error, pyvisa.VisaIOError):
+        return str(error.abbreviation)
+    return str(getattr(error, "strerror", None) or error).splitlines()[0][:120] if str(error) else type(error).__name__

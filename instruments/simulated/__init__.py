@@ -1,0 +1,1 @@
+"""The simulated bench: one physical model, reached through VISA on virtual time or over real sockets."""

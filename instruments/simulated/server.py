@@ -1,0 +1,184 @@
+"""The simulated bench behind real connections, in real time: TCP sockets on this machine, and serial ports in pairs.
+
+Lines in, lines out; each instrument has a listener of its own on a port that the system chooses. An instrument of the
+serial dialect gets a pseudo-terminal where the system has them, else a socket too. Only the loopback is bound.
+"""
+
+import contextlib
+import os
+import select
+import socket
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from instruments.simulated.bench import Lines, SimulatedBench
+
+try:
+    import termios
+    import tty
+except ImportError:  # Windows has no pseudo-terminals
+    HAS_SERIAL = False
+else:
+    HAS_SERIAL = True
+
+__all__ = ["HAS_SERIAL", "Served", "serve"]
+
+_HOST = "127.0.0.1"
+_CHUNK_N = 4096
+_STOP_S = 0.2
+_JOIN_S = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Served:
+    """Where the instruments of a served bench are found: by name, VISA resource, and TCP port where there is one."""
+
+    resources: Mapping[str, str]
+    ports: Mapping[str, int]
+
+
+@contextlib.contextmanager
+def serve(bench: SimulatedBench) -> Iterator[Served]:
+    """Serve every instrument of a bench until the block is left; then all connections are closed.
+
+    The bench's clock must be the real one, or apertures take no time and nothing ever settles.
+    """
+    with contextlib.ExitStack() as stack:
+        stop = threading.Event()
+        stack.callback(stop.set)
+        resources, ports = {}, {}
+        for name, spec in bench.instruments.items():
+            if spec.dialect == "serial" and HAS_SERIAL:
+                resources[name] = stack.enter_context(_serial_port(bench, name, stop))
+                continue
+            ports[name] = stack.enter_context(_listener(bench, name, stop))
+            resources[name] = f"TCPIP::{_HOST}::{ports[name]}::SOCKET"
+        yield Served(resources=MappingProxyType(resources), ports=MappingProxyType(ports))
+
+
+class _Conversation:
+    """One client and one instrument: bytes in, bytes out."""
+
+    def __init__(self, bench: SimulatedBench, name: str, send: Callable[[bytes], None]) -> None:
+        self._bench, self._name, self._send_raw = bench, name, send
+        message_ends, self._reply_end = bench.ends(bench.instruments[name])
+        self._lines = Lines(message_ends)
+        self._lock = threading.Lock()
+        self._timers: list[threading.Timer] = []
+
+    def take(self, data: bytes) -> bool:
+        """Answer what is complete; False if the connection is to be dropped."""
+        messages, overruns_n = self._lines.feed(data)
+        for _ in range(overruns_n):
+            self._bench.report(self._name, -363)
+        for message in messages:
+            reply = self._bench.exchange(self._name, message)
+            if reply.is_dropped:
+                return False
+            if reply.line is None:
+                continue
+            if reply.late_s:
+                timer = threading.Timer(reply.late_s, self._send, (reply.line,))
+                timer.daemon = True
+                self._timers.append(timer)
+                timer.start()
+            else:
+                self._send(reply.line)
+        return True
+
+    def close(self) -> None:
+        """No late reply after this."""
+        for timer in self._timers:
+            timer.cancel()
+        for timer in self._timers:
+            timer.join(_JOIN_S)
+
+    def _send(self, line: bytes) -> None:
+        with self._lock, contextlib.suppress(OSError):  # a client that has gone needs no reply
+            self._send_raw(line + self._reply_end)
+
+
+@contextlib.contextmanager
+def _listener(bench: SimulatedBench, name: str, stop: threading.Event) -> Iterator[int]:
+    listener = socket.create_server((_HOST, 0))
+    listener.settimeout(_STOP_S)
+    clients: list[threading.Thread] = []
+
+    def accept() -> None:
+        while not stop.is_set():
+            try:
+                client, _ = listener.accept()
+            except TimeoutError:
+                clients[:] = [thread for thread in clients if thread.is_alive()]
+                continue
+            except OSError:
+                return
+            thread = threading.Thread(
+                target=_attend, args=(bench, name, client, stop), name=f"{name} client", daemon=True
+            )
+            clients.append(thread)
+            thread.start()
+
+    acceptor = threading.Thread(target=accept, name=f"{name} listener", daemon=True)
+    acceptor.start()
+    try:
+        yield listener.getsockname()[1]
+    finally:
+        stop.set()
+        acceptor.join(_JOIN_S)
+        listener.close()
+        for thread in clients:
+            thread.join(_JOIN_S)
+
+
+def _attend(bench: SimulatedBench, name: str, client: socket.socket, stop: threading.Event) -> None:
+    with client:
+        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        client.settimeout(_STOP_S)
+        conversation = _Conversation(bench, name, client.sendall)
+        try:
+            while not stop.is_set():
+                try:
+                    data = client.recv(_CHUNK_N)
+                except TimeoutError:
+                    continue
+                except OSError:
+                    return
+                if not data or not conversation.take(data):
+                    return
+        finally:
+            conversation.close()
+
+
+@contextlib.contextmanager
+def _serial_port(bench: SimulatedBench, name: str, stop: threading.Event) -> Iterator[str]:
+    ours, theirs = os.openpty()
+    # Kept open by us as well: else a client that leaves would hang the port up for the next one.
+    tty.setraw(theirs, termios.TCSANOW)
+    path = os.ttyname(theirs)
+
+    def attend() -> None:
+        def send(data: bytes) -> None:
+            os.write(ours, data)
+
+        conversation = _Conversation(bench, name, send)
+        try:
+            while not stop.is_set():
+                ready, _, _ = select.select([ours], [], [], _STOP_S)
+                # A serial line cannot be dropped by the other side: a dropped reply is silence there.
+                if ready:
+                    conversation.take(os.read(ours, _CHUNK_N))
+        finally:
+            conversation.close()
+
+    thread = threading.Thread(target=attend, name=f"{name} serial", daemon=True)
+    thread.start()
+    try:
+        yield f"ASRL{path}::INSTR"
+    finally:
+        stop.set()
+        thread.join(_JOIN_S)
+        os.close(ours)
+        os.close(theirs)

@@ -1,0 +1,144 @@
+"""From a bench file to the simulated bench: which simulated instrument hangs on which tap, and with which faults."""
+
+import difflib
+import re
+
+from instruments.benchfile import LoadedBench
+from instruments.clock import Clock
+from instruments.datasheet import DataSheet
+from instruments.errors import InputError
+from instruments.simulated.bench import SimulatedBench
+from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
+from instruments.simulated.instrument import SimulatedInstrument
+from instruments.units import difference, magnitude
+
+__all__ = ["fault_from", "fault_from_text", "simulated_bench", "size_keys"]
+
+_SUFFIX = re.compile(r"_(pct_per_h|pct|Hz|s|ohm|mA|V|degC|mbar)$")
+_PLACES = ("stage", "tap")
+
+
+def size_keys(kind: FaultKind) -> dict[str, str]:
+    """The sizes of a fault as people write them ("span"), and the parameter each stands for ("span_pct")."""
+    return {_SUFFIX.sub("", each.name).replace("_", " "): each.name for each in kind.parameters}
+
+
+def fault_from(entry: dict[str, str], *, where: str = "") -> Fault:
+    """A fault from a bench file: `{fault: span error, span: 0.8 %}`; sizes left out take those of the catalogue.
+
+    Args:
+        entry: "fault" with its name, its sizes, and "stage" or "tap" where it acts.
+        where: place in the file, for errors.
+
+    Raises:
+        InputError: no such fault or size, or a size in another unit.
+    """
+    name = entry.get("fault", "")
+    kind = CATALOGUE.get(name)
+    if kind is None:
+        guess = difflib.get_close_matches(name, list(CATALOGUE), n=1)
+        raise InputError(
+            f'no fault "{name}" in the catalogue',
+            where=where,
+            allowed=", ".join(CATALOGUE),
+            todo=f'write "{guess[0]}"' if guess else "livezero bench faults lists them",
+        )
+    keys = size_keys(kind)
+    units = {each.name: each.unit for each in kind.parameters}
+    sizes: dict[str, float] = {}
+    for key, text in entry.items():
+        if key in {"fault", *_PLACES}:
+            continue
+        if key not in keys:
+            guess = difflib.get_close_matches(key, list(keys), n=1)
+            raise InputError(
+                f'the fault "{name}" has no size "{key}"',
+                where=where,
+                allowed=", ".join((*keys, *_PLACES)),
+                todo=f'write "{guess[0]}"' if guess else "",
+            )
+        try:
+            sizes[keys[key]] = _size(text, units[keys[key]])
+        except InputError as error:
+            raise InputError(f"{key}: {error.what}", where=where, allowed=error.allowed, todo=error.todo) from error
+    try:
+        return fault(name, stage=entry.get("stage"), tap=entry.get("tap"), **sizes)
+    except InputError as error:
+        raise InputError(error.what, where=where, allowed=error.allowed, todo=error.todo) from error
+
+
+def _size(text: str, unit: str) -> float:
+    plain = re.fullmatch(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", text)
+    if plain or unit == "1" or "/" in unit:  # a factor, a count, a coefficient
+        try:
+            return float(text)
+        except ValueError:
+            raise InputError(f'"{text}" is not a number', allowed=f"a number in {unit}") from None
+    return magnitude(difference(text, like=unit), unit)
+
+
+def fault_from_text(text: str) -> Fault:
+    """A fault as it is written on a command line: "span error", or "span error, span=0.8 %".
+
+    Raises:
+        InputError: as `fault_from`.
+    """
+    name, *parts = [part.strip() for part in text.split(",")]
+    entry = {"fault": name}
+    for part in parts:
+        key, equals, size = part.partition("=")
+        if not equals:
+            raise InputError(f'"{part}" is not a size', allowed='such as "span error, span=0.8 %"')
+        entry[key.strip()] = size.strip()
+    return fault_from(entry, where="--fault")
+
+
+def simulated_bench(
+    loaded: LoadedBench, sheet: DataSheet, clock: Clock, *, faults: tuple[Fault, ...] = ()
+) -> SimulatedBench:
+    """The bench of a bench file, simulated, with a unit of this sheet on it.
+
+    Args:
+        loaded: the bench file; its "simulation" gives seed and faults.
+        sheet: the unit.
+        clock: virtual in process, real over sockets.
+        faults: further faults.
+
+    Raises:
+        InputError: a fault that is not in the catalogue, or an instrument that would hang on two taps.
+    """
+    simulation = loaded.file.simulation
+    assert simulation is not None
+    own = tuple(
+        fault_from(entry, where=loaded.where("simulation", "faults", number))
+        for number, entry in enumerate(simulation.faults)
+    )
+    instruments = []
+    for name, instrument in loaded.file.instruments.items():
+        sets = _taps(loaded, sheet, name, "set_by")
+        reads = _taps(loaded, sheet, name, "read_by")
+        if not sets and not reads:
+            continue
+        if len(sets) > 1 or len(reads) > 1:
+            raise InputError(
+                f'the simulated instrument "{name}" hangs on more than one tap',
+                where=loaded.where("instruments", name),
+                allowed="one tap that it sets and one that it reads",
+                todo="give each tap an instrument of its own",
+            )
+        instruments.append(
+            SimulatedInstrument(
+                name=name,
+                resource=instrument.resource,
+                dialect="serial" if loaded.descriptions[name].serial is not None else "scpi",
+                sets=sets[0] if sets else None,
+                reads=reads[0] if reads else None,
+                identity=f"LIVEZERO,SIMULATED {name.upper()},0,0.1",
+            )
+        )
+    return SimulatedBench(sheet, instruments, clock=clock, faults=(*own, *faults), seed=simulation.seed)
+
+
+def _taps(loaded: LoadedBench, sheet: DataSheet, instrument: str, use: str) -> list[str]:
+    names = {tap.name for tap in sheet.taps}
+    return [tap for tap, wiring in loaded.file.taps.items() if tap in names and getattr(wiring, use) == instrument]

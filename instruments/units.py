@@ -1,0 +1,292 @@
+"""Quantities as people write them, and the one way from a quantity to a number.
+
+pint does the dimensions, on a small unit file of our own (`shared/units.txt`). Here stand the text forms: "12 mA",
+"4 .. 20 mA", "0.5 degC + 0.1 % of reading". Speed in rpm has a dimension of its own, so it never becomes a frequency
+without pulses per revolution; a temperature difference is never taken for a temperature.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, TypeAlias
+
+import pint
+
+from instruments.errors import InputError
+from instruments.shipped import shipped
+
+if TYPE_CHECKING:
+    Quantity: TypeAlias = pint.Quantity[float]
+else:
+    Quantity: TypeAlias = pint.Quantity
+
+__all__ = [
+    "Quantity",
+    "Span",
+    "Term",
+    "Terms",
+    "canonical",
+    "difference",
+    "is_alike",
+    "magnitude",
+    "quantity",
+    "rescale",
+    "show",
+    "span",
+    "terms",
+]
+
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([^\d\s.,+-].*?)?\s*")
+_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.\.?|…|–|\bto\b|-(?=\s*\d))\s*({_NUMBER})\s*([^\d\s].*?)?\s*")
+_OF = re.compile(r"(.+?)\s+of\s+(.+)")
+_SPAN_FORM = 'two numbers and a unit, such as "4 .. 20 mA"'
+
+
+@lru_cache(maxsize=1)
+def _registry() -> "pint.UnitRegistry[float]":
+    return pint.UnitRegistry(str(shipped("shared", "units.txt")), autoconvert_offset_to_baseunit=False)
+
+
+@lru_cache(maxsize=256)
+def _unit(text: str) -> pint.Unit:
+    """The unit of a text; raises InputError without a place, which the caller knows."""
+    try:
+        return _registry().Unit(text)
+    except Exception as error:  # pint raises its own, the tokenizer's and Python's errors on a text that is no unit
+        raise InputError(
+            f'"{text}" is not a unit',
+            allowed="mA, V, mV, Hz, kHz, rpm, ohm, degC, mbar, kPa, s, ms, % and the like",
+            todo='write the unit as on the data plate; small and capital letters differ ("mA", not "MA")',
+        ) from error
+
+
+def canonical(unit: str) -> str:
+    """The short symbol of a unit ("ohm" -> "Ω", "degC" -> "°C"); raises InputError if it is none."""
+    return f"{_unit(unit):~P}" or "1"
+
+
+def _make(number: str, unit: str) -> Quantity:
+    value = float(number)
+    if not math.isfinite(value):
+        raise InputError(f"{number} is too large a number", allowed="a finite number")
+    return _registry().Quantity(value, _unit(unit))
+
+
+def quantity(text: str, *, like: str = "") -> Quantity:
+    """A number and its unit, as people write it: "1200 rpm", "50 ms", "23 °C", "5 %".
+
+    Args:
+        text: number, then unit.
+        like: a unit whose dimension is asked for; "" takes any.
+
+    Raises:
+        InputError: no number, no unit, an unknown unit, or another dimension than `like`.
+    """
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        hint = "write the decimal point as a point" if "," in text else "write a number, then its unit"
+        raise InputError(f'"{text}" is not a number with a unit', allowed=_example(like), todo=hint)
+    number, unit = match.groups()
+    if not unit:
+        raise InputError(f'"{text}" has no unit', allowed=_example(like), todo="add the unit")
+    found = _make(number, unit)
+    if like and not is_alike(unit, like):
+        raise InputError(f'"{text}" is not in {like}', allowed=_example(like), todo=f"give it in {like}")
+    return found
+
+
+def _example(like: str) -> str:
+    return f'such as "12 {like}"' if like else 'such as "12 mA" or "50 ms"'
+
+
+def difference(text: str, *, like: str = "") -> Quantity:
+    """As `quantity`, but "0.5 degC" is a difference of two temperatures, 0.5 kelvin wide."""
+    return _as_difference(quantity(text, like=like))
+
+
+def _as_difference(level: Quantity) -> Quantity:
+    names = {"degree_Celsius": "delta_degree_Celsius", "degree_Fahrenheit": "delta_degree_Fahrenheit"}
+    name = names.get(str(level.units))
+    return _registry().Quantity(level.magnitude, name) if name else level
+
+
+def is_alike(unit: str, other: str) -> bool:
+    """True if both units measure the same kind of thing (mA and A; not Hz and rpm)."""
+    return bool(_unit(unit).dimensionality == _unit(other).dimensionality)
+
+
+def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
+    """The number of a level in a unit: the one way from Quantity to float.
+
+    Raises:
+        InputError: the level has another dimension.
+    """
+    try:
+        return float(level.to(_unit(in_unit)).magnitude)
+    except pint.DimensionalityError as error:
+        raise InputError(
+            f"{show(level)} is not a level in {in_unit}", where=where, todo=f"give it in {in_unit}"
+        ) from error
+
+
+@lru_cache(maxsize=256)
+def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
+    """Factor and shift that turn numbers of one unit into the other: `to = factor * from + shift`.
+
+    For loops where a Quantity for each reading would cost more than the reading.
+
+    Raises:
+        InputError: the units differ in dimension.
+    """
+    shift = magnitude(_registry().Quantity(0.0, _unit(from_unit)), to_unit)
+    return magnitude(_registry().Quantity(1.0, _unit(from_unit)), to_unit) - shift, shift
+
+
+def show(level: Quantity, digits: int = 6) -> str:
+    """A level as people write it: "12.5 mA"."""
+    return f"{level.magnitude:.{digits}g} {level.units:~P}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A range from `low` to `high` in one unit; `low` is above `high` for a reversed signal ("20 .. 4 mA")."""
+
+    low: float
+    high: float
+    unit: str
+
+    @property
+    def width(self) -> float:
+        """Upper less lower end, never negative."""
+        return abs(self.high - self.low)
+
+    @property
+    def bottom(self) -> float:
+        """The smaller end."""
+        return min(self.low, self.high)
+
+    @property
+    def top(self) -> float:
+        """The larger end."""
+        return max(self.low, self.high)
+
+    def within(self, unit: str) -> "Span":
+        """The same range in another unit of its dimension."""
+        factor, shift = rescale(self.unit, unit)
+        return Span(factor * self.low + shift, factor * self.high + shift, canonical(unit))
+
+    def holds(self, value: float, *, slack: float = 1e-9) -> bool:
+        """True if a value, in this unit, lies inside, ends included; NaN does not. `slack` is a share of the width."""
+        margin = slack * self.width
+        return self.bottom - margin <= value <= self.top + margin
+
+    def __str__(self) -> str:
+        return f"{self.low:g} .. {self.high:g} {self.unit}"
+
+
+def span(text: str, *, like: str = "") -> Span:
+    """A range: "4 .. 20 mA", "4 to 20 mA", "-40 .. 120 degC", reversed "20 .. 4 mA", "500 mV .. 5 V".
+
+    Raises:
+        InputError: not two numbers and a unit, an unknown unit, no width, or another dimension than `like`.
+    """
+    match = _SPAN.fullmatch(text)
+    if match is None:
+        raise InputError(f'"{text}" is not a range', allowed=_SPAN_FORM, todo="write the two ends and the unit")
+    low_text, low_unit, high_text, unit = match.groups()
+    if not unit:
+        raise InputError(f'range "{text}" has no unit', allowed=_SPAN_FORM, todo="add the unit from the data plate")
+    high = quantity(f"{high_text} {unit}", like=like)
+    low = magnitude(_make(low_text, low_unit or unit), unit)
+    if low == high.magnitude:
+        raise InputError(f'range "{text}" has no width', allowed="two different ends")
+    return Span(low, float(high.magnitude), canonical(unit))
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One part of a tolerance or an accuracy: `value` in `unit` of `base`; base "" is absolute, else unit is "%"."""
+
+    value: float
+    unit: str
+    base: str
+
+    def __str__(self) -> str:
+        if self.base:
+            return f"{self.value:g} {self.unit} of {self.base}"
+        return f"{self.value:g} {canonical(self.unit).removeprefix('Δ').removeprefix('delta_')}"
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """A half width written as a sum of parts, each with its base: "0.5 degC + 0.1 % of reading"."""
+
+    parts: tuple[Term, ...]
+
+    def __str__(self) -> str:
+        return " + ".join(str(part) for part in self.parts)
+
+    def half_width(self, unit: str, **bases: float) -> float:
+        """The half width in `unit`, each base given as a number in that unit.
+
+        Args:
+            unit: unit of the answer.
+            bases: value of each base by its name, blanks as underscores.
+
+        Raises:
+            InputError: an absolute part has another dimension.
+        """
+        width = 0.0
+        for part in self.parts:
+            if part.base:
+                width += part.value / 100 * abs(bases[part.base.replace(" ", "_")])
+            else:
+                width += magnitude(_registry().Quantity(part.value, _unit(part.unit)), _difference_unit(unit))
+        return width
+
+
+def _difference_unit(unit: str) -> str:
+    return str(_as_difference(_registry().Quantity(1.0, _unit(unit))).units)
+
+
+def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> Terms:
+    """A tolerance or accuracy: parts joined by "+", each absolute or "x % of BASE".
+
+    Args:
+        text: such as "0.2 % of span" or "0.5 degC + 0.1 % of reading"; a leading "±" or "+-" is taken.
+        bases: the bases that may stand here.
+        like: units of which an absolute part must have the dimension of one; () takes any.
+
+    Raises:
+        InputError: a part that is not of this form, an unknown base, a negative part, or nothing but zeros.
+    """
+    allowed = " or ".join(f'"0.2 % of {base}"' for base in bases) + ', or a sum such as "0.5 mA + 0.1 % of reading"'
+    parts = []
+    for piece in re.sub(r"^\s*(?:±|\+/?-)", "", text).split(" + "):
+        of = _OF.fullmatch(piece.strip())
+        share = quantity(of.group(1) if of else piece.strip())
+        base = " ".join(of.group(2).split()) if of else ""
+        if of and str(share.units) not in {"percent", "ppm"}:
+            raise InputError(f'"{piece.strip()}" takes a share in something else than %', allowed=allowed)
+        if of and base not in bases:
+            raise InputError(f'"{base}" is not a base of a percentage here', allowed=allowed)
+        if not of and str(share.units) in {"percent", "ppm"}:
+            raise InputError(
+                f'"{piece.strip()}" does not say of what',
+                allowed=allowed,
+                todo="add the base: 0.1 % of span is not 0.1 % of reading",
+            )
+        if not of and like and not any(is_alike(str(share.units), unit) for unit in like):
+            raise InputError(f'"{piece.strip()}" is not in {" or ".join(like)}', allowed=allowed)
+        if share.magnitude < 0:
+            raise InputError(f'"{piece.strip()}" is negative', allowed="a half width, zero or more")
+        if of:
+            parts.append(Term(magnitude(share, "percent"), "%", base))
+        else:
+            wide = _as_difference(share)
+            parts.append(Term(float(wide.magnitude), str(wide.units), ""))
+    if not any(part.value for part in parts):
+        raise InputError(f'"{text}" is zero', allowed=allowed, todo="give the half width of the band")
+    return Terms(tuple(parts))

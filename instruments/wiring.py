@@ -1,0 +1,125 @@
+"""Which function and range of which instrument serves which tap; what the bench cannot do is found here."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import DataSheet, Tap
+from instruments.description import RangeEntry
+from instruments.errors import PlanError
+from instruments.units import Quantity, Span
+
+__all__ = ["Port", "Wire", "signal_span", "wire"]
+
+# A receiver must see a little beyond the range: 2.5 % is where NE 43 puts the failure level below 4 mA (from memory).
+_BEYOND_FRAC = 0.025
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Port:
+    """One function of one instrument in one range."""
+
+    instrument: str
+    function: str
+    entry: RangeEntry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wire:
+    """A tap and what is wired to it; `safe_level` belongs to the source."""
+
+    tap: str
+    source: Port | None
+    receiver: Port | None
+    safe_level: Quantity | None = None
+
+
+def signal_span(tap: Tap, *, beyond_frac: float = 0.0) -> Span:
+    """The range of the signal at a tap in its signal unit, ends in order, a share of the span beyond included.
+
+    An end at zero stays there: a frequency or a pressure does not go below it.
+    """
+    fractions = np.array([-beyond_frac, 1 + beyond_frac])
+    values = np.where(np.array([tap.low, tap.high]) == 0.0, 0.0, tap.value(fractions))
+    signals = tap.to_signal(values)
+    if np.isnan(signals).any():  # beyond what the sensor is defined for: its range as it is
+        signals = tap.to_signal(np.array([tap.low, tap.high]))
+    return Span(float(signals.min()), float(signals.max()), tap.signal_unit)
+
+
+def wire(bench: LoadedBench, sheet: DataSheet) -> tuple[Wire, ...]:
+    """The wiring of a unit's taps, first to last; a tap without instruments has neither source nor receiver.
+
+    Raises:
+        PlanError: the first tap cannot be set, the last cannot be read, an instrument has no function or range for
+            what its tap carries, or no safe level is known; all at once.
+    """
+    faults: list[PlanError] = []
+    wires = []
+    for number, tap in enumerate(sheet.taps):
+        wiring = bench.file.taps.get(tap.name)
+        source = receiver = None
+        safe_level = None
+        if wiring is not None and wiring.set_by is not None and number == 0:
+            source = _port(bench, tap, wiring.set_by, wiring.set_function, faults, sets=True)
+            if source is not None:
+                safe_level = bench.safe_level(source.instrument, source.function)
+                if safe_level is None:
+                    faults.append(
+                        PlanError(
+                            f'no safe level is known for the output of "{source.instrument}"',
+                            where=bench.where("instruments", source.instrument),
+                            todo='add "safe level"; 4 mA and 0 mA can both be unsafe, so it is never assumed',
+                        )
+                    )
+        if wiring is not None and wiring.read_by is not None:
+            receiver = _port(bench, tap, wiring.read_by, wiring.read_function, faults, sets=False)
+        if number == 0 and (wiring is None or wiring.set_by is None):
+            faults.append(_unwired(bench, tap, "set by", "nothing sets"))
+        if number == len(sheet.taps) - 1 and (wiring is None or wiring.read_by is None):
+            faults.append(_unwired(bench, tap, "read by", "nothing reads"))
+        wires.append(Wire(tap=tap.name, source=source, receiver=receiver, safe_level=safe_level))
+    if faults:
+        first, *others = faults
+        raise PlanError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+    return tuple(wires)
+
+
+def _unwired(bench: LoadedBench, tap: Tap, key: str, what: str) -> PlanError:
+    return PlanError(
+        f'{what} the tap "{tap.name}" of the unit',
+        where=bench.where("taps", tap.name) if tap.name in bench.file.taps else bench.where("taps"),
+        allowed=f"taps wired on this bench: {', '.join(bench.file.taps)}",
+        todo=f'add "{tap.name}" with "{key}" to the taps of the bench file',
+    )
+
+
+def _port(
+    bench: LoadedBench, tap: Tap, instrument: str, function: str, faults: list[PlanError], *, sets: bool
+) -> Port | None:
+    does, key = ("sets", "set by") if sets else ("reads", "read by")
+    need = signal_span(tap)
+    description = bench.descriptions[instrument]
+    found = None
+    if not sets:
+        wide = signal_span(tap, beyond_frac=_BEYOND_FRAC)
+        found = description.function_for(does="reads", need=wide, name=function)
+    if found is None:
+        found = description.function_for(does="sets" if sets else "reads", need=need, name=function)
+    if found is not None:
+        return Port(instrument=instrument, function=found[0], entry=found[1])
+    has = "; ".join(
+        f"{name}: {', '.join(str(entry.range) for entry in spec.ranges)}"
+        for name, spec in description.functions.items()
+        if getattr(spec, does)
+    )
+    faults.append(
+        PlanError(
+            f'"{instrument}" {does} no {need} as tap "{tap.name}" needs',
+            where=bench.where("taps", tap.name, key),
+            allowed=has or f"nothing: it {does} nothing",
+            todo="wire another instrument, or correct the description",
+        )
+    )
+    return None

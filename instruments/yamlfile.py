@@ -1,0 +1,283 @@
+"""YAML as plain text data that remembers where each value stood, and its way into a pydantic model.
+
+Every scalar stays text until a model takes it: no "no" becomes False, no 010 becomes 8, no 1:30 becomes 90. Anchors,
+aliases, tags and deep nesting are refused, so a file cannot grow in memory or name a Python object. All errors of a
+file come at once, each with file, line, column, what is allowed, and the nearest right spelling.
+"""
+
+import difflib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import yaml
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from instruments.errors import InputError
+
+__all__ = ["Document", "FileModel", "as_field", "load", "nearest", "read"]
+
+_LARGEST_BYTES = 1_000_000
+_DEEPEST = 24
+
+Model = TypeVar("Model", bound=BaseModel)
+Path_ = tuple[int | str, ...]
+
+
+class FileModel(BaseModel):
+    """Base of every model that people write: keys with blanks ("time constant"), nothing unknown, nothing changed."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        alias_generator=lambda name: name.rstrip("_").replace("_", " "),
+        validate_by_name=False,
+        validate_by_alias=True,
+        arbitrary_types_allowed=True,
+        str_strip_whitespace=True,
+    )
+
+
+def as_field(parse: Callable[[str], Any]) -> BeforeValidator:
+    """A parser of text that raises InputError, as a pydantic validator that keeps "allowed" and "todo" apart."""
+
+    def validate(given: Any) -> Any:  # noqa: ANN401  pydantic hands over whatever stands in the file
+        if not isinstance(given, str):
+            if isinstance(given, (list, dict)):
+                raise PydanticCustomError("livezero", "a list or a group of keys where one value belongs")
+            return given
+        try:
+            return parse(given)
+        except InputError as error:
+            raise PydanticCustomError(
+                "livezero", "{what}", {"what": error.what, "allowed": error.allowed, "todo": error.todo}
+            ) from error
+
+    return BeforeValidator(validate)
+
+
+def nearest(word: str, choices: Sequence[str]) -> str:
+    """The choice spelled most like a word, "" if none comes near."""
+    found = difflib.get_close_matches(word.replace("_", " ").replace("-", " "), choices, n=1, cutoff=0.6)
+    return found[0] if found else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A YAML file as text data with the place of each value and each key."""
+
+    path: Path
+    text: str
+    content: Any
+    places: dict[Path_, tuple[int, int]]
+
+    def where(self, *path: int | str) -> str:
+        """`file:line:column` of a value, or of the nearest thing around it that stands in the file."""
+        steps: Path_ = path
+        while steps and steps not in self.places:
+            steps = steps[:-1]
+        line, column = self.places.get(steps, (1, 1))
+        return f"{self.path}:{line}:{column}"
+
+    def into(self, model: type[Model]) -> Model:
+        """The content as a model.
+
+        Raises:
+            InputError: with every fault of the file.
+        """
+        try:
+            return model.model_validate(self.content, context={"folder": self.path.parent})
+        except ValidationError as error:
+            faults = [self._fault(details, model) for details in error.errors(include_url=False)]
+            raise _joined(sorted(_without_repeats(faults), key=_place)) from error
+
+    def _fault(self, details: ErrorDetails, model: type[BaseModel]) -> InputError:
+        path = self._real_path(details["loc"])
+        key = ".".join(str(step + 1) if isinstance(step, int) else step for step in path)
+        label = f"{key}: " if key else ""
+        context = details.get("ctx", {})
+        kind = details["type"]
+        if kind == "livezero":
+            return InputError(
+                label + str(context.get("what", details["msg"])),
+                where=self.where(*path),
+                allowed=str(context.get("allowed", "")),
+                todo=str(context.get("todo", "")),
+            )
+        if kind == "extra_forbidden":
+            word = str(path[-1]) if path else ""
+            keys = _keys_beside(model, path[:-1])
+            guess = nearest(word, keys)
+            return InputError(
+                f'"{key}" is not a key here',
+                where=self.where(*path),
+                allowed=", ".join(keys),
+                todo=f'write "{guess}"' if guess else "take it out",
+            )
+        if kind == "missing":
+            around = ".".join(str(step) for step in path[:-1])
+            return InputError(
+                f'"{details["loc"][-1]}" is missing' + (f" in {around}" if around else ""),
+                where=self.where(*path[:-1]),
+                todo="add it",
+            )
+        given = details["input"]
+        shown = f'"{given}"' if isinstance(given, str) else "a list" if isinstance(given, list) else "a group of keys"
+        allowed = str(context.get("expected", "")) or details["msg"].removeprefix("Input should be ").removeprefix(
+            "Value error, "
+        )
+        if kind == "string_type":
+            allowed = "text on one line; in quotes if a colon and a blank stand in it"
+        guess = (
+            nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
+        )
+        return InputError(
+            f"{label}{shown} cannot stand here",
+            where=self.where(*path),
+            allowed=allowed,
+            todo=f'write "{guess}"' if guess else "",
+        )
+
+    def _real_path(self, loc: tuple[int | str, ...]) -> Path_:
+        """pydantic's path without the names of union members, which do not stand in the file."""
+        path: list[int | str] = []
+        here: Any = self.content
+        for number, step in enumerate(loc):
+            is_last = number == len(loc) - 1
+            if isinstance(here, dict) and isinstance(step, str) and step in here:
+                here = here[step]
+            elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+                here = here[step]
+            elif not (is_last and isinstance(here, dict)):
+                continue
+            path.append(step)
+        return tuple(path)
+
+
+def _keys_beside(model: type[BaseModel], path: Path_) -> list[str]:
+    """The keys that may stand in the group at a path, found by walking the model's own JSON Schema."""
+    schema = model.model_json_schema(by_alias=True)
+    definitions = schema.get("$defs", {})
+    groups = [schema]
+
+    def open_up(group: dict[str, Any]) -> Iterator[dict[str, Any]]:
+        if "$ref" in group:
+            yield from open_up(definitions[group["$ref"].rsplit("/", 1)[-1]])
+            return
+        yield group
+        for member in (*group.get("anyOf", ()), *group.get("oneOf", ()), *group.get("allOf", ())):
+            yield from open_up(member)
+
+    for step in path:
+        found = []
+        for group in (opened for each in groups for opened in open_up(each)):
+            if isinstance(step, int):
+                found.append(group.get("items", {}))
+            else:
+                extra = group.get("additionalProperties")
+                found.append(group.get("properties", {}).get(step) or (extra if isinstance(extra, dict) else {}))
+        groups = found
+    opened = [group for each in groups for group in open_up(each)]
+    return sorted({key for group in opened for key in group.get("properties", {})})
+
+
+def _without_repeats(faults: list[InputError]) -> list[InputError]:
+    """One fault a place and text: the members of a union repeat each other."""
+    seen: dict[tuple[str, str], InputError] = {}
+    for fault in faults:
+        seen.setdefault((fault.where, fault.what), fault)
+    return list(seen.values())
+
+
+def _place(fault: InputError) -> tuple[int, ...]:
+    return tuple(int(part) for part in fault.where.split(":")[-2:])
+
+
+def _joined(faults: list[InputError]) -> InputError:
+    first, *others = faults
+    return InputError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+
+
+def read(path: Path) -> Document:
+    """A YAML file as text data with places.
+
+    Raises:
+        InputError: missing, unreadable, too large, not UTF-8, not YAML, empty, a key given twice, or an anchor, alias,
+            tag or nesting that a file of data does not need.
+    """
+    try:
+        size = path.stat().st_size
+        if size > _LARGEST_BYTES:
+            raise InputError(f"{size} bytes is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise InputError(
+            f"cannot be read: {error.strerror}", where=str(path), todo="check the name and the folder"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise InputError("is not UTF-8 text", where=str(path), todo="save it as UTF-8") from error
+    return parse(text, path)
+
+
+def parse(text: str, path: Path) -> Document:
+    """As `read`, of a text that is already in memory; `path` is what errors name."""
+    try:
+        _refuse_what_is_not_data(text, path)
+        root = yaml.compose(text, Loader=yaml.CBaseLoader)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        place = f"{path}:{mark.line + 1}:{mark.column + 1}" if mark else str(path)
+        raise InputError(
+            f"is not YAML: {error.problem or error.context}", where=place, todo="check indentation, colons and quotes"
+        ) from error
+    except yaml.YAMLError as error:  # a control character has no mark
+        raise InputError("holds a character that YAML does not take", where=str(path), todo="remove it") from error
+    if root is None:
+        raise InputError("is empty", where=str(path))
+    places: dict[Path_, tuple[int, int]] = {}
+    content = _content(root, (), places, path)
+    return Document(path, text, content, places)
+
+
+def _refuse_what_is_not_data(text: str, path: Path) -> None:
+    depth = 0
+    for event in yaml.parse(text, Loader=yaml.CBaseLoader):
+        mark = event.start_mark
+        place = f"{path}:{mark.line + 1}:{mark.column + 1}" if mark else str(path)
+        if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
+            raise InputError("anchors and aliases are not used here", where=place, todo="write the value out")
+        if getattr(event, "tag", None):
+            raise InputError("tags are not used here", where=place, todo="take the tag out")
+        if isinstance(event, yaml.CollectionStartEvent):
+            depth += 1
+            if depth > _DEEPEST:
+                raise InputError("is nested too deeply", where=place, allowed=f"at most {_DEEPEST} levels")
+        elif isinstance(event, yaml.CollectionEndEvent):
+            depth -= 1
+
+
+def _content(node: yaml.Node, at: Path_, places: dict[Path_, tuple[int, int]], path: Path) -> Any:  # noqa: ANN401
+    places.setdefault(at, (node.start_mark.line + 1, node.start_mark.column + 1))
+    if isinstance(node, yaml.ScalarNode):
+        return node.value
+    if isinstance(node, yaml.SequenceNode):
+        return [_content(item, (*at, number), places, path) for number, item in enumerate(node.value)]
+    group: dict[str, Any] = {}
+    for key_node, value_node in node.value:
+        mark = key_node.start_mark
+        place = f"{path}:{mark.line + 1}:{mark.column + 1}"
+        if not isinstance(key_node, yaml.ScalarNode):
+            raise InputError("a key must be a word", where=place)
+        key = key_node.value
+        if key in group:
+            raise InputError(f'"{key}" is given twice', where=place, todo="keep one of them")
+        places[(*at, key)] = (mark.line + 1, mark.column + 1)
+        group[key] = _content(value_node, (*at, key), places, path)
+    return group
+
+
+def load(path: Path, model: type[Model]) -> Model:
+    """A YAML file as a model; raises InputError with every fault of the file."""
+    return read(path).into(model)

@@ -1,0 +1,40 @@
+"""livezero: proves signal converters and transmitters on the bench, and tells why one fails.
+
+import sequencer
+
+plan = sequencer.plan("pulse-to-current", "simulated")
+result = sequencer.run(plan, serial="GF-104")
+result.evaluation.verdict
+"""
+
+from typing import TYPE_CHECKING, Any
+
+from instruments.version import __version__
+
+if TYPE_CHECKING:
+    from sequencer.core import RunResult, check_bench, evaluate, load, load_bench, load_type, plan, report, run
+    from sequencer.evaluation import Evaluation
+
+__all__ = [
+    "Evaluation",
+    "RunResult",
+    "__version__",
+    "check_bench",
+    "evaluate",
+    "load",
+    "load_bench",
+    "load_type",
+    "plan",
+    "report",
+    "run",
+]
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401  whatever is asked for
+    """Load a name when it is first used: `livezero --help` and shell completion import none of the heavy packages."""
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import importlib  # noqa: PLC0415
+
+    module = importlib.import_module("sequencer.evaluation" if name == "Evaluation" else "sequencer.core")
+    return getattr(module, name)

@@ -1,0 +1,126 @@
+"""What to do next, in one or two sentences, from the shape of the errors.
+
+A first look only: direction and time before the line, the line before the curve, and where the line crosses zero. It
+names a family of causes and the next check; it fits no fault. Families: trade practice, common practice, no source.
+"""
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+from sequencer.evaluate.lines import fit_line
+from sequencer.evaluation import Evaluation
+
+__all__ = ["advice"]
+
+_NEAR_LIMIT_PCT = 70
+_CAUTIOUS = "Change nothing before that is settled."
+
+
+def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
+    """What to do after a run or an evaluation.
+
+    Args:
+        evaluation: None if there was nothing to evaluate.
+        status: how the run ended.
+        reason: of that, in words.
+    """
+    if status == "not safe":
+        return f"Switch the source off by hand, now. {reason}."
+    if status in {"interrupted", "bench fault"} or evaluation is None:
+        return f"The run did not finish: {reason}. See to that, then run again; what was read is kept."
+    verdict = evaluation.verdict
+    if verdict.result == "pass":
+        worst = evaluation.worst
+        used = 0.0 if worst is None else abs(float(worst["used_pct"]))
+        if used > _NEAR_LIMIT_PCT:
+            return f"Within tolerance, but {used:.0f} % of it is used: decide whether to adjust before it is fitted."
+        return "Within tolerance: leave it as it is, and fit it."
+    if verdict.result == "not determinable":
+        return f"No verdict: {verdict.reason}. Read the missing points, or lengthen the settling, and run again."
+    return _failed(evaluation)
+
+
+def _failed(evaluation: Evaluation) -> str:
+    guilty = [stage for stage in evaluation.stages if stage.result == "fail"]
+    lead = ""
+    if guilty:
+        worst = max(guilty, key=lambda stage: abs(stage.worst_pct or 0.0) / (stage.tolerance_pct or 1.0))
+        lead = f'The error arises in stage "{worst.name}", between {worst.first} and {worst.last}. '
+    return lead + _family(evaluation)
+
+
+def _family(evaluation: Evaluation) -> str:
+    points = evaluation.points
+    limit_pct = float(points["tolerance_pct"].min())
+    unsteady = int((~evaluation.visits["is_steady"]).sum())
+    if unsteady:
+        return (
+            f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose contact. "
+            f"{_CAUTIOUS}"
+        )
+    pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
+    if pair_pct > limit_pct / 4:
+        return (
+            f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, or an "
+            f"old reading. Lengthen the settling and run again. {_CAUTIOUS}"
+        )
+    loop = evaluation.figure("hysteresis").value or 0.0
+    if loop > 1.5 * limit_pct:
+        return (
+            f"Up and down differ by {loop:.2g} % of span while the end pairs agree: hysteresis, play or friction. "
+            "No trim takes that away; look at the mechanics, or send it back."
+        )
+    means = points.groupby("setpoint_pct")[["error_pct", "output"]].mean().sort_index()
+    x_pct, error_pct = means.index.to_numpy(dtype=np.float64), means["error_pct"].to_numpy()
+    flat = _flat(means["output"].to_numpy(), evaluation.output_span)
+    if flat:
+        return (
+            f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too low for "
+            "the load. Measure the voltage at the terminals there, and read the configured range."
+        )
+    return _line_or_curve(x_pct, error_pct, limit_pct)
+
+
+def _flat(output: FloatArray, span: float) -> str:
+    """Where neighbouring points give the same output; "" if none do."""
+    known = output[~np.isnan(output)]
+    if known.size < 4:
+        return ""
+    step = np.abs(np.diff(known)) / span
+    if (step < 0.002).all():
+        return "anywhere"
+    if step[0] < 0.002:
+        return "at the bottom of the range"
+    if step[-1] < 0.002:
+        return "at the top of the range"
+    return ""
+
+
+def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> str:
+    if x_pct.size < 3:
+        return "Too few points to tell zero from span: take more."
+    line = fit_line(x_pct[np.newaxis], error_pct[np.newaxis])
+    zero, slope = float(line.offset[0]), 100 * float(line.gain[0])
+    left = float(np.nanmax(np.abs(error_pct - zero - slope * x_pct / 100)))
+    if left > max(limit_pct, 0.3 * float(np.nanmax(np.abs(error_pct)))):
+        return (
+            f"No straight line explains it, {left:.2g} % of span is left over: compare the characteristic (square root, "
+            "sensor type, table) with the order, and look for single points that stand out."
+        )
+    found = f"The error line is {zero:+.2g} % of span at 0 % and {zero + slope:+.2g} % at 100 %: "
+    if abs(slope) < 0.3 * max(abs(zero), limit_pct):
+        return found + "a shift. Read the same loop with a second meter; if it agrees, turn zero, then run as left."
+    pivot = -zero / slope
+    if abs(pivot) < 0.08:
+        return (
+            found
+            + "a gain inside the unit. Compare the configured upper range value (or pulses per revolution) with the "
+            "order first; only if that is right, turn span, then run as left."
+        )
+    if abs(pivot + 0.25) < 0.08:
+        return found + "a gain on the current itself. Measure the load resistor, and check the meter with a second one."
+    if abs(pivot - 1) < 0.08:
+        return found + "the start of the range is wrong. Compare 0-20 against 4-20 mA and the lower range value."
+    if max(abs(zero), abs(slope)) > 10:
+        return found + "too much for a trim. Compare the configured range, unit and wiring with the order."
+    return found + "zero and span. Compare the configured range with the order; if it is right, zero first, then span."

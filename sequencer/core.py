@@ -1,0 +1,267 @@
+"""One function for each thing a user can do; command, page and library call these and nothing below them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from instruments.bench import open_bench
+from instruments.benchcheck import InstrumentCheck, check
+from instruments.benchfile import LoadedBench
+from instruments.benchfile import load_bench as load_bench_file
+from instruments.errors import InputError, RecordError, StoppedError
+from instruments.roles import Operator, Question
+from instruments.session import Exchange
+from instruments.yamlfile import nearest
+from sequencer import record as records
+from sequencer.advice import advice
+from sequencer.byhand import from_csv
+from sequencer.evaluation import Evaluation
+from sequencer.evaluation import evaluate as evaluate_table
+from sequencer.events import Event
+from sequencer.journal import Journal
+from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet
+from sequencer.plan import Plan
+from sequencer.plan import plan as plan_points
+from sequencer.record import Record
+from sequencer.report.content import Content
+from sequencer.run.loop import Outcome, run_plan
+
+__all__ = [
+    "RunResult",
+    "by_hand",
+    "check_bench",
+    "evaluate",
+    "load",
+    "load_bench",
+    "load_type",
+    "plan",
+    "report",
+    "run",
+]
+
+BENCHES = Path(__file__).resolve().parent.parent / "instruments" / "benches"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResult:
+    """A run that is over: how it ended, and its record."""
+
+    outcome: Outcome
+    record: Record
+
+    @property
+    def evaluation(self) -> Evaluation | None:
+        """Figures and verdict; None where nothing could be evaluated."""
+        return self.record.evaluation
+
+    @property
+    def exit_code(self) -> int:
+        """0 pass; 1 judged and not passed; 3 bench fault, made safe; 4 not made safe; 130 interrupted."""
+        if self.outcome.error is not None:
+            return self.outcome.error.exit_code if self.outcome.status != "bench fault" else 3
+        return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
+
+    def _repr_html_(self) -> str:
+        return self.record._repr_html_()  # noqa: SLF001  the same for the notebook
+
+
+class Nobody:
+    """An operator where nobody is there to ask: the run stops at the first question."""
+
+    def ask(self, question: Question) -> str:
+        """Raise StoppedError with the question."""
+        raise StoppedError(
+            f"nobody is there to answer: {question.text}",
+            todo="run at a terminal, or confirm the cautions with --confirm",
+        )
+
+
+def load(sequence: str | Path) -> LoadedSequence:
+    """A sequence by path, or by the name of one that comes with livezero; raises InputError."""
+    return load_sequence(str(sequence))
+
+
+def load_type(sheet: str | Path) -> TypeSheet:
+    """A type sheet by path, or by the name of one that comes with livezero; raises InputError."""
+    return load_type_sheet(str(sheet))[0]
+
+
+def load_bench(bench: str | Path) -> LoadedBench:
+    """A bench file by path, or by the name of one that comes with livezero ("simulated"); raises InputError."""
+    name = str(bench)
+    for path in (Path(name), Path(f"{name}.yaml"), BENCHES / f"{name}.yaml"):
+        if path.is_file():
+            return load_bench_file(path)
+    known = sorted(path.stem for path in BENCHES.glob("*.yaml"))
+    guess = nearest(Path(name).stem, known)
+    raise InputError(
+        f'there is no bench file "{name}"',
+        where=name,
+        allowed=f"a path, or one that comes with livezero: {', '.join(known)}",
+        todo=f'write "{guess}"' if guess else "correct the name",
+    )
+
+
+def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path) -> Plan:
+    """What will happen, for how long, and whether this bench can do it.
+
+    Raises:
+        InputError: a file is at fault.
+        PlanError: the bench cannot do it, or the unit could be harmed.
+    """
+    loaded = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    return plan_points(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
+
+
+def run(
+    plan: Plan,
+    *,
+    serial: str,
+    results: Path | str = "results",
+    state: Literal["as found", "as left", ""] = "",
+    operator_name: str = "",
+    operator: Operator | None = None,
+    listener: Callable[[Event], None] | None = None,
+) -> RunResult:
+    """Run a plan on its bench, and keep the record.
+
+    Args:
+        plan: what to do.
+        serial: of the unit.
+        results: folder under which the record is kept.
+        state: as found, as left, or neither.
+        operator_name: for the record.
+        operator: confirms cautions and serves keyed instruments; None = nobody is there.
+        listener: takes every event.
+
+    Returns:
+        The outcome with the record; a bench fault or a stop is an outcome. The report is written too.
+
+    Raises:
+        InputError: no serial, or a simulated fault that is not in the catalogue.
+        InstrumentError: a resource cannot be opened; nothing was energised.
+        RecordError: the record cannot be written.
+    """
+    if not serial.strip():
+        raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
+    asked = operator or Nobody()
+    started = datetime.now(UTC)
+    told: list[Exchange] = []
+    keep: list[Callable[[Exchange], None]] = [told.append]
+    bench = open_bench(
+        plan.bench,
+        sheet=plan.sheet,
+        wires=plan.wires,
+        limits=plan.limits,
+        operator=asked,
+        tell=lambda exchange: keep[0](exchange),
+    )
+    with bench:
+        # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
+        date = bench.clock.date() if plan.bench.file.is_simulated else started
+        folder = records.create(Path(results), plan, date=started.isoformat(), serial=serial)
+        with Journal(folder / "journal.jsonl") as journal:
+            journal.opened(date, **records.opening(plan, serial=serial.strip(), operator=operator_name, state=state))
+            for exchange in told:
+                journal.exchange(exchange)
+            keep[0] = journal.exchange
+            outcome = run_plan(
+                plan,
+                bench,
+                serial=serial.strip(),
+                operator=asked,
+                journal=journal,
+                listener=listener or (lambda _: None),
+            )
+        keep[0] = told.append  # what the lines say while they are closed is of no use to a closed journal
+    record = records.seal(folder)
+    report(folder)
+    return RunResult(outcome=outcome, record=record)
+
+
+def report(folder: Path | str) -> Path:
+    """Write the report of a record again; returns its path, raises RecordError."""
+    from sequencer.report.html import html  # noqa: PLC0415  jinja2 only where a page is made
+
+    path = Path(folder) / "report.html"
+    text = html(records.load(Path(folder)).content)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RecordError(
+            f"the report cannot be written: {error.strerror}", where=str(path), todo="check disk and rights"
+        ) from error
+    return path
+
+
+def evaluate(
+    readings: pd.DataFrame | Path | str, type_sheet: TypeSheet | Path | str, *, serial: str = ""
+) -> Evaluation:
+    """Figures and verdict of a table of readings, or of a CSV taken by hand.
+
+    Raises:
+        InputError: the type sheet is at fault.
+        ReadingsError: the readings are.
+    """
+    found = by_hand(readings, type_sheet, serial=serial).evaluation
+    assert found is not None
+    return found
+
+
+def by_hand(
+    readings: pd.DataFrame | Path | str, type_sheet: TypeSheet | Path | str, *, serial: str = "", operator: str = ""
+) -> Content:
+    """As `evaluate`, with everything a report shows."""
+    sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
+    table = (
+        readings if isinstance(readings, pd.DataFrame) else from_csv(Path(readings), sheet.datasheet(), serial=serial)
+    )
+    found = evaluate_table(table, sheet)
+    origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
+    return Content(
+        evaluation=found,
+        advice=advice(found, "by hand", ""),
+        serial=serial,
+        type=sheet.type,
+        sequence=f"readings from {origin}",
+        date=datetime.now(UTC).isoformat(timespec="seconds"),
+        operator=operator,
+        state="",
+        status="by hand",
+        reason="readings that no run took",
+        is_simulated=False,
+        bench="not known",
+        instruments=(),
+        cautions=(),
+        remarks=(),
+        traces=(),
+        versions=records.versions(),
+        digest="",
+        folder="",
+    )
+
+
+def check_bench(
+    bench: LoadedBench | str | Path, sequence: LoadedSequence | str | Path | None = None
+) -> tuple[InstrumentCheck, ...]:
+    """Talk to every instrument of a bench: identity, error queue, every function and range, safe level.
+
+    Nothing is energised. It is what proves a description.
+
+    Args:
+        bench: the bench.
+        sequence: whose unit a simulated bench takes; None = one that uses every kind of instrument.
+
+    Raises:
+        InputError: a file is at fault.
+        InstrumentError: the VISA backend cannot be used.
+    """
+    loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
+    if sequence is None:
+        sequence = load("glycol-pump-loop")
+    unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    return check(loaded, unit.sheet.datasheet())

@@ -1,0 +1,368 @@
+"""What people write about a unit and a test: the type sheet and the sequence. It opens no instrument.
+
+A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Both become one `DataSheet`.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self, cast
+
+from pydantic import BeforeValidator, Field, create_model, model_validator
+
+from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
+from instruments.errors import InputError
+from instruments.fields import DurationField, FractionField, LevelField, SpanField, ToleranceField
+from instruments.sensor import Rtd, Sensor, Thermocouple
+from instruments.shipped import shipped
+from instruments.units import Span, Terms, is_alike, magnitude
+from instruments.yamlfile import Document, FileModel, nearest, read
+from sequencer.step import registry
+
+__all__ = [
+    "LoadedSequence",
+    "SequenceFile",
+    "StageSheet",
+    "TapSheet",
+    "TypeSheet",
+    "load_sequence",
+    "load_type_sheet",
+    "sequence_model",
+]
+
+_R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
+
+
+class SensorSheet(FileModel):
+    """What carries a temperature: an RTD, or a thermocouple with its cold junction stated."""
+
+    rtd: Literal["Pt100", "Pt500", "Pt1000"] | None = None
+    thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
+    cold_junction: LevelField | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.rtd is None) == (self.thermocouple is None):
+            raise ValueError('exactly one of "rtd" and "thermocouple"')
+        if (self.thermocouple is None) != (self.cold_junction is None):
+            raise ValueError('"cold junction" beside "thermocouple", and only there')
+        if self.cold_junction is not None and not is_alike(str(self.cold_junction.units), "degC"):
+            raise ValueError('a cold junction in degC, such as "23 degC"')
+        return self
+
+    def sensor(self) -> Sensor:
+        """The sensor as functions."""
+        if self.rtd is not None:
+            return Rtd(r0_ohm=_R0_OHM[self.rtd])
+        assert self.thermocouple is not None
+        assert self.cold_junction is not None
+        return Thermocouple(type=self.thermocouple, junction_degC=magnitude(self.cold_junction, "degC"))
+
+
+class TapSheet(FileModel):
+    """A place on the chain: its range, what carries the value, and what must never be exceeded there."""
+
+    range: SpanField
+    sensor: SensorSheet | None = None
+    limits: SpanField | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.sensor is not None and not is_alike(self.range.unit, "degC"):
+            raise ValueError("a range in degC where a sensor is stated")
+        if self.limits is not None:
+            if not is_alike(self.limits.unit, self.range.unit):
+                raise ValueError(f"limits in {self.range.unit}")
+            inner = self.range.within(self.limits.unit)
+            if not (self.limits.holds(inner.bottom) and self.limits.holds(inner.top)):
+                raise ValueError("limits that hold the whole range")
+        return self
+
+
+class NamedTapSheet(TapSheet):
+    """A tap of a chain, with its name."""
+
+    tap: str = Field(min_length=1)
+
+
+class SquareRoot(FileModel):
+    """Flow from differential pressure; ideally at 0 % below the cut-off (in % of flow)."""
+
+    cut_off: FractionField = 0.0
+
+
+class Table(FileModel):
+    """A characteristic as a table, in % of input and output range, straight in between."""
+
+    points: tuple[tuple[FractionField, FractionField], ...] = Field(min_length=2)
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        inputs = [point[0] for point in self.points]
+        if any(after <= before for before, after in zip(inputs, inputs[1:], strict=False)):
+            raise ValueError("input values that rise from row to row")
+        return self
+
+
+class CurvedCharacteristic(FileModel):
+    """A characteristic with settings of its own."""
+
+    square_root: SquareRoot | None = None
+    table: Table | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.square_root is None) == (self.table is None):
+            raise ValueError('exactly one of "square root" and "table"')
+        return self
+
+
+class StageSheet(FileModel):
+    """What lies between two neighbouring taps."""
+
+    characteristic: Literal["linear", "square root"] | CurvedCharacteristic = "linear"
+    time_constant: DurationField = 0.0
+    dead_time: DurationField = 0.0
+
+    def ideal(self) -> Characteristic:
+        """The characteristic as a function."""
+        given = self.characteristic
+        if isinstance(given, str):
+            return Characteristic(kind=given)
+        if given.square_root is not None:
+            return Characteristic(kind="square root", cut_off_frac=given.square_root.cut_off)
+        assert given.table is not None
+        return Characteristic(kind="table", points=given.table.points)
+
+
+class NamedStageSheet(StageSheet):
+    """A stage of a chain, with its name and, if it has one, a tolerance of its own."""
+
+    stage: str = Field(min_length=1)
+    tolerance: ToleranceField | None = None
+    pulses_per_revolution: float | None = Field(None, gt=0)
+
+
+class SettlingSheet(FileModel):
+    """Bounds of settling: never steady before, given up after; `tail` is a slow part known of the type."""
+
+    minimum: DurationField = 0.0
+    maximum: DurationField = 60.0
+    tail: DurationField = 0.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.maximum <= self.minimum:
+            raise ValueError("a maximum above the minimum")
+        return self
+
+
+class TypeSheet(StageSheet):
+    """A type of unit: what it should do, how well, how fast, and what it must never get."""
+
+    type: str = Field(min_length=1)
+    input: TapSheet | None = None
+    output: TapSheet | None = None
+    taps: tuple[NamedTapSheet, ...] = ()
+    stages: tuple[NamedStageSheet, ...] = ()
+    tolerance: ToleranceField
+    settling: SettlingSheet = SettlingSheet()
+    supply: str = ""
+    load: str = ""
+
+    @model_validator(mode="after")
+    def _one_chain(self) -> Self:
+        if self.taps or self.stages:
+            if self.input is not None or self.output is not None:
+                raise ValueError('either "input" and "output", or "taps" and "stages"')
+            if len(self.taps) < 2 or len(self.stages) != len(self.taps) - 1:
+                raise ValueError("one stage between every two neighbouring taps")
+            if len({tap.tap for tap in self.taps}) < len(self.taps):
+                raise ValueError("taps with different names")
+            for before, stage, after in zip(self.taps, self.stages, self.taps[1:], strict=False):
+                _check_pulses(before.range, stage, after.range)
+        elif self.input is None or self.output is None:
+            raise ValueError('"input" and "output", or for a chain "taps" and "stages"')
+        first, last = self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range
+        for part in self.tolerance.parts:
+            if not part.base and not any(is_alike(part.unit, unit) for unit in (first.unit, last.unit)):
+                raise ValueError(f"a tolerance in %, in {last.unit} or in {first.unit}")
+        return self
+
+    @property
+    def tap_sheets(self) -> tuple[tuple[str, TapSheet], ...]:
+        """Name and sheet of each tap, first to last."""
+        if self.taps:
+            return tuple((tap.tap, tap) for tap in self.taps)
+        assert self.input is not None
+        assert self.output is not None
+        return (("input", self.input), ("output", self.output))
+
+    @property
+    def stage_sheets(self) -> tuple[tuple[str, StageSheet], ...]:
+        """Name and sheet of each stage, first to last."""
+        if self.stages:
+            return tuple((stage.stage, stage) for stage in self.stages)
+        return (("unit", self),)
+
+    @property
+    def stage_tolerances(self) -> tuple[Terms | None, ...]:
+        """The tolerance of each stage, None where it has none of its own."""
+        if self.stages:
+            return tuple(stage.tolerance for stage in self.stages)
+        return (self.tolerance,)
+
+    @property
+    def limits(self) -> Span | None:
+        """What the first tap must never exceed, in its unit; None = its range."""
+        return self.tap_sheets[0][1].limits
+
+    def datasheet(self) -> DataSheet:
+        """The unit as numbers."""
+        taps = tuple(
+            Tap(
+                name=name,
+                low=sheet.range.low,
+                high=sheet.range.high,
+                unit=sheet.range.unit,
+                sensor=sheet.sensor.sensor() if sheet.sensor else None,
+            )
+            for name, sheet in self.tap_sheets
+        )
+        stages = tuple(
+            Stage(
+                name=name,
+                characteristic=sheet.ideal(),
+                time_constant_s=sheet.time_constant,
+                dead_time_s=sheet.dead_time,
+                pulses_per_revolution=getattr(sheet, "pulses_per_revolution", None),
+            )
+            for name, sheet in self.stage_sheets
+        )
+        return DataSheet(type=self.type, taps=taps, stages=stages)
+
+
+def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:
+    """Ranges of speed and pulse rate must agree with the pulses per revolution that are stated."""
+    speed, rate = is_alike(before.unit, "rpm"), is_alike(after.unit, "Hz")
+    if stage.pulses_per_revolution is None:
+        if speed and rate:
+            raise ValueError(f'"pulses per revolution" in stage "{stage.stage}"')
+        return
+    if not (speed and rate):
+        raise ValueError(f'a speed before and a pulse rate after stage "{stage.stage}"')
+    for rpm, hertz in zip(
+        (before.within("rpm").low, before.within("rpm").high),
+        (after.within("Hz").low, after.within("Hz").high),
+        strict=True,
+    ):
+        right = rpm / 60 * stage.pulses_per_revolution
+        if not math.isclose(right, hertz, rel_tol=1e-9, abs_tol=1e-9):
+            raise ValueError(
+                f"{right:g} Hz at {rpm:g} rpm for {stage.pulses_per_revolution:g} pulses per revolution (not {hertz:g} Hz)"
+            )
+
+
+class SequenceFile(FileModel):
+    """A sequence without its steps, which the registry adds (`sequence_model`)."""
+
+    sequence: str = Field(min_length=1)
+    type_sheet: str
+    standard: Literal["IEC 61298-2:2008", "ISA-51.1-1979"] = "IEC 61298-2:2008"
+    cautions: tuple[str, ...] = ()
+    settled_within: FractionField = 0.1
+    if_never_settled: Literal["go on", "stop"] = "go on"
+    retries: int = Field(2, ge=0, le=20)
+    steps: tuple[Any, ...] = Field(min_length=1)
+
+
+def _empty_is_default(given: Any) -> Any:  # noqa: ANN401  "- exercise:" with nothing after it
+    return {} if given == "" else given
+
+
+@lru_cache(maxsize=1)
+def sequence_model() -> type[SequenceFile]:
+    """The model of a sequence file with a key for each step that is registered."""
+    fields: dict[str, Any] = {
+        name: (Annotated[step.settings, BeforeValidator(_empty_is_default)] | None, None)
+        for name, step in registry().items()
+    }
+
+    def exactly_one(entry: Any) -> Any:  # noqa: ANN401  the model made below
+        if len(entry.model_fields_set) != 1:
+            raise ValueError(f"exactly one step in each entry: {', '.join(registry())}")
+        return entry
+
+    entry = create_model(
+        "StepEntry",
+        __base__=FileModel,
+        __validators__={"one": cast("Any", model_validator(mode="after")(exactly_one))},
+        **fields,
+    )
+    return create_model("Sequence", __base__=SequenceFile, steps=(tuple[entry, ...], Field(min_length=1)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedSequence:
+    """A sequence with the type sheet it names, and the places of both for later errors."""
+
+    document: Document
+    file: SequenceFile
+    sheet_document: Document
+    sheet: TypeSheet
+
+    def steps(self) -> Iterator[tuple[int, str, FileModel]]:
+        """Number (from 1), name and settings of each step, in order."""
+        for number, entry in enumerate(self.file.steps, start=1):
+            (name,) = entry.model_fields_set
+            yield number, name, getattr(entry, name)
+
+
+def _find(name: str, folder: Path, beside: Path | None) -> Path:
+    """A file by path, beside another file, or by the name of one that comes with livezero."""
+    candidates = [Path(name)] if beside is None else [beside / name]
+    plain = name.removesuffix(".yaml")
+    candidates += [Path(f"{name}.yaml"), folder / name, folder / f"{plain}.yaml"]
+    for path in candidates:
+        if path.is_file():
+            return path
+    known = sorted(path.stem for path in folder.glob("*.yaml"))
+    guess = nearest(Path(name).stem, known)
+    raise InputError(
+        f'there is no file "{name}"',
+        where=name,
+        allowed=f"a path, or one that comes with livezero: {', '.join(known)}",
+        todo=f'write "{guess}"' if guess else "correct the name",
+    )
+
+
+def load_type_sheet(name: str, *, beside: Path | None = None) -> tuple[TypeSheet, Document]:
+    """A type sheet by path, or by the name of one that comes with livezero.
+
+    Raises:
+        InputError: none of that name, or every fault of its file.
+    """
+    document = read(_find(name, shipped("sequences", "types"), beside))
+    return document.into(TypeSheet), document
+
+
+def load_sequence(name: str) -> LoadedSequence:
+    """A sequence by path, or by the name of one that comes with livezero, and the type sheet it names.
+
+    Raises:
+        InputError: none of that name, or every fault of its file; then those of its type sheet.
+    """
+    path = _find(name, shipped("sequences"), None)
+    document = read(path)
+    file: SequenceFile = document.into(sequence_model())
+    try:
+        sheet, sheet_document = load_type_sheet(file.type_sheet, beside=path.parent)
+    except InputError as error:
+        if error.where != file.type_sheet:
+            raise
+        raise InputError(
+            error.what, where=document.where("type sheet"), allowed=error.allowed, todo=error.todo
+        ) from error
+    return LoadedSequence(document=document, file=file, sheet_document=sheet_document, sheet=sheet)

@@ -1,0 +1,304 @@
+"""From sequence, type sheet and bench to a flat list of points, before anything is energised.
+
+What the bench cannot do, and what could harm the unit, is refused here. It opens no instrument and knows no clock.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import DataSheet, FloatArray
+from instruments.errors import PlanError
+from instruments.units import Quantity, Span, Terms, quantity, show
+from instruments.wiring import Wire, wire
+from sequencer.models import LoadedSequence
+from sequencer.run.settle import SettlingRule
+from sequencer.step import Role, Setpoint, registry
+from sequencer.tolerance import half_width, slope
+
+__all__ = ["Plan", "Point", "plan"]
+
+# A tolerance under ten steps of the receiver cannot be judged by it (FAULTS 16; common practice, no source).
+_STEPS_IN_TOLERANCE = 10
+_TUR_WANTED = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One place the run goes to: what is set, what is expected, and how it is told that it is steady.
+
+    Args:
+        number: from 1, over the whole plan.
+        step: number of the step in the sequence, from 1.
+        step_name: its name.
+        setpoint: from the step.
+        value: of the first tap, in its unit.
+        level: what the source is told (ohm for a Pt100).
+        expected: ideal value at each tap, in its unit.
+        tolerance: half width at the last tap in its unit; NaN = not judged here.
+        rule: for settling, in the unit of the last tap.
+        estimate_s: how long it will take.
+        tur: tolerance over the instruments' accuracy, both in output units; None = the accuracy is not known.
+    """
+
+    number: int
+    step: int
+    step_name: str
+    setpoint: Setpoint
+    value: float
+    level: Quantity
+    expected: tuple[float, ...]
+    tolerance: float
+    rule: SettlingRule
+    estimate_s: float
+    tur: float | None
+
+    @property
+    def role(self) -> Role:
+        """Exercise, reading, or end pair."""
+        return self.setpoint.role
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A sequence on a bench, ready to run: points in order, wiring, limits, warnings."""
+
+    sequence: LoadedSequence
+    bench: LoadedBench
+    sheet: DataSheet
+    wires: tuple[Wire, ...]
+    points: tuple[Point, ...]
+    limits: tuple[tuple[str, Span], ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def estimate_s(self) -> float:
+        """How long the run will take."""
+        return sum(point.estimate_s for point in self.points)
+
+    @property
+    def tur(self) -> float | None:
+        """The smallest TUR of the points that are judged; None where one is not known."""
+        known = [point.tur for point in self.points if point.role == "reading" and not math.isnan(point.tolerance)]
+        if not known or any(each is None for each in known):
+            return None
+        return min(each for each in known if each is not None)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What must be confirmed before anything is energised."""
+        return self.sequence.file.cautions
+
+    def _repr_html_(self) -> str:
+        from sequencer.report import notebook  # noqa: PLC0415  only a notebook asks
+
+        return notebook.plan_html(self)
+
+
+def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
+    """The points of a sequence on a bench.
+
+    Raises:
+        PlanError: the bench lacks an instrument or a range, or a setpoint lies outside the limits of unit or source.
+    """
+    sheet = sequence.sheet.datasheet()
+    wires = wire(bench, sheet)
+    limits = _limits(sequence, bench, sheet, wires)
+    steps = registry()
+    visits = [
+        (number, name, setpoint)
+        for number, name, settings in sequence.steps()
+        for setpoint in steps[name].plan(settings)
+    ]
+    _refuse_what_harms(sequence, sheet, limits, wires, visits)
+    points = _points(sequence, bench, sheet, wires, visits)
+    return Plan(
+        sequence=sequence,
+        bench=bench,
+        sheet=sheet,
+        wires=wires,
+        points=points,
+        limits=limits,
+        warnings=_warnings(sheet, wires, points, bench),
+    )
+
+
+def _limits(
+    sequence: LoadedSequence, bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]
+) -> tuple[tuple[str, Span], ...]:
+    """Limits of the unit and of the bench, as signals of the first tap."""
+    tap = sheet.taps[0]
+    unit = sequence.sheet.limits or Span(min(tap.low, tap.high), max(tap.low, tap.high), tap.unit)
+    within = unit.within(tap.unit)
+    ends = tap.to_signal(np.array([within.bottom, within.top]))
+    if np.isnan(ends).any():
+        raise PlanError(
+            f"the limits {unit} reach beyond what the sensor is defined for",
+            where=sequence.sheet_document.where("input", "limits"),
+            todo="narrow the limits",
+        )
+    found = [("limits of the unit", Span(float(ends.min()), float(ends.max()), tap.signal_unit))]
+    port = wires[0].source
+    assert port is not None
+    own = bench.file.instruments[port.instrument].limits
+    if own is not None:
+        found.append(("limits in the bench file", own))
+    return tuple(found)
+
+
+def _refuse_what_harms(
+    sequence: LoadedSequence,
+    sheet: DataSheet,
+    limits: tuple[tuple[str, Span], ...],
+    wires: tuple[Wire, ...],
+    visits: list[tuple[int, str, Setpoint]],
+) -> None:
+    tap = sheet.taps[0]
+    port = wires[0].source
+    assert port is not None
+    faults: dict[tuple[int, float], PlanError] = {}
+    for number, name, setpoint in visits:
+        value = float(tap.value(np.array(setpoint.frac)))
+        signal = float(tap.to_signal(np.array(value)))
+        for reason, limit in (*limits, ("range of the source", port.entry.range)):
+            if not limit.within(tap.signal_unit).holds(signal):
+                faults.setdefault(
+                    (number, setpoint.frac),
+                    PlanError(
+                        f"{100 * setpoint.frac:g} % ({value:g} {tap.unit}) lies outside the {reason}",
+                        where=sequence.document.where("steps", number - 1, name),
+                        allowed=str(limit),
+                        todo="leave the point out, or correct the limits if they are wrong",
+                    ),
+                )
+    if faults:
+        first, *others = faults.values()
+        raise PlanError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+
+
+def _points(
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    sheet: DataSheet,
+    wires: tuple[Wire, ...],
+    visits: list[tuple[int, str, Setpoint]],
+) -> tuple[Point, ...]:
+    tap, last = sheet.taps[0], sheet.taps[-1]
+    fractions = np.array([setpoint.frac for _, _, setpoint in visits])
+    values = tap.value(fractions)
+    signals = tap.to_signal(values)
+    expected = np.stack([sheet.ideal(values, last=index) for index in range(len(sheet.taps))], axis=1)
+    widths = half_width(sequence.sheet.tolerance, sheet, values)
+    accuracies = _accuracies(sheet, wires, values)
+    lag_s = math.sqrt(sum(stage.time_constant_s**2 for stage in sheet.stages))
+    dead_s = sum(stage.dead_time_s for stage in sheet.stages)
+    least = float(np.nanmin(np.where(widths > 0, widths, np.nan)))
+    bounds = sequence.sheet.settling
+    resolution, takes_s = _receiver(bench, wires[-1], last.signal_unit)
+    points = []
+    before = last.low
+    for index, (number, name, setpoint) in enumerate(visits):
+        width = float(widths[index])
+        # Where the point itself is not judged (NaN), it settles as strictly as the strictest of the others.
+        allowed = sequence.file.settled_within * (width if width > 0 else least)
+        rule = SettlingRule(
+            tolerance=allowed,
+            time_constant_s=lag_s,
+            minimum_s=max(bounds.minimum, dead_s),
+            maximum_s=bounds.maximum,
+            resolution=resolution,
+            dead_time_s=dead_s,
+            tail_s=bounds.tail or None,
+            before=before,
+            expected=float(expected[index, -1]),
+        )
+        step = abs(float(expected[index, -1]) - before)
+        settle_s = 0.0 if setpoint.role == "end pair" else lag_s * math.log(max(step / allowed, 1.0)) + dead_s
+        accuracy = float(accuracies[index])
+        points.append(
+            Point(
+                number=index + 1,
+                step=number,
+                step_name=name,
+                setpoint=setpoint,
+                value=float(values[index]),
+                level=quantity(f"{float(signals[index])!r} {tap.signal_unit}"),
+                expected=tuple(float(each) for each in expected[index]),
+                tolerance=width,
+                rule=rule,
+                estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + setpoint.readings_n * takes_s,
+                tur=width / accuracy if accuracy > 0 and width > 0 else None,
+            )
+        )
+        before = float(expected[index, -1])
+    return tuple(points)
+
+
+def _receiver(bench: LoadedBench, wired: Wire, unit: str) -> tuple[float, float]:
+    """Resolution in a unit, and time of one reading, of the last tap's receiver."""
+    port = wired.receiver
+    assert port is not None
+    function = bench.descriptions[port.instrument].functions[port.function]
+    return function.resolution(port.entry, unit), function.takes
+
+
+def _accuracies(sheet: DataSheet, wires: tuple[Wire, ...], values: FloatArray) -> FloatArray:
+    """Accuracy of input and output together, in output units, root sum of squares; NaN where one is not known."""
+    tap, last = sheet.taps[0], sheet.taps[-1]
+    first_port = wires[0].receiver or wires[0].source
+    last_port = wires[-1].receiver
+    assert first_port is not None
+    assert last_port is not None
+    signals = tap.to_signal(values)
+    into = [_accuracy(first_port.entry.accuracy, first_port.entry.range, tap.signal_unit, each) for each in signals]
+    # A sensor turns ohms or millivolts into a temperature: the accuracy goes through the slope of that as well.
+    nearby = tap.to_value(signals + np.array(into)) - values
+    ideal = sheet.ideal(values)
+    out = [_accuracy(last_port.entry.accuracy, last_port.entry.range, last.signal_unit, each) for each in ideal]
+    steep = slope(sheet, values)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.hypot(np.abs(nearby) * steep, np.array(out)))
+
+
+def _accuracy(accuracy: Terms | None, range_: Span, unit: str, reading: float) -> float:
+    if accuracy is None:
+        return math.nan
+    return accuracy.half_width(unit, reading=reading, range=range_.within(unit).top)
+
+
+def _warnings(
+    sheet: DataSheet, wires: tuple[Wire, ...], points: tuple[Point, ...], bench: LoadedBench
+) -> tuple[str, ...]:
+    judged = [point for point in points if point.role == "reading" and point.tolerance > 0]
+    found = []
+    if judged:
+        tightest = min(judged, key=lambda point: point.tolerance)
+        unit = sheet.taps[-1].unit
+        step = tightest.rule.resolution
+        if step and tightest.tolerance < _STEPS_IN_TOLERANCE * step:
+            found.append(
+                f"the tolerance of {tightest.tolerance:.3g} {unit} is under {_STEPS_IN_TOLERANCE} steps of the receiver"
+                f" ({step:.3g} {unit}): take a finer range or meter"
+            )
+        turs = [point.tur for point in judged]
+        known = [each for each in turs if each is not None]
+        if len(known) < len(turs):
+            found.append(
+                "the accuracy of an instrument is not in its description: no uncertainty, so a verdict without it"
+            )
+        elif min(known) < _TUR_WANTED:
+            found.append(
+                f"the bench is only {min(known):.1f} times as good as the tolerance (TUR); {_TUR_WANTED:g} is wanted"
+            )
+    if wires[0].receiver is None:
+        port = wires[0].source
+        assert port is not None
+        found.append(
+            f'nothing reads the tap "{wires[0].tap}": what {port.instrument} is told counts as the input, '
+            "so an error of the source looks like one of the unit"
+        )
+    if any(bench.descriptions[name].kind == "keyed" for name in bench.file.instruments):
+        found.append("a person sets or reads at each point; the time they take is not in the estimate")
+    return tuple(found)

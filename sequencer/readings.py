@@ -1,0 +1,168 @@
+"""The tidy table of readings: the same whether measured, keyed in or imported. And the one door from it to arrays.
+
+One row is one reading at one tap. Nothing is ever taken out of the table: what was taken again has a higher `attempt`,
+what a person corrected a higher `correction`, and `valid_rows` picks the last of each.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from instruments.datasheet import DataSheet, FloatArray
+from instruments.errors import ReadingsError
+from sequencer.journal import entries
+
+__all__ = ["COLUMNS", "Grid", "from_journal", "grid", "tidy", "valid_rows", "write_csv"]
+
+COLUMNS = {
+    "serial": "str",
+    "number": "Int64",
+    "step": "Int64",
+    "step_name": "str",
+    "cycle": "Int64",
+    "direction": "str",
+    "point": "Int64",
+    "role": "str",
+    "attempt": "Int64",
+    "correction": "Int64",
+    "reading": "Int64",
+    "tap": "str",
+    "setpoint_pct": "float64",
+    "commanded": "float64",
+    "value": "float64",
+    "unit": "str",
+    "signal": "float64",
+    "signal_unit": "str",
+    "at": "str",
+    "at_s": "float64",
+    "settling": "str",
+    "settle_s": "float64",
+    "instrument": "str",
+    "range": "str",
+    "note": "str",
+    "raw": "str",
+}
+_VISIT = ["step", "cycle", "direction", "point", "role"]
+
+
+def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
+    """Rows as a table with the columns and types of `COLUMNS`; what a row lacks is missing."""
+    table = pd.DataFrame(list(rows), columns=list(COLUMNS))
+    table["correction"] = table["correction"].fillna(0)
+    for name, kind in COLUMNS.items():
+        if kind == "str":
+            table[name] = table[name].fillna("").astype("str")
+        elif kind == "Int64":
+            table[name] = pd.to_numeric(table[name]).astype("Int64")
+        else:
+            table[name] = pd.to_numeric(table[name]).astype("float64")
+    return table
+
+
+def from_journal(path: Path, sheet: DataSheet) -> pd.DataFrame:
+    """Every reading of a journal, and every correction as a row of its own; raises RecordError."""
+    rows: list[dict[str, object]] = []
+    last: dict[str, dict[str, object]] = {}
+    taps = {tap.name: tap for tap in sheet.taps}
+    for each in entries(path):
+        if each["kind"] == "reading":
+            row = {name: each.get(name) for name in COLUMNS}
+            rows.append(row)
+            last[str(row["tap"])] = row
+        elif each["kind"] == "correction" and each["tap"] in last:
+            tap = taps[each["tap"]]
+            before = last[each["tap"]]
+            correction = int(str(before.get("correction") or 0)) + 1
+            value = float(tap.to_value(np.array(each["signal"], dtype=np.float64)))
+            changed = {"signal": each["signal"], "value": value, "raw": each["raw"], "correction": correction}
+            row = before | changed | {"note": "corrected by the operator"}
+            rows.append(row)
+            last[each["tap"]] = row
+    return tidy(rows)
+
+
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """The table as CSV, numbers to the last digit."""
+    table.to_csv(path, index=False, lineterminator="\n")
+
+
+def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
+    """The rows that count: of each visited point the last attempt, of each reading the last correction."""
+    if table.empty:
+        return table
+    last = table.groupby(_VISIT)["attempt"].transform("max")
+    kept = table[table["attempt"] == last]
+    corrected = kept.groupby([*_VISIT, "reading", "tap"])["correction"].transform("max")
+    return kept[kept["correction"] == corrected]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Readings of one step as arrays: n readings of each visited point averaged.
+
+    Attributes:
+        setpoint_pct: shape (points,), ascending, % of the input range.
+        value: mean at each tap, by tap name; shape (1, cycles, 2, points); NaN = not read.
+        sd: standard deviation of the n readings, same shape; NaN for fewer than two.
+        readings_n: how many valid readings, same shape.
+        end_pair: as `value`, of the second readings at the ends.
+        is_steady: same shape; False where the point never settled or gave no reading.
+        has_directions: False where the order of the readings tells no direction.
+    """
+
+    setpoint_pct: FloatArray
+    value: dict[str, FloatArray]
+    sd: dict[str, FloatArray]
+    readings_n: dict[str, FloatArray]
+    end_pair: dict[str, FloatArray]
+    is_steady: FloatArray
+    has_directions: bool
+
+
+def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
+    """One step of a table as arrays.
+
+    Args:
+        table: of one unit.
+        step: number of the step; None = the first that was read.
+
+    Raises:
+        ReadingsError: no reading in it.
+    """
+    rows = valid_rows(table)
+    rows = rows[rows["role"] != "exercise"]
+    if rows.empty:
+        raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
+    rows = rows[rows["step"] == (rows["step"].iloc[0] if step is None else step)]
+    setpoints = rows.groupby("point")["setpoint_pct"].mean().sort_index()
+    places = {point: index for index, point in enumerate(setpoints.index)}
+    cycles = {cycle: index for index, cycle in enumerate(sorted(rows["cycle"].unique()))}
+    shape = (1, len(cycles), 2, len(places))
+    taps = list(dict.fromkeys(rows["tap"]))
+    steady = np.ones(shape, dtype=bool)
+    filled: dict[str, dict[str, FloatArray]] = {
+        kind: {tap: np.full(shape, np.nan) for tap in taps} for kind in ("value", "sd", "readings_n", "end_pair")
+    }
+    for visit, part in rows.groupby([*_VISIT, "tap"]):
+        _, cycle, direction, point, role = visit[:-1]
+        tap = str(visit[-1])
+        at = (0, cycles[cycle], 1 if direction == "down" else 0, places[point])
+        values = part["value"].dropna().to_numpy()
+        if role == "end pair":
+            filled["end_pair"][tap][at] = values.mean() if values.size else np.nan
+            continue
+        filled["readings_n"][tap][at] = values.size
+        if values.size:
+            filled["value"][tap][at] = values[0] + (values - values[0]).mean()  # exact for a large common part
+        if values.size > 1:
+            filled["sd"][tap][at] = values.std(ddof=1)
+        steady[at] &= bool(part["settling"].isin(["steady", "by the operator", ""]).all())
+    return Grid(
+        setpoint_pct=setpoints.to_numpy(dtype=np.float64),
+        is_steady=steady,
+        has_directions=bool((rows["direction"] != "").all()),
+        **filled,
+    )

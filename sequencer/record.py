@@ -1,0 +1,307 @@
+"""What is kept of a run for good: a folder that is never overwritten, and from which everything is computed again.
+
+inputs/         sequence, type sheet, bench and instrument descriptions as they were used
+journal.jsonl   every exchange, settling and reading in order
+readings.csv    the tidy table
+figures.json    figures and verdict
+digest.json     SHA-256 of each of these files and over all of them
+report.html     made from the record, so it is not part of the digest
+"""
+
+import hashlib
+import json
+import math
+import platform
+import re
+from dataclasses import asdict, dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from instruments.errors import ReadingsError, RecordError
+from instruments.version import __version__
+from sequencer.advice import advice
+from sequencer.evaluation import Evaluation, evaluate
+from sequencer.journal import entries
+from sequencer.models import TypeSheet, load_type_sheet
+from sequencer.plan import Plan
+from sequencer.readings import from_journal, write_csv
+from sequencer.report.content import Content, InstrumentLine, Trace
+
+__all__ = ["Record", "create", "document", "load", "opening", "seal", "versions"]
+
+_BUILT_ON = ("numpy", "pandas", "pint", "pydantic", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyyaml")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A record as it is read back: its table, what was evaluated, and everything a report shows."""
+
+    folder: Path
+    table: pd.DataFrame
+    content: Content
+
+    @property
+    def evaluation(self) -> Evaluation | None:
+        """Figures and verdict; None where nothing could be evaluated."""
+        return self.content.evaluation
+
+    def _repr_html_(self) -> str:
+        return self.evaluation._repr_html_() if self.evaluation is not None else self.content.reason  # noqa: SLF001
+
+
+def versions() -> dict[str, str]:
+    """Version of livezero, of Python, and of each package it is built on."""
+    found = {"livezero": __version__, "python": platform.python_version()}
+    return found | {name: metadata.version(name) for name in _BUILT_ON}
+
+
+def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
+    """A new folder under `results` with the inputs as used.
+
+    Args:
+        results: where records land; made if it is not there.
+        plan: what will be run.
+        date: ISO date and time, for the name.
+        serial: of the unit, for the name; only letters, figures, dot and dash of it are taken.
+
+    Raises:
+        RecordError: it cannot be made.
+    """
+    stamp = re.sub(r"[^0-9T]", "-", date[:19])
+    name = "_".join(
+        re.sub(r"[^A-Za-z0-9.-]+", "-", part).strip(".-")[:40] or "unit"
+        for part in (stamp, serial, plan.sequence.document.path.stem)
+    )
+    try:
+        results.mkdir(parents=True, exist_ok=True)
+        folder = _first_free(results, name)
+        inputs = folder / "inputs"
+        (inputs / "descriptions").mkdir(parents=True)
+        (inputs / "sequence.yaml").write_text(plan.sequence.document.text, encoding="utf-8")
+        (inputs / "type.yaml").write_text(plan.sequence.sheet_document.text, encoding="utf-8")
+        (inputs / "bench.yaml").write_text(plan.bench.document.text, encoding="utf-8")
+        for number, (instrument, description) in enumerate(plan.bench.descriptions.items(), start=1):
+            plain = re.sub(r"[^A-Za-z0-9-]+", "-", instrument)
+            (inputs / "descriptions" / f"{number}-{plain}.json").write_text(
+                description.model_dump_json(by_alias=True, indent=1), encoding="utf-8"
+            )
+    except OSError as error:
+        raise RecordError(
+            f"the record cannot be written: {error.strerror}", where=str(results), todo="check disk and rights"
+        ) from error
+    return folder
+
+
+def _first_free(results: Path, name: str) -> Path:
+    for number in range(1, 1000):
+        folder = results / (name if number == 1 else f"{name}_{number}")
+        try:
+            folder.mkdir()
+        except FileExistsError:
+            continue
+        return folder
+    raise RecordError("a thousand records of one second", where=str(results / name), todo="clear them away")
+
+
+def opening(plan: Plan, *, serial: str, operator: str, state: str) -> dict[str, Any]:
+    """What the first line of the journal says, so that a report can be made of the record alone."""
+    sets = {
+        wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"
+        for wire in plan.wires
+        if wire.source
+    }
+    lines = []
+    for name, instrument in plan.bench.file.instruments.items():
+        uses = [sets[name]] if name in sets else []
+        uses += [
+            f"reads {wire.tap}, range {wire.receiver.entry.range}"
+            for wire in plan.wires
+            if wire.receiver and wire.receiver.instrument == name
+        ]
+        if uses:
+            what = plan.bench.descriptions[name].instrument
+            lines.append({"name": name, "what": what, "resource": instrument.resource, "use": "; ".join(uses)})
+    return {
+        "serial": serial,
+        "operator": operator,
+        "state": state,
+        "sequence": plan.sequence.file.sequence,
+        "standard": plan.sequence.file.standard,
+        "bench": plan.bench.file.bench,
+        "is_simulated": plan.bench.file.is_simulated,
+        "instruments": lines,
+        "cautions": list(plan.cautions),
+        "warnings": list(plan.warnings),
+        "planned_n": sum(point.role == "reading" for point in plan.points),
+        "versions": versions(),
+    }
+
+
+def seal(folder: Path) -> Record:
+    """Write table, figures and digest of a run that is over, and read the record back.
+
+    Raises:
+        RecordError: it cannot be written.
+    """
+    record = load(folder)
+    try:
+        write_csv(record.table, folder / "readings.csv")
+        (folder / "figures.json").write_text(
+            json.dumps(document(record.content), indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+        )
+        (folder / "digest.json").write_text(json.dumps(_digest(folder), indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise RecordError(
+            f"the record cannot be written: {error.strerror}", where=str(folder), todo="make room on the disk"
+        ) from error
+    return load(folder)
+
+
+def _digest(folder: Path) -> dict[str, Any]:
+    paths = [
+        path for path in sorted(folder.rglob("*")) if path.is_file() and path.name not in {"digest.json", "report.html"}
+    ]
+    files = {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
+    together = "".join(f"{digest}  {name}\n" for name, digest in files.items())
+    return {"sha256": hashlib.sha256(together.encode()).hexdigest(), "files": files}
+
+
+def load(folder: Path) -> Record:
+    """A record, its table read from the journal and its figures computed again.
+
+    A run that was cut off is a record too: what was read until then is there.
+
+    Raises:
+        RecordError: there is no record, or it is damaged.
+        InputError: its type sheet is at fault.
+    """
+    journal = folder / "journal.jsonl"
+    if not journal.is_file():
+        raise RecordError(
+            "is not a record: there is no journal in it", where=str(folder), todo="name a folder in results"
+        )
+    sheet, _ = load_type_sheet(str((folder / "inputs" / "type.yaml").resolve()))
+    lines = list(entries(journal))
+    if not lines or lines[0]["kind"] != "opened":
+        raise RecordError("the journal has no first line", where=str(journal))
+    table = from_journal(journal, sheet.datasheet())
+    try:
+        content = _content(folder, lines, table, sheet)
+    except (KeyError, TypeError, ValueError) as error:
+        raise RecordError(
+            f"the journal lacks {error}", where=str(journal), todo="it was altered, or is not ours"
+        ) from error
+    return Record(folder=folder, table=table, content=content)
+
+
+def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, sheet: TypeSheet) -> Content:
+    opened = lines[0]
+    closed = next((line for line in lines if line["kind"] == "closed"), None)
+    status = closed["status"] if closed else "interrupted"
+    reason = closed["reason"] if closed else "the run was cut off: its journal has no closing line"
+    identities: dict[str, str] = next((line["identities"] for line in lines if line["kind"] == "identified"), {})
+    evaluation: Evaluation | None = None
+    try:
+        evaluation = evaluate(table, sheet, standard=opened["standard"], planned_n=opened["planned_n"])
+    except ReadingsError as error:
+        if status == "complete":
+            status, reason = "bench fault", error.what
+    digest = folder / "digest.json"
+    return Content(
+        evaluation=evaluation,
+        advice=advice(evaluation, status, reason),
+        serial=opened["serial"],
+        type=sheet.type,
+        sequence=opened["sequence"],
+        date=opened["date"],
+        operator=opened["operator"],
+        state=opened["state"],
+        status=status,
+        reason=reason,
+        is_simulated=opened["is_simulated"],
+        bench=opened["bench"],
+        instruments=tuple(
+            InstrumentLine(
+                name=line["name"],
+                what=line["what"],
+                resource=line["resource"],
+                identity=identities.get(line["name"], ""),
+                use=line["use"],
+            )
+            for line in opened["instruments"]
+        ),
+        cautions=tuple(opened["cautions"]),
+        remarks=(*opened["warnings"], *(_remark(line) for line in lines if line["kind"] == "remark")),
+        traces=_traces(lines, table),
+        versions=opened["versions"],
+        digest=json.loads(digest.read_text(encoding="utf-8"))["sha256"] if digest.is_file() else "",
+        folder=str(folder),
+    )
+
+
+def _remark(line: dict[str, Any]) -> str:
+    return f"point {line['number']}: {line['text']}" if line.get("number") else str(line["text"])
+
+
+def _traces(lines: list[dict[str, Any]], table: pd.DataFrame) -> tuple[Trace, ...]:
+    """How each point that was read settled."""
+    visits = table.drop_duplicates("number").set_index("number") if len(table) else table
+    found = []
+    for line in lines:
+        if line["kind"] != "settled" or line["number"] not in visits.index:
+            continue
+        visit = visits.loc[line["number"]]
+        found.append(
+            Trace(
+                number=line["number"],
+                setpoint_pct=float(visit["setpoint_pct"]),
+                direction=str(visit["direction"]),
+                cycle=int(visit["cycle"]),
+                role=str(visit["role"]),
+                state=line["state"],
+                after_s=line["after_s"],
+                to_go=line["to_go"],
+                samples=tuple((at_s, value) for at_s, value in line["trace"] if value is not None),
+            )
+        )
+    return tuple(found)
+
+
+def document(content: Content) -> dict[str, Any]:
+    """Everything that was found, as JSON values: what `--json` prints and `figures.json` holds."""
+    found = content.evaluation
+    head = {
+        name: getattr(content, name)
+        for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
+    }
+    head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
+    if found is None:
+        return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
+    return head | {
+        "verdict": asdict(found.verdict),
+        "standard": found.standard,
+        "tolerance": found.tolerance,
+        "input_by": found.input_by,
+        "input_unit": found.input_unit,
+        "output_unit": found.output_unit,
+        "output_span": found.output_span,
+        "figures": [asdict(figure) for figure in found.figures],
+        "not_determined": list(found.not_determined),
+        "stages": [asdict(stage) for stage in found.stages],
+        "points": _rows(found.points),
+        "visits": _rows(found.visits),
+        "end_pairs": _rows(found.end_pairs),
+    }
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): _plain(value) for name, value in row.items()} for row in table.to_dict("records")]
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401  a cell of any type
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,1 @@
+"""Drives the bench through a plan: gate, settle, loop."""

@@ -1,0 +1,348 @@
+"""Drives the bench through a plan: set, wait until settled, read; everything through the journal.
+
+It never prints and never computes a figure. Whatever ends it, the outputs go to the safe level first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.bench import Bench
+from instruments.errors import (
+    InstrumentError,
+    LivezeroError,
+    NoReadingError,
+    NoReplyError,
+    StoppedError,
+    UnsafeError,
+)
+from instruments.roles import Operator, Receiver, Sample
+from sequencer.events import (
+    Closed,
+    Listener,
+    MadeSafe,
+    Planned,
+    PointBegun,
+    PointSettled,
+    ReadingTaken,
+    Remarked,
+    SampleTaken,
+    Status,
+)
+from sequencer.journal import Journal
+from sequencer.plan import Plan, Point
+from sequencer.run.gate import confirm, signals_stop, undisturbed
+from sequencer.run.settle import Settled, Settling, State
+
+__all__ = ["Outcome", "run_plan"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a run ended: status, the reason in words, and the error if one ended it."""
+
+    status: Status
+    reason: str
+    error: LivezeroError | None = None
+
+
+class _StopBySequenceError(Exception):
+    """A point never settled and the sequence says stop."""
+
+
+def run_plan(
+    plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
+) -> Outcome:
+    """Run a plan on an open bench.
+
+    Args:
+        plan: what to do.
+        bench: opened for this plan; safe when this returns, unless the status is "not safe".
+        serial: of the unit.
+        operator: confirms the cautions, and serves keyed instruments.
+        journal: takes every exchange, settling and reading.
+        listener: takes every event.
+
+    Returns:
+        The outcome; a dead instrument, a refused level, a stop by a person are outcomes, not exceptions. What is
+        raised after all is a fault of livezero, and the bench was made safe before it.
+    """
+    run = _Run(plan, bench, serial=serial, operator=operator, journal=journal, listener=listener)
+    with signals_stop():
+        try:
+            outcome = run.to_the_end()
+        except BaseException as error:
+            unsafe = run.make_safe()
+            if unsafe is None and not isinstance(error, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
+                raise
+            outcome = run.ended_by(error, unsafe)
+        else:
+            unsafe = run.make_safe()
+            if unsafe is not None:
+                outcome = run.ended_by(unsafe, unsafe)
+    run.close(outcome)
+    return outcome
+
+
+class _Run:
+    """The state of one run: where it is, and what is selected."""
+
+    def __init__(
+        self, plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
+    ) -> None:
+        self._plan = plan
+        self._bench = bench
+        self._serial = serial
+        self._operator = operator
+        self._journal = journal
+        self._tell = listener
+        self._retries = plan.sequence.file.retries
+        self._source = bench.sources[plan.sheet.taps[0].name]
+        self._point: Point | None = None
+        self._ranges: dict[str, str] = {}
+        self._start_s = bench.clock.now()
+
+    # -- from beginning to end ---------------------------------------------------------------------------------------
+
+    def to_the_end(self) -> Outcome:
+        """Prepare, confirm, energise, visit every point."""
+        identities = self._bench.prepare()
+        self._start_s = self._bench.clock.now()
+        self._journal.write("identified", sync=True, identities=identities)
+        self._tell(Planned(plan=self._plan, identities=identities))
+        if not self._plan.bench.file.is_simulated:  # a simulated bench can hurt nobody
+            confirm(self._plan.cautions, self._operator)
+        self._select()
+        tap = self._plan.sheet.taps[0]
+        first = min(self._plan.points, key=lambda point: abs(point.value - tap.low))
+        self._source.set(first.level)  # begin at 0 %, never with a jump to the top
+        self._source.energise()
+        for point in self._plan.points:
+            self._point = point
+            self._visit(point)
+        return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken")
+
+    def _select(self) -> None:
+        for wired, tap in zip(self._plan.wires, self._plan.sheet.taps, strict=True):
+            if wired.source is not None:
+                self._source.select(wired.source.entry)
+            if wired.receiver is not None:
+                self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.signal_unit)
+                self._ranges[wired.tap] = str(wired.receiver.entry.range)
+
+    def make_safe(self) -> UnsafeError | None:
+        """Outputs to the safe level; the error if that failed. Not interrupted by anything."""
+        with undisturbed():
+            try:
+                done = self._bench.make_safe()
+            except UnsafeError as error:
+                return error
+        for instrument, level in done.items():
+            self._keep("safe", instrument=instrument, level=level)
+            self._tell(MadeSafe(instrument=instrument, level=level))
+        return None
+
+    def ended_by(self, error: BaseException, unsafe: UnsafeError | None) -> Outcome:
+        """The outcome for what ended the run; an output that is not safe outranks everything."""
+        at = f"at point {self._point.number} of {len(self._plan.points)}" if self._point else "before the first point"
+        if unsafe is not None:
+            return Outcome(status="not safe", reason=f"{unsafe.what}; the run ended {at}", error=unsafe)
+        if isinstance(error, KeyboardInterrupt):
+            by = "SIGTERM" if "SIGTERM" in error.args else "Ctrl-C"
+            return Outcome(
+                status="interrupted", reason=f"{by} {at}", error=StoppedError(f"stopped by {by} {at}; outputs are safe")
+            )
+        if isinstance(error, StoppedError):
+            return Outcome(status="interrupted", reason=f"{error.what} ({at})", error=error)
+        if isinstance(error, _StopBySequenceError):
+            return Outcome(status="stopped by the sequence", reason=f"{error} ({at})")
+        assert isinstance(error, LivezeroError)
+        return Outcome(status="bench fault", reason=f"{error.what} ({at})", error=error)
+
+    def close(self, outcome: Outcome) -> None:
+        """The last line of the journal."""
+        self._keep("closed", date=self._date(), status=outcome.status, reason=outcome.reason)
+        self._tell(Closed(status=outcome.status, reason=outcome.reason))
+
+    def _keep(self, kind: str, **fields: object) -> None:
+        """A line of the journal after the outputs are safe; a full disk must not hide how the run ended."""
+        try:
+            self._journal.write(kind, sync=True, at_s=self._at(self._bench.clock.now()), **fields)
+        except LivezeroError as error:
+            self._tell(Remarked(point=self._point, text=error.what))
+
+    # -- one point ---------------------------------------------------------------------------------------------------
+
+    def _visit(self, point: Point) -> None:
+        """Take a point; after a time-out clear the lines and take it again, the input left where it is."""
+        for attempt in range(1, self._retries + 2):
+            self._tell(PointBegun(point=point, attempt=attempt))
+            try:
+                self._take(point, attempt)
+            except NoReplyError as error:
+                if attempt > self._retries:
+                    raise InstrumentError(
+                        f"no answer in {attempt} attempts at one point", where=error.where, todo=error.todo
+                    ) from error
+                self._remark(f"{error.where}: {error.what}; lines cleared, point discarded")
+                self._recover()
+            else:
+                return
+
+    def _recover(self) -> None:
+        """Every line is cleared and identified again: a late answer must not be taken for the next one."""
+        self._source.recover()
+        for receiver in self._bench.receivers.values():
+            receiver.recover()
+
+    def _take(self, point: Point, attempt: int) -> None:
+        start_s = self._bench.clock.now()
+        if point.role != "end pair" and attempt == 1:  # an end pair is read again without moving the input
+            self._source.set(point.level)
+        settled, invalid = self._wait(point, start_s)
+        self._journal.write(
+            "settled",
+            sync=False,
+            number=point.number,
+            attempt=attempt,
+            at_s=self._at(start_s),
+            state="no reading" if invalid else str(settled.state),
+            after_s=settled.after_s,
+            to_go=settled.to_go,
+            noise_sd=settled.noise_sd,
+            trace=[(round(at_s, 6), value) for at_s, value in settled.trace],
+        )
+        self._tell(PointSettled(point=point, settled=settled))
+        if point.role != "exercise":
+            for reading in range(1, point.setpoint.readings_n + 1):
+                self._read_all(point, attempt, reading, settled, invalid=invalid)
+        if not settled.is_steady and not invalid and self._plan.sequence.file.if_never_settled == "stop":
+            raise _StopBySequenceError(f"point {point.number} never settled")
+
+    def _wait(self, point: Point, start_s: float) -> tuple[Settled, str]:
+        """Sample the last tap until it is steady or given up.
+
+        Returns:
+            How it settled, and why there was no reading ("" if there was one).
+        """
+        clock = self._bench.clock
+        settling = Settling(point.rule)
+        receiver = self._bench.receivers[self._plan.sheet.taps[-1].name]
+        expected = point.expected[-1]
+        if receiver.is_keyed:  # the person reads when it stands still; the time they need is not ours to judge
+            clock.sleep(min(point.estimate_s, point.rule.maximum_s))
+            return settling.settled(), ""
+        missed = 0
+        while True:
+            began_s = clock.now()
+            try:
+                sample = self._read(receiver, expected)
+            except NoReadingError as error:
+                missed += 1
+                if missed > self._retries:
+                    self._remark(f"{error.where}: {error.what} {missed} times running")
+                    return settling.settled(), error.kind
+                settling.add(clock.now() - start_s, float("nan"))  # only time passes
+            else:
+                missed = 0
+                # Stamped at the middle of the measurement would need its aperture; its end is what is known.
+                after_s = sample.at_s - start_s
+                state = settling.add(after_s, sample.value)
+                self._tell(
+                    SampleTaken(point=point, after_s=after_s, value=sample.value, state=state, to_go=settling.to_go)
+                )
+                if state is not State.MOVING:
+                    return settling.settled(), ""
+            clock.sleep(began_s + point.rule.interval_s - clock.now())
+
+    def _read(self, receiver: Receiver, expected: float | None) -> Sample:
+        """One reading; an overload is tried again in the next wider range, if there is one."""
+        while True:
+            try:
+                return receiver.read(expected=expected)
+            except NoReadingError as error:
+                wider = receiver.wider() if error.kind == "overload" else None
+                if wider is None:
+                    raise
+                tap = self._tap_of(receiver)
+                self._remark(f"{receiver.name}: overload; range changed to {wider.range}")
+                unit = next(each.signal_unit for each in self._plan.sheet.taps if each.name == tap)
+                receiver.select(wider, unit)
+                self._ranges[tap] = str(wider.range)
+
+    def _tap_of(self, receiver: Receiver) -> str:
+        return next(tap for tap, each in self._bench.receivers.items() if each is receiver)
+
+    # -- readings ----------------------------------------------------------------------------------------------------
+
+    def _read_all(self, point: Point, attempt: int, reading: int, settled: Settled, *, invalid: str) -> None:
+        """One reading at every tap that has a receiver, each kept."""
+        for index, tap in enumerate(self._plan.sheet.taps):
+            receiver = self._bench.receivers.get(tap.name)
+            if receiver is None:
+                continue
+            expected = float(tap.to_signal(np.array(point.expected[index])))
+            sample, note = self._valid(receiver, expected, tries=1 if invalid else self._retries + 1)
+            correction = receiver.take_correction()
+            if correction is not None:
+                self._journal.write("correction", sync=True, tap=tap.name, signal=correction.value, raw=correction.raw)
+                self._remark(f'the reading before at tap "{tap.name}" was corrected to {correction.raw}')
+            signal = sample.value if sample else float("nan")
+            value = float(tap.to_value(np.array(signal)))
+            self._journal.write(
+                "reading",
+                sync=True,
+                serial=self._serial,
+                number=point.number,
+                step=point.step,
+                step_name=point.step_name,
+                cycle=point.setpoint.cycle,
+                direction=point.setpoint.direction,
+                point=point.setpoint.point,
+                role=point.role,
+                attempt=attempt,
+                reading=reading,
+                tap=tap.name,
+                setpoint_pct=100 * point.setpoint.frac,
+                commanded=point.value,
+                value=value,
+                unit=tap.unit,
+                signal=signal,
+                signal_unit=tap.signal_unit,
+                at=self._date(),
+                at_s=self._at(sample.at_s if sample else self._bench.clock.now()),
+                settling="by the operator" if receiver.is_keyed else "no reading" if invalid else str(settled.state),
+                settle_s=settled.after_s,
+                instrument=receiver.name,
+                range=self._ranges[tap.name],
+                note=note,
+                raw=sample.raw if sample else "",
+            )
+            self._tell(ReadingTaken(point=point, tap=tap.name, reading=reading, value=value, unit=tap.unit))
+
+    def _valid(self, receiver: Receiver, expected: float, *, tries: int) -> tuple[Sample | None, str]:
+        """A reading, tried within the bound; None and the reason if there was none."""
+        note = ""
+        for _ in range(tries):
+            try:
+                return self._read(receiver, expected), ""
+            except NoReadingError as error:
+                note = error.kind
+                self._remark(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
+        return None, note
+
+    def _remark(self, text: str) -> None:
+        self._journal.write(
+            "remark",
+            sync=False,
+            at_s=self._at(self._bench.clock.now()),
+            number=self._point.number if self._point else None,
+            text=text,
+        )
+        self._tell(Remarked(point=self._point, text=text))
+
+    def _at(self, clock_s: float) -> float:
+        return round(clock_s - self._start_s, 6)
+
+    def _date(self) -> str:
+        return self._bench.clock.date().isoformat(timespec="milliseconds")

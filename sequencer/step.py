@@ -1,0 +1,55 @@
+"""What a step of a sequence is, and the registry that finds steps by name.
+
+A step is one module in `sequencer/steps/` with a `STEP`; adding one touches no other file.
+"""
+
+import importlib
+import pkgutil
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal, Protocol
+
+from instruments.yamlfile import FileModel
+
+__all__ = ["Direction", "Role", "Setpoint", "Step", "registry"]
+
+Direction = Literal["up", "down"]
+Role = Literal["exercise", "reading", "end pair"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setpoint:
+    """One place that a step visits.
+
+    Args:
+        frac: input as fraction of the input range.
+        role: "exercise" (visited, not read), "reading", or "end pair" (read again without moving the input).
+        direction: of the traverse it belongs to.
+        cycle: from 1.
+        point: index of `frac` on the step's grid, from 0.
+        readings_n: how many readings are taken and kept.
+    """
+
+    frac: float
+    role: Role
+    direction: Direction
+    cycle: int
+    point: int
+    readings_n: int
+
+
+class Step(Protocol):
+    """A kind of step: its settings in the file, and what it visits."""
+
+    settings: type[FileModel]
+
+    def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
+        """The setpoints in order."""
+
+
+@lru_cache(maxsize=1)
+def registry() -> dict[str, Step]:
+    """Every step by its name in a sequence file."""
+    package = importlib.import_module("sequencer.steps")
+    names = sorted(module.name for module in pkgutil.iter_modules(package.__path__))
+    return {name: importlib.import_module(f"sequencer.steps.{name}").STEP for name in names}

@@ -3,6 +3,7 @@
 Sources are made safe in the order of the bench file before anything else is done.
 """
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
@@ -69,8 +70,10 @@ class Bench:
             UnsafeError: an output cannot be brought to its safe level.
         """
         for instrument in self.instruments.values():
-            instrument.prepare()
-        self.make_safe()
+            instrument.meet()
+        self.make_safe()  # before any set-up: an output may still be on from a run that was cut off
+        for instrument in self.instruments.values():
+            instrument.set_up()
         self._is_safe = False
         return {name: instrument.identity for name, instrument in self.instruments.items()}
 
@@ -100,10 +103,8 @@ class Bench:
     def close(self) -> None:
         """Give front panels back and close every line, the last opened first."""
         for instrument in reversed(self.instruments.values()):
-            try:
+            with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
                 instrument.send(*instrument.description.release)
-            except InstrumentError:  # it told the journal; the line is given up anyhow
-                pass
             instrument.session.close()
         if self._manager is not None:
             self._manager.close()

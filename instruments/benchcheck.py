@@ -51,8 +51,9 @@ def check(loaded: LoadedBench, sheet: DataSheet) -> tuple[InstrumentCheck, ...]:
             try:
                 opened = connect(loaded, name, description, manager, clock, lambda _: None)
                 try:
-                    opened.prepare()
+                    opened.meet()
                     identity = opened.identity
+                    opened.set_up()
                     findings.append("identified, error queue empty")
                     for function, spec in description.functions.items():
                         one = _source if spec.sets else _receiver

@@ -86,6 +86,22 @@ class LoadedBench:
         """file:line:column of a value."""
         return self.document.where(*path)
 
+    def with_simulation(self, *, seed: int | None, faults: tuple[dict[str, str], ...]) -> "LoadedBench":
+        """The same bench with another seed (None = its own) and further simulated faults.
+
+        Raises:
+            InputError: the bench is not simulated.
+        """
+        own = self.file.simulation
+        if not self.file.is_simulated or own is None:
+            raise InputError(
+                "this bench is real: it takes no seed and no fault",
+                where=self.where("backend"),
+                todo="leave --seed and --fault out, or take --bench simulated",
+            )
+        changed = Simulation(seed=own.seed if seed is None else seed, faults=(*own.faults, *faults))
+        return LoadedBench(self.document, self.file.model_copy(update={"simulation": changed}), self.descriptions)
+
     def safe_level(self, instrument: str, function: str) -> Quantity | None:
         """The level that is safe for an output: the bench file's, else the description's; None if neither says."""
         own = self.file.instruments[instrument].safe_level

@@ -39,16 +39,17 @@ class DescribedInstrument:
         self.active: object = None  # the receiver whose function is selected now
         self._refusal = re.compile(description.refusal) if description.refusal else None
 
-    def prepare(self) -> None:
-        """Throw away old bytes, identify, clear the error queue, send the set-up, and look for errors.
-
-        Raises:
-            InstrumentError: another instrument answers, or one is reported.
-        """
+    def meet(self) -> None:
+        """Throw away old bytes, identify, clear the error queue; raises InstrumentError if another one answers."""
         self.session.clear()
         self.identity = self._identify()
         self.send(*self.description.clear)
+
+    def set_up(self) -> None:
+        """Send the set-up, wait until it is done, and look for errors; raises InstrumentError."""
         self.send(*self.description.prepare)
+        if self.description.ready is not None:
+            self.session.query(self.description.ready)
         self.check_errors()
 
     def _identify(self) -> str:

@@ -15,7 +15,7 @@ from instruments.fields import AccuracyField, Commands, DurationField, LevelFiel
 from instruments.units import Span, is_alike, magnitude
 from instruments.yamlfile import FileModel, load, nearest
 
-__all__ = ["Description", "ErrorQuery", "Function", "RangeEntry", "SerialLine", "find_description", "render"]
+__all__ = ["DESCRIPTIONS", "Description", "ErrorQuery", "Function", "RangeEntry", "SerialLine", "find_description", "render"]
 
 DESCRIPTIONS = Path(__file__).parent / "descriptions"
 _FIELD = re.compile(r"\{(\w*)(?::([^{}]*))?\}")
@@ -155,6 +155,7 @@ class Description(FileModel):
     identify: Command | None = "*IDN?"
     clear: Commands = ("*CLS",)
     prepare: Commands = ()
+    ready: Command | None = None
     release: Commands = ()
     error_query: ErrorQuery | None = None
     refusal: str | None = None

@@ -23,14 +23,14 @@ class Question:
     """What a person is asked.
 
     Args:
-        kind: "confirm" (a caution or a step: answered "yes" or "no"), "set" (done when answered), "reading" (a number).
+        kind: "caution" or "confirm" (answered "yes" or "no"), "set" (done when answered), "reading" (a number).
         text: the question.
         unit: of the number, for a reading.
         expected: what the number should be near; None = nothing known.
         plausible: half width around `expected` beyond which the answer is asked again; None = any number will do.
     """
 
-    kind: Literal["confirm", "set", "reading"]
+    kind: Literal["caution", "confirm", "set", "reading"]
     text: str
     unit: str = ""
     expected: float | None = None

@@ -41,11 +41,18 @@ def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
 
 
 def _failed(evaluation: Evaluation) -> str:
+    if evaluation.suspect_tap:
+        return (
+            f'The tap "{evaluation.suspect_tap}" disagrees with both its neighbours, and they agree with each other: '
+            "suspect what reads it (marks, unit, range) before the unit."
+        )
     guilty = [stage for stage in evaluation.stages if stage.result == "fail"]
     lead = ""
     if guilty:
         worst = max(guilty, key=lambda stage: abs(stage.worst_pct or 0.0) / (stage.tolerance_pct or 1.0))
         lead = f'The error arises in stage "{worst.name}", between {worst.first} and {worst.last}. '
+        if worst is not evaluation.stages[-1]:  # the shape end to end says nothing of a stage in between
+            return lead + "Look there first: its input is right, its output is not. Adjust nothing behind it."
     return lead + _family(evaluation)
 
 
@@ -57,6 +64,12 @@ def _family(evaluation: Evaluation) -> str:
         return (
             f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose contact. "
             f"{_CAUTIOUS}"
+        )
+    strays = evaluation.visits["sd"] > evaluation.visits["tolerance"]
+    if strays.any():
+        return (
+            f"Single readings stray at {int(strays.sum())} of {len(strays)} points by more than the tolerance: a loose "
+            f"contact, or interference. Look at the readings in time; tap, flex, make the connections anew. {_CAUTIOUS}"
         )
     pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
     if pair_pct > limit_pct / 4:

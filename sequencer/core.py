@@ -1,21 +1,30 @@
 """One function for each thing a user can do; command, page and library call these and nothing below them."""
 
-from collections.abc import Callable
+import contextlib
+import math
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import pandas as pd
+import yaml
 
 from instruments.bench import open_bench
 from instruments.benchcheck import InstrumentCheck, check
-from instruments.benchfile import LoadedBench
+from instruments.benchfile import BenchFile, LoadedBench
 from instruments.benchfile import load_bench as load_bench_file
+from instruments.clock import Clock, RealClock
+from instruments.description import DESCRIPTIONS, Description
 from instruments.errors import InputError, RecordError, StoppedError
 from instruments.roles import Operator, Question
 from instruments.session import Exchange
-from instruments.yamlfile import nearest
+from instruments.shipped import shipped
+from instruments.simulated.server import serve
+from instruments.simulated.setup import simulated_bench
+from instruments.units import show
+from instruments.yamlfile import FileModel, nearest, read
 from sequencer import record as records
 from sequencer.advice import advice
 from sequencer.byhand import from_csv
@@ -23,24 +32,34 @@ from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
 from sequencer.events import Event
 from sequencer.journal import Journal
-from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet
+from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
 from sequencer.plan import Plan
 from sequencer.plan import plan as plan_points
-from sequencer.record import Record
+from sequencer.record import Record, document
 from sequencer.report.content import Content
+from sequencer.run.gate import signals_stop
 from sequencer.run.loop import Outcome, run_plan
 
 __all__ = [
     "RunResult",
+    "ServedBench",
     "by_hand",
     "check_bench",
+    "copy_shipped",
+    "document",
     "evaluate",
     "load",
     "load_bench",
+    "load_record",
     "load_type",
     "plan",
+    "plan_document",
     "report",
     "run",
+    "schema",
+    "shipped_names",
+    "simulate",
+    "write_report",
 ]
 
 BENCHES = Path(__file__).resolve().parent.parent / "instruments" / "benches"
@@ -183,12 +202,21 @@ def run(
     return RunResult(outcome=outcome, record=record)
 
 
+def load_record(folder: Path | str) -> Record:
+    """A record, its figures computed again from its journal; raises RecordError."""
+    return records.load(Path(folder))
+
+
 def report(folder: Path | str) -> Path:
     """Write the report of a record again; returns its path, raises RecordError."""
+    return write_report(load_record(folder).content, Path(folder) / "report.html")
+
+
+def write_report(content: Content, path: Path) -> Path:
+    """Write a report as one HTML file; returns its path, raises RecordError."""
     from sequencer.report.html import html  # noqa: PLC0415  jinja2 only where a page is made
 
-    path = Path(folder) / "report.html"
-    text = html(records.load(Path(folder)).content)
+    text = html(content)
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
@@ -243,6 +271,145 @@ def by_hand(
         digest="",
         folder="",
     )
+
+
+def plan_document(planned: Plan) -> dict[str, Any]:
+    """A plan as JSON values."""
+    return {
+        "sequence": planned.sequence.file.sequence,
+        "type": planned.sheet.type,
+        "bench": planned.bench.file.bench,
+        "estimate_s": planned.estimate_s,
+        "tur": planned.tur,
+        "cautions": list(planned.cautions),
+        "warnings": list(planned.warnings),
+        "limits": {reason: str(limit) for reason, limit in planned.limits},
+        "wiring": [
+            {"tap": each.tap}
+            | {
+                use: port and {"instrument": port.instrument, "function": port.function, "range": str(port.entry.range)}
+                for use, port in (("set_by", each.source), ("read_by", each.receiver))
+            }
+            | {"safe_level": show(each.safe_level) if each.safe_level is not None else None}
+            for each in planned.wires
+        ],
+        "points": [
+            {"number": point.number, "step": point.step_name, "role": point.role, "cycle": point.setpoint.cycle}
+            | {"direction": point.setpoint.direction, "setpoint_pct": 100 * point.setpoint.frac, "value": point.value}
+            | {"level": show(point.level, digits=9), "expected": list(point.expected)}
+            | {"tolerance": None if math.isnan(point.tolerance) else point.tolerance, "tur": point.tur}
+            | {"readings": point.setpoint.readings_n, "estimate_s": point.estimate_s}
+            for point in planned.points
+        ],
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServedBench:
+    """A simulated bench behind real sockets: VISA resource by instrument, and the bench file that uses them."""
+
+    resources: Mapping[str, str]
+    bench_text: str
+    clock: Clock
+
+    def wait(self) -> None:
+        """Until Ctrl-C or SIGTERM."""
+        with signals_stop(), contextlib.suppress(KeyboardInterrupt):
+            while True:
+                self.clock.sleep(1.0)
+
+
+@contextlib.contextmanager
+def simulate(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path) -> Iterator[ServedBench]:
+    """Serve a simulated bench for the unit of a sequence over the loopback address, on free ports, in real time.
+
+    Raises:
+        InputError: a file is at fault, or the bench has no simulation.
+    """
+    loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
+    unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    if loaded.file.simulation is None:
+        raise InputError(
+            "this bench has no simulation", where=str(loaded.path), todo="take --bench simulated, or add one"
+        )
+    clock = RealClock()
+    with serve(simulated_bench(loaded, unit.sheet.datasheet(), clock)) as served:
+        yield ServedBench(resources=served.resources, bench_text=_served_text(loaded, served.resources), clock=clock)
+
+
+def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
+    """The bench file for a served bench: the same wiring, its resources, through pyvisa-py."""
+    file = loaded.file
+    instruments = {
+        name: {"description": file.instruments[name].description, "resource": resource}
+        | ({"identity": file.instruments[name].identity} if file.instruments[name].identity else {})
+        for name, resource in resources.items()
+    }
+    taps = {
+        tap: {"set by": wiring.set_by, "read by": wiring.read_by}
+        for tap, wiring in file.taps.items()
+        if {wiring.set_by, wiring.read_by} - {None} <= set(resources)
+    }
+    return yaml.safe_dump(
+        {
+            "bench": f"{file.bench}, served on this computer",
+            "backend": "@py",
+            "instruments": instruments,
+            "taps": {tap: {key: each for key, each in uses.items() if each} for tap, uses in taps.items()},
+        },
+        sort_keys=False,
+        allow_unicode=True,
+    )
+
+
+def shipped_names() -> dict[str, dict[str, str]]:
+    """Name and title of everything that comes along: sequences, type sheets, benches, instruments."""
+    folders = {
+        "sequences": (shipped("sequences"), "sequence"),
+        "type sheets": (shipped("sequences", "types"), "type"),
+        "benches": (BENCHES, "bench"),
+        "instruments": (DESCRIPTIONS, "instrument"),
+    }
+    return {
+        kind: {path.stem: str(read(path).content.get(key, "")) for path in sorted(folder.glob("*.yaml"))}
+        for kind, (folder, key) in folders.items()
+    }
+
+
+def copy_shipped(folder: Path) -> tuple[Path, ...]:
+    """Copy sequences, type sheets, benches and instrument descriptions to a folder; nothing there is overwritten.
+
+    Raises:
+        InputError: a file of that name is there already, or the folder cannot be written.
+    """
+    pairs = [(path, folder / path.name) for path in sorted(shipped("sequences").glob("*.yaml"))]
+    pairs += [(path, folder / "types" / path.name) for path in sorted(shipped("sequences", "types").glob("*.yaml"))]
+    pairs += [(path, folder / "benches" / path.name) for path in sorted(BENCHES.glob("*.yaml"))]
+    pairs += [(path, folder / "instruments" / path.name) for path in sorted(DESCRIPTIONS.glob("*.yaml"))]
+    there = [target for _, target in pairs if target.exists()]
+    if there:
+        raise InputError("is there already", where=str(there[0]), todo="name a new folder; nothing is overwritten")
+    try:
+        for source, target in pairs:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(source.read_bytes())
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(folder)) from error
+    return tuple(target for _, target in pairs)
+
+
+def schema(kind: Literal["sequence", "type", "bench", "instrument"]) -> dict[str, Any]:
+    """JSON Schema of a kind of file."""
+    models: dict[str, type[FileModel]] = {
+        "sequence": sequence_model(),
+        "type": TypeSheet,
+        "bench": BenchFile,
+        "instrument": Description,
+    }
+    found = models[kind].model_json_schema(by_alias=True)
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"livezero {kind}"} | {
+        key: value for key, value in found.items() if key != "title"
+    }
 
 
 def check_bench(

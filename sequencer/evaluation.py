@@ -91,6 +91,7 @@ class Evaluation:
         end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct.
         figures: as printed, in order.
         stages: one result a stage that lies between two taps that were read.
+        suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.
         verdict: the whole.
         arrays: the figures as arrays, for further use.
         grid: the readings as arrays.
@@ -109,6 +110,7 @@ class Evaluation:
     figures: tuple[Figure, ...]
     not_determined: tuple[str, ...]
     stages: tuple[StageResult, ...]
+    suspect_tap: str
     verdict: Verdict
     arrays: Figures
     grid: Grid
@@ -195,7 +197,8 @@ def evaluate(
         figures=printed,
         not_determined=computed.not_determined(0),
         stages=stages,
-        verdict=_verdict(visits, last.unit, planned_n),
+        suspect_tap=_suspect(sheet, readings, stages),
+        verdict=_verdict(visits, last.unit, planned_n, stages),
         arrays=computed,
         grid=readings,
     )
@@ -401,12 +404,26 @@ def _stages(type_sheet: TypeSheet, sheet: DataSheet, readings: Grid) -> tuple[St
     return tuple(found)
 
 
+def _suspect(sheet: DataSheet, readings: Grid, stages: tuple[StageResult, ...]) -> str:
+    """The tap between two stages that both fail, where the way around it is within what both may have together."""
+    names = [tap.name for tap in sheet.taps]
+    for before, after in zip(stages, stages[1:], strict=False):
+        if before.result != "fail" or after.result != "fail":
+            continue
+        first, last = names.index(before.first), names.index(after.last)
+        x, y = readings.value[before.first], readings.value[after.last]
+        around_pct = 100 * np.abs(y - sheet.ideal(x, first=first, last=last)) / abs(sheet.taps[last].span)
+        if np.nanmax(around_pct) <= (before.tolerance_pct or 0.0) + (after.tolerance_pct or 0.0):
+            return before.last
+    return ""
+
+
 def _worst(visits: pd.DataFrame) -> "pd.Series[Any] | None":
     judged = visits[visits["is_judged"]]
     return None if judged.empty else judged.iloc[int(judged["used_pct"].abs().to_numpy().argmax())]
 
 
-def _verdict(visits: pd.DataFrame, unit: str, planned_n: int | None) -> Verdict:
+def _verdict(visits: pd.DataFrame, unit: str, planned_n: int | None, stages: tuple[StageResult, ...]) -> Verdict:
     judged = visits[visits["is_judged"]]
     if judged.empty:
         return Verdict(result="not determinable", reason="no point could be judged")
@@ -428,4 +445,11 @@ def _verdict(visits: pd.DataFrame, unit: str, planned_n: int | None) -> Verdict:
         return Verdict(
             result="not determinable", reason=f"{unsteady} of {len(visits)} points never settled; worst {place}"
         )
+    for stage in stages:
+        if stage.result == "fail":
+            return Verdict(
+                result="fail",
+                reason=f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
+                f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}",
+            )
     return Verdict(result="pass", reason=f"all {len(judged)} points within the tolerance; worst {place}")

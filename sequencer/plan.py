@@ -202,7 +202,8 @@ def _points(
     for index, (number, name, setpoint) in enumerate(visits):
         width = float(widths[index])
         # Where the point itself is not judged (NaN), it settles as strictly as the strictest of the others.
-        allowed = sequence.file.settled_within * (width if width > 0 else least)
+        # Nothing finer than the receiver shows can be asked of it.
+        allowed = max(sequence.file.settled_within * (width if width > 0 else least), resolution)
         rule = SettlingRule(
             tolerance=allowed,
             time_constant_s=lag_s,

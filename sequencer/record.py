@@ -134,10 +134,19 @@ def opening(plan: Plan, *, serial: str, operator: str, state: str) -> dict[str, 
         "is_simulated": plan.bench.file.is_simulated,
         "instruments": lines,
         "cautions": list(plan.cautions),
-        "warnings": list(plan.warnings),
+        "warnings": [*plan.warnings, *_simulated(plan)],
         "planned_n": sum(point.role == "reading" for point in plan.points),
         "versions": versions(),
     }
+
+
+def _simulated(plan: Plan) -> list[str]:
+    """What a simulated bench was given; it must never be taken for a find."""
+    simulation = plan.bench.file.simulation
+    if not plan.bench.file.is_simulated or simulation is None:
+        return []
+    faults = [", ".join(f"{key} {text}" for key, text in fault.items()) for fault in simulation.faults]
+    return [f"simulated with seed {simulation.seed}; {'; '.join(faults) or 'no fault'}"]
 
 
 def seal(folder: Path) -> Record:

@@ -146,7 +146,7 @@ class SimulatedBench:
     ) -> None:
         self.sheet = sheet
         self.clock = clock
-        self.plant = Plant(sheet, faults=faults, nature=nature, seed=seed)
+        self.plant = Plant(sheet, faults=faults, nature=nature, seed=seed, start_s=clock.now())
         self.instruments: Mapping[str, SimulatedInstrument] = MappingProxyType({i.name: i for i in instruments})
         _check(sheet, instruments, mishaps)
         self._lock = threading.RLock()

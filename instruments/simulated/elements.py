@@ -51,12 +51,14 @@ __all__ = [
 class Moment:
     """When, and under which circumstances, an element is asked; one object a plant, moved on by it.
 
-    `aperture_s` is the time a receiver averages over, `changes_n` counts what the sources were told, `drive_frac` is
-    the driven signal as a fraction of the first tap's range, `is_driven` false while no output is on.
+    `start_s` is when the plant was made, `aperture_s` the time a receiver averages over, `changes_n` counts what the
+    sources were told, `drive_frac` is the driven signal as a fraction of the first tap's range, `is_driven` false while
+    no output is on.
     """
 
     rng: random.Random
-    at_s: float = 0.0
+    start_s: float
+    at_s: float
     aperture_s: float = 0.02
     is_driven: bool = False
     drive_frac: float = 0.0
@@ -195,12 +197,12 @@ def skip_band(low: float, high: float) -> Element:
 
 def drift(rate_per_h: float) -> Element:
     """Drift with time: y = x + rate t, t the hours since the plant was made."""
-    return lambda x, moment: x + rate_per_h * moment.at_s / 3600
+    return lambda x, moment: x + rate_per_h * (moment.at_s - moment.start_s) / 3600
 
 
 def warm_up(size: float, tau_s: float) -> Element:
     """Warming up: y = x + size (1 - exp(-t / tau))."""
-    return lambda x, moment: x - size * math.expm1(-moment.at_s / tau_s)
+    return lambda x, moment: x - size * math.expm1((moment.start_s - moment.at_s) / tau_s)
 
 
 def leak_across(supply_V: float, loop_ohm: float, leak_ohm: float) -> Element:

@@ -24,7 +24,7 @@ from instruments.simulated.elements import Effects, Element
 
 __all__ = ["CATALOGUE", "PRESSURE_MBAR", "Fault", "FaultKind", "Parameter", "Place", "fault"]
 
-# Pa-based definitions; mmHg and inH2O conventional (4 degC water).
+# inH2O is the conventional one, of water at 4 degC.
 PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
     {
         "Pa": 0.01,
@@ -34,7 +34,6 @@ PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
         "bar": 1000.0,
         "MPa": 1e4,
         "psi": 68.947573,
-        "mmHg": 1.33322387,
         "inH2O": 2.490889,
     }
 )
@@ -263,7 +262,7 @@ def _gate(gate_s: float, place: Place) -> Effects:
 
 
 def _temperature_unit(place: Place) -> Effects:
-    if place.before.unit not in {"degC", "delta_degC"}:
+    if place.before.unit not in {"degC", "°C"}:
         raise InputError("no temperature to mistake here", where=f"tap {place.before.name}", allowed="a tap in degC")
     return Effects(value=lambda value_degC, _: 1.8 * value_degC + 32)
 
@@ -278,7 +277,7 @@ def _absolute(pressure_mbar: float, place: Place) -> Effects:
 
 
 def _needs_ohm(place: Place) -> None:
-    if place.before.signal_unit != "ohm":
+    if place.before.signal_unit not in {"ohm", "Ω"}:
         raise InputError("no resistance sensor here", where=f"tap {place.before.name}", allowed="a tap in ohm")
 
 
@@ -521,7 +520,7 @@ _ROWS: tuple[_Row, ...] = (
         "I + A sin(2 pi f t)",
         (
             _pct("amplitude_pct", 1, "A, of the span at the tap"),
-            _size("frequency_Hz", "Hz", 49.7, "f; at 50 exactly, whole cycles of 20 ms take it away"),
+            _size("frequency_Hz", "Hz", 60, "f; a meter that integrates whole cycles of it, as 20 ms at 50, sees none"),
         ),
         lambda s, p: _level_noise(lambda a: elements.ripple(a, s["frequency_Hz"]), s["amplitude_pct"] / 100, p),
     ),

@@ -26,7 +26,7 @@ __all__ = ["Nature", "Plant"]
 _EDGE_S = 1e-9
 _FINE = 16  # steps a time constant where lags follow each other
 _STANDARD_APERTURE_S = 0.02
-_NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "r/min", "ohm", "kohm"})
+_NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "r/min", "ohm", "kohm", "Ω", "kΩ"})
 # NE 43: 3.8 to 20.5 mA is measuring information.
 _LIVE_ZERO_MA = (4.0, 20.0)
 _CLAMP_MA = (3.8, 20.5)
@@ -200,18 +200,25 @@ class Plant:
         faults: what is wrong, all at once.
         nature: what is ordinarily imperfect.
         seed: of every random number in it; one seed, one plant.
+        start_s: the time at which it is made; everything in it is at rest, with no source driving.
 
     Raises:
         InputError: a fault does not fit the sheet, or a `ramp_stage` that is none.
     """
 
     def __init__(
-        self, sheet: DataSheet, *, faults: tuple[Fault, ...] = (), nature: Nature | None = None, seed: int
+        self,
+        sheet: DataSheet,
+        *,
+        faults: tuple[Fault, ...] = (),
+        nature: Nature | None = None,
+        seed: int,
+        start_s: float = 0.0,
     ) -> None:
         nature = Nature() if nature is None else nature
         _check(sheet, nature)
         self.sheet = sheet
-        self._moment = Moment(rng=random.Random(seed))  # noqa: S311  noise, not a secret
+        self._moment = Moment(rng=random.Random(seed), start_s=start_s, at_s=start_s)  # noqa: S311  noise, not a secret
         placed = [(fault.place(sheet), fault.effects(sheet)) for fault in faults]
         self._source = (self._drawn(nature.source_pct, nature.source_pct), *(e.source for _, e in placed if e.source))
         self._stages = tuple(
@@ -231,9 +238,9 @@ class Plant:
         self._driven: dict[int, float] = {}
         self._signals = [0.0 for _ in taps]
         self._breaks: list[float] = []
-        self._since_s = 0.0
+        self._since_s = start_s
         self._plan_time()
-        self._step(0.0, 0.0, _EDGE_S)
+        self._step(start_s, 0.0, _EDGE_S)
 
     def drive(self, at_s: float, signal: float, *, tap: int = 0, enabled: bool = True) -> None:
         """A source at a tap gives `signal` from now on; beyond the first tap it stands in for the stage before it.

@@ -12,7 +12,7 @@ from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
 from instruments.simulated.instrument import SimulatedInstrument
 from instruments.units import difference, magnitude
 
-__all__ = ["fault_from", "fault_from_text", "simulated_bench", "size_keys"]
+__all__ = ["entry_from_text", "fault_from", "simulated_bench", "size_keys"]
 
 _SUFFIX = re.compile(r"_(pct_per_h|pct|Hz|s|ohm|mA|V|degC|mbar)$")
 _PLACES = ("stage", "tap")
@@ -77,39 +77,37 @@ def _size(text: str, unit: str) -> float:
     return magnitude(difference(text, like=unit), unit)
 
 
-def fault_from_text(text: str) -> Fault:
-    """A fault as it is written on a command line: "span error", or "span error, span=0.8 %".
+def entry_from_text(text: str) -> dict[str, str]:
+    """A fault as it is written on a command line, "span error" or "span error, span=0.8 %", as an entry of a bench file.
 
     Raises:
-        InputError: as `fault_from`.
+        InputError: a size without its name; no such fault or size.
     """
     name, *parts = [part.strip() for part in text.split(",")]
     entry = {"fault": name}
     for part in parts:
         key, equals, size = part.partition("=")
         if not equals:
-            raise InputError(f'"{part}" is not a size', allowed='such as "span error, span=0.8 %"')
+            raise InputError(f'"{part}" is not a size', where="--fault", allowed='such as "span error, span=0.8 %"')
         entry[key.strip()] = size.strip()
-    return fault_from(entry, where="--fault")
+    fault_from(entry, where="--fault")
+    return entry
 
 
-def simulated_bench(
-    loaded: LoadedBench, sheet: DataSheet, clock: Clock, *, faults: tuple[Fault, ...] = ()
-) -> SimulatedBench:
+def simulated_bench(loaded: LoadedBench, sheet: DataSheet, clock: Clock) -> SimulatedBench:
     """The bench of a bench file, simulated, with a unit of this sheet on it.
 
     Args:
         loaded: the bench file; its "simulation" gives seed and faults.
         sheet: the unit.
         clock: virtual in process, real over sockets.
-        faults: further faults.
 
     Raises:
         InputError: a fault that is not in the catalogue, or an instrument that would hang on two taps.
     """
     simulation = loaded.file.simulation
     assert simulation is not None
-    own = tuple(
+    faults = tuple(
         fault_from(entry, where=loaded.where("simulation", "faults", number))
         for number, entry in enumerate(simulation.faults)
     )
@@ -136,7 +134,7 @@ def simulated_bench(
                 identity=f"LIVEZERO,SIMULATED {name.upper()},0,0.1",
             )
         )
-    return SimulatedBench(sheet, instruments, clock=clock, faults=(*own, *faults), seed=simulation.seed)
+    return SimulatedBench(sheet, instruments, clock=clock, faults=faults, seed=simulation.seed)
 
 
 def _taps(loaded: LoadedBench, sheet: DataSheet, instrument: str, use: str) -> list[str]:

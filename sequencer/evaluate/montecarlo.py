@@ -70,7 +70,7 @@ class MonteCarlo:
         )
 
 
-def propagate(
+def propagate(  # noqa: PLR0913  what is asked for, by name
     model: Callable[..., FloatArray],
     values: Sequence[float],
     contributions: Sequence[Contribution],
@@ -166,7 +166,7 @@ def _draw(random: np.random.Generator, value: float, one: Contribution, count: i
             away = np.sin(random.uniform(-np.pi, np.pi, count))
         case "t" if np.isfinite(one.dof.item()):
             away = random.standard_t(one.dof.item(), count)
-        case "normal" | "t":
+        case _:
             away = random.standard_normal(count)
     return np.asarray(value + u * DIVISORS.get(one.distribution, 1.0) * away)
 

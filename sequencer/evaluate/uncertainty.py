@@ -137,10 +137,10 @@ class Budget:
         return tuple(
             Share(
                 name=self.contributions[place].name,
-                u=abs(float(self.effect[place, *index])),
-                share_frac=float(self.share_frac[place, *index]),
+                u=abs(float(self.effect[(place, *index)])),
+                share_frac=float(self.share_frac[(place, *index)]),
             )
-            for place in self.ranking[:, *index].tolist()
+            for place in np.moveaxis(self.ranking, 0, -1)[index].tolist()
         )
 
     def reason(self, *index: int) -> str:
@@ -158,7 +158,7 @@ class Budget:
         return "degrees of freedom not known"
 
 
-def combine(
+def combine(  # noqa: PLR0913  choices of the GUM, all by name
     contributions: Sequence[Contribution],
     *,
     correlations: npt.ArrayLike | Pairs | None = None,
@@ -285,7 +285,7 @@ def from_resolution(name: str, step: npt.ArrayLike, *, sensitivity: npt.ArrayLik
     return from_half_width(name, _floats(step) / 2, sensitivity=sensitivity)
 
 
-def from_certificate(
+def from_certificate(  # noqa: PLR0913  what a certificate prints, by name
     name: str,
     U: npt.ArrayLike,
     *,
@@ -320,7 +320,7 @@ def from_certificate(
     return from_standard(name, _floats(U) / factor, sensitivity=sensitivity, dof=dof)
 
 
-def from_readings(
+def from_readings(  # noqa: PLR0913  what is known of readings, by name
     name: str,
     sd: npt.ArrayLike,
     readings_n: npt.ArrayLike,
@@ -406,7 +406,9 @@ def _names(contributions: Sequence[Contribution]) -> list[str]:
 
 def _effects(contributions: Sequence[Contribution]) -> FloatArray:
     try:
-        shape = np.broadcast_shapes(*(each.shape for one in contributions for each in (one.u, one.sensitivity, one.dof)))
+        shape = np.broadcast_shapes(
+            *(each.shape for one in contributions for each in (one.u, one.sensitivity, one.dof))
+        )
     except ValueError as wrong:
         raise ReadingsError(
             "contributions have shapes that do not go together",

@@ -17,7 +17,7 @@ _YES = {"y", "yes"}
 def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
     """Ask for each caution; raises StoppedError unless every one is answered with yes."""
     for number, caution in enumerate(cautions, start=1):
-        question = Question(kind="confirm", text=f"Caution {number} of {len(cautions)}: {caution} Confirmed?")
+        question = Question(kind="caution", text=f"Caution {number} of {len(cautions)}: {caution} Confirmed?")
         if operator.ask(question).strip().casefold() not in _YES:
             raise StoppedError(
                 f"caution {number} was not confirmed, so nothing was energised", todo="see to it, then run again"

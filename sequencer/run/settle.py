@@ -22,14 +22,12 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 
 # Picked on simulated runs; tests/bench/bench_settling.py prints what they give on other seeds. Spans in time constants.
 _TAUS_N = 81
-_NEAR_N = 61  # of them from 0.5 to 2 nominal: with 61 over all, the neighbours of the best cost 2 % of the wait
+_NEAR_N = 61  # of them from 0.5 to 2 nominal: with 61 over all, the neighbours of the best cost 1.5 % of the wait
 _FITS_N = 4
 _FIT_N = 8  # fewest readings for a fit
 _FIT_SPAN = 3.0  # shortest span of a fit; at 2 a third of a swing passed for an exponential
-_COVERAGE = 2.2  # standard errors
-_ADMIT = (
-    6.6  # chi-square of one degree of freedom, 1 %: a time constant this much worse than the best is still possible
-)
+_COVERAGE = 2.5  # standard errors
+_ADMIT = 6.6  # chi-square of one degree of freedom, 1 %: a time constant this much worse than the best is possible
 _GATE = 2.5  # residual variance over noise variance that one exponential may leave
 _NEGLIGIBLE = 0.2  # of the tolerance: noise below; else what the grid leaves of a quiet lag counts as misfit
 _NOISE_SPAN = 3.0
@@ -159,7 +157,10 @@ class Settling:
 
     @property
     def noise_sd(self) -> float:
-        """Standard deviation of single readings, from their second differences; NaN while fewer than three."""
+        """Standard deviation of single readings, from second differences; NaN while fewer than three readings.
+
+        Too large where the receiver is so slow that the motion shows in these differences.
+        """
         return self._noise_sd
 
     @property
@@ -208,6 +209,7 @@ class Settling:
         return self.rule.time_constant_s or self._at_s / 6
 
     def _take(self, at_s: float, value: float) -> None:
+        """Bring noise, fits and the bound up to date with a valid reading."""
         step_s = at_s - self._times[-1] if self._times else 0.0
         self._times.append(at_s)
         self._values.append(float(value))
@@ -243,6 +245,7 @@ class Settling:
         if step_s != self._decay_s:
             self._decay_s, self._decay = step_s, np.exp(-step_s / self._tau_s)
         self._e *= self._decay
+        # Closer together they would be nearly the same fit; 4.5, not 5, since times are not exact.
         if self._at_s - self._begun_s >= max(0.5 * self._scale_s, 4.5 * step_s):
             self._begun_s = self._at_s
             self._begin(value)

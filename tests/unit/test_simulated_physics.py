@@ -11,6 +11,7 @@ from instruments.errors import InputError
 from instruments.sensor import Rtd, Thermocouple
 from instruments.simulated.faults import CATALOGUE, fault
 from instruments.simulated.physics import Nature, Plant
+from instruments.units import canonical
 
 QUIET = Nature(zero_pct=0, span_pct=0, hysteresis_pct=0, noise_pct=0, source_pct=0, source_noise_pct=0)
 
@@ -192,5 +193,12 @@ def test_every_fault_says_what_it_is_and_in_which_units():
         assert kind.meaning
         for parameter in kind.parameters:
             assert parameter.meaning
-            assert quantity(f"1 {parameter.unit}" if parameter.unit != "1" else "1") is not None
+            assert canonical(parameter.unit)  # raises for a unit that is none
     assert set(range(1, 57)) == {kind.row for kind in CATALOGUE.values()}
+
+
+def test_a_drift_begins_when_the_plant_is_made_whatever_its_clock_says():
+    plant = Plant(converter(), faults=(fault("drift", rate_pct_per_h=1),), nature=QUIET, seed=1, start_s=1e6)
+    plant.drive(1e6, 0.0)
+    assert plant.signal(1, 1e6) == pytest.approx(0)
+    assert plant.signal(1, 1e6 + 3600) == pytest.approx(1)

@@ -299,8 +299,46 @@ def test_too_many_parameters_are_refused_by_arguments_themselves():
 
 def test_no_message_whatever_raises_and_every_command_still_works_after_it(bench):
     rng = random.Random(1)
-    parts = ["SOUR", "CURR", ":", ";", "?", " ", ",", "'", '"', "(", ")", "1E400", "-1e-400", "MAX", "*", "*ESE", "OUTP", "#", "12 MA"]
-    parts += ["SENS", "FUNC", "READ?", "CONF", "FREQ", "RANG", "AUTO", "\x00", "\xb5", "\xdf", "LIM", "NAN", "SAMP:COUN", "", "\t", "R", "S "]
+    parts = [
+        "SOUR",
+        "CURR",
+        ":",
+        ";",
+        "?",
+        " ",
+        ",",
+        "'",
+        '"',
+        "(",
+        ")",
+        "1E400",
+        "-1e-400",
+        "MAX",
+        "*",
+        "*ESE",
+        "OUTP",
+        "#",
+        "12 MA",
+    ]
+    parts += [
+        "SENS",
+        "FUNC",
+        "READ?",
+        "CONF",
+        "FREQ",
+        "RANG",
+        "AUTO",
+        "\x00",
+        "\xb5",
+        "\xdf",
+        "LIM",
+        "NAN",
+        "SAMP:COUN",
+        "",
+        "\t",
+        "R",
+        "S ",
+    ]
     for _ in range(3000):
         message = "".join(rng.choice(parts) for _ in range(rng.randint(1, 9)))
         for name in ("calibrator", "counter", "tachometer"):

@@ -1,0 +1,472 @@
+"""The command: parse, call `core`, show. Each thing it can do is one function there.
+
+Nothing heavy is imported at the top: `livezero --help` and shell completion answer at once. Results go to stdout, talk
+to stderr; with `--json` one document goes to stdout and nothing else.
+"""
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from instruments.version import __version__
+
+if TYPE_CHECKING:
+    from instruments.benchfile import LoadedBench
+    from instruments.errors import LivezeroError
+    from sequencer.events import Event, Listener
+    from sequencer.planning import Plan
+
+__all__ = ["main"]
+
+WIDTH = 80
+
+
+class Face(click.Group):
+    """A group whose errors are shown once, here, with their exit code, and never as a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  what click returns
+        """Run a command; turn what a user can meet into lines and an exit code."""
+        try:
+            return super().invoke(ctx)
+        except (click.exceptions.Exit, click.Abort, click.ClickException):
+            raise
+        except KeyboardInterrupt:
+            click.echo("stopped by Ctrl-C; nothing is energised", err=True)
+            ctx.exit(130)
+        except BrokenPipeError:  # the reader of our output has gone
+            sys.stderr.close()
+            ctx.exit(0)
+        except Exception as error:
+            from instruments.errors import LivezeroError  # noqa: PLC0415
+
+            if isinstance(error, LivezeroError):
+                _show_error(error)
+                ctx.exit(error.exit_code)
+            _fault_of_ours(error)
+            ctx.exit(70)
+
+
+def _show_error(error: "LivezeroError") -> None:
+    for line in error.lines:
+        click.echo(_printable(line), err=True)
+    if "--json" in sys.argv:
+        click.echo(json.dumps({"error": _as_json(error)}, indent=1))
+
+
+def _as_json(error: "LivezeroError") -> dict[str, Any]:
+    fields: dict[str, Any] = {name: getattr(error, name) for name in ("what", "where", "allowed", "todo")}
+    return fields | {"exit_code": error.exit_code, "others": [_as_json(other) for other in error.others]}
+
+
+def _printable(text: str) -> str:
+    """Text without control characters: what an instrument or a file says must not drive the terminal."""
+    return "".join(letter if letter.isprintable() or letter == "\n" else "\N{REPLACEMENT CHARACTER}" for letter in text)
+
+
+def _fault_of_ours(error: Exception) -> None:
+    """An exception nobody foresaw: one line for the user, the traceback in a file for whoever mends it."""
+    import tempfile  # noqa: PLC0415
+    import traceback  # noqa: PLC0415
+
+    with tempfile.NamedTemporaryFile("w", prefix="livezero-", suffix=".txt", delete=False, encoding="utf-8") as kept:
+        traceback.print_exception(error, file=kept)
+    click.echo(f"a fault of livezero itself ({type(error).__name__}); please report it with {kept.name}", err=True)
+
+
+def _json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")(
+        command
+    )
+
+
+def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in (
+        click.option("--seed", type=click.IntRange(0, 2**31), help="Seed of a simulated bench."),
+        click.option(
+            "--fault",
+            "faults",
+            multiple=True,
+            help='Fault for a simulated bench: "span error, span=0.8 %". Repeatable.',
+        ),
+        click.option("--bench", required=True, help='Bench file, or the name of one that comes along: "simulated".'),
+    ):
+        command = option(command)
+    return command
+
+
+def _bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "LoadedBench":
+    from sequencer import core  # noqa: PLC0415
+
+    loaded = core.load_bench(bench)
+    if not faults and seed is None:
+        return loaded
+    from instruments.simulated.setup import entry_from_text  # noqa: PLC0415
+
+    return loaded.with_simulation(seed=seed, faults=tuple(entry_from_text(each) for each in faults))
+
+
+@click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
+@click.version_option(__version__, prog_name="livezero")
+def cli() -> None:
+    """Prove a signal converter or transmitter on the bench.
+
+    \b
+    Example:
+      livezero run pulse-to-current --bench simulated --serial GF-104
+    """
+
+
+@cli.command("plan")
+@click.argument("sequence")
+@_bench_options
+@_json_option
+def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
+    """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
+
+    \b
+    Example:
+      livezero plan pulse-to-current --bench simulated
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    planned = core.plan(sequence, _bench(bench, faults, seed))
+    if as_json:
+        _print_json(core.plan_document(planned))
+        return
+    from sequencer.reports.terminal import plan_text  # noqa: PLC0415
+
+    click.echo(plan_text(planned, width=WIDTH))
+
+
+@cli.command("run")
+@click.argument("sequence")
+@_bench_options
+@click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
+@click.option("--as-found", "state", flag_value="as found", help="The unit is as it came; nothing was adjusted.")
+@click.option("--as-left", "state", flag_value="as left", help="The unit was adjusted or repaired.")
+@click.option("--operator", default="", help="Who does it, for the record.")
+@click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
+@click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
+@_json_option
+def run_command(  # noqa: PLR0913  one a option
+    sequence: str,
+    bench: str,
+    faults: tuple[str, ...],
+    seed: int | None,
+    serial: str,
+    state: str | None,
+    operator: str,
+    results: str,
+    *,
+    confirm: bool,
+    as_json: bool,
+) -> None:
+    """Run SEQUENCE on a bench, judge the unit, keep the record.
+
+    \b
+    Exit status: 0 pass, 1 not passed, 2 input or plan at fault, 3 bench fault
+    (made safe), 4 NOT made safe, 130 interrupted (made safe).
+    \b
+    Example:
+      livezero run pulse-to-current --bench simulated --serial GF-104 --as-found
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    planned = core.plan(sequence, _bench(bench, faults, seed))
+    view, finish, ask = _view(planned)
+    try:
+        result = core.run(
+            planned,
+            serial=serial,
+            results=Path(results),
+            state="as found" if state == "as found" else "as left" if state == "as left" else "",
+            operator_name=operator,
+            operator=_Terminal(ask, cautions_confirmed=confirm),
+            listener=view,
+        )
+    finally:
+        finish()
+    if result.outcome.error is not None:
+        for line in result.outcome.error.lines:
+            click.echo(_printable(line), err=True)
+    if as_json:
+        _print_json(core.document(result.record.content))
+    else:
+        _print_summary(result.record.content)
+        click.echo(f"report: {result.record.folder / 'report.html'}")
+    sys.exit(result.exit_code)
+
+
+def _view(planned: "Plan") -> "tuple[Listener, Callable[[], None], Callable[[str], str]]":
+    """The live view of a run, what ends it, and how a question is asked while it stands."""
+    from rich.console import Console  # noqa: PLC0415
+
+    from sequencer.reports.live import LiveView  # noqa: PLC0415
+
+    view = LiveView(planned, Console(stderr=True))
+    view.__enter__()
+
+    def tell(event: "Event") -> None:
+        view(event)
+
+    def ask(prompt: str) -> str:
+        with view.paused():
+            click.echo(_printable(prompt) + " ", err=True, nl=False)
+            return sys.stdin.readline()
+
+    return tell, lambda: view.__exit__(None, None, None), ask
+
+
+class _Terminal:
+    """The operator at the terminal."""
+
+    def __init__(self, ask: Callable[[str], str], *, cautions_confirmed: bool) -> None:
+        self._ask = ask
+        self._cautions_confirmed = cautions_confirmed
+
+    def ask(self, question: Any) -> str:  # noqa: ANN401  a Question; its module is not loaded for --help
+        """The answer as typed; with --confirm a caution is answered with yes, and shown all the same."""
+        if question.kind == "caution" and self._cautions_confirmed:
+            click.echo(_printable(f"{question.text} yes (--confirm)"), err=True)
+            return "yes"
+        ends = {"caution": " [yes/no]", "confirm": " [yes/no]", "set": " (Enter when done)", "reading": ":"}
+        line = self._ask(question.text + ends[question.kind])
+        if not line:
+            from instruments.errors import StoppedError  # noqa: PLC0415
+
+            raise StoppedError(
+                "nobody is there to answer", todo="run at a terminal; --confirm answers the cautions of a sequence"
+            )
+        return line.rstrip("\r\n")
+
+
+@cli.command("evaluate")
+@click.argument("readings", type=click.Path(path_type=Path))
+@click.option("--type", "type_sheet", required=True, help="Type sheet of the unit, by path or name.")
+@click.option("--serial", default="", help="Serial of the unit.")
+@click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
+@_json_option
+def evaluate_command(readings: Path, type_sheet: str, serial: str, report_path: Path | None, *, as_json: bool) -> None:
+    """Judge READINGS taken by hand (CSV), with the same figures as a run.
+
+    \b
+    Example, with columns "injected [Hz]" and "returned [mA]":
+      livezero evaluate readings.csv --type pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    content = core.by_hand(readings, type_sheet, serial=serial)
+    if report_path is not None:
+        core.write_report(content, report_path)
+    if as_json:
+        _print_json(core.document(content))
+    else:
+        _print_summary(content)
+    passed = content.evaluation is not None and content.evaluation.verdict.is_pass
+    sys.exit(0 if passed else 1)
+
+
+@cli.command("report")
+@click.argument("record", type=click.Path(path_type=Path))
+@_json_option
+def report_command(record: Path, *, as_json: bool) -> None:
+    """Write the report of a RECORD again, computed anew from its journal.
+
+    \b
+    Example:
+      livezero report results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    path = core.report(record)
+    if as_json:
+        _print_json(core.document(core.load_record(record).content) | {"report": str(path)})
+    else:
+        _print_summary(core.load_record(record).content)
+        click.echo(f"report: {path}")
+
+
+@cli.group("bench", cls=Face)
+def bench_group() -> None:
+    """Check a bench, or simulate one.
+
+    \b
+    Example:
+      livezero bench check simulated
+    """
+
+
+@bench_group.command("check")
+@click.argument("bench")
+@_json_option
+def check_command(bench: str, *, as_json: bool) -> None:
+    """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
+
+    Nothing is energised: outputs stay off, at their safe level.
+
+    \b
+    Example:
+      livezero bench check instruments/benches/workshop-network.yaml
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    checks = core.check_bench(bench)
+    if as_json:
+        _print_json(
+            [
+                {"instrument": each.instrument, "resource": each.resource, "identity": each.identity}
+                | {"findings": list(each.findings), "error": _as_json(each.error) if each.error else None}
+                for each in checks
+            ]
+        )
+    else:
+        for each in checks:
+            click.echo(
+                f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {_printable(each.identity or each.what)}"
+            )
+            for line in (*each.findings, *(each.error.lines if each.error else ())):
+                click.echo(_printable(f"      {line}"))
+    sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))
+
+
+@bench_group.command("simulate")
+@click.argument("sequence")
+@click.option("--bench", default="simulated", show_default=True, help="Bench file with a simulation.")
+@click.option("--seed", type=click.IntRange(0, 2**31), help="Seed.")
+@click.option("--fault", "faults", multiple=True, help='Fault: "span error, span=0.8 %". Repeatable.')
+@click.option("--write", "path", type=click.Path(path_type=Path), help="Write the bench file for it here.")
+@_json_option
+def simulate_command(
+    sequence: str, bench: str, seed: int | None, faults: tuple[str, ...], path: Path | None, *, as_json: bool
+) -> None:
+    """Serve a simulated bench for the unit of SEQUENCE over real sockets.
+
+    It runs in real time on this computer's loopback address, on free ports, until
+    Ctrl-C. The bench file that it prints, or writes, is used from another terminal.
+
+    \b
+    Example:
+      livezero bench simulate pulse-to-current --write served.yaml
+      livezero run pulse-to-current --bench served.yaml --serial GF-104 --confirm
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    with core.simulate(sequence, _bench(bench, faults, seed)) as served:
+        if path is not None:
+            try:
+                path.write_text(served.bench_text, encoding="utf-8")
+            except OSError as error:
+                raise click.FileError(str(path), hint=error.strerror) from error
+        if as_json:
+            _print_json({"resources": dict(served.resources), "bench": served.bench_text})
+        elif path is None:
+            click.echo(served.bench_text)
+        click.echo(f"serving {len(served.resources)} instruments on the loopback address; Ctrl-C ends it", err=True)
+        sys.stdout.flush()
+        served.wait()
+
+
+@bench_group.command("faults")
+@_json_option
+def faults_command(*, as_json: bool) -> None:
+    """List the faults that a simulated bench can be given, with their sizes.
+
+    \b
+    Example:
+      livezero bench faults
+    """
+    from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
+    from instruments.simulated.setup import size_keys  # noqa: PLC0415
+
+    rows = [
+        {"fault": name, "meaning": kind.meaning}
+        | {
+            "sizes": {
+                key: f"{each.default:g} {each.unit}".removesuffix(" 1").replace("delta_", "")
+                for (key, _), each in zip(size_keys(kind).items(), kind.parameters, strict=True)
+            }
+        }
+        for name, kind in CATALOGUE.items()
+    ]
+    if as_json:
+        _print_json(rows)
+        return
+    for row in rows:
+        sizes = ", ".join(f"{key}={size}" for key, size in row["sizes"].items())
+        click.echo(f"{row['fault']}" + (f", {sizes}" if sizes else ""))
+        click.echo(f"    {row['meaning']}")
+
+
+@cli.command("sequences")
+@click.option("--copy-to", "folder", type=click.Path(path_type=Path), help="Copy them, type sheets and benches here.")
+@_json_option
+def sequences_command(folder: Path | None, *, as_json: bool) -> None:
+    """List the sequences, type sheets and benches that come along, or copy them.
+
+    \b
+    Example:
+      livezero sequences --copy-to my-sequences
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    if folder is not None:
+        copied = core.copy_shipped(folder)
+        click.echo(f"{len(copied)} files copied to {folder}", err=True)
+    names = core.shipped_names()
+    if as_json:
+        _print_json(names)
+        return
+    for kind, entries in names.items():
+        click.echo(f"{kind}:")
+        for name, title in entries.items():
+            click.echo(f"  {name:28} {title}")
+
+
+@cli.command("schema")
+@click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument"]))
+def schema_command(kind: str) -> None:
+    """Print the JSON Schema of a kind of file, for an editor.
+
+    \b
+    Example:
+      livezero schema sequence > sequence.schema.json
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    _print_json(core.schema(kind))
+
+
+@cli.command("completion")
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion_command(shell: str) -> None:
+    """Print the completion script of a shell.
+
+    \b
+    Example, for bash:
+      eval "$(livezero completion bash)"
+    """
+    from click.shell_completion import get_completion_class  # noqa: PLC0415
+
+    found = get_completion_class(shell)
+    assert found is not None
+    click.echo(found(cli, {}, "livezero", "_LIVEZERO_COMPLETE").source())
+
+
+def _print_json(document: object) -> None:
+    click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def _print_summary(content: Any) -> None:  # noqa: ANN401  a Content; its module is not loaded for --help
+    from sequencer.reports.terminal import summary  # noqa: PLC0415
+
+    click.echo(summary(content, width=WIDTH, colour=sys.stdout.isatty()))
+
+
+def main() -> NoReturn:
+    """The entry point of the command."""
+    cli(prog_name="livezero")
+    raise SystemExit(0)

@@ -1,0 +1,167 @@
+"""The command as a user meets it: exit codes, streams, 80 columns, wrong input, a stop in the middle."""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+
+def test_the_main_job_ends_in_a_verdict_and_a_report(tmp_path, livezero):
+    done = livezero("run", "pulse-to-current", "--bench", "simulated", "--serial", "GF-104", "--as-found", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "PASS" in done.stdout.splitlines()[0]
+    (folder,) = (tmp_path / "results").iterdir()
+    assert (folder / "report.html").is_file()
+    assert max(map(len, done.stdout.splitlines()[:-1])) <= 80  # the last line is a path
+    assert "\x1b" not in done.stdout + done.stderr
+
+
+def test_json_is_one_document_and_nothing_else(tmp_path, livezero):
+    done = livezero(
+        "run",
+        "current-isolator",
+        "--bench",
+        "simulated",
+        "--serial",
+        "LI-7",
+        "--json",
+        "--fault",
+        "span error, span=1 %",
+        cwd=tmp_path,
+    )
+    found = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert found["verdict"]["result"] == "fail"
+    assert found["is_simulated"]
+    span = next(figure for figure in found["figures"] if figure["name"] == "span error")
+    assert span["value"] == pytest.approx(1.0, abs=0.05)  # the size that was put in
+    (folder,) = (tmp_path / "results").iterdir()
+    assert json.loads((folder / "figures.json").read_text())["verdict"] == found["verdict"]
+
+
+def test_one_seed_gives_the_same_readings_to_the_last_digit(tmp_path, livezero):
+    for _ in range(2):
+        livezero("run", "voltage-to-current", "--bench", "simulated", "--serial", "MV-3", "--seed", "5", cwd=tmp_path)
+    one, other = sorted((tmp_path / "results").iterdir())
+    assert (one / "readings.csv").read_bytes() == (other / "readings.csv").read_bytes()
+    assert (one / "journal.jsonl").read_bytes() == (other / "journal.jsonl").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("plan", "puls-to-current", "--bench", "simulated"), 'write "pulse-to-current"'),
+        (("plan", "pulse-to-current", "--bench", "simulatd"), 'write "simulated"'),
+        (("run", "pulse-to-current", "--bench", "simulated", "--serial", " "), "serial of the unit is missing"),
+        (("run", "pulse-to-current", "--bench", "simulated", "--serial", "x", "--fault", "span eror"), "span error"),
+        (("run", "pulse-to-current", "--bench", "workshop-network", "--serial", "x", "--seed", "1"), "bench is real"),
+        (("evaluate", "none.csv", "--type", "pulse-to-current"), "cannot be read"),
+        (("report", "nowhere"), "is not a record"),
+        (("bench", "check", "nowhere"), "no bench file"),
+    ],
+)
+def test_wrong_input_is_answered_with_what_to_do(tmp_path, arguments, says, livezero):
+    done = livezero(*arguments, cwd=tmp_path)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_an_error_with_json_is_a_document_too(tmp_path, livezero):
+    done = livezero("plan", "puls-to-current", "--bench", "simulated", "--json", cwd=tmp_path)
+    assert json.loads(done.stdout)["error"]["exit_code"] == 2
+
+
+def test_a_dead_instrument_is_a_bench_fault_and_nothing_was_energised(tmp_path, quick, livezero, served):
+    bench = tmp_path / "dead.yaml"
+    with served(quick, cwd=tmp_path, bench="quick.bench.yaml") as path:
+        bench.write_text(path.read_text())
+    done = livezero("run", quick, "--bench", bench, "--serial", "x", "--confirm", cwd=tmp_path)  # the server has gone
+    assert done.returncode in {3, 4}
+    assert "source" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_caution_that_is_not_confirmed_stops_before_energising(tmp_path, quick, livezero, served):
+    with served(quick, cwd=tmp_path, bench="quick.bench.yaml") as bench:
+        done = livezero("run", quick, "--bench", bench, "--serial", "x", cwd=tmp_path, answers="no\n")
+    assert done.returncode == 130
+    assert "nothing was energised" in done.stderr
+    (folder,) = (tmp_path / "results").iterdir()
+    sent = [json.loads(line).get("sent", "") for line in (folder / "journal.jsonl").read_text().splitlines()]
+    assert "OUTP OFF" in sent
+    assert "OUTP ON" not in sent
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "SIGTERM"])
+def test_a_stop_in_the_middle_makes_safe_first_and_keeps_the_record(tmp_path, quick, number, livezero, served):
+    with served(quick, cwd=tmp_path, bench="quick.bench.yaml") as bench:
+        command = [
+            sys.executable,
+            "-m",
+            "sequencer",
+            "run",
+            str(quick),
+            "--bench",
+            str(bench),
+            "--serial",
+            "x",
+            "--confirm",
+        ]
+        with subprocess.Popen(
+            command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True
+        ) as process:
+            journal = None
+            for _ in range(400):
+                time.sleep(0.05)
+                journal = (
+                    next((tmp_path / "results").glob("*/journal.jsonl"), None)
+                    if (tmp_path / "results").exists()
+                    else None
+                )
+                if journal and '"reading"' in journal.read_text():
+                    break
+            process.send_signal(number)
+            _, err = process.communicate(timeout=60)
+    assert process.returncode == 130, err
+    assert "Traceback" not in err
+    lines = [json.loads(line) for line in journal.read_text().splitlines()]
+    assert lines[-1]["kind"] == "closed"
+    assert lines[-1]["status"] == "interrupted"
+    sent = [line["sent"] for line in lines if line["kind"] == "exchange"]
+    last_on = len(sent) - 1 - sent[::-1].index("OUTP ON")
+    assert "OUTP OFF" in sent[last_on:]
+    assert livezero("report", journal.parent, cwd=tmp_path).returncode == 0
+
+
+def test_readings_by_hand_get_the_same_figures(tmp_path, livezero):
+    rows = ["setpoint;injected [Hz];returned [mA];remark", "# decimal commas, as typed"]
+    for percent in (*range(0, 101, 25), *range(75, -1, -25)):
+        returned = 4 + 0.16 * percent * 1.01  # a span error of 1 %
+        rows.append(f"{percent};{percent * 10},0;{returned:.4f};".replace(".", ","))
+    (tmp_path / "hand.csv").write_text("\n".join(rows))
+    done = livezero(
+        "evaluate", "hand.csv", "--type", "pulse-to-current", "--json", "--report", "hand.html", cwd=tmp_path
+    )
+    assert done.returncode == 1
+    figures = {figure["name"]: figure for figure in json.loads(done.stdout)["figures"]}
+    assert figures["span error"]["value"] == pytest.approx(1.0, abs=1e-3)
+    assert figures["zero error"]["value"] == pytest.approx(0.0, abs=1e-3)
+    assert figures["gain by least squares"]["value"] == pytest.approx(1.01, abs=1e-5)
+    assert figures["non-repeatability"]["value"] is None
+    assert "1 cycle" in figures["non-repeatability"]["remark"]
+    assert (tmp_path / "hand.html").is_file()
+
+
+def test_python_m_sequencer_and_every_help_has_an_example(tmp_path, livezero):
+    for command in ((), ("plan",), ("run",), ("evaluate",), ("report",), ("bench",), ("bench", "check"),
+                    ("bench", "simulate"), ("bench", "faults"), ("sequences",), ("schema",), ("completion",)):  # fmt: skip
+        done = livezero(*command, "--help", cwd=tmp_path)
+        assert done.returncode == 0
+        assert "Example" in done.stdout
+        assert max(map(len, done.stdout.splitlines())) <= 80

@@ -1,0 +1,111 @@
+"""Decision rules by name: ILAC-G8:09/2019 (4.2 fetched, table 1 from memory), ISO 14253-1 and TUR (from memory).
+
+See `shared/published/conformity/decision-rules.yaml`.
+"""
+
+import numpy as np
+import pytest
+import yaml
+
+from instruments.shipped import shipped
+from sequencer.evaluate.conformity import RULES, Verdict, judge, probability_of_conformity, rule_for_specific_risk
+
+FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "decision-rules.yaml").read_text(encoding="utf-8"))
+ILAC = FACTS["ilac_g8"]
+NAME_IN_TABLE = {
+    "6 sigma": "ILAC-G8:09/2019 6 sigma",
+    "3 sigma": "ILAC-G8:09/2019 3 sigma",
+    "ILAC G8:2009": "ILAC-G8:09/2019 guard band",
+    "ISO 14253-1:2017": "ISO 14253-1:2017",
+    "simple acceptance": "ILAC-G8:09/2019 simple acceptance",
+    "uncritical": "ILAC-G8:09/2019 uncritical",
+}
+P, CP, CF, F = Verdict.PASS, Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.FAIL
+ROWS = [row for row in ILAC["table_1"] if row["rule"] in NAME_IN_TABLE]
+TL, U = 10.0, 1.0
+
+
+def verdicts(rule_name, values):
+    return judge(values, U, rule=RULES[rule_name], lower=-TL, upper=TL).verdict.tolist()
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["rule"])
+def test_guard_band_of_the_table(row):
+    found = judge(0.0, U, rule=RULES[NAME_IN_TABLE[row["rule"]]], lower=-TL, upper=TL)
+    assert float(found.guard_band) == row["w_over_U"] * U
+    assert [float(found.accept_lower), float(found.accept_upper)] == [-TL + row["w_over_U"], TL - row["w_over_U"]]
+
+
+def test_every_row_of_the_table_but_the_customer_s_own_is_a_rule():
+    assert {row["rule"] for row in ILAC["table_1"]} - set(NAME_IN_TABLE) == {"customer defined"}
+
+
+# Recomputed for k = 2: the risk at the acceptance limit; the words of the table are upper bounds of these.
+@pytest.mark.parametrize(
+    ("rule", "name", "printed_below"),
+    [
+        ("6 sigma", "w=3U", 1e-6),
+        ("3 sigma", "w=1.5U", 0.0016),
+        ("ILAC G8:2009", "w=U", 0.025),
+        ("ISO 14253-1:2017", "w=0.83U", 0.05),
+        ("simple acceptance", "w=0", 0.50),
+    ],
+)
+def test_specific_risk_at_the_acceptance_limit(rule, name, printed_below):
+    found = judge(0.0, U, rule=RULES[NAME_IN_TABLE[rule]], upper=TL)
+    conforming = probability_of_conformity(found.accept_upper, U / 2, upper=TL)
+    assert 1 - float(conforming) == pytest.approx(ILAC["recomputed_pfa_at_acceptance_limit_k2"][name], abs=1e-15)
+    assert 1 - float(conforming) <= printed_below
+
+
+def test_uncritical_rejects_above_the_limit_and_u_only():
+    assert verdicts("ILAC-G8:09/2019 uncritical", [10.5, 11.0, 11.1]) == [P, P, F]
+    at_rejection = probability_of_conformity(TL + U, U / 2, upper=TL)
+    assert float(at_rejection) == pytest.approx(ILAC["recomputed_pfa_at_acceptance_limit_k2"]["w=U"], abs=1e-15)
+    assert float(at_rejection) < 0.025
+
+
+def test_simple_acceptance():
+    assert verdicts("ILAC-G8:09/2019 simple acceptance", [9.0, 10.0, 10.1, -10.0, -10.1]) == [P, P, F, P, F]
+
+
+def test_binary_guard_band():
+    assert verdicts("ILAC-G8:09/2019 guard band", [9.0, 9.1, 10.0, -9.0, -9.1]) == [P, F, F, P, F]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_non_binary_has_four_verdicts(sign):
+    # At the limits "<=", as in the definitions of the file.
+    values = [0.0, 9.0, 9.01, 10.0, 10.01, 11.0, 11.01]
+    assert verdicts("ILAC-G8:09/2019 non-binary", [sign * each for each in values]) == [P, P, CP, CP, CF, CF, F]
+
+
+def test_iso_14253_1_proves_neither_between_its_guard_bands():
+    assert verdicts("ISO 14253-1:2017", [9.17, 9.18, 10.0, 10.01, 10.83, 10.84]) == [P, CP, CP, CF, CF, F]
+    assert verdicts("ISO 14253-1:2013", [9.0, 9.17, 11.0, 11.01]) == [P, CP, CF, F]
+    assert "neither is proved" in RULES["ISO 14253-1:2017"].risk
+
+
+def test_the_factor_of_iso_14253_1_is_that_of_5_percent_specific_risk():
+    # 1.65 u_c, 0.83 U at k = 2: both rounded up from 1.645.
+    assert rule_for_specific_risk(0.05).w_over_U == pytest.approx(RULES["ISO 14253-1:2017"].w_over_U, abs=0.01)
+    assert rule_for_specific_risk(0.05).w_over_U * 2 == pytest.approx(1.645, abs=0.0005)
+
+
+@pytest.mark.parametrize("risk", [1e-6, 0.0228, 0.05, 0.5, 0.9])
+def test_customer_defined_risk_is_met_at_its_acceptance_limit(risk):
+    found = judge(0.0, U, rule=rule_for_specific_risk(risk, k=2.1), upper=TL, k=2.1)
+    conforming = probability_of_conformity(found.accept_upper, U / 2.1, upper=TL)
+    assert 1 - float(conforming) == pytest.approx(risk, rel=1e-9)
+
+
+def test_tur_is_half_the_tolerance_over_u():
+    found = judge(0.0, [1.0, 2.5, 0.0], rule=RULES["ILAC-G8:09/2019 simple acceptance"], lower=-TL, upper=TL)
+    assert found.tur.tolist() == [10.0, 4.0, np.inf]
+
+
+def test_verdicts_have_a_word_in_the_calibration_certificate():
+    words = FACTS["dcc_mapping"]["conformity_values_in_dcc_3.3.0"]
+    for verdict in (P, CP, CF, F):
+        head, *tail = verdict.text.split()
+        assert head + "".join(each.capitalize() for each in tail) in words

@@ -4,12 +4,13 @@ Limits are looked at on each set. What an instrument says of itself (identity, e
 what it was told.
 """
 
+import contextlib
 import re
 
 from instruments import scpi
 from instruments.clock import Clock
-from instruments.description import Description, Function, RangeEntry, render
-from instruments.errors import InstrumentError, LimitError, NoReadingError, NoReplyError, UnsafeError
+from instruments.description import Description, Function, RangeEntry, as_sent, render
+from instruments.errors import InstrumentError, LimitError, NoReadingError, UnsafeError
 from instruments.roles import Sample
 from instruments.session import Session
 from instruments.units import Quantity, Span, magnitude, rescale, show
@@ -18,6 +19,7 @@ __all__ = ["DescribedInstrument", "DescribedReceiver", "DescribedSource"]
 
 _MOST_ERRORS = 20
 _RECOVERIES = 3
+_NEVER = r"(?!)"  # a pattern that nothing fits
 
 
 class DescribedInstrument:
@@ -37,12 +39,13 @@ class DescribedInstrument:
         self.expected_identity = expected_identity
         self.identity = ""
         self.active: object = None  # the receiver whose function is selected now
-        self._refusal = re.compile(description.refusal) if description.refusal else None
+        self._refusal = re.compile(description.refusal or _NEVER)
 
     def meet(self) -> None:
         """Throw away old bytes, identify, clear the error queue; raises InstrumentError if another one answers."""
         self.session.clear()
         self.identity = self._identify()
+        self.session.is_suspect = False
         self.send(*self.description.clear)
 
     def set_up(self) -> None:
@@ -57,6 +60,8 @@ class DescribedInstrument:
         if ask is None:
             return ""
         reply = self.session.query(ask).strip()
+        if not reply:
+            raise InstrumentError("does not identify itself", where=self.session.where, command=ask)
         if self.expected_identity and self.expected_identity.casefold() not in reply.casefold():
             raise InstrumentError(
                 f'identifies itself as "{reply}"',
@@ -69,14 +74,34 @@ class DescribedInstrument:
         return reply
 
     def send(self, *commands: str) -> None:
-        """Send commands that have no answer."""
+        """Send commands; each waits for its acknowledgement where the instrument gives one."""
+        acknowledge = self.description.acknowledge
+        for command in commands:
+            if acknowledge is None:
+                self.session.write(command)
+                continue
+            reply = self.ask(command).strip()
+            if reply != acknowledge:
+                raise InstrumentError(
+                    f'answered "{reply}"',
+                    where=self.session.where,
+                    command=command,
+                    reply=reply,
+                    allowed=f'"{acknowledge}"',
+                    todo='check "acknowledge" in the description',
+                )
+
+    def send_at_once(self, *commands: str) -> None:
+        """Send commands and wait for nothing; `recover` throws away what is said to them."""
         for command in commands:
             self.session.write(command)
+        if self.description.acknowledge is not None:
+            self.session.is_suspect = True
 
     def ask(self, command: str) -> str:
         """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
         reply = self.session.query(command)
-        if self._refusal and self._refusal.fullmatch(reply.strip()):
+        if self._refusal.fullmatch(reply.strip()):
             raise InstrumentError(
                 f'refused: "{reply.strip()}"',
                 where=self.session.where,
@@ -94,9 +119,10 @@ class DescribedInstrument:
         found: list[str] = []
         for _ in range(_MOST_ERRORS):
             reply = self.session.query(query.ask).strip()
-            code, text = scpi.error_entry(reply, where=self.session.where, command=query.ask)
-            if str(code) == query.none.lstrip("+"):
+            rest = reply.removeprefix("+").removeprefix(query.none)
+            if rest != reply.removeprefix("+") and not rest[:1].isalnum():  # 0 is none, 01 is not
                 break
+            code, text = scpi.error_entry(reply, where=self.session.where, command=query.ask)
             found.append(f"{code}, {text}" if text else str(code))
         if found:
             raise InstrumentError(
@@ -115,9 +141,9 @@ class DescribedInstrument:
         """
         last: InstrumentError | None = None
         for attempt in range(_RECOVERIES):
-            if attempt:
-                self.session.reopen()
             try:
+                if attempt:
+                    self.session.reopen()
                 self.session.clear()
                 if self.description.identify is not None:
                     reply = self._identify()
@@ -136,6 +162,12 @@ class DescribedInstrument:
         raise InstrumentError(
             f"does not come back ({last.what})", where=self.session.where, todo="check power and cable"
         ) from last
+
+
+def _selecting(function: Function, entry: RangeEntry) -> tuple[str, ...]:
+    """The commands that take a function and a range of it."""
+    top = entry.range.within(function.wire_unit).top
+    return tuple(render(command, range=top) for command in (*function.select, *entry.select))
 
 
 class DescribedSource:
@@ -174,14 +206,10 @@ class DescribedSource:
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""
         self._entry = entry
-        self.instrument.send(*self._spec.select, *self._rendered(entry.select))
-        self.instrument.check_errors(after=" ".join((*self._spec.select, *entry.select)))
-        if self._spec.settling_after_range_change:
-            self._clock.sleep(self._spec.settling_after_range_change)
-
-    def _rendered(self, commands: tuple[str, ...]) -> tuple[str, ...]:
-        top = self._entry.range.within(self._spec.wire_unit).top
-        return tuple(render(command, range=top, level=top) for command in commands)
+        commands = _selecting(self._spec, entry)
+        self.instrument.send(*commands)
+        self.instrument.check_errors(after=" ".join(commands))
+        self._clock.sleep(self._spec.settling_after_range_change)
 
     def energise(self) -> None:
         """Switch the output on at the level set last."""
@@ -205,27 +233,33 @@ class DescribedSource:
                     allowed=str(limit),
                     todo="correct the setpoints, or the limits in bench file or type sheet",
                 )
-        self._send_level(level)
+        self._refuse_if_coarse(level)
+        if self.instrument.session.is_suspect:
+            self.recover()
+        self._level = level  # before it is sent: `recover` must not go back to the level before
+        self.instrument.send(self._setting(level))
         self.instrument.check_errors(after=f"{show(level)} was set")
         self._read_back(level)
-        self._level = level
         self._clock.sleep(self._spec.settling)
 
-    def _send_level(self, level: Quantity) -> None:
+    def _setting(self, level: Quantity) -> str:
         assert self._spec.set is not None
-        command = render(self._spec.set, level=magnitude(level, self._spec.wire_unit))
-        if self._spec.acknowledge is None:
-            self.instrument.send(command)
-            return
-        reply = self.instrument.ask(command).strip()
-        if reply != self._spec.acknowledge:
-            raise InstrumentError(
-                f'answered "{reply}" to {show(level)}',
-                where=self.instrument.session.where,
-                command=command,
-                reply=reply,
-                allowed=f'"{self._spec.acknowledge}"',
-                todo='check "acknowledge" in the description',
+        return render(self._spec.set, level=magnitude(level, self._spec.wire_unit))
+
+    def _tolerance(self, told: float) -> float:
+        """How far a number on the wire may be from what was meant."""
+        step = self._spec.resolution(self._entry, self._spec.wire_unit)
+        return max(step, 1e-5 * abs(told), 1e-9 * self._entry.range.within(self._spec.wire_unit).width)
+
+    def _refuse_if_coarse(self, level: Quantity) -> None:
+        assert self._spec.set is not None
+        told = magnitude(level, self._spec.wire_unit)
+        left = as_sent(self._spec.set, told)
+        if not abs(left - told) <= self._tolerance(told):
+            raise LimitError(
+                f"{show(level)} refused: its format would send {left:g} {self._spec.wire_unit}",
+                where=self.name,
+                todo='give "{level}" in the description more digits, such as "{level:.6E}"',
             )
 
     def _read_back(self, level: Quantity) -> None:
@@ -233,11 +267,10 @@ class DescribedSource:
         if command is None:
             return
         reply = self.instrument.ask(command)
-        pattern = scpi.reply_pattern("{value}")
+        pattern = scpi.reply_pattern(self._spec.reply)
         found = scpi.number(reply, pattern, where=self.instrument.session.where, command=command)
         told = magnitude(level, self._spec.wire_unit)
-        step = self._spec.resolution(self._entry, self._spec.wire_unit)
-        if not abs(found - told) <= max(step, 1e-5 * abs(told), 1e-9 * self._entry.range.width):
+        if not abs(found - told) <= self._tolerance(told):
             raise InstrumentError(
                 f"told {show(level)}, reports {found:g} {self._spec.wire_unit}",
                 where=self.instrument.session.where,
@@ -247,19 +280,21 @@ class DescribedSource:
             )
 
     def make_safe(self) -> None:
-        """Bring the output to its safe level and switch it off; sent first, proved after.
+        """Bring the output to its safe level and switch it off; sent before anything else, proved after.
 
         Raises:
             UnsafeError: it could not be proved; somebody must switch off by hand.
         """
+        commands = (self._setting(self.safe_level), *self._spec.off)
         try:
-            self._send_safe()
-            self._prove_safe()
+            if self.instrument.session.is_suspect:  # an old answer would be taken for the proof
+                self.instrument.send_at_once(*commands)
+                self.instrument.recover()
+            self._leave_safe(commands)
         except InstrumentError:
             try:
                 self.instrument.recover()
-                self._send_safe()
-                self._prove_safe()
+                self._leave_safe(commands)
             except InstrumentError as second:
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
@@ -267,28 +302,22 @@ class DescribedSource:
                     todo=f"switch it off by hand, now ({second.what})",
                 ) from second
         self._is_on = False
+        self._level = self.safe_level
 
-    def _send_safe(self) -> None:
-        if self.instrument.session.is_suspect and self._spec.acknowledge is not None:
-            self.instrument.recover()  # an old answer would be taken for the acknowledgement
-        self._send_level(self.safe_level)
-        self.instrument.send(*self._spec.off)
-
-    def _prove_safe(self) -> None:
-        if self.instrument.session.is_suspect:
-            self.instrument.recover()
-            self._send_safe()
+    def _leave_safe(self, commands: tuple[str, ...]) -> None:
+        self.instrument.send(*commands)
         self.instrument.check_errors(after="the safe level was set")
         self._read_back(self.safe_level)
 
     def recover(self) -> None:
         """After a time-out: clear, drain, identify, and set the level again; raises InstrumentError."""
         self.instrument.recover()
-        self.instrument.send(*self._spec.select, *self._rendered(self._entry.select))
-        self._send_level(self._level)
+        self.instrument.send(*_selecting(self._spec, self._entry), self._setting(self._level))
         if self._is_on:
             self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after="the level was set again")
+        self._read_back(self._level)
+        self._clock.sleep(self._spec.settling)
 
 
 class DescribedReceiver:
@@ -311,6 +340,7 @@ class DescribedReceiver:
         self._entry: RangeEntry = self._spec.ranges[0]
         self._factor, self._shift = 1.0, 0.0
         self._pattern = scpi.reply_pattern(self._spec.reply)
+        self._overload = re.compile(self._spec.overload or _NEVER)
         self._session = instrument.session
 
     @property
@@ -325,20 +355,14 @@ class DescribedReceiver:
         self._set_up()
 
     def _set_up(self) -> None:
-        top = self._entry.range.within(self._spec.wire_unit).top
-        commands = tuple(render(each, range=top, level=top) for each in (*self._spec.select, *self._entry.select))
+        commands = _selecting(self._spec, self._entry)
         self.instrument.send(*commands)
         self.instrument.check_errors(after=" ".join(commands))
         self.instrument.active = self
-        if self._spec.settling_after_range_change:
-            self._clock.sleep(self._spec.settling_after_range_change)
+        self._clock.sleep(self._spec.settling_after_range_change)
         for _ in range(self._spec.discard_after_range_change):
-            try:
+            with contextlib.suppress(NoReadingError):  # it is thrown away, whatever it was
                 self._one()
-            except NoReplyError:
-                raise
-            except NoReadingError:
-                continue  # it is thrown away, whatever it was
 
     def take_correction(self) -> Sample | None:
         """None: an instrument with an interface corrects nothing."""
@@ -350,15 +374,24 @@ class DescribedReceiver:
         return min(wide, key=lambda entry: entry.range.width, default=None)
 
     def read(self, *, expected: float | None = None) -> Sample:  # noqa: ARG002  a person's entry is held against it
-        """One reading in the unit selected."""
-        if self.instrument.active is not self:  # another function of this instrument was used in between
+        """One reading in the unit selected; after a time-out, or a reply that made no sense, the line is cleared first."""
+        if self._session.is_suspect:
+            self.recover()
+        elif self.instrument.active is not self:  # another function of this instrument was used in between
             self._set_up()
         return self._one()
 
     def _one(self) -> Sample:
         assert self._spec.query is not None
         reply = self.instrument.ask(self._spec.query)
-        value = scpi.number(reply, self._pattern, where=self._session.where, command=self._spec.query)
+        if self._overload.fullmatch(reply.strip()):
+            raise NoReadingError("overload", where=self._session.where, command=self._spec.query, reply=reply)
+        try:
+            value = scpi.number(reply, self._pattern, where=self._session.where, command=self._spec.query)
+        except NoReadingError as error:
+            if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
+                self._session.is_suspect = True
+            raise
         return Sample(self._factor * value + self._shift, self._clock.now(), reply.strip())
 
     def recover(self) -> None:

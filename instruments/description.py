@@ -1,25 +1,36 @@
 """An instrument as data: what a YAML description may say, and where descriptions are found.
 
-A description holds plain command strings with named fields, `{level}` and `{range}`, which take numbers only. It knows
-no session; `described.py` makes a driver of it.
+A description holds plain command strings with named fields, `{level}` in "set" and `{range}` in "select", which take
+numbers only. It knows no session; `described.py` makes a driver of it.
 """
 
+import contextlib
 import re
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
-from instruments.errors import InputError
-from instruments.fields import AccuracyField, Commands, DurationField, LevelField, SpanField, UnitField
-from instruments.units import Span, is_alike, magnitude
+from instruments.errors import InputError, shortened
+from instruments.fields import AccuracyField, DurationField, LevelField, SpanField, UnitField
+from instruments.units import Quantity, Span, is_alike, magnitude
 from instruments.yamlfile import FileModel, load, nearest
 
-__all__ = ["DESCRIPTIONS", "Description", "ErrorQuery", "Function", "RangeEntry", "SerialLine", "find_description", "render"]
+__all__ = [
+    "DESCRIPTIONS",
+    "Description",
+    "ErrorQuery",
+    "Function",
+    "RangeEntry",
+    "SerialLine",
+    "Termination",
+    "as_sent",
+    "find_description",
+    "render",
+]
 
 DESCRIPTIONS = Path(__file__).parent / "descriptions"
-_FIELD = re.compile(r"\{(\w*)(?::([^{}]*))?\}")
-_KNOWN_FIELDS = ("level", "range")
+_FIELD = re.compile(r"\{(level|range)(?::([+ ]?0?[0-9]{0,2}(?:\.[0-9]{1,2})?[eEfFgG]))?\}")
 
 
 def render(command: str, **numbers: float) -> str:
@@ -30,20 +41,54 @@ def render(command: str, **numbers: float) -> str:
     return _FIELD.sub(lambda field: format(numbers[field.group(1)], field.group(2) or ".9G"), command)
 
 
-def _checked(command: str) -> str:
-    for name, form in _FIELD.findall(command):
-        if name not in _KNOWN_FIELDS:
-            raise ValueError("a command with the fields {level} or {range}")
-        try:
-            format(1.0, form)
-        except ValueError as error:
-            raise ValueError("a number format such as {level:.6E}") from error
-    if any(ord(letter) < 32 for letter in command):
-        raise ValueError("a command without control characters; the line end stands in termination")
-    return command
+def as_sent(command: str, level: float) -> float:
+    """The number that the format of a "set" command leaves of a level."""
+    field = _FIELD.search(command)
+    assert field is not None
+    return float(render(field.group(), level=level))
 
 
-Command = Annotated[str, AfterValidator(_checked)]
+def _command(field: str = "") -> AfterValidator:
+    """Takes commands that can go over a line as they are, with no field in them but this one."""
+    allowed = f'no braces but in the field {{{field}}}, its format as in "{{{field}:.6E}}"' if field else "no braces"
+
+    def check(command: str) -> str:
+        bare = _FIELD.sub(lambda found: "" if found.group(1) == field else found.group(), command)
+        if "{" in bare or "}" in bare:
+            raise ValueError(f"a command with {allowed}")
+        if not command or not command.isprintable() or not command.isascii():
+            raise ValueError("a command in ASCII without control characters; the line end stands in termination")
+        return command
+
+    return AfterValidator(check)
+
+
+def _listed(given: Any) -> Any:  # noqa: ANN401  one command or a list of them
+    return (given,) if isinstance(given, str) and given else given or ()
+
+
+def _or_none(given: Any) -> Any:  # noqa: ANN401  a key with nothing after it: there is no such command
+    return None if given == "" else given
+
+
+_list_schema = WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]})
+
+Command = Annotated[str, _command()]
+OptionalCommand = Annotated[Command | None, BeforeValidator(_or_none)]
+Commands = Annotated[tuple[Command, ...], BeforeValidator(_listed), _list_schema]
+RangeCommands = Annotated[tuple[Annotated[str, _command("range")], ...], BeforeValidator(_listed), _list_schema]
+SetCommand = Annotated[str, _command("level")]
+
+
+def _pattern(given: str) -> str:
+    try:
+        re.compile(given)
+    except re.error as error:
+        raise ValueError("a regular expression that the whole reply fits") from error
+    return given
+
+
+Pattern = Annotated[str, AfterValidator(_pattern)]
 
 
 class SerialLine(FileModel):
@@ -65,17 +110,17 @@ class Termination(FileModel):
 
 
 class ErrorQuery(FileModel):
-    """How to ask for the next error, and how "no error" begins."""
+    """How to ask for the next error, and how "no error" begins, a plus sign left out."""
 
     ask: Command
-    none: str = "0"
+    none: str = Field("0", min_length=1)
 
 
 class RangeEntry(FileModel):
     """One range of a function, with what it can resolve and how well it is known."""
 
     range: SpanField
-    select: Commands = ()
+    select: RangeCommands = ()
     resolution: LevelField | None = None
     accuracy: AccuracyField | None = None
 
@@ -86,14 +131,14 @@ class Function(FileModel):
     sets: UnitField | None = None
     reads: UnitField | None = None
     in_: UnitField | None = None
-    select: Commands = ()
-    set: Command | None = None
-    acknowledge: str | None = None
+    select: RangeCommands = ()
+    set: SetCommand | None = None
     read_back: Command | None = None
     on: Commands = ()
     off: Commands = ()
     query: Command | None = None
     reply: str = "{value}"
+    overload: Pattern | None = None
     takes: DurationField = 0.0
     settling: DurationField = 0.0
     settling_after_range_change: DurationField = 0.0
@@ -124,9 +169,22 @@ class Function(FileModel):
                 raise ValueError(f"ranges in {self.unit}")
             if entry.resolution is not None and not is_alike(str(entry.resolution.units), self.unit):
                 raise ValueError(f"a resolution in {self.unit}")
+            parts = entry.accuracy.parts if entry.accuracy is not None else ()
+            if not all(part.base or is_alike(part.unit, self.unit) for part in parts):
+                raise ValueError(f"an accuracy in {self.unit}, or in % of reading or range")
+        if self.safe_level is not None and not self.can_set(self.safe_level):
+            raise ValueError(f"a safe level in {self.unit}, within a range")
+        if self.set is not None and not _FIELD.search(self.set):
+            raise ValueError('a "set" command with "{level}" in it')
         if self.reply.count("{value}") != 1:
             raise ValueError('a reply with "{value}" in it once')
         return self
+
+    def can_set(self, level: Quantity) -> bool:
+        """True if the level has this function's dimension and lies within one of its ranges."""
+        return is_alike(str(level.units), self.unit) and any(
+            entry.range.within(self.unit).holds(magnitude(level, self.unit)) for entry in self.ranges
+        )
 
     def range_for(self, need: Span) -> RangeEntry | None:
         """The smallest range that holds all of `need`; None if none does."""
@@ -152,13 +210,14 @@ class Description(FileModel):
     serial: SerialLine | None = None
     timeout: DurationField = 5.0
     query_delay: DurationField = 0.0
-    identify: Command | None = "*IDN?"
+    identify: OptionalCommand = "*IDN?"
     clear: Commands = ("*CLS",)
     prepare: Commands = ()
     ready: Command | None = None
     release: Commands = ()
+    acknowledge: str | None = None
     error_query: ErrorQuery | None = None
-    refusal: str | None = None
+    refusal: Pattern | None = None
     functions: dict[str, Function] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -170,11 +229,6 @@ class Description(FileModel):
                 raise ValueError(f'a "set" command in function "{name}"')
             if function.reads and not function.query:
                 raise ValueError(f'a "query" command in function "{name}"')
-        if self.refusal is not None:
-            try:
-                re.compile(self.refusal)
-            except re.error as error:
-                raise ValueError("a pattern of a refusing reply that is a regular expression") from error
         return self
 
     def function_for(
@@ -209,12 +263,13 @@ def find_description(name: str, *, beside: Path, where: str = "") -> Description
         InputError: there is none, or its file is at fault.
     """
     for path in (beside / name, DESCRIPTIONS / f"{name}.yaml"):
-        if path.is_file():
-            return load(path, Description)
+        with contextlib.suppress(OSError):  # a name too long for the disk
+            if path.is_file():
+                return load(path, Description)
     known = sorted(path.stem for path in DESCRIPTIONS.glob("*.yaml"))
     guess = nearest(name, known)
     raise InputError(
-        f'no instrument description "{name}"',
+        f'no instrument description "{shortened(name)}"',
         where=where,
         allowed=f"a file beside the bench file, or one of {', '.join(known)}",
         todo=f'write "{guess}"' if guess else "correct the name, or write a description",

@@ -29,7 +29,20 @@ __all__ = [
     "RecordError",
     "StoppedError",
     "UnsafeError",
+    "shortened",
 ]
+
+_SHOWN = 60
+
+
+def shortened(text: str) -> str:
+    """A text as it may stand in an error: 60 letters at most."""
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
+
+
+def _visible(text: str) -> str:
+    """A text on one line, what a terminal would act on written out: no reply and no file can repaint a screen."""
+    return text if text.isprintable() else "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
 
 
 class LivezeroError(Exception):
@@ -55,10 +68,10 @@ class LivezeroError(Exception):
         others: "tuple[LivezeroError, ...]" = (),
     ) -> None:
         super().__init__(what)
-        self.what = what
-        self.where = where
-        self.allowed = allowed
-        self.todo = todo
+        self.what = _visible(what)
+        self.where = _visible(where)
+        self.allowed = _visible(allowed)
+        self.todo = _visible(todo)
         self.others = others
 
     @property
@@ -122,7 +135,7 @@ class InstrumentError(LivezeroError):
 
     exit_code = 3
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  each is a field, by keyword
         self, what: str, *, where: str = "", allowed: str = "", todo: str = "", command: str = "", reply: str = ""
     ) -> None:
         super().__init__(what, where=where, allowed=allowed, todo=todo)

@@ -1,8 +1,8 @@
 """Field types of the files that people write: text in, quantities out, through pydantic."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
+from pydantic import PlainSerializer, WithJsonSchema
 
 from instruments.errors import InputError
 from instruments.units import Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
@@ -10,7 +10,6 @@ from instruments.yamlfile import as_field
 
 __all__ = [
     "AccuracyField",
-    "Commands",
     "DifferenceField",
     "DurationField",
     "FractionField",
@@ -48,10 +47,6 @@ def _accuracy(text: str) -> Terms:
     return terms(text, bases=("reading", "range"))
 
 
-def _commands(given: Any) -> Any:  # noqa: ANN401  one command or a list of them
-    return (given,) if isinstance(given, str) and given else given or ()
-
-
 _as_text = PlainSerializer(str, return_type=str)
 
 LevelField = Annotated[Quantity, as_field(quantity), _as_text, _schema("12 mA", "a number and its unit")]
@@ -71,9 +66,4 @@ AccuracyField = Annotated[
     as_field(_accuracy),
     _as_text,
     _schema("0.02 % of reading + 0.01 % of range", "half width: of reading, of range, or absolute; joined by +"),
-]
-Commands = Annotated[
-    tuple[str, ...],
-    BeforeValidator(_commands),
-    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
 ]

@@ -9,8 +9,8 @@ from instruments.errors import InstrumentError, NoReadingError
 
 __all__ = ["error_entry", "number", "reply_pattern"]
 
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-_ENTRY = re.compile(r"\s*([+-]?\d+)\s*(?:,\s*\"?(.*?)\"?\s*)?")
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:E[+-]?[0-9]+)?"
+_ENTRY = re.compile(r"\s*([+-]?[0-9]{1,9})\s*(?:,\s*\"?(.*?)\"?\s*)?")
 _LONGEST = 200
 
 
@@ -19,7 +19,7 @@ def reply_pattern(reply: str) -> re.Pattern[str]:
     before, after = reply.split("{value}")
     blank = re.compile(r"\s+")
     start, end = (r"\s*".join(re.escape(part) for part in blank.split(text)) for text in (before, after))
-    return re.compile(rf"\s*{start}\s*({_NUMBER}|[+-]?INF(?:INITY)?|NAN)\s*{end}\s*", re.IGNORECASE)
+    return re.compile(rf"\s*{start}\s*({_NUMBER}|[+-]?INF(?:INITY)?|NINF(?:INITY)?|NAN)\s*{end}\s*", re.IGNORECASE)
 
 
 def number(reply: str, pattern: re.Pattern[str], *, where: str, command: str) -> float:
@@ -32,8 +32,8 @@ def number(reply: str, pattern: re.Pattern[str], *, where: str, command: str) ->
         raise NoReadingError("empty", where=where, command=command, reply=reply)
     match = pattern.fullmatch(reply) if len(reply) <= _LONGEST else None
     if match is None:
-        raise NoReadingError("garbled", where=where, command=command, reply=reply[:_LONGEST])
-    value = float(match.group(1))
+        raise NoReadingError("garbled", where=where, command=command, reply=reply)
+    value = float(match.group(1).upper().replace("NINF", "-INF"))
     # Not-a-number first: 9.91E37 is larger than infinity as SCPI writes it.
     if value != value or 9.905e37 <= abs(value) <= 9.915e37:  # noqa: PLR0124  the plain test for NaN
         raise NoReadingError("not a number", where=where, command=command, reply=reply)
@@ -54,7 +54,7 @@ def error_entry(reply: str, *, where: str, command: str) -> tuple[int, str]:
             "the error query was answered by something else",
             where=where,
             command=command,
-            reply=reply[:_LONGEST],
+            reply=reply,
             allowed='an entry such as 0,"No error"',
             todo="check the error query in the description",
         )

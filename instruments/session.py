@@ -3,6 +3,7 @@
 The only module that catches pyvisa's errors. It knows text, not instruments.
 """
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -11,12 +12,13 @@ import pyvisa
 from pyvisa.constants import StatusCode
 
 from instruments.clock import Clock
-from instruments.errors import InstrumentError, NoReplyError
+from instruments.errors import InstrumentError, LivezeroError, NoReplyError
 
 __all__ = ["Exchange", "Line", "Session", "Teller"]
 
-# pyvisa-py hands through what its transports raise (STACK: reset, broken pipe, unplugged port, non-ASCII reply).
-_LINE_ERRORS = (pyvisa.Error, OSError, RuntimeError, UnicodeError, NotImplementedError, ValueError)
+# pyvisa-py hands through whatever its transports raise: OSError for a reset, RuntimeError from HiSLIP, termios.error from
+# an unplugged port, and Exception itself for a host that is not found.
+_LINE_ERRORS = (Exception,)
 _SILENCE_S = 0.2
 _MOST_DRAINED = 50
 
@@ -64,7 +66,7 @@ class Session:
         clock: for the time of each exchange and the delay between write and read.
         timeout_s: how long a reply may take.
         query_delay_s: wait between write and read.
-        tell: takes each exchange.
+        tell: takes each exchange; what it cannot keep is its own matter.
 
     Raises:
         InstrumentError: the resource cannot be opened.
@@ -118,6 +120,7 @@ class Session:
 
     def _exchange(self, command: str, *, answered: bool) -> str | None:
         start_s = self._clock.now()
+        was_suspect, self.is_suspect = self.is_suspect, True  # Ctrl-C may come before the answer does
         try:
             self._line.write(command)
             if answered and self._query_delay_s:
@@ -126,7 +129,6 @@ class Session:
         except _LINE_ERRORS as error:
             reason = _reason(error)
             self._told(start_s, command, None, fault=reason)
-            self.is_suspect = True
             if isinstance(error, pyvisa.VisaIOError) and error.error_code == StatusCode.error_timeout:
                 raise NoReplyError(
                     f"no answer within {self._timeout_s:g} s",
@@ -137,20 +139,22 @@ class Session:
             raise InstrumentError(
                 f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"
             ) from error
+        self.is_suspect = was_suspect
         self._told(start_s, command, reply)
         return reply
 
     def _told(self, start_s: float, command: str, reply: str | None, fault: str = "") -> None:
-        self._tell(
-            Exchange(
-                at_s=start_s,
-                instrument=self.name,
-                sent=command,
-                received=reply,
-                took_s=self._clock.now() - start_s,
-                fault=fault,
-            )
+        exchange = Exchange(
+            at_s=start_s,
+            instrument=self.name,
+            sent=command,
+            received=reply,
+            took_s=self._clock.now() - start_s,
+            fault=fault,
         )
+        # A full disk must not come between an output and its safe level; the journal says so at the next reading.
+        with contextlib.suppress(LivezeroError):
+            self._tell(exchange)
 
     def clear(self) -> None:
         """Clear the line, and open it anew where that is refused; read until silent. Late answers are thrown away.
@@ -188,8 +192,6 @@ class Session:
         except pyvisa.VisaIOError as error:
             if error.error_code != StatusCode.error_timeout:
                 raise
-        except UnicodeError:
-            return
         finally:
             self._line.timeout = 1000 * self._timeout_s
 

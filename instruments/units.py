@@ -5,7 +5,6 @@ pint does the dimensions, on a small unit file of our own (`shared/units.txt`). 
 without pulses per revolution; a temperature difference is never taken for a temperature.
 """
 
-import math
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import pint
 
-from instruments.errors import InputError
+from instruments.errors import InputError, shortened
 from instruments.shipped import shipped
 
 if TYPE_CHECKING:
@@ -37,9 +36,15 @@ __all__ = [
     "terms",
 ]
 
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+# [0-9], since \d takes the figures of every script.
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([^\d\s.,+-].*?)?\s*")
-_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.\.?|…|–|\bto\b|-(?=\s*\d))\s*({_NUMBER})\s*([^\d\s].*?)?\s*")
+_SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.\.?|…|–|\bto\b|-(?=\s*[0-9]))\s*({_NUMBER})\s*([^\d\s].*?)?\s*")
+# pint would evaluate powers ("mA**9**9**9" takes for ever), skip a NUL, and take a blank for "times".
+_SYMBOL = r"[A-Za-zµμΩ\u2126°%Δ][A-Za-z0-9_µμΩ\u2126°]*(?:\s?(?:\*\*|\^)\s?-?[1-9]|⁻?[¹²³])?"
+_UNIT = re.compile(rf"(?:1\s?/\s?)?{_SYMBOL}(?:\s?[*/·]\s?{_SYMBOL}){{0,4}}")
+_LONGEST = 200
+_LARGEST = 1e30  # far beyond any signal, and far from where a change of prefix overflows
 _OF = re.compile(r"(.+?)\s+of\s+(.+)")
 _SPAN_FORM = 'two numbers and a unit, such as "4 .. 20 mA"'
 
@@ -52,25 +57,39 @@ def _registry() -> "pint.UnitRegistry[float]":
 @lru_cache(maxsize=256)
 def _unit(text: str) -> pint.Unit:
     """The unit of a text; raises InputError without a place, which the caller knows."""
+    plain = text.replace("\u2126", "Ω")  # the ohm sign, which is not the Greek letter
     try:
-        return _registry().Unit(text)
-    except Exception as error:  # pint raises its own, the tokenizer's and Python's errors on a text that is no unit
-        raise InputError(
-            f'"{text}" is not a unit',
-            allowed="mA, V, mV, Hz, kHz, rpm, ohm, degC, mbar, kPa, s, ms, % and the like",
-            todo='write the unit as on the data plate; small and capital letters differ ("mA", not "MA")',
-        ) from error
+        if _UNIT.fullmatch(plain) and str(unit := _registry().Unit(plain)) != "dimensionless":  # mA/mA
+            return unit
+    except Exception as error:  # pint raises its own and Python's errors on a text that is no unit
+        raise _no_unit(text) from error
+    raise _no_unit(text)
+
+
+def _no_unit(text: str) -> InputError:
+    return InputError(
+        f'"{shortened(text)}" is not a unit',
+        allowed="mA, V, mV, Hz, kHz, rpm, ohm, degC, mbar, kPa, s, ms, % and the like",
+        todo='write the unit as on the data plate; small and capital letters differ ("mA", not "MA")',
+    )
+
+
+def _plain(text: str) -> str:
+    """A text with the minus sign of printed data sheets as "-"; raises InputError if it is far too long."""
+    if len(text) > _LONGEST:
+        raise InputError(f'"{shortened(text)}" is too long', allowed=f"at most {_LONGEST} letters")
+    return text.replace("\u2212", "-")
 
 
 def canonical(unit: str) -> str:
     """The short symbol of a unit ("ohm" -> "Ω", "degC" -> "°C"); raises InputError if it is none."""
-    return f"{_unit(unit):~P}" or "1"
+    return f"{_unit(unit):~P}"
 
 
 def _make(number: str, unit: str) -> Quantity:
     value = float(number)
-    if not math.isfinite(value):
-        raise InputError(f"{number} is too large a number", allowed="a finite number")
+    if not abs(value) <= _LARGEST:
+        raise InputError(f"{shortened(number)} is too large a number", allowed=f"at most {_LARGEST:g}")
     return _registry().Quantity(value, _unit(unit))
 
 
@@ -84,16 +103,16 @@ def quantity(text: str, *, like: str = "") -> Quantity:
     Raises:
         InputError: no number, no unit, an unknown unit, or another dimension than `like`.
     """
-    match = _QUANTITY.fullmatch(text)
+    match = _QUANTITY.fullmatch(_plain(text))
     if match is None:
         hint = "write the decimal point as a point" if "," in text else "write a number, then its unit"
-        raise InputError(f'"{text}" is not a number with a unit', allowed=_example(like), todo=hint)
+        raise InputError(f'"{shortened(text)}" is not a number with a unit', allowed=_example(like), todo=hint)
     number, unit = match.groups()
     if not unit:
-        raise InputError(f'"{text}" has no unit', allowed=_example(like), todo="add the unit")
+        raise InputError(f'"{shortened(text)}" has no unit', allowed=_example(like), todo="add the unit")
     found = _make(number, unit)
     if like and not is_alike(unit, like):
-        raise InputError(f'"{text}" is not in {like}', allowed=_example(like), todo=f"give it in {like}")
+        raise InputError(f'"{shortened(text)}" is not in {like}', allowed=_example(like), todo=f"give it in {like}")
     return found
 
 
@@ -125,7 +144,7 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
     """
     try:
         return float(level.to(_unit(in_unit)).magnitude)
-    except pint.DimensionalityError as error:
+    except (pint.DimensionalityError, pint.OffsetUnitCalculusError) as error:
         raise InputError(
             f"{show(level)} is not a level in {in_unit}", where=where, todo=f"give it in {in_unit}"
         ) from error
@@ -183,7 +202,7 @@ class Span:
         return self.bottom - margin <= value <= self.top + margin
 
     def __str__(self) -> str:
-        return f"{self.low:g} .. {self.high:g} {self.unit}"
+        return f"{self.low:.12g} .. {self.high:.12g} {self.unit}"
 
 
 def span(text: str, *, like: str = "") -> Span:
@@ -192,16 +211,20 @@ def span(text: str, *, like: str = "") -> Span:
     Raises:
         InputError: not two numbers and a unit, an unknown unit, no width, or another dimension than `like`.
     """
-    match = _SPAN.fullmatch(text)
+    match = _SPAN.fullmatch(_plain(text))
     if match is None:
-        raise InputError(f'"{text}" is not a range', allowed=_SPAN_FORM, todo="write the two ends and the unit")
+        raise InputError(
+            f'"{shortened(text)}" is not a range', allowed=_SPAN_FORM, todo="write the two ends and the unit"
+        )
     low_text, low_unit, high_text, unit = match.groups()
     if not unit:
-        raise InputError(f'range "{text}" has no unit', allowed=_SPAN_FORM, todo="add the unit from the data plate")
+        raise InputError(
+            f'range "{shortened(text)}" has no unit', allowed=_SPAN_FORM, todo="add the unit from the data plate"
+        )
     high = quantity(f"{high_text} {unit}", like=like)
     low = magnitude(_make(low_text, low_unit or unit), unit)
     if low == high.magnitude:
-        raise InputError(f'range "{text}" has no width', allowed="two different ends")
+        raise InputError(f'range "{shortened(text)}" has no width', allowed="two different ends")
     return Span(low, float(high.magnitude), canonical(unit))
 
 
@@ -264,29 +287,30 @@ def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> T
     """
     allowed = " or ".join(f'"0.2 % of {base}"' for base in bases) + ', or a sum such as "0.5 mA + 0.1 % of reading"'
     parts = []
-    for piece in re.sub(r"^\s*(?:±|\+/?-)", "", text).split(" + "):
-        of = _OF.fullmatch(piece.strip())
-        share = quantity(of.group(1) if of else piece.strip())
+    for each in re.sub(r"^\s*(?:±|\+/?-)", "", _plain(text)).split(" + "):
+        piece = each.strip()
+        of = _OF.fullmatch(piece)
+        share = quantity(of.group(1) if of else piece)
         base = " ".join(of.group(2).split()) if of else ""
         if of and str(share.units) not in {"percent", "ppm"}:
-            raise InputError(f'"{piece.strip()}" takes a share in something else than %', allowed=allowed)
+            raise InputError(f'"{shortened(piece)}" takes a share in something else than %', allowed=allowed)
         if of and base not in bases:
-            raise InputError(f'"{base}" is not a base of a percentage here', allowed=allowed)
+            raise InputError(f'"{shortened(base)}" is not a base of a percentage here', allowed=allowed)
         if not of and str(share.units) in {"percent", "ppm"}:
             raise InputError(
-                f'"{piece.strip()}" does not say of what',
+                f'"{shortened(piece)}" does not say of what',
                 allowed=allowed,
                 todo="add the base: 0.1 % of span is not 0.1 % of reading",
             )
         if not of and like and not any(is_alike(str(share.units), unit) for unit in like):
-            raise InputError(f'"{piece.strip()}" is not in {" or ".join(like)}', allowed=allowed)
+            raise InputError(f'"{shortened(piece)}" is not in {" or ".join(like)}', allowed=allowed)
         if share.magnitude < 0:
-            raise InputError(f'"{piece.strip()}" is negative', allowed="a half width, zero or more")
+            raise InputError(f'"{shortened(piece)}" is negative', allowed="a half width, zero or more")
         if of:
             parts.append(Term(magnitude(share, "percent"), "%", base))
         else:
             wide = _as_difference(share)
             parts.append(Term(float(wide.magnitude), str(wide.units), ""))
     if not any(part.value for part in parts):
-        raise InputError(f'"{text}" is zero', allowed=allowed, todo="give the half width of the band")
+        raise InputError(f'"{shortened(text)}" is zero', allowed=allowed, todo="give the half width of the band")
     return Terms(tuple(parts))

@@ -6,6 +6,7 @@ file come at once, each with file, line, column, what is allowed, and the neares
 """
 
 import difflib
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,12 +16,26 @@ import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from instruments.errors import InputError
+from instruments.errors import InputError, shortened
 
-__all__ = ["Document", "FileModel", "as_field", "load", "nearest", "read"]
+__all__ = ["Document", "FileModel", "as_field", "load", "nearest", "parse", "read"]
 
 _LARGEST_BYTES = 1_000_000
 _DEEPEST = 24
+# What YAML 1.2 does not take, 5.1 (from memory).
+_NOT_YAML = re.compile(r"[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_LONGEST_WORD = 80  # difflib takes the square of it
+# What a field takes, where pydantic would name Python's types.
+_ALLOWED = {
+    "string_type": "text on one line; in quotes if a colon and a blank stand in it",
+    "int_parsing": "a whole number",
+    "float_parsing": "a number",
+    "bool_parsing": "true or false",
+    "dict_type": 'a group of keys, each as "key: value"',
+    "model_type": 'a group of keys, each as "key: value"',
+    "tuple_type": 'a list, each item after "- "',
+    "list_type": 'a list, each item after "- "',
+}
 
 Model = TypeVar("Model", bound=BaseModel)
 Path_ = tuple[int | str, ...]
@@ -60,8 +75,13 @@ def as_field(parse: Callable[[str], Any]) -> BeforeValidator:
 
 def nearest(word: str, choices: Sequence[str]) -> str:
     """The choice spelled most like a word, "" if none comes near."""
-    found = difflib.get_close_matches(word.replace("_", " ").replace("-", " "), choices, n=1, cutoff=0.6)
-    return found[0] if found else ""
+    spelled = {_spelled(choice): choice for choice in reversed(choices)}
+    found = difflib.get_close_matches(_spelled(word[:_LONGEST_WORD]), spelled, n=1, cutoff=0.6)
+    return spelled[found[0]] if found else ""
+
+
+def _spelled(word: str) -> str:
+    return word.casefold().replace("_", " ").replace("-", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +144,15 @@ class Document:
                 todo="add it",
             )
         given = details["input"]
-        shown = f'"{given}"' if isinstance(given, str) else "a list" if isinstance(given, list) else "a group of keys"
-        allowed = str(context.get("expected", "")) or details["msg"].removeprefix("Input should be ").removeprefix(
-            "Value error, "
+        shown = (
+            f'"{shortened(given)}"'
+            if isinstance(given, str)
+            else "a list"
+            if isinstance(given, list)
+            else "a group of keys"
         )
-        if kind == "string_type":
-            allowed = "text on one line; in quotes if a colon and a blank stand in it"
+        told = details["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+        allowed = str(context.get("expected", "")) or _ALLOWED.get(kind, told)
         guess = (
             nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
         )
@@ -141,14 +164,14 @@ class Document:
         )
 
     def _real_path(self, loc: tuple[int | str, ...]) -> Path_:
-        """pydantic's path without the names of union members, which do not stand in the file."""
+        """The path of pydantic without the names of union members, which do not stand in the file."""
         path: list[int | str] = []
         here: Any = self.content
         for number, step in enumerate(loc):
             is_last = number == len(loc) - 1
-            if isinstance(here, dict) and isinstance(step, str) and step in here:
-                here = here[step]
-            elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+            is_key = isinstance(here, dict) and isinstance(step, str) and step in here
+            is_item = isinstance(here, list) and isinstance(step, int) and step < len(here)
+            if is_key or is_item:
                 here = here[step]
             elif not (is_last and isinstance(here, dict)):
                 continue
@@ -208,21 +231,32 @@ def read(path: Path) -> Document:
             tag or nesting that a file of data does not need.
     """
     try:
-        size = path.stat().st_size
-        if size > _LARGEST_BYTES:
-            raise InputError(f"{size} bytes is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
-        text = path.read_bytes().decode("utf-8-sig")
+        with path.open("rb") as file:
+            raw = file.read(_LARGEST_BYTES + 1)
     except OSError as error:
         raise InputError(
             f"cannot be read: {error.strerror}", where=str(path), todo="check the name and the folder"
         ) from error
+    except ValueError as error:  # a NUL in the name
+        raise InputError("is not the name of a file", where=str(path)) from error
+    if len(raw) > _LARGEST_BYTES:
+        raise InputError("is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
+    try:
+        text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError("is not UTF-8 text", where=str(path), todo="save it as UTF-8") from error
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise InputError("is not UTF-8 text", where=f"{path}:{line}", todo="save it as UTF-8") from error
     return parse(text, path)
 
 
 def parse(text: str, path: Path) -> Document:
     """As `read`, of a text that is already in memory; `path` is what errors name."""
+    if alien := _NOT_YAML.search(text):
+        line = text.count("\n", 0, alien.start()) + 1
+        column = alien.start() - text.rfind("\n", 0, alien.start())
+        raise InputError(
+            f'holds the control character "{alien.group()}"', where=f"{path}:{line}:{column}", todo="take it out"
+        )
     try:
         _refuse_what_is_not_data(text, path)
         root = yaml.compose(text, Loader=yaml.CBaseLoader)
@@ -232,8 +266,6 @@ def parse(text: str, path: Path) -> Document:
         raise InputError(
             f"is not YAML: {error.problem or error.context}", where=place, todo="check indentation, colons and quotes"
         ) from error
-    except yaml.YAMLError as error:  # a control character has no mark
-        raise InputError("holds a character that YAML does not take", where=str(path), todo="remove it") from error
     if root is None:
         raise InputError("is empty", where=str(path))
     places: dict[Path_, tuple[int, int]] = {}

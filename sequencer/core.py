@@ -33,12 +33,12 @@ from sequencer.evaluation import evaluate as evaluate_table
 from sequencer.events import Event
 from sequencer.journal import Journal
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
-from sequencer.plan import Plan
-from sequencer.plan import plan as plan_points
+from sequencer.planning import Plan
+from sequencer.planning import plan as planned
 from sequencer.record import Record, document
 from sequencer.report.content import Content
-from sequencer.run.gate import signals_stop
-from sequencer.run.loop import Outcome, run_plan
+from sequencer.running.gate import signals_stop
+from sequencer.running.loop import Outcome, run_plan
 
 __all__ = [
     "RunResult",
@@ -133,7 +133,7 @@ def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path)
         PlanError: the bench cannot do it, or the unit could be harmed.
     """
     loaded = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
-    return plan_points(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
+    return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
 
 
 def run(
@@ -196,9 +196,13 @@ def run(
                 journal=journal,
                 listener=listener or (lambda _: None),
             )
-        keep[0] = told.append  # what the lines say while they are closed is of no use to a closed journal
-    record = records.seal(folder)
-    report(folder)
+    try:
+        record = records.seal(folder)
+        report(folder)
+    except RecordError as error:
+        if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
+            raise outcome.error from error
+        raise
     return RunResult(outcome=outcome, record=record)
 
 

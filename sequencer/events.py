@@ -4,8 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from sequencer.plan import Plan, Point
-from sequencer.run.settle import Settled, State
+from sequencer.planning import Plan, Point
+from sequencer.running.settling import Settled, State
 
 __all__ = [
     "Closed",

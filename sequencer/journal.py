@@ -3,6 +3,8 @@
 Lines: `opened`, `exchange`, `settled`, `reading`, `remark`, `safe`, `closed`. It computes nothing.
 """
 
+import contextlib
+import errno
 import json
 import math
 import os
@@ -24,11 +26,13 @@ def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a line holds
         return None
     if isinstance(value, (list, tuple)):
         return [_plain(each) for each in value]
+    if isinstance(value, dict):
+        return {name: _plain(each) for name, each in value.items()}
     return value
 
 
 class Journal:
-    """An open journal; a context manager.
+    """An open journal; a context manager. Once a write failed nothing is appended: a line cut off must stay the last.
 
     Args:
         path: the file; must not exist.
@@ -39,8 +43,9 @@ class Journal:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._fault: OSError | None = None
         try:
-            self._file = path.open("x", encoding="utf-8", newline="\n")
+            self._file = path.open("xb")
         except OSError as error:
             raise RecordError(
                 f"the journal cannot be written: {error.strerror}", where=str(path), todo="check disk and rights"
@@ -50,31 +55,38 @@ class Journal:
         """Append a line; with `sync` it is on the disk when this returns.
 
         Raises:
-            RecordError: the disk is full, or gone.
+            RecordError: the disk is full, or gone; or it was so before.
         """
-        line = json.dumps({"kind": kind} | {name: _plain(value) for name, value in fields.items()}, ensure_ascii=False)
+        line = json.dumps({"kind": kind} | _plain(fields), ensure_ascii=False, allow_nan=False)
         try:
-            self._file.write(line + "\n")
+            if self._fault is not None:
+                raise self._fault
+            self._file.write(line.encode("utf-8", "backslashreplace") + b"\n")
             if sync:
                 self._file.flush()
                 os.fsync(self._file.fileno())
         except OSError as error:
+            self._fault = error
             raise RecordError(
                 f"the journal cannot be written: {error.strerror}", where=str(self.path), todo="make room on the disk"
             ) from error
 
     def exchange(self, exchange: Exchange) -> None:
-        """Keep what went over a line; synced with the next reading."""
-        self.write(
-            "exchange",
-            sync=False,
-            at_s=round(exchange.at_s, 6),
-            instrument=exchange.instrument,
-            sent=exchange.sent,
-            received=exchange.received,
-            took_s=round(exchange.took_s, 6),
-            **({"fault": exchange.fault} if exchange.fault else {}),
-        )
+        """Keep what went over a line; synced with the next reading.
+
+        It never raises: an output is made safe over a line too, and must not stop at a full disk. The next reading does.
+        """
+        with contextlib.suppress(RecordError):
+            self.write(
+                "exchange",
+                sync=False,
+                at_s=round(exchange.at_s, 6),
+                instrument=exchange.instrument,
+                sent=exchange.sent,
+                received=exchange.received,
+                took_s=round(exchange.took_s, 6),
+                **({"fault": exchange.fault} if exchange.fault else {}),
+            )
 
     def opened(self, date: datetime, **fields: Any) -> None:  # noqa: ANN401  JSON values
         """The first line: when, and what the run was called with."""
@@ -86,14 +98,12 @@ class Journal:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        try:
+        with contextlib.suppress(OSError):  # what must be kept was synced, or its failure was raised
             self._file.flush()
             os.fsync(self._file.fileno())
-        except OSError:
-            if error is None:
-                raise
-        finally:
+        with contextlib.suppress(OSError):  # closing flushes once more
             self._file.close()
+        self._fault = OSError(errno.EBADF, "it is closed")
 
 
 def entries(path: Path) -> Iterator[dict[str, Any]]:
@@ -114,7 +124,7 @@ def entries(path: Path) -> Iterator[dict[str, Any]]:
             continue
         try:
             entry = json.loads(line)
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             if number == len(lines):  # no line end: it was being written when the power went
                 return
             raise RecordError("is not a line of a journal", where=f"{path}:{number}") from error

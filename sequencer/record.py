@@ -26,7 +26,7 @@ from sequencer.advice import advice
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
-from sequencer.plan import Plan
+from sequencer.planning import Plan
 from sequencer.readings import from_journal, write_csv
 from sequencer.report.content import Content, InstrumentLine, Trace
 

@@ -179,7 +179,7 @@ class Conformity:
         accepted = _limits(self.accept_lower[index], self.accept_upper[index], in_unit)
         return (
             f"{verdict.text.capitalize()} by {self.rule.name}: {value} with U = {_with_unit(self.U[index], in_unit)}, "
-            f"limits {limits}, accepted {accepted}; conforms with a probability of {_percent(self.probability[index])}."
+            f"limits {limits}, accepted {accepted}; {_conforms(self.probability[index])}."
         )
 
     def _obstacle(self, *index: int, in_unit: str) -> str:
@@ -238,7 +238,7 @@ def judge(  # noqa: PLR0913  all by name but the result itself
     if rule.is_graded:
         inside = np.where(depth >= 0, Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL)
         verdict = np.where((depth < w) & (depth >= -w), inside, verdict)
-    is_known = np.isfinite(depth) & np.isfinite(w) & ~(tur < 1) & ~(accept_lower > accept_upper + slack)
+    is_known = ~np.isnan(depth) & np.isfinite(w) & ~(tur < 1) & ~(accept_lower > accept_upper + slack)
     return Conformity(
         verdict=np.where(is_known, verdict, Verdict.NOT_DETERMINABLE).astype(np.int64),
         value=found,
@@ -285,7 +285,7 @@ def probability_of_conformity(
     below, above = np.where(is_mirrored, -above, below), np.where(is_mirrored, -below, above)
     inside = np.where((found >= lower) & (found <= upper), 1.0, 0.0)
     probability = np.where(u > 0, t_cdf(above, dof) - t_cdf(below, dof), np.where(is_known, inside, np.nan))
-    return np.asarray(np.where(np.isnan(lower + upper) & ~np.isinf(upper - lower), np.nan, probability))
+    return np.asarray(np.where(np.isnan(lower) | np.isnan(upper), np.nan, probability))
 
 
 def rule_for_specific_risk(risk: float, *, k: float = 2.0) -> DecisionRule:
@@ -347,8 +347,13 @@ def _together(
             allowed="for each result its own value, or one for all",
             todo="give uncertainty and limits for each result, or once",
         ) from wrong
-    if (u < 0).any():
-        raise ReadingsError("an uncertainty is negative", where="conformity", todo="give U without its sign")
+    if (u < 0).any() or np.isinf(u).any() or np.isinf(found).any():
+        raise ReadingsError(
+            "an uncertainty is negative, or something infinite",
+            where="conformity",
+            allowed="U of 0 or more, NaN for not known",
+            todo="give U without its sign, and NaN for an over-range reading",
+        )
     if (low > high).any():
         raise ReadingsError("the lower limit lies above the upper", where="conformity", todo="exchange the limits")
     return (found, u, low, high, *others)
@@ -368,8 +373,12 @@ def _limits(lower: float, upper: float, in_unit: str) -> str:
     return f"from {_with_unit(lower, in_unit)}" if np.isinf(upper) else f"{lower:.4g} to {_with_unit(upper, in_unit)}"
 
 
-def _percent(probability: float) -> str:
+def _conforms(probability: float) -> str:
     """Never rounded to certainty."""
+    if np.isnan(probability):
+        return "probability of conformity not known"
     if 0.9999 < probability < 1:
-        return "more than 99.99 %"
-    return "less than 0.01 %" if 0 < probability < 0.0001 else f"{100 * probability:.4g} %"
+        return "conforms with a probability of more than 99.99 %"
+    if 0 < probability < 0.0001:
+        return "conforms with a probability of less than 0.01 %"
+    return f"conforms with a probability of {100 * probability:.4g} %"

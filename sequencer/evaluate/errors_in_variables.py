@@ -52,7 +52,7 @@ class KnownUncertaintyLine:
         points_n: readings used.
         x_mean: weighted mean of the adjusted inputs, where the line is known best.
         u_x_mean: standard uncertainty of the line there.
-        is_converged: whether the weights settled.
+        is_converged: False where the weights did not settle, so that there is no line.
     """
 
     offset: FloatArray
@@ -73,10 +73,10 @@ class KnownUncertaintyLine:
         """Why the line of a unit, or the test of it, is not determinable; "" if both are."""
         if self.points_n[unit] < 2:
             return "fewer than two readings with an uncertainty"
-        if np.isnan(self.gain[unit]):
-            return "fewer than two different inputs read, or a reading without its uncertainty"
         if not self.is_converged[unit]:
             return "uncertainties too large against the readings for a line to settle"
+        if np.isnan(self.gain[unit]):
+            return "fewer than two different inputs read, or a reading without its uncertainty"
         return "" if self.dof[unit] > 0 else "two readings only, 3 needed to test the line"
 
     def test(self, unit: int) -> str:
@@ -177,6 +177,7 @@ def fit_line_with_uncertainties(
     x, y, u_x, cov = (np.where(is_used, each, 0.0) for each in (x, y, u_x, cov))
     points = _Points(x=x, y=y, variance_x=u_x**2, variance_y=np.where(is_used, u_y, 1.0) ** 2, cov=cov, is_used=is_used)
     gain, is_converged = _settled_gain(points, np.where(is_known, start.gain, 0.0), is_known)
+    is_known = is_known & is_converged
     w, x_mean, y_mean = points.weighted(gain)
     left = y - y_mean[..., None] - gain[..., None] * (x - x_mean[..., None])
     # The inputs as the line would have them: they carry the uncertainty of the gain.
@@ -200,7 +201,7 @@ def fit_line_with_uncertainties(
         points_n=points_n.astype(np.int64),
         x_mean=centre,
         u_x_mean=np.sqrt(1 / total),
-        is_converged=is_converged & is_known,
+        is_converged=is_converged,
     )
 
 

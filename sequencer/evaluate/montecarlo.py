@@ -28,13 +28,14 @@ class MonteCarlo:
         shortest: shortest coverage interval, low and high end.
         symmetric: coverage interval with equal probability beyond either end.
         trials_n: trials made.
-        is_stable: whether the numerical tolerance was reached before the limit of trials.
-        tolerance: numerical tolerance of `u` and of the ends, half a unit of the last digit asked for.
+        tolerance: half a unit of the last digit asked for of `u`; what the first order may be off.
+        steady_to: numerical tolerance of the trials, two standard deviations of their figures.
+        is_stable: whether that was reached before the limit of trials.
         first_order_estimate: the model at the estimates.
         first_order_u: by the law of propagation of uncertainty.
         first_order: its coverage interval.
         off: by how much the ends of `first_order` lie off those of `symmetric`.
-        is_first_order_valid: both within the numerical tolerance.
+        is_first_order_valid: both within `tolerance`.
         probability: coverage of the intervals.
         definition: whose rules.
     """
@@ -44,8 +45,9 @@ class MonteCarlo:
     shortest: tuple[float, float]
     symmetric: tuple[float, float]
     trials_n: int
-    is_stable: bool
     tolerance: float
+    steady_to: float
+    is_stable: bool
     first_order_estimate: float
     first_order_u: float
     first_order: tuple[float, float]
@@ -59,7 +61,7 @@ class MonteCarlo:
         """What the trials say of the first-order result, in one sentence."""
         if not self.is_stable:
             return (
-                f"After {self.trials_n} trials the result is not yet steady to {self.tolerance:g}: the first order can "
+                f"After {self.trials_n} trials the result is not yet steady to {self.steady_to:g}: the first order can "
                 "not be judged."
             )
         if self.is_first_order_valid:
@@ -78,6 +80,7 @@ def propagate(  # noqa: PLR0913  what is asked for, by name
     seed: int,
     probability: float = 0.95,
     digits_n: int = 2,
+    tolerance_part: float = 0.2,
     trials_limit: int = 10_000_000,
 ) -> MonteCarlo:
     """Distribution of a result, with as many trials as the digits asked for need.
@@ -91,14 +94,16 @@ def propagate(  # noqa: PLR0913  what is asked for, by name
         seed: same seed, same result.
         probability: coverage.
         digits_n: significant digits of `u` that matter.
+        tolerance_part: part of half the last of these digits to which the trials must be steady; a fifth where the
+            first order is to be judged, 1 for the trials alone.
         trials_limit: trials after which the procedure gives up, see `is_stable`.
 
     Raises:
         ReadingsError: quantities that do not fit the model, or a model that gives no number.
 
-    Source: JCGM 101:2008, 6.4, 7.9.4, 8.1.
+    Source: JCGM 101:2008, 6.4, 7.9.4, 8.1, 8.2 (from memory).
     """
-    _check(values, contributions)
+    _check(values, contributions, probability=probability, digits_n=digits_n)
     random = np.random.default_rng(seed)
     batch_n = max(10_000, int(np.ceil(100 / (1 - probability))))
     batches: list[FloatArray] = []
@@ -113,7 +118,7 @@ def propagate(  # noqa: PLR0913  what is asked for, by name
         # Of many batches the spread of the whole is that of the batches, but for the differences of their means.
         tolerance = _tolerance(float(np.sqrt(np.mean([u**2 for _, u, _, _ in figures]))), digits_n)
         sd_of_mean = np.std(figures, axis=0, ddof=1) / np.sqrt(len(figures))
-        is_stable = bool((2 * sd_of_mean <= tolerance).all())
+        is_stable = bool((2 * sd_of_mean <= tolerance_part * tolerance).all())
         if is_stable or (len(batches) + 1) * batch_n > trials_limit:
             break
     trials = np.sort(np.concatenate(batches))
@@ -128,8 +133,9 @@ def propagate(  # noqa: PLR0913  what is asked for, by name
         shortest=_shortest(trials, probability),
         symmetric=symmetric,
         trials_n=trials.size,
-        is_stable=is_stable,
         tolerance=tolerance,
+        steady_to=tolerance_part * tolerance,
+        is_stable=is_stable,
         first_order_estimate=first_estimate,
         first_order_u=first_u,
         first_order=first,
@@ -139,7 +145,16 @@ def propagate(  # noqa: PLR0913  what is asked for, by name
     )
 
 
-def _check(values: Sequence[float], contributions: Sequence[Contribution]) -> None:
+def _check(
+    values: Sequence[float], contributions: Sequence[Contribution], *, probability: float, digits_n: int
+) -> None:
+    if not 0 < probability < 1 or digits_n < 1:
+        raise ReadingsError(
+            f"a probability of {probability:g} to {digits_n} digits",
+            where="Monte Carlo",
+            allowed="between 0 and 1, and one digit or more",
+            todo="give 0.95 and 2",
+        )
     if len(values) != len(contributions) or not values:
         raise ReadingsError(
             f"{len(values)} values and {len(contributions)} uncertainties",

@@ -74,13 +74,19 @@ def global_risk(  # noqa: PLR0913  two distributions and four limits, all by nam
         *(np.asarray(each, dtype=np.float64) for each in (lower, upper, accept_lower, accept_upper, mean, sd, u))
     )
     is_known = (
-        (spread > 0) & (noise > 0) & (low <= high) & np.isfinite(centre + spread + noise) & ~np.isnan(a_low + a_high)
+        (spread > 0)
+        & (noise > 0)
+        & (low <= high)
+        & np.isfinite(centre + spread + noise)
+        & ~(np.isnan(a_low) | np.isnan(a_high))
     )
     spread, noise, centre = (np.where(is_known, each, 1.0) for each in (spread, noise, centre))
     low, high = (low - centre) / spread, (high - centre) / spread
-    a_low, a_high = (a_low - centre) / spread, (a_high - centre) / spread
-    a_high = np.maximum(a_high, a_low)
     noise = noise / spread
+    # Farther out than any unit is read, a limit need not be infinite.
+    far = 2 * _FAR * (1 + noise)
+    a_low, a_high = (np.clip((limit - centre) / spread, -far, far) for limit in (a_low, a_high))
+    a_high = np.maximum(a_high, a_low)
     read = np.sqrt(1 + noise**2)
     accepted = _between(a_low / read, a_high / read)
     conforming = _between(low, high)

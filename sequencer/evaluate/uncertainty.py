@@ -182,11 +182,13 @@ def combine(  # noqa: PLR0913  choices of the GUM, all by name
         thirds: third derivatives, once by the first and twice by the second quantity named.
 
     Raises:
-        ReadingsError: no contribution, a name twice or not known, shapes or correlations that cannot be.
+        ReadingsError: no contribution, a name twice or not known, shapes, correlations or a coverage that cannot be.
 
     Source: GUM (JCGM 100:2008) 5.1.2 with its note, 5.2.2, G.4.1; second order as in H.1.7. The degrees of freedom are
     those of the first order, from unrounded uncertainties; with correlations they are an approximation.
     """
+    if k is not None and not 0 < k < np.inf:
+        raise ReadingsError("a coverage factor is 0 or less", where="budget", todo="give k = 2, or a probability")
     names = _names(contributions)
     effect = _effects(contributions)
     by_correlation = effect if correlations is None else _correlated(effect, names, correlations)
@@ -205,7 +207,7 @@ def combine(  # noqa: PLR0913  choices of the GUM, all by name
         contributions=tuple(contributions),
         effect=effect,
         # With nothing uncertain, nothing has a share.
-        share_frac=np.where(is_some | np.isnan(u_first), parts / some_u**2, 0.0),
+        share_frac=np.where(is_some, parts / some_u**2, np.where(np.isnan(u_first), np.nan, 0.0)),
         u=u,
         u_second_order=np.broadcast_to(np.sign(second) * np.sqrt(np.abs(second)), u.shape),
         dof=dof,
@@ -307,14 +309,17 @@ def from_certificate(  # noqa: PLR0913  what a certificate prints, by name
     Raises:
         ReadingsError: neither or both of k and probability, or a value that cannot be.
     """
-    if (k is None) == (probability is None):
+    if probability is not None and k is None:
+        factor = coverage_factor(probability, dof)
+    elif k is not None and probability is None:
+        factor = _floats(k)
+    else:
         raise ReadingsError(
             "an expanded uncertainty has one coverage factor",
             where=name,
             allowed="k, or the probability",
             todo="give what the certificate prints, k = 2 for most",
         )
-    factor = _floats(k) if k is not None else coverage_factor(probability or 0.0, dof)
     if (factor <= 0).any():
         raise ReadingsError("a coverage factor is 0 or less", where=name, todo="give k as printed, 2 for most")
     return from_standard(name, _floats(U) / factor, sensitivity=sensitivity, dof=dof)

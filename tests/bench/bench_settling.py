@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.run.settle import Settling, SettlingRule, State
+from sequencer.running.settling import Settling, SettlingRule, State
 
 Shape = Callable[[np.ndarray], np.ndarray]
 FINE_S = np.arange(0, 60, 0.005)

@@ -39,12 +39,12 @@ def signals_stop() -> Iterator[None]:
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        signal.signal(signal.SIGTERM, before or signal.SIG_DFL)
 
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Within this, Ctrl-C and SIGTERM wait: making safe is not interrupted by an impatient second Ctrl-C."""
+    """Within this, Ctrl-C and SIGTERM do nothing: making safe is not interrupted by an impatient second Ctrl-C."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -53,4 +53,4 @@ def undisturbed() -> Iterator[None]:
         yield
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            signal.signal(number, handler or signal.SIG_DFL)  # None: it was not set by Python

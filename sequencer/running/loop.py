@@ -3,6 +3,7 @@
 It never prints and never computes a figure. Whatever ends it, the outputs go to the safe level first.
 """
 
+import contextlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ from instruments.errors import (
 from instruments.roles import Operator, Receiver, Sample
 from sequencer.events import (
     Closed,
+    Event,
     Listener,
     MadeSafe,
     Planned,
@@ -30,9 +32,9 @@ from sequencer.events import (
     Status,
 )
 from sequencer.journal import Journal
-from sequencer.plan import Plan, Point
-from sequencer.run.gate import confirm, signals_stop, undisturbed
-from sequencer.run.settle import Settled, Settling, State
+from sequencer.planning import Plan, Point
+from sequencer.running.gate import confirm, signals_stop, undisturbed
+from sequencer.running.settling import Settled, Settling, State
 
 __all__ = ["Outcome", "run_plan"]
 
@@ -71,15 +73,17 @@ def run_plan(
     with signals_stop():
         try:
             outcome = run.to_the_end()
-        except BaseException as error:
-            unsafe = run.make_safe()
-            if unsafe is None and not isinstance(error, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
-                raise
-            outcome = run.ended_by(error, unsafe)
-        else:
             unsafe = run.make_safe()
             if unsafe is not None:
                 outcome = run.ended_by(unsafe, unsafe)
+        except BaseException as error:
+            unsafe = run.make_safe()
+            outcome = run.ended_by(error, unsafe)
+            if not isinstance(error, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
+                run.close(outcome)
+                if unsafe is not None:
+                    raise unsafe from error
+                raise
     run.close(outcome)
     return outcome
 
@@ -99,6 +103,7 @@ class _Run:
         self._retries = plan.sequence.file.retries
         self._source = bench.sources[plan.sheet.taps[0].name]
         self._point: Point | None = None
+        self._standing_at = 0  # number of the point whose level the source has confirmed
         self._ranges: dict[str, str] = {}
         self._start_s = bench.clock.now()
 
@@ -139,7 +144,7 @@ class _Run:
                 return error
         for instrument, level in done.items():
             self._keep("safe", instrument=instrument, level=level)
-            self._tell(MadeSafe(instrument=instrument, level=level))
+            self._tell_anyhow(MadeSafe(instrument=instrument, level=level))
         return None
 
     def ended_by(self, error: BaseException, unsafe: UnsafeError | None) -> Outcome:
@@ -156,25 +161,34 @@ class _Run:
             return Outcome(status="interrupted", reason=f"{error.what} ({at})", error=error)
         if isinstance(error, _StopBySequenceError):
             return Outcome(status="stopped by the sequence", reason=f"{error} ({at})")
-        assert isinstance(error, LivezeroError)
-        return Outcome(status="bench fault", reason=f"{error.what} ({at})", error=error)
+        if isinstance(error, LivezeroError):
+            return Outcome(status="bench fault", reason=f"{error.what} ({at})", error=error)
+        return Outcome(status="interrupted", reason=f"a fault of livezero itself, {type(error).__name__} ({at})")
 
     def close(self, outcome: Outcome) -> None:
         """The last line of the journal."""
         self._keep("closed", date=self._date(), status=outcome.status, reason=outcome.reason)
-        self._tell(Closed(status=outcome.status, reason=outcome.reason))
+        self._tell_anyhow(Closed(status=outcome.status, reason=outcome.reason))
 
     def _keep(self, kind: str, **fields: object) -> None:
         """A line of the journal after the outputs are safe; a full disk must not hide how the run ended."""
         try:
             self._journal.write(kind, sync=True, at_s=self._at(self._bench.clock.now()), **fields)
         except LivezeroError as error:
-            self._tell(Remarked(point=self._point, text=error.what))
+            self._tell_anyhow(Remarked(point=self._point, text=error.what))
+
+    def _tell_anyhow(self, event: Event) -> None:
+        """An event after the outputs are safe; a listener that fails must not hide how the run ended."""
+        with contextlib.suppress(Exception):
+            self._tell(event)
 
     # -- one point ---------------------------------------------------------------------------------------------------
 
     def _visit(self, point: Point) -> None:
-        """Take a point; after a time-out clear the lines and take it again, the input left where it is."""
+        """Take a point; after a time-out clear the lines and take it again, the input left where it stands.
+
+        It is moved again only if the time-out came before the source had confirmed the level.
+        """
         for attempt in range(1, self._retries + 2):
             self._tell(PointBegun(point=point, attempt=attempt))
             try:
@@ -197,16 +211,19 @@ class _Run:
 
     def _take(self, point: Point, attempt: int) -> None:
         start_s = self._bench.clock.now()
-        if point.role != "end pair" and attempt == 1:  # an end pair is read again without moving the input
+        # An end pair is read again without moving the input, and so is a point that is taken again.
+        if point.role != "end pair" and self._standing_at != point.number:
             self._source.set(point.level)
+            self._standing_at = point.number
         settled, invalid = self._wait(point, start_s)
+        is_keyed = self._bench.receivers[self._plan.sheet.taps[-1].name].is_keyed
         self._journal.write(
             "settled",
             sync=False,
             number=point.number,
             attempt=attempt,
             at_s=self._at(start_s),
-            state="no reading" if invalid else str(settled.state),
+            state="by the operator" if is_keyed else "no reading" if invalid else str(settled.state),
             after_s=settled.after_s,
             to_go=settled.to_go,
             noise_sd=settled.noise_sd,
@@ -216,7 +233,8 @@ class _Run:
         if point.role != "exercise":
             for reading in range(1, point.setpoint.readings_n + 1):
                 self._read_all(point, attempt, reading, settled, invalid=invalid)
-        if not settled.is_steady and not invalid and self._plan.sequence.file.if_never_settled == "stop":
+        is_waiting_in_vain = not (settled.is_steady or invalid or is_keyed)
+        if is_waiting_in_vain and self._plan.sequence.file.if_never_settled == "stop":
             raise _StopBySequenceError(f"point {point.number} never settled")
 
     def _wait(self, point: Point, start_s: float) -> tuple[Settled, str]:

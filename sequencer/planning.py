@@ -14,7 +14,7 @@ from instruments.errors import PlanError
 from instruments.units import Quantity, Span, Terms, quantity, show
 from instruments.wiring import Wire, wire
 from sequencer.models import LoadedSequence
-from sequencer.run.settle import SettlingRule
+from sequencer.running.settling import SettlingRule
 from sequencer.step import Role, Setpoint, registry
 from sequencer.tolerance import half_width, slope
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.run.settle import Settling, SettlingRule, State
+from sequencer.running.settling import Settling, SettlingRule, State
 
 FEW = settings(max_examples=25, deadline=None)
 

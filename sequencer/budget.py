@@ -1,0 +1,263 @@
+"""The uncertainty of each measured error: what is stated of the instruments, carried to the output.
+
+A statement is what is known of the readings at one tap, as plain numbers, so that a record holds it and everything can be
+computed again from the record alone. `budget` makes of statements and readings the contributions to each error, output
+less ideal output, and has them combined by the GUM.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import DataSheet, FloatArray, Tap
+from instruments.units import Span, Terms, magnitude
+from instruments.wiring import Port, Wire
+from sequencer.figures.uncertainty import (
+    Budget,
+    Contribution,
+    combine,
+    from_certificate,
+    from_half_width,
+    from_readings,
+    from_resolution,
+)
+from sequencer.models import TypeSheet
+from sequencer.readings import Grid
+from sequencer.tolerance import slope
+
+__all__ = ["Limits", "Statement", "budget", "statements"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """A half width as a share of the reading and a floor, in the unit of the signal."""
+
+    of_reading: float
+    floor: float
+
+    def at(self, signal: FloatArray) -> FloatArray:
+        """The half width at a signal, same shape."""
+        return self.of_reading * np.abs(signal) + self.floor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Statement:
+    """What is stated of the readings at one tap, in the unit of its signal.
+
+    Attributes:
+        tap: its name.
+        instrument: that reads it, or at the first tap sets it where nothing reads.
+        accuracy: of the instrument in its range, without a level of confidence; None = not stated.
+        resolution: one step of the last digit.
+        certificate: expanded uncertainty of its calibration; None = none stated.
+        certificate_k: coverage factor of that.
+        certificate_due: ISO date until which it holds, "" if not stated.
+        temperature: change per kelvin outside the reference temperatures; None = not stated, or none outside.
+        outside_K: how far the bench lies outside them.
+        allowances: further half widths at this tap, by name, as the type sheet states them.
+    """
+
+    tap: str
+    instrument: str
+    accuracy: Limits | None
+    resolution: float
+    certificate: Limits | None = None
+    certificate_k: float = 2.0
+    certificate_due: str = ""
+    temperature: Limits | None = None
+    outside_K: float = 0.0
+    allowances: tuple[tuple[str, float], ...] = ()
+
+
+def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet) -> tuple[Statement, ...]:
+    """What the bench states of each tap that is read, and of the first even if it is only set.
+
+    Args:
+        bench: with its descriptions and certificates.
+        wires: what serves which tap.
+        type_sheet: of the unit, for allowances at its taps.
+    """
+    sheet = type_sheet.datasheet()
+    found = []
+    for number, (wired, tap, (_, tap_sheet)) in enumerate(zip(wires, sheet.taps, type_sheet.tap_sheets, strict=True)):
+        port = wired.receiver or (wired.source if number == 0 else None)
+        if port is not None:
+            allowances = tuple(
+                (name, magnitude(width, _unit_of_difference(tap.signal_unit)))
+                for name, width in tap_sheet.allowances.items()
+            )
+            found.append(_statement(bench, port, tap, allowances))
+    return tuple(found)
+
+
+def _unit_of_difference(unit: str) -> str:
+    return {"°C": "delta_degC", "degC": "delta_degC", "°F": "delta_degF"}.get(unit, unit)
+
+
+def _statement(bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...]) -> Statement:
+    unit = tap.signal_unit
+    description = bench.descriptions[port.instrument]
+    function = description.functions[port.function]
+    entry = port.entry
+    certificate = bench.file.instruments[port.instrument].certificate
+    covered = certificate.uncertainty.get(port.function) if certificate is not None else None
+    return Statement(
+        tap=tap.name,
+        instrument=port.instrument,
+        accuracy=_limits(entry.accuracy, entry.range, unit),
+        resolution=function.resolution(entry, unit),
+        certificate=_limits(covered, entry.range, unit),
+        certificate_k=certificate.k if certificate is not None else 2.0,
+        certificate_due=certificate.due if certificate is not None else "",
+        temperature=_limits(entry.temperature_coefficient, entry.range, unit),
+        outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
+        allowances=allowances,
+    )
+
+
+def _outside_K(ambient: Span | None, reference: Span | None) -> float:
+    """How far the warmest or coldest moment on the bench lies outside the instrument's reference temperatures."""
+    if ambient is None or reference is None:
+        return 0.0
+    here, allowed = ambient.within("degC"), reference.within("degC")
+    return max(0.0, here.top - allowed.top, allowed.bottom - here.bottom)
+
+
+def _limits(stated: Terms | None, range_: Span, unit: str) -> Limits | None:
+    if stated is None:
+        return None
+    shares = [part.value / 100 for part in stated.parts if part.base == "reading"]
+    rest = tuple(part for part in stated.parts if part.base != "reading")
+    within = range_.within(unit)
+    end = max(abs(within.low), abs(within.high))
+    return Limits(of_reading=sum(shares), floor=Terms(rest).half_width(unit, range=end) if rest else 0.0)
+
+
+def budget(
+    readings: Grid,
+    sheet: DataSheet,
+    stated: Sequence[Statement],
+    *,
+    input_signal: FloatArray,
+    correlations: Mapping[tuple[str, str], float] | None = None,
+    probability: float = 0.9545,
+) -> Budget | None:
+    """Uncertainty of each error at the output, end to end.
+
+    Args:
+        readings: as arrays.
+        sheet: the unit.
+        stated: of the taps.
+        input_signal: at the first tap, measured or else commanded, in its signal's unit; shape of the arrays.
+        correlations: coefficients between the accuracies of two instruments, by their names.
+        probability: coverage asked for.
+
+    Returns:
+        Arrays of the shape of the readings, in the unit of the output; None where nothing is stated of the input or of
+        the output at all, as for readings taken by hand with instruments nobody named.
+    """
+    by_tap = {each.tap: each for each in stated}
+    first, last = sheet.taps[0], sheet.taps[-1]
+    if first.name not in by_tap or last.name not in by_tap:
+        return None
+    lines: list[Contribution] = []
+    carried = -_signal_slope(first, input_signal) * _signed_slope(sheet, first.to_value(input_signal))
+    lines += _lines(by_tap[first.name], input_signal, carried, f"{first.name}: ")
+    output = readings.value[last.name]
+    lines += _lines(by_tap[last.name], last.to_signal(output), _signal_slope(last, last.to_signal(output)), f"{last.name}: ")
+    lines += _scatter(readings, sheet, carried, first.name, last.name)
+    if (readings.to_go > 0).any():
+        lines.append(from_half_width("settling: still to go at most", np.nan_to_num(readings.to_go)))
+    return combine(
+        lines, correlations=_pairs(lines, by_tap, first.name, last.name, correlations or {}), probability=probability
+    )
+
+
+def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
+    """d value / d signal at a tap: 1, or for a sensor degC per ohm or per mV."""
+    if tap.sensor is None:
+        return np.ones_like(signal)
+    step = 1e-4 * np.maximum(np.abs(signal), 1.0)
+    return (tap.to_value(signal + step) - tap.to_value(signal - step)) / (2 * step)
+
+
+def _signed_slope(sheet: DataSheet, value: FloatArray) -> FloatArray:
+    sign = math.prod(math.copysign(1.0, tap.span) for tap in (sheet.taps[0], sheet.taps[-1]))
+    steep = slope(sheet, value)
+    return sign * np.where(np.isfinite(steep), steep, np.nan)
+
+
+def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead: str) -> list[Contribution]:
+    who = f"{lead}{stated.instrument} "
+    accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
+    lines = []
+    # What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
+    if stated.accuracy is not None or stated.certificate is None:
+        lines.append(from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity))
+    lines.append(from_resolution(f"{who}resolution", stated.resolution, sensitivity=sensitivity))
+    if stated.certificate is not None:
+        lines.append(
+            from_certificate(
+                f"{who}certificate", stated.certificate.at(signal), k=stated.certificate_k, sensitivity=sensitivity
+            )
+        )
+    if stated.temperature is not None and stated.outside_K > 0:
+        width = stated.outside_K * stated.temperature.at(signal)
+        lines.append(from_half_width(f"{who}temperature", width, sensitivity=sensitivity))
+    lines += [from_half_width(f"{lead}{name}", width, sensitivity=sensitivity) for name, width in stated.allowances]
+    return lines
+
+
+def _scatter(
+    readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, last: str
+) -> list[Contribution]:
+    """Type A at both ends: the mean of n readings; one reading alone takes the scatter of all other points."""
+    lines = []
+    for tap, sensitivity in ((first, carried), (last, np.ones_like(carried))):
+        if tap not in readings.sd:
+            continue
+        where = next(each for each in sheet.taps if each.name == tap)
+        sd, count = readings.sd[tap], np.nan_to_num(readings.readings_n[tap])
+        if tap == first:
+            # The scatter is that of values; the sensitivity is to the signal.
+            sensitivity = sensitivity / _signal_slope(where, where.to_signal(readings.value[tap]))
+        dof = np.where(count > 1, count - 1, 0.0)
+        known = np.where(np.isnan(sd), 0.0, sd)
+        total = float(dof.sum())
+        pooled = math.sqrt(float((known**2 * dof).sum()) / total) if total else math.nan
+        is_single = (count == 1) & (total > 0)
+        lines.append(
+            from_readings(
+                f"{tap}: scatter of the readings",
+                sd,
+                np.maximum(count, 1),
+                pooled_sd=np.where(is_single, pooled, np.nan),
+                pooled_dof=total or math.inf,
+                sensitivity=sensitivity,
+            )
+        )
+    return lines
+
+
+def _pairs(
+    lines: Sequence[Contribution],
+    by_tap: Mapping[str, Statement],
+    first: str,
+    last: str,
+    correlations: Mapping[tuple[str, str], float],
+) -> dict[tuple[str, str], float] | None:
+    """The correlation of the two accuracies that a bench states: one calibrator sets and reads, one standard served both."""
+    one, other = by_tap[first].instrument, by_tap[last].instrument
+    coefficient = correlations.get((one, other), correlations.get((other, one)))
+    if coefficient is None:
+        return None
+    names = {line.name for line in lines}
+    pairs = {}
+    for what in ("accuracy", "certificate"):
+        pair = (f"{first}: {one} {what}", f"{last}: {other} {what}")
+        if set(pair) <= names:
+            pairs[pair] = coefficient
+    return pairs or None

@@ -1,0 +1,1 @@
+"""Results in, pages out: HTML with plots, terminal, live view, notebook. A result never knows its report."""

@@ -1,0 +1,182 @@
+"""The live view: cheap, throttled, plain on a pipe, and silent once nobody listens."""
+
+import io
+import time
+
+import pytest
+from rich.console import Console
+
+from instruments.clock import VirtualClock
+from sequencer import core
+from sequencer.events import Closed, MadeSafe, PointBegun, PointSettled, ReadingTaken, Remarked, SampleTaken
+from sequencer.report.live import LiveView, Progress, sparkline
+from sequencer.running.settling import Settled, State
+
+SETTLED_AFTER_S = 2.0
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return core.plan("pulse-to-current", "simulated")
+
+
+def events_of(plan, *, samples_n=5, error=0.0):
+    """What a run would tell, without running it."""
+    tap = plan.sheet.taps[-1]
+    for point in plan.points:
+        yield PointBegun(point=point, attempt=1)
+        value = point.expected[-1] + error
+        for number in range(samples_n):
+            yield SampleTaken(
+                point=point, after_s=0.1 * number, value=value - 0.5**number, state=State.MOVING, to_go=0.5**number
+            )
+        settled = Settled(state=State.STEADY, after_s=2.0, to_go=0.001, noise_sd=0.0, time_constant_s=0.5, trace=())
+        yield PointSettled(point=point, settled=settled)
+        if point.role != "exercise":
+            for reading in range(1, point.setpoint.readings_n + 1):
+                for name, level, unit in (("input", point.value, "Hz"), (tap.name, value, tap.unit)):
+                    yield ReadingTaken(point=point, tap=name, reading=reading, value=level, unit=unit)
+    yield MadeSafe(instrument="source", level="0 Hz")
+    yield Closed(status="complete", reason="all points taken")
+
+
+def console(*, terminal, width=80):
+    return Console(file=io.StringIO(), force_terminal=terminal, width=width, color_system=None)
+
+
+def test_on_a_pipe_each_point_gives_one_plain_line(plan):
+    shown = console(terminal=False)
+    with LiveView(plan, shown) as view:
+        for event in events_of(plan, error=0.016):
+            view(event)
+    lines = shown.file.getvalue().splitlines()
+    assert len(lines) == len(plan.points) + 2
+    assert lines[6] == "7/73 traverse 0 % upscale, cycle 1: 4.0160 mA, error +0.0160, 50 % of tolerance"
+    assert lines[0] == "1/73 exercise 100 % upscale, cycle 1: visited"
+    assert lines[-1] == "complete: all points taken"
+    assert "\x1b" not in shown.file.getvalue()
+
+
+def test_remarks_are_shown_as_they_are_whatever_they_hold(plan):
+    shown = console(terminal=False)
+    with LiveView(plan, shown) as view:
+        view(Remarked(point=plan.points[8], text='overload; reply "[bold]\x1b[2J"'))
+    assert shown.file.getvalue() == 'point 9: overload; reply "[bold]?[2J"\n'
+
+
+def test_a_terminal_is_drawn_at_most_eight_times_a_second(plan):
+    clock = VirtualClock()
+    view = LiveView(plan, console(terminal=True), clock=clock)
+    drawn = []
+    view._draw = lambda: (drawn.append(clock.now()), setattr(view, "_drawn_s", clock.now()))
+    with view:
+        for event in events_of(plan):
+            clock.sleep(0.01)
+            view(event)
+    assert 0 < len(drawn) <= 8 * clock.now() + 1
+
+
+def test_a_whole_run_of_thousands_of_samples_costs_little(plan):
+    events = list(events_of(plan, samples_n=80))
+    assert len(events) > 6000
+    with LiveView(plan, console(terminal=True)) as view:
+        begin_s = time.perf_counter()
+        for event in events:
+            view(event)
+        took_s = time.perf_counter() - begin_s
+    assert took_s < 1.0  # 0.02 s on an idle computer; the bound leaves room for a busy one
+
+
+def test_the_block_shows_point_value_worst_and_time_left(plan):
+    clock = VirtualClock()
+    shown = console(terminal=True, width=100)
+    view = LiveView(plan, shown, clock=clock)
+    for event in events_of(plan, error=-0.04):
+        clock.sleep(0.01)
+        view(event)
+        if isinstance(event, ReadingTaken) and event.point.number == 20:
+            break
+    shown.print(view.block())
+    text = shown.file.getvalue()
+    assert "19 of 73 done" in text
+    assert "point 20: traverse" in text
+    assert "worst so far 125 % of tolerance" in text
+    assert "provisional" in text
+    assert "left" in text
+
+
+def test_no_line_of_the_block_is_wider_than_the_terminal(plan):
+    shown = console(terminal=True, width=60)
+    view = LiveView(plan, shown)
+    for event in events_of(plan):
+        view(event)
+    shown.print(view.block())
+    assert max(len(line) for line in shown.file.getvalue().splitlines()) <= 60
+
+
+def test_time_left_follows_how_fast_it_really_goes(plan):
+    clock = VirtualClock()
+    progress = Progress(plan, clock)
+    assert progress.left_s == pytest.approx(plan.estimate_s)
+    half = len(plan.points) // 2
+    for event in events_of(plan):
+        if isinstance(event, PointBegun):
+            if event.point.number > half:
+                break
+            clock.sleep(2 * event.point.estimate_s)  # twice as slow as planned
+        progress.take(event)
+    left_s = sum(point.estimate_s for point in plan.points[half:])
+    assert progress.left_s == pytest.approx(2 * left_s)
+
+
+def test_while_paused_nothing_is_drawn(plan):
+    shown = console(terminal=True)
+    with LiveView(plan, shown) as view:
+        events = events_of(plan)
+        view(next(events))
+        with view.paused():
+            before = shown.file.getvalue()
+            for _ in range(5):
+                view(next(events))
+            assert shown.file.getvalue() == before
+
+
+class Gone(io.StringIO):
+    """A pipe whose reader, or a terminal whose window, has gone."""
+
+    def __init__(self, error):
+        super().__init__()
+        self.error = error
+
+    def write(self, text):
+        del text
+        raise self.error
+
+
+@pytest.mark.parametrize(("terminal", "error"), [(True, OSError(5, "gone")), (False, BrokenPipeError())])
+def test_a_console_that_is_gone_does_not_end_the_run(plan, terminal, error):
+    with LiveView(plan, Console(file=Gone(error), force_terminal=terminal)) as view:
+        for event in events_of(plan):
+            view(event)
+    assert view.progress.done_n == len(plan.points)
+
+
+def test_a_point_without_a_reading_says_so(plan):
+    shown = console(terminal=False)
+    point = plan.points[7]
+    with LiveView(plan, shown) as view:
+        view(PointBegun(point=point, attempt=1))
+        for reading in range(1, point.setpoint.readings_n + 1):
+            view(ReadingTaken(point=point, tap="output", reading=reading, value=float("nan"), unit="mA"))
+    assert shown.file.getvalue() == "8/73 traverse 10 % upscale, cycle 1: no reading\n"
+
+
+@pytest.mark.parametrize(("values", "bars"), [([], ""), ([1, 1], "▁▁"), ([0, 7, 14], "▁▅█"), ([float("nan")], "")])
+def test_a_sparkline_goes_from_lowest_to_highest(values, bars):
+    assert sparkline(values) == bars
+
+
+def test_a_long_sparkline_is_thinned_and_ends_with_the_last_value():
+    bars = sparkline(range(1000), 9)
+    assert len(bars) <= 9
+    assert bars[-1] == "█"

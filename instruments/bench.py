@@ -3,7 +3,6 @@
 Sources are made safe in the order of the bench file before anything else is done.
 """
 
-import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
@@ -58,6 +57,8 @@ class Bench:
         self.receivers = receivers
         self.clock = clock
         self._is_safe = False
+        self._is_known_unsafe = False
+        self._unreached: list[InstrumentError] = []
 
     def prepare(self) -> dict[str, str]:
         """Identify each instrument, clear its error queue, bring each output to its safe level.
@@ -71,7 +72,9 @@ class Bench:
         """
         for instrument in self.instruments.values():
             instrument.meet()
-        self.make_safe()  # before any set-up: an output may still be on from a run that was cut off
+        # Before any set-up: an output may still be on from a run that was cut off.
+        if set(self.make_safe()) < {source.name for source in self.sources.values()}:
+            raise self._unreached[0]
         for instrument in self.instruments.values():
             instrument.set_up()
         self._is_safe = False
@@ -81,20 +84,28 @@ class Bench:
         """Bring every output to its safe level, in order; every one is tried, whatever becomes of the others.
 
         Returns:
-            The safe level by instrument name.
+            The safe level by instrument name; a source that cannot be reached, and that this bench never set, is not
+            in it.
 
         Raises:
             UnsafeError: one or more could not be made safe.
         """
         done: dict[str, str] = {}
         failed: list[UnsafeError] = []
+        self._unreached = []
         for source in self.sources.values():
             try:
                 source.make_safe()
                 done[source.name] = show(source.safe_level)
             except UnsafeError as error:
                 failed.append(error)
+            except InstrumentError as error:
+                self._unreached.append(error)
+            except Exception as error:  # noqa: BLE001  a fault of a driver must not keep the next source on
+                what = f"{source.name} could not be brought to its safe level of {show(source.safe_level)}"
+                failed.append(UnsafeError(what, where=source.name, todo=f"switch it off by hand, now ({error})"))
         if failed:
+            self._is_known_unsafe = True
             first, *others = failed
             raise UnsafeError(first.what, where=first.where, todo=first.todo, others=tuple(others))
         self._is_safe = True
@@ -103,9 +114,7 @@ class Bench:
     def close(self) -> None:
         """Give front panels back and close every line, the last opened first."""
         for instrument in reversed(self.instruments.values()):
-            with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
-                instrument.send(*instrument.description.release)
-            instrument.session.close()
+            instrument.close()
         if self._manager is not None:
             self._manager.close()
 
@@ -115,14 +124,18 @@ class Bench:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        was_known = self._is_known_unsafe
         try:
             if not self._is_safe:
                 self.make_safe()
+        except UnsafeError:
+            if not was_known:  # it was raised once: tried again here, it must not hide what the caller made of it
+                raise
         finally:
             self.close()
 
 
-def open_bench(
+def open_bench(  # noqa: PLR0913  what a bench is opened for, by keyword
     loaded: LoadedBench,
     *,
     sheet: DataSheet,
@@ -157,6 +170,8 @@ def open_bench(
     except LivezeroError:
         for instrument in instruments.values():
             instrument.session.close()
+        if manager is not None:
+            manager.close()
         raise
     sources: dict[str, Source] = {}
     receivers: dict[str, Receiver] = {}
@@ -197,7 +212,7 @@ def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManag
         ) from error
 
 
-def connect(
+def connect(  # noqa: PLR0913, PLR0917  what a line is made of
     loaded: LoadedBench,
     name: str,
     description: Description,
@@ -241,7 +256,7 @@ def _opener(manager: pyvisa.ResourceManager, resource: str, description: Descrip
     return opened
 
 
-def _source(
+def _source(  # noqa: PLR0913, PLR0917  what a source is made of
     each: Wire,
     port: Port,
     instruments: dict[str, DescribedInstrument],
@@ -267,7 +282,7 @@ def _source(
     )
 
 
-def _receiver(
+def _receiver(  # noqa: PLR0913, PLR0917  what a receiver is made of
     each: Wire,
     port: Port,
     loaded: LoadedBench,

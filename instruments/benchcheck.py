@@ -1,12 +1,15 @@
-"""Proves a bench and its descriptions: every instrument is talked to, every function and range selected, nothing energised."""
+"""Proves a bench and its descriptions: each instrument talked to, each function and range taken, nothing energised."""
 
 from dataclasses import dataclass
+
+import pyvisa
 
 from instruments.bench import backend, connect
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
+from instruments.description import RangeEntry
 from instruments.errors import LivezeroError, NoReadingError
 from instruments.units import show
 
@@ -37,65 +40,75 @@ def check(loaded: LoadedBench, sheet: DataSheet) -> tuple[InstrumentCheck, ...]:
         InstrumentError: the VISA backend cannot be used.
     """
     manager, clock = backend(loaded, sheet)
-    wired = {use for wiring in loaded.file.taps.values() for use in (wiring.set_by, wiring.read_by)}
-    found = []
-    for name, instrument in loaded.file.instruments.items():
-        description = loaded.descriptions[name]
-        findings: list[str] = []
-        error: LivezeroError | None = None
-        identity = ""
-        if description.kind == "keyed":
-            findings.append("set or read by a person: nothing to talk to")
-        else:
-            assert manager is not None
+    try:
+        return tuple(_check_one(loaded, name, manager, clock) for name in loaded.file.instruments)
+    finally:
+        if manager is not None:
+            manager.close()
+
+
+def _check_one(loaded: LoadedBench, name: str, manager: pyvisa.ResourceManager | None, clock: Clock) -> InstrumentCheck:
+    description = loaded.descriptions[name]
+    findings: list[str] = []
+    identity = ""
+    error: LivezeroError | None = None
+    if description.kind == "keyed":
+        findings.append("set or read by a person: nothing to talk to")
+    else:
+        assert manager is not None
+        try:
+            opened = connect(loaded, name, description, manager, clock, lambda _: None)
             try:
-                opened = connect(loaded, name, description, manager, clock, lambda _: None)
-                try:
-                    opened.meet()
-                    identity = opened.identity
-                    opened.set_up()
-                    findings.append("identified, error queue empty")
-                    for function, spec in description.functions.items():
-                        one = _source if spec.sets else _receiver
-                        findings.append(one(loaded, opened, function, clock))
-                finally:
-                    opened.session.close()
-            except LivezeroError as fault:
-                error = fault
-        if name not in wired:
-            findings.append("wired to no tap")
-        found.append(
-            InstrumentCheck(
-                instrument=name,
-                resource=instrument.resource,
-                what=description.instrument,
-                identity=identity,
-                findings=tuple(findings),
-                error=error,
-            )
-        )
-    if manager is not None:
-        manager.close()
-    return tuple(found)
+                identity = _check_line(loaded, opened, findings, clock)
+            finally:
+                opened.close()
+        except LivezeroError as fault:
+            error = fault
+    if name not in {use for wiring in loaded.file.taps.values() for use in (wiring.set_by, wiring.read_by)}:
+        findings.append("wired to no tap")
+    return InstrumentCheck(
+        instrument=name,
+        resource=loaded.file.instruments[name].resource,
+        what=description.instrument,
+        identity=identity,
+        findings=tuple(findings),
+        error=error,
+    )
 
 
-def _source(loaded: LoadedBench, opened: DescribedInstrument, function: str, clock: Clock) -> str:
-    """Safe level first, then each range with the output off, then safe again."""
-    level = loaded.safe_level(opened.name, function)
-    if level is None:
-        return f"{function}: no safe level is known, so it was not touched"
-    source = DescribedSource(instrument=opened, function=function, limits=(), safe_level=level, clock=clock)
-    source.make_safe()
-    ranges = opened.description.functions[function].ranges
+def _check_line(loaded: LoadedBench, opened: DescribedInstrument, findings: list[str], clock: Clock) -> str:
+    """The identity; an output that is on from before goes to its safe level before anything is set up."""
+    opened.meet()
+    functions = opened.description.functions.items()
+    sources = {}
+    for function, spec in functions:
+        level = loaded.safe_level(opened.name, function)
+        if spec.sets and level is not None:
+            source = DescribedSource(instrument=opened, function=function, limits=(), safe_level=level, clock=clock)
+            source.make_safe()
+            sources[function] = source
+    opened.set_up()
+    findings.append("identified, error queue empty")
+    for function, spec in functions:
+        if spec.reads:
+            findings.append(_receiver(opened, function, clock))
+        elif function in sources:
+            findings.append(_source(sources[function], function, spec.ranges))
+        else:
+            findings.append(f"{function}: no safe level is known, so it was not touched")
+    return opened.identity
+
+
+def _source(source: DescribedSource, function: str, ranges: tuple[RangeEntry, ...]) -> str:
+    """Each range with the output off, then safe again."""
     for entry in ranges:
         source.select(entry)
     source.make_safe()
-    return f"{function}: {len(ranges)} ranges taken, at its safe level of {show(level)}, output off"
+    return f"{function}: {len(ranges)} ranges taken, at its safe level of {show(source.safe_level)}, output off"
 
 
-def _receiver(loaded: LoadedBench, opened: DescribedInstrument, function: str, clock: Clock) -> str:
+def _receiver(opened: DescribedInstrument, function: str, clock: Clock) -> str:
     """Each range once, and one reading in it; what nothing is wired to may read anything."""
-    del loaded
     receiver = DescribedReceiver(instrument=opened, function=function, clock=clock)
     spec = opened.description.functions[function]
     shown = ""

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 from instruments.description import Description, find_description
 from instruments.errors import InputError
 from instruments.fields import LevelField, SpanField
-from instruments.units import Quantity
+from instruments.units import Quantity, is_alike, show
 from instruments.yamlfile import Document, FileModel, nearest, read
 
 __all__ = ["BenchFile", "BenchInstrument", "BenchTap", "LoadedBench", "Simulation", "load_bench"]
@@ -105,7 +105,8 @@ class LoadedBench:
     def safe_level(self, instrument: str, function: str) -> Quantity | None:
         """The level that is safe for an output: the bench file's, else the description's; None if neither says."""
         own = self.file.instruments[instrument].safe_level
-        return own if own is not None else self.descriptions[instrument].functions[function].safe_level
+        spec = self.descriptions[instrument].functions[function]
+        return own if own is not None and is_alike(str(own.units), spec.unit) else spec.safe_level
 
 
 def load_bench(path: Path) -> LoadedBench:
@@ -128,15 +129,7 @@ def load_bench(path: Path) -> LoadedBench:
         except InputError as error:
             faults.append(error)
             continue
-        if descriptions[name].kind == "remote" and not instrument.resource:
-            faults.append(
-                InputError(
-                    f'"resource" is missing of instrument "{name}"',
-                    where=document.where("instruments", name),
-                    allowed="a VISA resource such as TCPIP::127.0.0.1::5025::SOCKET or ASRL3::INSTR",
-                    todo="add it, or take a keyed description for an instrument that a person reads",
-                )
-            )
+    faults.extend(_instrument_faults(document, file, descriptions))
     faults.extend(_tap_faults(document, file, descriptions))
     if file.is_simulated and file.simulation is None:
         faults.append(InputError('backend "simulated" needs "simulation"', where=document.where("backend")))
@@ -146,6 +139,45 @@ def load_bench(path: Path) -> LoadedBench:
             first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=(*first.others, *others)
         )
     return LoadedBench(document, file, descriptions)
+
+
+def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
+    faults = []
+    at: dict[str, str] = {}
+    for name, description in descriptions.items():
+        instrument = file.instruments[name]
+        if description.kind == "remote" and not instrument.resource:
+            faults.append(
+                InputError(
+                    f'"resource" is missing of instrument "{name}"',
+                    where=document.where("instruments", name),
+                    allowed="a VISA resource such as TCPIP::127.0.0.1::5025::SOCKET or ASRL3::INSTR",
+                    todo="add it, or take a keyed description for an instrument that a person reads",
+                )
+            )
+        elif description.kind == "remote" and at.setdefault(instrument.resource.upper(), name) != name:
+            faults.append(
+                InputError(
+                    f'"{at[instrument.resource.upper()]}" and "{name}" have one resource',
+                    where=document.where("instruments", name, "resource"),
+                    allowed="a resource of its own for each; two would take each other's answers",
+                )
+            )
+        units = [spec.unit for spec in description.functions.values() if spec.sets]
+        level, limits = instrument.safe_level, instrument.limits
+        for key, unit, shown in (
+            ("safe level", level and str(level.units), level and show(level)),
+            ("limits", limits and limits.unit, limits and str(limits)),
+        ):
+            if unit and not any(is_alike(unit, each) for each in units):
+                faults.append(
+                    InputError(
+                        f'"{name}" sets nothing that {shown} could be',
+                        where=document.where("instruments", name, key),
+                        allowed=f"a level in {' or '.join(units)}" if units else "nothing: it sets nothing",
+                    )
+                )
+    return faults
 
 
 def _tap_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:

@@ -87,7 +87,7 @@ class Characteristic:
         return np.asarray(np.where(x < table[0, 0], below, np.where(x > table[-1, 0], above, inside)))
 
     def slope(self, x_frac: FloatArray) -> FloatArray:
-        """d output fraction / d input fraction, same shape; infinite at 0 of a square root without cut-off."""
+        """Slope d output fraction / d input fraction, same shape; infinite at 0 of a square root without cut-off."""
         x = np.asarray(x_frac, dtype=np.float64)
         if self.kind == "linear":
             return np.ones_like(x)

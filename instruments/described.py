@@ -71,7 +71,17 @@ class DescribedInstrument:
                 allowed=f'an identity with "{self.expected_identity}" in it',
                 todo="check which instrument hangs on this resource, or correct the bench file",
             )
+        if self.identity and reply != self.identity:
+            raise InstrumentError(
+                f'identifies itself as "{reply}", before as "{self.identity}"', where=self.session.where, command=ask
+            )
         return reply
+
+    def close(self) -> None:
+        """Give the front panel back and close the line, whether that works or not."""
+        with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
+            self.send(*self.description.release)
+        self.session.close()
 
     def send(self, *commands: str) -> None:
         """Send commands; each waits for its acknowledgement where the instrument gives one."""
@@ -145,12 +155,7 @@ class DescribedInstrument:
                 if attempt:
                     self.session.reopen()
                 self.session.clear()
-                if self.description.identify is not None:
-                    reply = self._identify()
-                    if self.identity and reply != self.identity:
-                        raise InstrumentError(
-                            f'identifies itself as "{reply}", before as "{self.identity}"', where=self.session.where
-                        )
+                self._identify()
                 self.send(*self.description.clear)
                 self.session.is_suspect = False
                 self.active = None
@@ -202,6 +207,7 @@ class DescribedSource:
         self._entry: RangeEntry = self._spec.ranges[0]
         self._level = safe_level
         self._is_on = False
+        self._was_used = False
 
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""
@@ -213,7 +219,7 @@ class DescribedSource:
 
     def energise(self) -> None:
         """Switch the output on at the level set last."""
-        self._is_on = True  # before it is sent: from here on it must be made safe
+        self._is_on = self._was_used = True  # before it is sent: from here on it must be made safe
         self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after=" ".join(self._spec.on))
 
@@ -236,6 +242,7 @@ class DescribedSource:
         self._refuse_if_coarse(level)
         if self.instrument.session.is_suspect:
             self.recover()
+        self._was_used = True
         self._level = level  # before it is sent: `recover` must not go back to the level before
         self.instrument.send(self._setting(level))
         self.instrument.check_errors(after=f"{show(level)} was set")
@@ -284,6 +291,7 @@ class DescribedSource:
 
         Raises:
             UnsafeError: it could not be proved; somebody must switch off by hand.
+            InstrumentError: the same of an output that was never set nor switched on from here.
         """
         commands = (self._setting(self.safe_level), *self._spec.off)
         try:
@@ -296,6 +304,8 @@ class DescribedSource:
                 self.instrument.recover()
                 self._leave_safe(commands)
             except InstrumentError as second:
+                if not self._was_used:
+                    raise
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
                     where=self.instrument.session.where,
@@ -374,7 +384,7 @@ class DescribedReceiver:
         return min(wide, key=lambda entry: entry.range.width, default=None)
 
     def read(self, *, expected: float | None = None) -> Sample:  # noqa: ARG002  a person's entry is held against it
-        """One reading in the unit selected; after a time-out, or a reply that made no sense, the line is cleared first."""
+        """One reading in the unit selected; after a time-out or a reply without sense the line is cleared first."""
         if self._session.is_suspect:
             self.recover()
         elif self.instrument.active is not self:  # another function of this instrument was used in between

@@ -7,14 +7,15 @@ import re
 
 from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
-from instruments.errors import InputError, LimitError, LivezeroError, UnsafeError
+from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, UnsafeError
 from instruments.roles import Operator, Question, Sample
 from instruments.units import Quantity, Span, magnitude, quantity, show
 
 __all__ = ["KeyedReceiver", "KeyedSource", "entry"]
 
 _PLAUSIBLE_OF_RANGE = 0.02
-_BARE = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_BARE = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
 _YES = {"y", "yes"}
 
 
@@ -117,7 +118,9 @@ class KeyedReceiver:
 
     is_keyed = True
 
-    def __init__(self, *, name: str, function: str, spec: Function, tap: str, operator: Operator, clock: Clock) -> None:
+    def __init__(  # noqa: PLR0913  by keyword
+        self, *, name: str, function: str, spec: Function, tap: str, operator: Operator, clock: Clock
+    ) -> None:
         self.name = name
         self.function = function
         self._spec = spec
@@ -135,7 +138,7 @@ class KeyedReceiver:
         self._plausible = _PLAUSIBLE_OF_RANGE * entry.range.within(unit).width
 
     def read(self, *, expected: float | None = None) -> Sample:
-        """The number that a person reads; "back" corrects the entry before first."""
+        """The number that a person reads; "back" corrects the entry before first, "OL" is an overload."""
         while True:
             sample = self._ask(expected)
             if sample is not None:
@@ -161,6 +164,8 @@ class KeyedReceiver:
             )
             if answer.strip().casefold() == "back":
                 return None
+            if answer.strip().casefold() in _OVERLOAD:
+                raise NoReadingError("overload", where=self.name, command=text, reply=answer)
             try:
                 value = entry(answer, self._unit)
             except InputError as error:

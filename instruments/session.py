@@ -16,8 +16,8 @@ from instruments.errors import InstrumentError, LivezeroError, NoReplyError
 
 __all__ = ["Exchange", "Line", "Session", "Teller"]
 
-# pyvisa-py hands through whatever its transports raise: OSError for a reset, RuntimeError from HiSLIP, termios.error from
-# an unplugged port, and Exception itself for a host that is not found.
+# pyvisa-py hands through whatever its transports raise: OSError for a reset, RuntimeError from HiSLIP, termios.error
+# from an unplugged port, and Exception itself for a host that is not found.
 _LINE_ERRORS = (Exception,)
 _SILENCE_S = 0.2
 _MOST_DRAINED = 50
@@ -72,7 +72,7 @@ class Session:
         InstrumentError: the resource cannot be opened.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  what a line is, by keyword
         self,
         *,
         name: str,
@@ -85,6 +85,7 @@ class Session:
     ) -> None:
         self.name = name
         self.where = f"{name} ({resource})"
+        self._is_raw_socket = resource.upper().endswith("::SOCKET")
         self.is_suspect = False  # a late answer may be on its way
         self._opener = opener
         self._clock = clock
@@ -162,12 +163,14 @@ class Session:
         Raises:
             InstrumentError: the line cannot be had back.
         """
-        start_s = self._clock.now()
-        try:
-            self._line.clear()
-            self._told(start_s, "(device clear)", None)
-        except _LINE_ERRORS as error:
-            self._told(start_s, "(device clear)", None, fault=_reason(error))
+        # A raw socket has no device clear; pyvisa-py 0.8 reads on in its place, for ever once the other side has gone.
+        if not self._is_raw_socket:
+            start_s = self._clock.now()
+            try:
+                self._line.clear()
+                self._told(start_s, "(device clear)", None)
+            except _LINE_ERRORS as error:
+                self._told(start_s, "(device clear)", None, fault=_reason(error))
         try:
             self.drain()
         except _LINE_ERRORS:

@@ -59,6 +59,8 @@ def _unit(text: str) -> pint.Unit:
     """The unit of a text; raises InputError without a place, which the caller knows."""
     plain = text.replace("\u2126", "Ω")  # the ohm sign, which is not the Greek letter
     try:
+        if plain == "1":  # a factor
+            return _registry().Unit("")
         if _UNIT.fullmatch(plain) and str(unit := _registry().Unit(plain)) != "dimensionless":  # mA/mA
             return unit
     except Exception as error:  # pint raises its own and Python's errors on a text that is no unit
@@ -83,7 +85,7 @@ def _plain(text: str) -> str:
 
 def canonical(unit: str) -> str:
     """The short symbol of a unit ("ohm" -> "Ω", "degC" -> "°C"); raises InputError if it is none."""
-    return f"{_unit(unit):~P}"
+    return f"{_unit(unit):~P}" or "1"
 
 
 def _make(number: str, unit: str) -> Quantity:

@@ -6,9 +6,9 @@ import numpy as np
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, Tap
-from instruments.description import RangeEntry
+from instruments.description import Description, RangeEntry
 from instruments.errors import PlanError
-from instruments.units import Quantity, Span
+from instruments.units import Quantity, Span, show
 
 __all__ = ["Port", "Wire", "signal_span", "wire"]
 
@@ -73,6 +73,15 @@ def wire(bench: LoadedBench, sheet: DataSheet) -> tuple[Wire, ...]:
                             todo='add "safe level"; 4 mA and 0 mA can both be unsafe, so it is never assumed',
                         )
                     )
+                elif not bench.descriptions[source.instrument].functions[source.function].can_set(safe_level):
+                    faults.append(
+                        PlanError(
+                            f'"{source.instrument}" cannot be set to its safe level of {show(safe_level)}',
+                            where=bench.where("instruments", source.instrument, "safe level"),
+                            allowed=_ranges(bench.descriptions[source.instrument], "sets", source.function),
+                            todo="correct the safe level",
+                        )
+                    )
         if wiring is not None and wiring.read_by is not None:
             receiver = _port(bench, tap, wiring.read_by, wiring.read_function, faults, sets=False)
         if number == 0 and (wiring is None or wiring.set_by is None):
@@ -95,7 +104,16 @@ def _unwired(bench: LoadedBench, tap: Tap, key: str, what: str) -> PlanError:
     )
 
 
-def _port(
+def _ranges(description: Description, does: str, function: str = "") -> str:
+    """What an instrument sets or reads, in words; "" is nothing."""
+    return "; ".join(
+        f"{name}: {', '.join(str(entry.range) for entry in spec.ranges)}"
+        for name, spec in description.functions.items()
+        if getattr(spec, does) and function in {"", name}
+    )
+
+
+def _port(  # noqa: PLR0913  what is asked of the instrument
     bench: LoadedBench, tap: Tap, instrument: str, function: str, faults: list[PlanError], *, sets: bool
 ) -> Port | None:
     does, key = ("sets", "set by") if sets else ("reads", "read by")
@@ -109,16 +127,11 @@ def _port(
         found = description.function_for(does="sets" if sets else "reads", need=need, name=function)
     if found is not None:
         return Port(instrument=instrument, function=found[0], entry=found[1])
-    has = "; ".join(
-        f"{name}: {', '.join(str(entry.range) for entry in spec.ranges)}"
-        for name, spec in description.functions.items()
-        if getattr(spec, does)
-    )
     faults.append(
         PlanError(
             f'"{instrument}" {does} no {need} as tap "{tap.name}" needs',
             where=bench.where("taps", tap.name, key),
-            allowed=has or f"nothing: it {does} nothing",
+            allowed=_ranges(description, does) or f"nothing: it {does} nothing",
             todo="wire another instrument, or correct the description",
         )
     )

@@ -115,7 +115,7 @@ class Document:
 
     def _fault(self, details: ErrorDetails, model: type[BaseModel]) -> InputError:
         path = self._real_path(details["loc"])
-        key = ".".join(str(step + 1) if isinstance(step, int) else step for step in path)
+        key = _key(path)
         label = f"{key}: " if key else ""
         context = details.get("ctx", {})
         kind = details["type"]
@@ -137,7 +137,7 @@ class Document:
                 todo=f'write "{guess}"' if guess else "take it out",
             )
         if kind == "missing":
-            around = ".".join(str(step) for step in path[:-1])
+            around = _key(path[:-1])
             return InputError(
                 f'"{details["loc"][-1]}" is missing' + (f" in {around}" if around else ""),
                 where=self.where(*path[:-1]),
@@ -177,6 +177,11 @@ class Document:
                 continue
             path.append(step)
         return tuple(path)
+
+
+def _key(path: Path_) -> str:
+    """A path as people count: the first item of a list is 1."""
+    return ".".join(str(step + 1) if isinstance(step, int) else step for step in path)
 
 
 def _keys_beside(model: type[BaseModel], path: Path_) -> list[str]:

@@ -7,7 +7,7 @@ names a family of causes and the next check; it fits no fault. Families: trade p
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.evaluate.lines import fit_line
+from sequencer.figures.lines import fit_line
 from sequencer.evaluation import Evaluation
 
 __all__ = ["advice"]
@@ -58,7 +58,7 @@ def _failed(evaluation: Evaluation) -> str:
 
 def _family(evaluation: Evaluation) -> str:
     points = evaluation.points
-    limit_pct = float(points["tolerance_pct"].min())
+    limit_pct = float(points.loc[points["tolerance_pct"] > 0, "tolerance_pct"].min())
     unsteady = int((~evaluation.visits["is_steady"]).sum())
     if unsteady:
         return (
@@ -110,7 +110,7 @@ def _flat(output: FloatArray, span: float) -> str:
 
 
 def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> str:
-    if x_pct.size < 3:
+    if np.isfinite(x_pct + error_pct).sum() < 3:
         return "Too few points to tell zero from span: take more."
     line = fit_line(x_pct[np.newaxis], error_pct[np.newaxis])
     zero, slope = float(line.offset[0]), 100 * float(line.gain[0])

@@ -1,8 +1,12 @@
 """Readings from CSV: a table that a run wrote, or one that a person took by hand."""
 
+import codecs
 import csv
 import io
+import math
 import re
+from collections import Counter
+from collections.abc import Hashable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -14,15 +18,19 @@ from instruments.keyed import entry
 from instruments.units import is_alike, rescale
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
+from sequencer.step import Direction
 
 __all__ = ["from_csv"]
 
 _LARGEST_BYTES = 50_000_000
-_MOST_ROWS = 200_000
+_LONGEST_LINE = 20_000
+_MOST_ROWS_BY_HAND = 20_000
+_LONGEST_CELL = 60  # longer ones take patterns and the parser of units more time than a number is worth
+_SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
 _INPUT = ("injected", "input", "applied", "set", "stimulus")
 _OUTPUT = ("returned", "output", "measured", "indicated", "read", "response")
 _OTHER = ("setpoint", "direction", "cycle", "remark", "note", "point", "time", "date")
-_HEADER = re.compile(r"\s*([^\[\](),]+?)\s*(?:[\[(,]\s*([^\])]*?)\s*[\])]?)?\s*")
+_HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
 
 def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
@@ -31,7 +39,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     By hand: one row a point in the order taken, a header with a column for the first and one for the last tap ("injected",
     "input", "returned", "output", or the names of taps), units in brackets; "direction" and "cycle" if they are not plain
     from the order; remarks, blank rows and lines that begin with # are passed over. Comma, semicolon or tab between
-    columns; a decimal comma where the columns are not divided by commas.
+    columns; a decimal comma where the columns are not divided by commas. UTF-8, or what spreadsheets save on Windows.
 
     Args:
         path: the file.
@@ -44,7 +52,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise ReadingsError("is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
-        text = path.read_bytes().decode("utf-8-sig", errors="replace").replace("\0", "")
+        text = _text(path.read_bytes()).replace("\0", "")
     except OSError as error:
         raise ReadingsError(f"cannot be read: {error.strerror}", where=str(path), todo="check the name") from error
     numbered = [
@@ -54,25 +62,68 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     ]
     if len(numbered) < 2:
         raise ReadingsError("holds no readings", where=str(path), allowed="a header and a row for each point")
-    if len(numbered) > _MOST_ROWS:
-        raise ReadingsError("has too many rows", where=str(path), allowed=f"at most {_MOST_ROWS}")
-    divider = max(";\t,", key=numbered[0][1].count)
-    cells = [(number, next(csv.reader(io.StringIO(line), delimiter=divider))) for number, line in numbered]
-    header = [cell.strip() for cell in cells[0][1]]
+    for number, line in numbered:
+        if len(line) > _LONGEST_LINE:
+            raise ReadingsError(
+                "is too long a line", where=f"{path}:{number}", allowed=f"at most {_LONGEST_LINE} characters"
+            )
+    divider = next((each for each in ";\t" if each in numbered[0][1]), ",")
+    header = [cell.strip() for cell in _split(numbered[0][1], divider)]
     if {"tap", "value", "point", "cycle"} <= set(header):
-        return _own(path)
-    return _by_hand(path, header, cells[0][0], cells[1:], sheet, serial)
+        return _own(path, text)
+    if len(numbered) > _MOST_ROWS_BY_HAND:
+        raise ReadingsError("has too many rows", where=str(path), allowed=f"at most {_MOST_ROWS_BY_HAND}")
+    cells = [(number, _split(line, divider)) for number, line in numbered[1:]]
+    return _by_hand(path, header, numbered[0][0], cells, sheet, serial)
 
 
-def _own(path: Path) -> pd.DataFrame:
-    """A table that a run wrote."""
+def _text(raw: bytes) -> str:
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return raw.decode("utf-16", errors="replace")
     try:
-        table = pd.read_csv(path, dtype=dict.fromkeys((n for n, k in COLUMNS.items() if k == "str"), "str"))
-        return tidy(table.to_dict("records"))  # type: ignore[arg-type]
-    except (ValueError, KeyError, TypeError) as error:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace")
+
+
+def _split(line: str, divider: str) -> list[str]:
+    return next(csv.reader(io.StringIO(line), delimiter=divider))
+
+
+def _own(path: Path, text: str) -> pd.DataFrame:
+    """A table that a run wrote, to the last digit."""
+    try:
+        table = tidy(
+            {name: _typed(name, cell) for name, cell in row.items() if name in COLUMNS and cell}
+            for row in csv.DictReader(io.StringIO(text, newline=""))
+        )
+    except (ValueError, TypeError, OverflowError, csv.Error) as error:
         raise ReadingsError(
-            "has the columns of a run's table but not its contents", where=str(path), todo=str(error).splitlines()[0]
+            "has the columns of a run's table but not its contents",
+            where=str(path),
+            todo=(str(error).splitlines() or [type(error).__name__])[0],
         ) from error
+    allowed = {"direction": {"up", "down", ""}, "role": {"exercise", "reading", "end pair"}}
+    for name in ("step", "cycle", "point", "attempt", "reading", "direction", "role"):
+        is_wrong = ~table[name].isin(allowed[name]) if name in allowed else table[name].isna()
+        if is_wrong.any():
+            raise ReadingsError(
+                f"has no {name} in {int(is_wrong.sum())} rows where a run writes one",
+                where=str(path),
+                allowed=", ".join(sorted(filter(None, allowed.get(name, {"a whole number"})))),
+                todo="take the table as the run wrote it, or name the columns as for readings by hand",
+            )
+    return table
+
+
+def _typed(name: str, cell: str) -> float | str:
+    """A cell as its column has it; raises ValueError."""
+    if COLUMNS[name] == "str":
+        return cell
+    number = int(cell) if COLUMNS[name] == "Int64" else float(cell)
+    if not math.isfinite(number):
+        raise ValueError(f"{cell} in column {name}")
+    return number
 
 
 def _by_hand(
@@ -96,16 +147,25 @@ def _by_hand(
     if not kept:
         raise ReadingsError("holds no number", where=where)
     first = sheet.taps[0].name
+    for index in kept:
+        if np.isnan(values[first][index]):
+            raise ReadingsError(
+                f'no value at "{first}", so nothing can be expected of the output',
+                where=f"{path}:{cells[index][0]}",
+                todo="fill it in, or take the row out",
+            )
     x_pct = 100 * sheet.taps[0].fraction(np.array([values[first][index] for index in kept]))
     given = {name: names.index(name) for name in ("direction", "cycle") if name in names}
-    directions, cycles, roles = _order(x_pct)
+    points, setpoints = _points(x_pct)
+    directions, cycles, roles = _order(x_pct, points)
     if "direction" in given:
         directions = [_direction(path, *_at(cells[index], given["direction"])) for index in kept]
         roles = ["reading"] * len(kept)
-        cycles = _cycles(directions, roles)
+        cycles, times = _cycles(directions, roles), _times(list(zip(directions, points, strict=True)))
+        if max(cycles) > max(times) + 1:  # sorted by input, not in the order taken
+            cycles = times
     if "cycle" in given:
         cycles = [_whole(path, *_at(cells[index], given["cycle"])) for index in kept]
-    points, setpoints = _points(x_pct)
     seen: dict[tuple[int, str, int, str], int] = {}
     rows: list[dict[str, object]] = []
     for place, index in enumerate(kept):
@@ -145,10 +205,11 @@ def _by_hand(
 
 def _heading(cell: str) -> tuple[str, str]:
     """Name and unit of a column: "returned [mA]", "input (Hz)", "output, mA"."""
-    match = _HEADER.fullmatch(cell)
+    plain = " ".join(cell.split())
+    match = _HEADER.fullmatch(plain) if len(plain) <= _LONGEST_CELL else None
     if match is None:
-        return cell.casefold(), ""
-    return " ".join(match.group(1).casefold().split()), (match.group(2) or "").strip()
+        return plain.casefold(), ""
+    return match.group(1).casefold(), (match.group(2) or "").strip()
 
 
 def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, int]:
@@ -182,6 +243,8 @@ def _cell(path: Path, number: int, row: list[str], column: int, unit: str, to_un
     if text in {"", "-", "--"}:
         return float("nan")
     try:
+        if len(text) > _LONGEST_CELL:
+            raise InputError(f'"{text[:20]}..." is not a number')
         value = entry(text, unit)
         if not is_alike(unit, to_unit):
             raise InputError(f"{unit} is not a unit of {to_unit}")
@@ -202,44 +265,58 @@ def _direction(path: Path, number: int, text: str) -> str:
 
 
 def _whole(path: Path, number: int, text: str) -> int:
-    if not text.isdigit() or len(text) > 4:
+    if not text.isdecimal() or len(text) > 4:
         raise ReadingsError(f'"{text}" is no cycle', where=f"{path}:{number}", allowed="1, 2, 3 ...")
     return int(text)
 
 
 def _points(x_pct: FloatArray) -> tuple[list[int], dict[int, float]]:
-    """Index of the point each input belongs to: inputs less than 1 % of span apart are one point."""
-    known = np.sort(x_pct[~np.isnan(x_pct)])
-    if not known.size:
-        raise ReadingsError("no input was given", todo="fill the column of the first tap")
-    starts = known[np.concatenate(([True], np.diff(known) > 1.0))]
-    points = np.clip(np.searchsorted(starts, np.nan_to_num(x_pct, nan=starts[0]), side="right") - 1, 0, None)
-    means = {int(point): float(x_pct[(points == point) & ~np.isnan(x_pct)].mean()) for point in set(points.tolist())}
-    return [int(point) for point in points], means
+    """Index of the point each input belongs to, and its mean: neighbours less than `_SAME_PCT` apart are one point."""
+    known = np.sort(x_pct)
+    starts = known[np.concatenate(([True], np.diff(known) > _SAME_PCT))]
+    points = np.searchsorted(starts, x_pct, side="right") - 1
+    means = np.bincount(points, weights=x_pct) / np.bincount(points)
+    return [int(point) for point in points], {point: float(mean) for point, mean in enumerate(means)}
 
 
-def _order(x_pct: FloatArray) -> tuple[list[str], list[int], list[str]]:
+def _order(x_pct: FloatArray, points: list[int]) -> tuple[list[str], list[int], list[str]]:
     """Direction, cycle and role of each row from the order of the inputs; direction "" where it tells nothing."""
     directions, roles = ["up"] * len(x_pct), ["reading"] * len(x_pct)
-    going, turns = "", 0
+    is_moved = np.abs(np.diff(x_pct, prepend=np.inf)) > _SAME_PCT
+    turned_at: list[int] = []
+    going: Direction | None = None
+
+    def pair(index: int, towards: Direction) -> None:
+        """The row before a turn is an end pair if the input was not moved to it."""
+        if not is_moved[index]:
+            roles[index], directions[index] = "end pair", towards
+
     for index in range(1, len(x_pct)):
-        step = x_pct[index] - x_pct[index - 1]
-        if abs(step) <= 1.0:  # not moved: a repeat, or at a turning point the end pair
+        if not is_moved[index]:
             directions[index] = directions[index - 1]
             continue
-        now = "up" if step > 0 else "down"
-        if going and now != going:
-            turns += 1
-            if roles[index - 1] == "reading" and index >= 2 and abs(x_pct[index - 1] - x_pct[index - 2]) <= 1.0:
-                roles[index - 1], directions[index - 1] = "end pair", now
-        going = now
-        directions[index] = now
-    if len(x_pct) > 3 and turns > len(x_pct) / 3:  # no traverse to be seen
-        points, _ = _points(x_pct)
-        return [""] * len(x_pct), [points[: index + 1].count(point) for index, point in enumerate(points)], roles
-    if going == "down" and turns == 0:
-        directions = ["down"] * len(x_pct)
+        now: Direction = "up" if x_pct[index] > x_pct[index - 1] else "down"
+        if going is not None and now != going:
+            turned_at.append(index - 1)
+            pair(index - 1, now)
+        directions[index] = going = now
+    last = max(points)
+    if len(x_pct) > 3 and sum(0 < points[index] < last for index in turned_at) > len(x_pct) / 3:
+        return [""] * len(x_pct), _times(points), ["reading"] * len(x_pct)  # no traverse to be seen
+    if not turned_at:
+        return [going or "up"] * len(x_pct), [1] * len(x_pct), roles
+    pair(len(x_pct) - 1, "up" if going == "down" else "down")
     return directions, _cycles(directions, roles), roles
+
+
+def _times(places: Sequence[Hashable]) -> list[int]:
+    """How often each place has come up so far, itself included."""
+    seen: Counter[Hashable] = Counter()
+    times = []
+    for place in places:
+        seen[place] += 1
+        times.append(seen[place])
+    return times
 
 
 def _cycles(directions: list[str], roles: list[str]) -> list[int]:

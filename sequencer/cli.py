@@ -15,10 +15,10 @@ import click
 from instruments.version import __version__
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     from instruments.benchfile import LoadedBench
     from instruments.errors import LivezeroError
-    from sequencer.events import Event, Listener
-    from sequencer.planning import Plan
 
 __all__ = ["main"]
 
@@ -152,7 +152,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
 @_json_option
-def run_command(  # noqa: PLR0913  one a option
+def run_command(  # noqa: PLR0913  one an option
     sequence: str,
     bench: str,
     faults: tuple[str, ...],
@@ -174,22 +174,22 @@ def run_command(  # noqa: PLR0913  one a option
     Example:
       livezero run pulse-to-current --bench simulated --serial GF-104 --as-found
     """
+    from rich.console import Console  # noqa: PLC0415
+
     from sequencer import core  # noqa: PLC0415
+    from sequencer.reports.live import LiveView  # noqa: PLC0415
 
     planned = core.plan(sequence, _bench(bench, faults, seed))
-    view, finish, ask = _view(planned)
-    try:
+    with LiveView(planned, Console(stderr=True)) as view:
         result = core.run(
             planned,
             serial=serial,
             results=Path(results),
             state="as found" if state == "as found" else "as left" if state == "as left" else "",
             operator_name=operator,
-            operator=_Terminal(ask, cautions_confirmed=confirm),
+            operator=_Terminal(view.paused, cautions_confirmed=confirm),
             listener=view,
         )
-    finally:
-        finish()
     if result.outcome.error is not None:
         for line in result.outcome.error.lines:
             click.echo(_printable(line), err=True)
@@ -201,31 +201,11 @@ def run_command(  # noqa: PLR0913  one a option
     sys.exit(result.exit_code)
 
 
-def _view(planned: "Plan") -> "tuple[Listener, Callable[[], None], Callable[[str], str]]":
-    """The live view of a run, what ends it, and how a question is asked while it stands."""
-    from rich.console import Console  # noqa: PLC0415
-
-    from sequencer.reports.live import LiveView  # noqa: PLC0415
-
-    view = LiveView(planned, Console(stderr=True))
-    view.__enter__()
-
-    def tell(event: "Event") -> None:
-        view(event)
-
-    def ask(prompt: str) -> str:
-        with view.paused():
-            click.echo(_printable(prompt) + " ", err=True, nl=False)
-            return sys.stdin.readline()
-
-    return tell, lambda: view.__exit__(None, None, None), ask
-
-
 class _Terminal:
     """The operator at the terminal."""
 
-    def __init__(self, ask: Callable[[str], str], *, cautions_confirmed: bool) -> None:
-        self._ask = ask
+    def __init__(self, paused: "Callable[[], AbstractContextManager[None]]", *, cautions_confirmed: bool) -> None:
+        self._paused = paused  # while a question stands, the live view does not draw over it
         self._cautions_confirmed = cautions_confirmed
 
     def ask(self, question: Any) -> str:  # noqa: ANN401  a Question; its module is not loaded for --help
@@ -234,7 +214,9 @@ class _Terminal:
             click.echo(_printable(f"{question.text} yes (--confirm)"), err=True)
             return "yes"
         ends = {"caution": " [yes/no]", "confirm": " [yes/no]", "set": " (Enter when done)", "reading": ":"}
-        line = self._ask(question.text + ends[question.kind])
+        with self._paused():
+            click.echo(_printable(question.text + ends[question.kind]) + " ", err=True, nl=False)
+            line = sys.stdin.readline()
         if not line:
             from instruments.errors import StoppedError  # noqa: PLC0415
 

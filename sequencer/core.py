@@ -36,7 +36,7 @@ from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
 from sequencer.record import Record, document
-from sequencer.report.content import Content
+from sequencer.reports.content import Content
 from sequencer.running.gate import signals_stop
 from sequencer.running.loop import Outcome, run_plan
 
@@ -218,7 +218,7 @@ def report(folder: Path | str) -> Path:
 
 def write_report(content: Content, path: Path) -> Path:
     """Write a report as one HTML file; returns its path, raises RecordError."""
-    from sequencer.report.html import html  # noqa: PLC0415  jinja2 only where a page is made
+    from sequencer.reports.html import html  # noqa: PLC0415  jinja2 only where a page is made
 
     text = html(content)
     try:

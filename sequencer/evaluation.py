@@ -12,9 +12,9 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
-from sequencer.evaluate.definitions import Standard
-from sequencer.evaluate.figures import Figures, figures
-from sequencer.evaluate.per_point import per_point
+from sequencer.figures.definitions import Standard
+from sequencer.figures.figures import Figures, figures
+from sequencer.figures.per_point import per_point
 from sequencer.models import TypeSheet
 from sequencer.readings import Grid, grid
 from sequencer.tolerance import half_width
@@ -22,6 +22,9 @@ from sequencer.tolerance import half_width
 __all__ = ["Evaluation", "Figure", "StageResult", "Verdict", "evaluate"]
 
 Result = Literal["pass", "fail", "not determinable"]
+
+# A source that is merely out of calibration lies nearer; common practice, no source.
+_ASTRAY_PCT = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +87,8 @@ class Evaluation:
         output_unit: of the last tap.
         output_span: upper less lower end of the output range, > 0, in `output_unit`.
         input_by: "measured" where an instrument read the first tap, else "commanded".
-        visits: one row per cycle, direction and point: setpoint_pct, cycle, direction, point, input, ideal, output, error,
-            error_pct, tolerance, used_pct (error in % of the tolerance), sd, readings_n, is_steady, is_judged, is_within.
+        visits: one row per cycle, direction and point: setpoint_pct, cycle, direction, point, input, input_pct, ideal,
+            output, error, error_pct, tolerance, used_pct (error in % of the tolerance), sd, readings_n, is_steady, is_judged, is_within.
         points: one row per setpoint and direction, over all cycles: setpoint_pct, direction, input, ideal, output, sd,
             readings_n, cycles_n, error, error_pct, tolerance, tolerance_pct, used_pct, is_within.
         end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct.
@@ -128,7 +131,7 @@ class Evaluation:
         return _worst(self.visits)
 
     def _repr_html_(self) -> str:
-        from sequencer.report import notebook  # noqa: PLC0415  only a notebook asks
+        from sequencer.reports import notebook  # noqa: PLC0415  only a notebook asks
 
         return notebook.evaluation_html(self)
 
@@ -152,6 +155,7 @@ def evaluate(
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
     """
     sheet = type_sheet.datasheet()
+    _refuse_other_units(table, sheet)
     readings = grid(table)
     first, last = sheet.taps[0], sheet.taps[-1]
     unknown = set(readings.value) - {tap.name for tap in sheet.taps}
@@ -180,7 +184,7 @@ def evaluate(
     # Below a low-flow cut-off the output is held, so such a point says nothing of zero or conformity.
     in_figures = np.where(is_cut | ~np.isfinite(x), np.nan, 100 * error / span)
     computed = figures(in_figures, np.where(np.isnan(x), np.nan, 100 * frac), standard=standard)
-    visits = _visits(readings, x, ideal, y, error, span, tolerance, last.name)
+    visits = _visits(readings, x, 100 * frac, ideal, y, error, span, tolerance, last.name)
     printed = _figures(computed, span, last.unit, sign=math.copysign(1.0, last.span))
     stages = _stages(type_sheet, sheet, readings)
     return Evaluation(
@@ -204,9 +208,22 @@ def evaluate(
     )
 
 
+def _refuse_other_units(table: pd.DataFrame, sheet: DataSheet) -> None:
+    """A table of another type has taps of the same names; its numbers mean something else."""
+    for tap in sheet.taps:
+        found = set(table.loc[table["tap"] == tap.name, "unit"]) - {tap.unit, ""}
+        if found:
+            raise ReadingsError(
+                f'the readings at tap "{tap.name}" are in {", ".join(sorted(found))}',
+                allowed=tap.unit,
+                todo="take the type sheet of this unit",
+            )
+
+
 def _visits(
     readings: Grid,
     x: FloatArray,
+    input_pct: FloatArray,
     ideal: FloatArray,
     y: FloatArray,
     error: FloatArray,
@@ -223,6 +240,7 @@ def _visits(
             "point": point.ravel(),
             "setpoint_pct": readings.setpoint_pct[point.ravel()],
             "input": x[0].ravel(),
+            "input_pct": input_pct[0].ravel(),
             "ideal": ideal[0].ravel(),
             "output": y[0].ravel(),
             "error": error[0].ravel(),
@@ -383,7 +401,7 @@ def _stages(type_sheet: TypeSheet, sheet: DataSheet, readings: Grid) -> tuple[St
         limit_pct = 100 * half_width(allowed, sheet, x, first=before, last=after) / abs(other.span) if allowed else None
         worst = worst_at = width = None
         result: Result = "not determinable"
-        if not np.isnan(error_pct).all():
+        if not np.isnan(error_pct if limit_pct is None else error_pct + limit_pct).all():
             share = np.abs(error_pct) if limit_pct is None else np.abs(error_pct) / limit_pct
             at = np.unravel_index(np.nanargmax(share), share.shape)
             worst, worst_at = float(error_pct[at]), float(readings.setpoint_pct[at[-1]])
@@ -434,10 +452,18 @@ def _verdict(visits: pd.DataFrame, unit: str, planned_n: int | None, stages: tup
         f"{worst['error']:+.4g} {unit} ({worst['error_pct']:+.3g} % of span, "
         f"{abs(worst['used_pct']):.0f} % of the tolerance) at {worst['setpoint_pct']:g} %{way}"
     )
+    astray_pct = (visits["input_pct"] - visits["setpoint_pct"]).abs()
+    if (astray_pct > _ASTRAY_PCT).any():  # the source is off or set otherwise, or the reference reads another thing
+        return Verdict(
+            result="not determinable",
+            reason=f"at {int((astray_pct > _ASTRAY_PCT).sum())} of {len(visits)} points the input measured lies up to "
+            f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring",
+        )
     outside = int((~judged["is_within"]).sum())
     if outside:
         return Verdict(result="fail", reason=f"{outside} of {len(judged)} points outside the tolerance; worst {place}")
-    missing = max((planned_n or 0) - int((visits["readings_n"] > 0).sum()), 0)
+    # Without its input a point is as good as not read.
+    missing = max(planned_n or 0, len(visits)) - int(visits["error"].notna().sum())
     unsteady = int((~visits["is_steady"]).sum())
     if missing:
         return Verdict(result="not determinable", reason=f"{missing} points were not read; worst so far {place}")

@@ -90,7 +90,7 @@ class NamedTapSheet(TapSheet):
 class SquareRoot(FileModel):
     """Flow from differential pressure; ideally at 0 % below the cut-off (in % of flow)."""
 
-    cut_off: FractionField = 0.0
+    cut_off: FractionField = Field(0.0, ge=0, lt=1)
 
 
 class Table(FileModel):
@@ -177,18 +177,19 @@ class TypeSheet(StageSheet):
         if self.taps or self.stages:
             if self.input is not None or self.output is not None:
                 raise ValueError('either "input" and "output", or "taps" and "stages"')
+            if self.model_fields_set & set(StageSheet.model_fields):
+                raise ValueError('"characteristic", "time constant" and "dead time" in the stages of a chain')
             if len(self.taps) < 2 or len(self.stages) != len(self.taps) - 1:
                 raise ValueError("one stage between every two neighbouring taps")
             if len({tap.tap for tap in self.taps}) < len(self.taps):
                 raise ValueError("taps with different names")
             for before, stage, after in zip(self.taps, self.stages, self.taps[1:], strict=False):
                 _check_pulses(before.range, stage, after.range)
+                if stage.tolerance is not None:
+                    _check_tolerance(stage.tolerance, before.range, after.range)
         elif self.input is None or self.output is None:
             raise ValueError('"input" and "output", or for a chain "taps" and "stages"')
-        first, last = self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range
-        for part in self.tolerance.parts:
-            if not part.base and not any(is_alike(part.unit, unit) for unit in (first.unit, last.unit)):
-                raise ValueError(f"a tolerance in %, in {last.unit} or in {first.unit}")
+        _check_tolerance(self.tolerance, self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range)
         return self
 
     @property
@@ -244,6 +245,13 @@ class TypeSheet(StageSheet):
         return DataSheet(type=self.type, taps=taps, stages=stages)
 
 
+def _check_tolerance(tolerance: Terms, before: Span, after: Span) -> None:
+    """An absolute part must be in the unit of the input or of the output."""
+    for part in tolerance.parts:
+        if not part.base and not any(is_alike(part.unit, each.unit) for each in (before, after)):
+            raise ValueError(f"a tolerance in %, in {after.unit} or in {before.unit}")
+
+
 def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:
     """Ranges of speed and pulse rate must agree with the pulses per revolution that are stated."""
     speed, rate = is_alike(before.unit, "rpm"), is_alike(after.unit, "Hz")
@@ -272,7 +280,7 @@ class SequenceFile(FileModel):
     type_sheet: str
     standard: Literal["IEC 61298-2:2008", "ISA-51.1-1979"] = "IEC 61298-2:2008"
     cautions: tuple[str, ...] = ()
-    settled_within: FractionField = 0.1
+    settled_within: FractionField = Field(0.1, gt=0, le=1)
     if_never_settled: Literal["go on", "stop"] = "go on"
     retries: int = Field(2, ge=0, le=20)
     steps: tuple[Any, ...] = Field(min_length=1)

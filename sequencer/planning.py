@@ -11,7 +11,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import PlanError
-from instruments.units import Quantity, Span, Terms, quantity, show
+from instruments.units import Quantity, Span, Terms, is_alike, quantity
 from instruments.wiring import Wire, wire
 from sequencer.models import LoadedSequence
 from sequencer.running.settling import SettlingRule
@@ -92,7 +92,7 @@ class Plan:
         return self.sequence.file.cautions
 
     def _repr_html_(self) -> str:
-        from sequencer.report import notebook  # noqa: PLC0415  only a notebook asks
+        from sequencer.reports import notebook  # noqa: PLC0415  only a notebook asks
 
         return notebook.plan_html(self)
 
@@ -112,6 +112,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
         for number, name, settings in sequence.steps()
         for setpoint in steps[name].plan(settings)
     ]
+    _refuse_what_is_not_evaluated(sequence, visits)
     _refuse_what_harms(sequence, sheet, limits, wires, visits)
     points = _points(sequence, bench, sheet, wires, visits)
     return Plan(
@@ -144,8 +145,27 @@ def _limits(
     assert port is not None
     own = bench.file.instruments[port.instrument].limits
     if own is not None:
+        if not is_alike(own.unit, tap.signal_unit):
+            raise PlanError(
+                f'the limits of "{port.instrument}" are in {own.unit}, but it sets {tap.signal_unit} here',
+                where=bench.where("instruments", port.instrument, "limits"),
+                allowed=f"limits in {tap.signal_unit}",
+                todo="give the limits for what it sets, or take another bench",
+            )
         found.append(("limits in the bench file", own))
     return tuple(found)
+
+
+def _refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: list[tuple[int, str, Setpoint]]) -> None:
+    """Figures are those of one step: a second one would be read for nothing, and none gives no verdict."""
+    reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == "reading"))
+    if len(reads) != 1:
+        raise PlanError(
+            f"{len(reads)} steps of this sequence take readings",
+            where=sequence.document.where("steps", *(number - 1 for number in reads[1:2])),
+            allowed="one step that takes readings, such as a traverse",
+            todo="make a sequence of its own for each further one" if reads else "add a traverse",
+        )
 
 
 def _refuse_what_harms(
@@ -158,12 +178,24 @@ def _refuse_what_harms(
     tap = sheet.taps[0]
     port = wires[0].source
     assert port is not None
+    # What is ideally reached further down the chain has limits as well; the run itself can only hold the input.
+    further = [
+        (f'limits of the tap "{name}"', each.limits, index, sheet.taps[index].unit)
+        for index, (name, each) in enumerate(sequence.sheet.tap_sheets)
+        if index and each.limits is not None
+    ]
     faults: dict[tuple[int, float], PlanError] = {}
     for number, name, setpoint in visits:
         value = float(tap.value(np.array(setpoint.frac)))
         signal = float(tap.to_signal(np.array(value)))
-        for reason, limit in (*limits, ("range of the source", port.entry.range)):
-            if not limit.within(tap.signal_unit).holds(signal):
+        levels = [(reason, limit, tap.signal_unit, signal) for reason, limit in limits]
+        levels.append(("range of the source", port.entry.range, tap.signal_unit, signal))
+        levels += [
+            (reason, limit, unit, float(sheet.ideal(np.array(value), last=index)))
+            for reason, limit, index, unit in further
+        ]
+        for reason, limit, unit, level in levels:
+            if not limit.within(unit).holds(level):
                 faults.setdefault(
                     (number, setpoint.frac),
                     PlanError(

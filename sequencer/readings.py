@@ -4,6 +4,7 @@ One row is one reading at one tap. Nothing is ever taken out of the table: what 
 what a person corrected a higher `correction`, and `valid_rows` picks the last of each.
 """
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,20 +46,17 @@ COLUMNS = {
     "note": "str",
     "raw": "str",
 }
+_MOST_PLACES = 4_000_000
 _VISIT = ["step", "cycle", "direction", "point", "role"]
 
 
 def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
     """Rows as a table with the columns and types of `COLUMNS`; what a row lacks is missing."""
     table = pd.DataFrame(list(rows), columns=list(COLUMNS))
-    table["correction"] = table["correction"].fillna(0)
     for name, kind in COLUMNS.items():
-        if kind == "str":
-            table[name] = table[name].fillna("").astype("str")
-        elif kind == "Int64":
-            table[name] = pd.to_numeric(table[name]).astype("Int64")
-        else:
-            table[name] = pd.to_numeric(table[name]).astype("float64")
+        column = table[name].astype(object)
+        table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)
+    table["correction"] = table["correction"].fillna(0)
     return table
 
 
@@ -130,8 +128,15 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
         step: number of the step; None = the first that was read.
 
     Raises:
-        ReadingsError: no reading in it.
+        ReadingsError: no reading in it, or readings of several units.
     """
+    serials = sorted(set(table["serial"]) - {""})
+    if len(serials) > 1:
+        raise ReadingsError(
+            f"there are readings of {len(serials)} units in the table",
+            allowed=f"one serial, not {', '.join(serials)}",
+            todo="evaluate each unit by itself",
+        )
     rows = valid_rows(table)
     rows = rows[rows["role"] != "exercise"]
     if rows.empty:
@@ -141,6 +146,12 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
     places = {point: index for index, point in enumerate(setpoints.index)}
     cycles = {cycle: index for index, cycle in enumerate(sorted(rows["cycle"].unique()))}
     shape = (1, len(cycles), 2, len(places))
+    if math.prod(shape) > _MOST_PLACES:
+        raise ReadingsError(
+            f"{len(cycles)} cycles of {len(places)} points",
+            allowed=f"at most {_MOST_PLACES // 2} points over all cycles",
+            todo="check the columns of cycle and input",
+        )
     taps = list(dict.fromkeys(rows["tap"]))
     steady = np.ones(shape, dtype=bool)
     filled: dict[str, dict[str, FloatArray]] = {

@@ -28,7 +28,7 @@ from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
 from sequencer.planning import Plan
 from sequencer.readings import from_journal, write_csv
-from sequencer.report.content import Content, InstrumentLine, Trace
+from sequencer.reports.content import Content, InstrumentLine, Trace
 
 __all__ = ["Record", "create", "document", "load", "opening", "seal", "versions"]
 
@@ -159,7 +159,7 @@ def seal(folder: Path) -> Record:
     try:
         write_csv(record.table, folder / "readings.csv")
         (folder / "figures.json").write_text(
-            json.dumps(document(record.content), indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+            json.dumps(document(record.content), indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
         )
         (folder / "digest.json").write_text(json.dumps(_digest(folder), indent=1) + "\n", encoding="utf-8")
     except OSError as error:
@@ -196,10 +196,10 @@ def load(folder: Path) -> Record:
     lines = list(entries(journal))
     if not lines or lines[0]["kind"] != "opened":
         raise RecordError("the journal has no first line", where=str(journal))
-    table = from_journal(journal, sheet.datasheet())
     try:
+        table = from_journal(journal, sheet.datasheet())
         content = _content(folder, lines, table, sheet)
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise RecordError(
             f"the journal lacks {error}", where=str(journal), todo="it was altered, or is not ours"
         ) from error
@@ -210,7 +210,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
     opened = lines[0]
     closed = next((line for line in lines if line["kind"] == "closed"), None)
     status = closed["status"] if closed else "interrupted"
-    reason = closed["reason"] if closed else "the run was cut off: its journal has no closing line"
+    reason = closed["reason"] if closed else _cut_off(table)
     identities: dict[str, str] = next((line["identities"] for line in lines if line["kind"] == "identified"), {})
     evaluation: Evaluation | None = None
     try:
@@ -249,6 +249,11 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         digest=json.loads(digest.read_text(encoding="utf-8"))["sha256"] if digest.is_file() else "",
         folder=str(folder),
     )
+
+
+def _cut_off(table: pd.DataFrame) -> str:
+    place = f"after a reading at point {table['number'].iloc[-1]}" if len(table) else "before the first reading"
+    return f"the run was cut off {place}: its journal has no closing line"
 
 
 def _remark(line: dict[str, Any]) -> str:

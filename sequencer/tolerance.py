@@ -22,7 +22,8 @@ def slope(sheet: DataSheet, value: FloatArray, *, first: int = 0, last: int = -1
     frac = sheet.taps[first].fraction(value)
     steep = np.full(frac.shape, abs(sheet.taps[end].span / sheet.taps[first].span))
     for stage in sheet.stages[first:end]:
-        steep = steep * np.abs(stage.characteristic.slope(frac))
+        with np.errstate(invalid="ignore"):  # infinite at 0 of a square root, times a flat part behind it: NaN
+            steep = steep * np.abs(stage.characteristic.slope(frac))
         frac = stage.characteristic.output(frac)
     return np.asarray(steep)
 
@@ -52,7 +53,8 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
         elif part.base == "output":
             width = width + part.value / 100 * np.abs(sheet.ideal(x, first=first, last=last))
         elif part.base == "reading":
-            width = width + part.value / 100 * np.abs(x) * steep
+            with np.errstate(invalid="ignore"):
+                width = width + part.value / 100 * np.abs(x) * steep
         elif is_alike(part.unit, output.unit) or not is_alike(part.unit, source.unit):
             width = width + single.half_width(output.unit)
         else:

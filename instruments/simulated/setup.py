@@ -6,7 +6,7 @@ import re
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
-from instruments.errors import InputError
+from instruments.errors import InputError, shortened
 from instruments.simulated.bench import SimulatedBench
 from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
 from instruments.simulated.instrument import SimulatedInstrument
@@ -68,17 +68,16 @@ def fault_from(entry: dict[str, str], *, where: str = "") -> Fault:
 
 
 def _size(text: str, unit: str) -> float:
-    plain = re.fullmatch(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", text)
+    plain = re.fullmatch(r"\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\s*", text)
     if plain or unit == "1" or "/" in unit:  # a factor, a count, a coefficient
-        try:
-            return float(text)
-        except ValueError:
-            raise InputError(f'"{text}" is not a number', allowed=f"a number in {unit}") from None
+        if not plain:
+            raise InputError(f'"{shortened(text)}" is not a number', allowed=f"a number in {unit}")
+        return float(text)
     return magnitude(difference(text, like=unit), unit)
 
 
 def entry_from_text(text: str) -> dict[str, str]:
-    """A fault as it is written on a command line, "span error" or "span error, span=0.8 %", as an entry of a bench file.
+    """A fault as it is written on a command line, "span error, span=0.8 %", as an entry of a bench file.
 
     Raises:
         InputError: a size without its name; no such fault or size.
@@ -115,7 +114,7 @@ def simulated_bench(loaded: LoadedBench, sheet: DataSheet, clock: Clock) -> Simu
     for name, instrument in loaded.file.instruments.items():
         sets = _taps(loaded, sheet, name, "set_by")
         reads = _taps(loaded, sheet, name, "read_by")
-        if not sets and not reads:
+        if (not sets and not reads) or loaded.descriptions[name].kind == "keyed":
             continue
         if len(sets) > 1 or len(reads) > 1:
             raise InputError(

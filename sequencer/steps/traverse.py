@@ -29,9 +29,9 @@ class TraverseSettings(FileModel):
 
     @model_validator(mode="after")
     def _usable(self) -> Self:
-        grid = self.grid
-        if len(grid) < 2 or len(grid) > 1001:
+        if not 2 <= (self.points if isinstance(self.points, int) else len(self.points)) <= 1001:
             raise ValueError("2 to 1001 points")
+        grid = self.grid
         if any(after <= before for before, after in zip(grid, grid[1:], strict=False)):
             raise ValueError("points that rise from one to the next")
         if grid[0] < -0.25 or grid[-1] > 1.25:

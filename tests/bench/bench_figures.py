@@ -13,8 +13,8 @@ from scipy.optimize import linprog
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
-from sequencer.evaluate.figures import figures
-from sequencer.evaluate.lines import fit_line, fit_minimax_line
+from sequencer.figures.figures import figures
+from sequencer.figures.lines import fit_line, fit_minimax_line
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11
 

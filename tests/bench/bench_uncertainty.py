@@ -14,13 +14,13 @@ from odrpack import odr_fit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
-from sequencer.evaluate.conformity import RULES, judge
-from sequencer.evaluate.errors_in_variables import fit_line_with_uncertainties
-from sequencer.evaluate.figures import figures
-from sequencer.evaluate.lines import fit_line
-from sequencer.evaluate.per_point import per_point
-from sequencer.evaluate.student import coverage_factor
-from sequencer.evaluate.uncertainty import (
+from sequencer.figures.conformity import RULES, judge
+from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
+from sequencer.figures.figures import figures
+from sequencer.figures.lines import fit_line
+from sequencer.figures.per_point import per_point
+from sequencer.figures.student import coverage_factor
+from sequencer.figures.uncertainty import (
     combine,
     from_certificate,
     from_half_width,

@@ -8,7 +8,7 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.evaluate.conformity import RULES, Verdict, judge, probability_of_conformity, rule_for_specific_risk
+from sequencer.figures.conformity import RULES, Verdict, judge, probability_of_conformity, rule_for_specific_risk
 
 FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "decision-rules.yaml").read_text(encoding="utf-8"))
 ILAC = FACTS["ilac_g8"]

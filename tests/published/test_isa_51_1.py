@@ -11,10 +11,10 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.evaluate.curves import average_curve
-from sequencer.evaluate.figures import figures
-from sequencer.evaluate.hysteresis import hysteresis
-from sequencer.evaluate.lines import fit_line
+from sequencer.figures.curves import average_curve
+from sequencer.figures.figures import figures
+from sequencer.figures.hysteresis import hysteresis
+from sequencer.figures.lines import fit_line
 
 FOLDER = shipped("shared", "published", "isa-51-1")
 NOMINAL_PCT = np.linspace(0, 100, 11)

@@ -5,8 +5,8 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.evaluate.lines import fit_line
-from sequencer.evaluate.per_point import per_point
+from sequencer.figures.lines import fit_line
+from sequencer.figures.per_point import per_point
 
 FOLDER = shipped("shared", "published", "nist-strd")
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.evaluate.conformity import (
+from sequencer.figures.conformity import (
     RULES,
     Verdict,
     judge,
@@ -12,7 +12,7 @@ from sequencer.evaluate.conformity import (
     probability_of_conformity,
     rule_for_specific_risk,
 )
-from sequencer.evaluate.student import t_cdf
+from sequencer.figures.student import t_cdf
 
 NAN = float("nan")
 SIMPLE = RULES["ILAC-G8:09/2019 simple acceptance"]

@@ -10,12 +10,12 @@ import pytest
 from sequencer.evaluation import evaluate
 from sequencer.models import TypeSheet
 from sequencer.readings import COLUMNS, tidy
-from sequencer.report.content import Content, InstrumentLine, Trace
-from sequencer.report.drawing import nice_ticks
-from sequencer.report.html import html
-from sequencer.report.notebook import evaluation_html
-from sequencer.report.settling import telling_trace
-from sequencer.report.words import percent_used
+from sequencer.reports.content import Content, InstrumentLine, Trace
+from sequencer.reports.drawing import nice_ticks
+from sequencer.reports.html import html
+from sequencer.reports.notebook import evaluation_html
+from sequencer.reports.settling import telling_trace
+from sequencer.reports.words import percent_used
 
 HOSTILE = '<script>alert("1")</script>&\''
 VOID = {"meta", "path", "line", "rect", "circle", "polygon", "polyline", "br"}

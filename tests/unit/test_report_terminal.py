@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sequencer import core
-from sequencer.report.terminal import plan_text, summary
+from sequencer.reports.terminal import plan_text, summary
 
 spec = importlib.util.spec_from_file_location("made_for_html", Path(__file__).parent / "test_report_html.py")
 made = importlib.util.module_from_spec(spec)

@@ -1,0 +1,86 @@
+"""What a notebook shows of a plan or an evaluation: a fragment of HTML without style sheet, escaped. No figure here."""
+
+from collections.abc import Sequence
+
+from markupsafe import Markup, escape
+
+from instruments.units import show
+from sequencer.evaluation import Evaluation
+from sequencer.planning import Plan
+from sequencer.reports import words
+from sequencer.reports.html import figure_rows
+from sequencer.reports.plots import error_plot
+
+__all__ = ["evaluation_html", "plan_html"]
+
+_HEADS = {"pass": "✓ PASS", "fail": "✗ FAIL", "not determinable": "? NOT DETERMINABLE"}
+
+
+def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> Markup:
+    head = Markup("").join(Markup('<th style="text-align:left">{}</th>').format(each) for each in heads)
+    body = Markup("").join(
+        Markup("<tr>{}</tr>").format(
+            Markup("").join(Markup('<td style="text-align:left">{}</td>').format(cell) for cell in row)
+        )
+        for row in rows
+    )
+    return Markup("<table><thead><tr>{}</tr></thead><tbody>{}</tbody></table>").format(head, body)
+
+
+def plan_html(plan: Plan) -> str:
+    """A plan: how long, which steps, how it is wired, warnings."""
+    steps = [
+        (
+            str(number),
+            points[0].step_name,
+            words.set_points([point.setpoint.frac for point in points]),
+            str(len(points)),
+            words.duration(sum(point.estimate_s for point in points)),
+        )
+        for number in dict.fromkeys(point.step for point in plan.points)
+        for points in [[point for point in plan.points if point.step == number]]
+    ]
+    wires = [
+        (
+            wired.tap,
+            f"{wired.source.instrument}, {wired.source.entry.range}" if wired.source else "",
+            show(wired.safe_level) if wired.safe_level is not None else "",
+            f"{wired.receiver.instrument}, {wired.receiver.entry.range}" if wired.receiver else "",
+        )
+        for wired in plan.wires
+    ]
+    tur = "not known" if plan.tur is None else f"{plan.tur:.1f}"
+    head = Markup("<p><strong>{}</strong><br>{}<br>{} points, about {}; TUR {}</p>").format(
+        plan.sequence.file.sequence, plan.sheet.type, len(plan.points), words.duration(plan.estimate_s), tur
+    )
+    warned = Markup("").join(Markup("<li>{}</li>").format(each) for each in plan.warnings)
+    return str(
+        Markup("<div>{}{}{}{}</div>").format(
+            head,
+            _table(("step", "name", "at, % of input range", "points", "takes"), steps),
+            _table(("tap", "set by", "safe level", "read by"), wires),
+            Markup("<p>Warnings</p><ul>{}</ul>").format(warned) if plan.warnings else Markup(""),
+        )
+    )
+
+
+def evaluation_html(evaluation: Evaluation) -> str:
+    """An evaluation: verdict and its reason, error plot, figures."""
+    verdict = evaluation.verdict
+    rows = [
+        (row.name, f"{row.value} {row.unit}".strip(), row.u, row.at)
+        if row.value
+        else (row.name, f"not determinable: {row.remark}", "", "")
+        for row in figure_rows(evaluation)
+    ]
+    return str(
+        Markup("<div><p><strong>{}</strong> {}<br>{}, tolerance ±{}; {}</p>{}{}</div>").format(
+            _HEADS[verdict.result],
+            escape(verdict.reason),
+            evaluation.type,
+            evaluation.tolerance,
+            verdict.rule,
+            Markup(error_plot(evaluation)),  # noqa: S704  the plot escapes its texts
+            _table(("figure", "value", "u, standard", "at"), rows),
+        )
+    )

@@ -1,0 +1,297 @@
+"""Plots as SVG text: what the reader sees is what the tables say.
+
+Each function returns an `<svg>`, or one sentence in a `<p>` where there is nothing to draw. It computes no figure.
+"""
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from sequencer.evaluation import Evaluation
+from sequencer.reports.drawing import (
+    BAND,
+    DASH,
+    DOWN,
+    FAINT,
+    FINE_DASH,
+    GRID,
+    HATCHED,
+    INK,
+    LIMIT,
+    UP,
+    WIDTH,
+    Panel,
+    Point,
+    Sample,
+    Scale,
+    bar_sample,
+    box_sample,
+    legend_drawing,
+    nice_ticks,
+    reach,
+    ring_sample,
+    sentence,
+    series_sample,
+    standard_panel,
+)
+from sequencer.reports.words import DIRECTIONS, NumberStyle, as_pct, fixed, ordered, percent_used, way
+
+__all__ = ["bar_plot", "error_plot", "hysteresis_plot", "residual_plot"]
+
+_MOST_BARS = 24
+
+
+def _pairs(table: pd.DataFrame, value: str) -> list[Point]:
+    return [(float(x), float(y)) for x, y in zip(table["setpoint_pct"], table[value], strict=True)]
+
+
+_STYLES = {"up": (UP, "none"), "down": (DOWN, DASH)}
+
+
+def error_plot(evaluation: Evaluation) -> str:
+    """Error against input, up and down, with the tolerance band; the worst reading is ringed."""
+    points = ordered(evaluation.points)
+    if points.empty or not np.isfinite(points["error_pct"]).any():
+        return sentence("There is no reading to draw an error from.")
+    style, visits, worst = NumberStyle(evaluation), evaluation.visits, evaluation.worst
+    used = [each for each in ("up", "down", "") if (points["direction"] == each).any()]
+    legend: list[tuple[Sample, str]] = [
+        (series_sample(each or "any", colour=_STYLES[each][0], dash=_STYLES[each][1]), f"{DIRECTIONS[each]}, mean")
+        if each
+        else (series_sample("any", width=0), "mean")
+        for each in used
+    ]
+    has_singles = len(visits) > len(points)
+    if has_singles:
+        legend.append((series_sample("dot", width=0), "one cycle"))
+    if (points["tolerance_pct"] > 0).any():
+        band = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
+        legend.append((box_sample(BAND, LIMIT), f"tolerance{band}"))
+    if visits["is_judged"].sum() < len(visits):
+        legend.append((series_sample("cross", width=0), "not judged"))
+    place = ""
+    if worst is not None:
+        place = (
+            f"worst: {style.error_pct(worst['error_pct'])} % of span, {percent_used(worst['used_pct'])} % of "
+            f"tolerance, at {as_pct(worst['setpoint_pct'])}{way(worst['direction'])}"
+        )
+        legend.append((ring_sample, place))
+    limits = points["tolerance_pct"].to_numpy()
+    everything = [*points["error_pct"], *visits["error_pct"], *limits, *(-limits)]
+    drawing, panel = standard_panel(
+        f"Error against input; {place or 'no point is judged'}",
+        legend,
+        points["setpoint_pct"],
+        reach(everything, least=1e-6),
+        height=290,
+    )
+    _band(panel, points, is_constant=style.is_constant)
+    panel.frame("Input in % of range", "Error in % of output span")
+    panel.right(evaluation.output_span / 100, f"Error in {evaluation.output_unit}")
+    _limits(panel, points, is_constant=style.is_constant)
+    if has_singles:
+        panel.marks(_pairs(visits, "error_pct"), "dot")
+    for each in used:
+        part = points[points["direction"] == each]
+        if each:
+            panel.curve(_pairs(part, "error_pct"), colour=_STYLES[each][0], dash=_STYLES[each][1], width=1.8)
+        panel.marks(_pairs(part, "error_pct"), each or "any")
+    panel.marks(_pairs(visits[~visits["is_judged"]], "error_pct"), "cross")
+    if worst is not None:
+        panel.marks([(float(worst["setpoint_pct"]), float(worst["error_pct"]))], "ring")
+    panel.edge()
+    return drawing.svg()
+
+
+def _edges(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> list[list[Point]]:
+    """Upper edge of the tolerance in pieces: (input, half width); broken where nothing is judged."""
+    if is_constant:
+        width = float(points["tolerance_pct"].iloc[0])
+        return [[(panel.x.low, width), (panel.x.high, width)]]
+    pieces: list[list[Point]] = [[]]
+    for place, part in points.groupby("setpoint_pct"):
+        width = float(part["tolerance_pct"].mean())
+        if width > 0:
+            pieces[-1].append((float(str(place)), width))
+        elif pieces[-1]:
+            pieces.append([])
+    apart = (panel.x.high - panel.x.low) / 100
+    return [
+        piece if len(piece) > 1 else [(piece[0][0] - apart, piece[0][1]), (piece[0][0] + apart, piece[0][1])]
+        for piece in pieces
+        if piece
+    ]
+
+
+def _band(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
+    for piece in _edges(panel, points, is_constant=is_constant):
+        outline = [panel.at(x, y) for x, y in piece] + [panel.at(x, -y) for x, y in reversed(piece)]
+        panel.drawing.polygon(outline, fill=BAND)
+
+
+def _limits(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
+    for piece in _edges(panel, points, is_constant=is_constant):
+        for sign in (1, -1):
+            panel.curve([(x, sign * y) for x, y in piece], colour=LIMIT, width=1.6)
+
+
+def hysteresis_plot(evaluation: Evaluation) -> str:
+    """Down minus up against input, each cycle thin and their mean thick; changes of end pairs marked apart."""
+    visits = evaluation.visits
+    sides = {way: visits[visits["direction"] == way].set_index(["cycle", "point"]) for way in ("up", "down")}
+    both = sides["up"].join(sides["down"]["error_pct"].rename("down_pct"), how="inner")
+    both["opening"] = both["down_pct"] - both["error_pct"]
+    both = both[np.isfinite(both["opening"])].sort_values("setpoint_pct").reset_index()
+    if both.empty:
+        return sentence("No input was read both ways in one cycle, so there is no hysteresis loop to draw.")
+    cycles = both["cycle"].nunique()
+    mean = both.groupby("point")[["setpoint_pct", "opening"]].mean().sort_values("setpoint_pct")
+    found = evaluation.figure("hysteresis").value
+    style = NumberStyle(evaluation)
+    legend: list[tuple[Sample, str]] = [(series_sample("any", width=2.6), "mean" if cycles > 1 else "the one cycle")]
+    if cycles > 1:
+        legend.append((series_sample("", width=1.0, dash=FINE_DASH), f"each of {cycles} cycles"))
+    pairs = evaluation.end_pairs
+    pairs = pairs[np.isfinite(pairs["change_pct"].astype(float))]
+    if len(pairs):
+        legend.append((series_sample("end", width=0), "end pair: change without moving the input"))
+    said = f"; hysteresis {fixed(found, style.pct_decimals)} % of span" if found is not None else ""
+    least = style.width_pct / 10 if math.isfinite(style.width_pct) else 1e-3
+    drawing, panel = standard_panel(
+        f"Downscale minus upscale against input{said}",
+        legend,
+        [*both["setpoint_pct"], *pairs["setpoint_pct"]],
+        reach([*both["opening"], *pairs["change_pct"]], least=least),
+    )
+    panel.frame("Input in % of range", "Down minus up, % of span")
+    panel.right(evaluation.output_span / 100, f"Down minus up, {evaluation.output_unit}")
+    if cycles > 1:
+        for _, part in both.groupby("cycle"):
+            panel.curve(_pairs(part, "opening"), width=1.0, dash=FINE_DASH)
+    panel.curve(_pairs(mean, "opening"), width=2.6)
+    panel.marks(_pairs(mean, "opening"), "any")
+    panel.marks(_pairs(pairs, "change_pct"), "end")
+    panel.edge()
+    return drawing.svg()
+
+
+def residual_plot(evaluation: Evaluation) -> str:
+    """Each error less the fitted least-squares line, against input; the line joins the means."""
+    line, visits = evaluation.arrays.line, evaluation.visits
+    gain, offset = float(line.gain[0]), float(line.offset[0])
+    if not (math.isfinite(gain) and math.isfinite(offset)):
+        return sentence("A line needs readings at two different inputs at least, so there are no residuals to draw.")
+    table = visits[["setpoint_pct", "point", "direction", "error_pct"]].copy()
+    # The line was fitted against the measured input; the setpoint differs from it by less than the plot can show.
+    table["residual"] = table["error_pct"] - (offset + gain * table["setpoint_pct"])
+    table = table[np.isfinite(table["residual"])]
+    style = NumberStyle(evaluation)
+    mean = table.groupby("point")[["setpoint_pct", "residual"]].mean().sort_values("setpoint_pct")
+    used = [each for each in ("up", "down", "") if (table["direction"] == each).any()]
+    legend: list[tuple[Sample, str]] = [(series_sample(each or "any", width=0), DIRECTIONS[each]) for each in used]
+    legend.append((series_sample("", width=1.6), "mean of all"))
+    left_out = len(table) - int(line.points_n[0])
+    if left_out > 0:
+        legend.append((series_sample("", width=0), f"({left_out} below the low-flow cut-off are not in the line)"))
+    least = style.width_pct / 10 if math.isfinite(style.width_pct) else 1e-3
+    drawing, panel = standard_panel(
+        "Residuals from the least-squares line against input",
+        legend,
+        table["setpoint_pct"],
+        reach(table["residual"], least=least),
+    )
+    panel.frame("Input in % of range", "Residual in % of span")
+    panel.right(evaluation.output_span / 100, f"Residual in {evaluation.output_unit}")
+    panel.curve(_pairs(mean, "residual"), width=1.6)
+    for each in used:
+        panel.marks(_pairs(table[table["direction"] == each], "residual"), each or "any")
+    panel.edge()
+    return drawing.svg()
+
+
+def bar_plot(evaluation: Evaluation) -> str:
+    """A pair of bars for each setpoint, injected and returned, both in % of their range; a line where ideal is."""
+    points = evaluation.points
+    if points.empty:
+        return sentence("There is no reading to draw bars from.")
+    means = points.groupby("point")[["setpoint_pct", "input", "ideal", "output"]].mean().sort_values("setpoint_pct")
+    means = means[np.isfinite(means["output"])]
+    if len(means) > _MOST_BARS:
+        return sentence(f"{len(means)} setpoints are too many for bars; the table has them all.")
+    scales = _fractions(means)
+    if scales is None:
+        return sentence("The ends of both ranges were not read, so there is nothing to draw bars in % of range from.")
+    injected, returned, ideal = scales
+    legend: list[tuple[Sample, str]] = [
+        (bar_sample(HATCHED, INK), "injected"),
+        (bar_sample(UP, UP), "returned"),
+        (series_sample("", width=2.4), "ideal"),
+    ]
+    drawing, top = legend_drawing("Injected and returned at each setpoint, in % of range", legend, below=200 + 46)
+    bottom = top + 200
+    low, high = reach([*injected, *returned, *ideal, 100.0], least=1.0, pad=0.04)
+    low = low if min(*injected, *returned, 0.0) < -0.5 else 0.0
+    panel = Panel(drawing, Scale(0.0, len(means), 76, WIDTH - 16), Scale(low, high, bottom, top))
+    places, decimals = nice_ticks(low, high, 6)
+    for value in places:
+        drawing.line(panel.at(0, value), panel.at(len(means), value), colour=GRID)
+        drawing.text((69, panel.y(value) + 4), fixed(value, decimals), anchor="end")
+    for number, (place, one, other, wanted) in enumerate(
+        zip(means["setpoint_pct"], injected, returned, ideal, strict=True)
+    ):
+        _bar(panel, number + 0.18, one, fill=HATCHED, colour=INK)
+        _bar(panel, number + 0.5, other, fill=UP, colour=UP)
+        drawing.line(panel.at(number + 0.46, wanted), panel.at(number + 0.88, wanted), width=2.4)
+        label = as_pct(float(place)).removesuffix(" %")
+        drawing.text((panel.x(number + 0.5), bottom + 18), label, anchor="middle")
+    drawing.line(panel.at(0, 0), panel.at(len(means), 0), colour=FAINT, width=1.2)
+    drawing.text(((76 + WIDTH - 16) / 2, bottom + 37), "Setpoint in % of input range", anchor="middle")
+    drawing.text((18, (top + bottom) / 2), "% of range", anchor="middle", turned=-90)
+    panel.edge()
+    return drawing.svg()
+
+
+def _bar(panel: Panel, x: float, value: float, *, fill: str, colour: str) -> None:
+    ends = sorted((panel.y(0), panel.y(value)))
+    wide = panel.x(0.32) - panel.x(0)
+    panel.drawing.add(
+        "rect",
+        x=panel.x(x),
+        y=ends[0],
+        width=wide,
+        height=ends[1] - ends[0],
+        fill=fill,
+        stroke=colour,
+        stroke_width=1,
+    )
+
+
+def _fractions(means: pd.DataFrame) -> tuple[list[float], list[float], list[float]] | None:
+    """Injected, returned and ideal in % of range; None where the ends of the ranges cannot be told.
+
+    An evaluation carries no ranges, so they come from the ideal values: a straight line through them, else both ends.
+    """
+    places = means["setpoint_pct"].to_numpy()
+    given = _line_through(places, means["input"].to_numpy())
+    out = _line_through(places, means["ideal"].to_numpy())
+    if out is None and {0.0, 100.0} <= set(np.round(places, 2)):
+        ends = means["ideal"].to_numpy()[[int(np.argmin(np.abs(places - end))) for end in (0.0, 100.0)]]
+        out = (float(ends[0]), float(ends[1] - ends[0]) / 100)
+    if given is None or out is None:
+        return None
+    injected, returned, ideal = (
+        ((means[name].to_numpy() - low) / per_pct).tolist()
+        for name, (low, per_pct) in (("input", given), ("output", out), ("ideal", out))
+    )
+    return injected, returned, ideal
+
+
+def _line_through(x: np.ndarray, y: np.ndarray) -> Point | None:
+    """Level at 0 % and slope per % of a straight scale; None where the values do not lie on one."""
+    known = np.isfinite(x) & np.isfinite(y)
+    if known.sum() < 2 or np.ptp(x[known]) < 1.0:
+        return None
+    slope, low = np.polyfit(x[known], y[known], 1)
+    off = np.abs(y[known] - (low + slope * x[known])).max()
+    return (float(low), float(slope)) if slope and off <= abs(slope) else None

@@ -1,0 +1,234 @@
+"""A result and a plan as plain text for a terminal: what matters in the first three lines, nothing wider than asked.
+
+Colour only where it is asked for, and never the only sign. It computes no figure and prints nothing itself.
+"""
+
+import textwrap
+from collections.abc import Sequence
+
+import pandas as pd
+
+from instruments.units import show
+from sequencer.evaluation import Evaluation
+from sequencer.planning import Plan, Point
+from sequencer.reports import words
+from sequencer.reports.content import Content
+
+__all__ = ["plan_text", "summary"]
+
+_GREEN, _RED, _YELLOW, _BOLD = "1;32", "1;31", "1;33", "1"
+_TONES = {"PASS": _GREEN, "FAIL": _RED, "NOT DETERMINABLE": _YELLOW}
+_MOST_SETPOINTS = 40
+_MOST_REMARKS = 8
+_MINUS = "-"
+
+
+def summary(content: Content, *, width: int = 80, colour: bool) -> str:
+    """Verdict, worst reading and what to do; then readings, figures, stages, remarks, and where the record lies.
+
+    Args:
+        content: the run, or the readings taken by hand.
+        width: no line is longer.
+        colour: with escape sequences for colour.
+    """
+    lines = _head(content, width, colour=colour)
+    if content.evaluation is not None:
+        lines += ["", *_points(content.evaluation, width, colour=colour)]
+        lines += _stages(content.evaluation, width)
+        lines += ["", *_figures(content.evaluation, width)]
+    if content.remarks:
+        lines += ["", "remarks"]
+        for remark in content.remarks[:_MOST_REMARKS]:
+            lines += _wrapped(remark, width, first="  - ", then="    ")
+        if len(content.remarks) > _MOST_REMARKS:
+            lines.append(f"  and {len(content.remarks) - _MOST_REMARKS} more, in the record")
+    if content.folder:
+        lines += ["", *_wrapped(content.folder, width, first="record: ", then="        ")]
+    return "\n".join(lines)
+
+
+def _painted(text: str, code: str, *, colour: bool) -> str:
+    return f"\x1b[{code}m{text}\x1b[0m" if colour else text
+
+
+def _wrapped(text: str, width: int, *, first: str = "", then: str = "") -> list[str]:
+    """Text from outside, cleaned and cut into lines; a word longer than a line is cut too."""
+    return textwrap.wrap(
+        words.plain(text), width, initial_indent=first, subsequent_indent=then, break_on_hyphens=False
+    ) or [first.rstrip()]
+
+
+def _head(content: Content, width: int, *, colour: bool) -> list[str]:
+    """Verdict, worst, what to do; before them only an output that is not safe."""
+    word = words.verdict_word(content)
+    parts = [f"{word}{' (SIMULATED BENCH)' if content.is_simulated else ''}"]
+    parts += [part for part in (content.serial, content.state, content.type) if part]
+    first = textwrap.shorten(words.plain(", ".join(parts)), width, placeholder=" ...")
+    lines = []
+    if content.status == "not safe":
+        lines = [
+            _painted(line, _RED, colour=colour)
+            for line in _wrapped(f"OUTPUT NOT SAFE: {content.reason}; switch it off by hand", width)
+        ]
+    lines.append(_painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
+    lines += _wrapped(words.headline(content, minus=_MINUS), width, then="  ")
+    lines += _wrapped(content.advice or "nothing", width, first="do: ", then="    ")
+    if content.status not in {"complete", "by hand"}:
+        lines += _wrapped(f"{content.status}: {content.reason}", width, first="run: ", then="     ")
+    return lines
+
+
+def _points(evaluation: Evaluation, width: int, *, colour: bool) -> list[str]:
+    """A line for each setpoint, up and down beside each other."""
+    points = words.ordered(evaluation.points)
+    if points.empty:
+        return ["no readings"]
+    style = words.NumberStyle(evaluation, minus=_MINUS)
+    setpoints = [part for _, part in points.groupby("point", sort=False)]
+    title = "readings"
+    if len(setpoints) > _MOST_SETPOINTS:
+        worst_first = sorted(setpoints, key=lambda part: -float(part["used_pct"].abs().max()))
+        kept = {int(part["point"].iloc[0]) for part in worst_first[:_MOST_SETPOINTS]}
+        setpoints = [part for part in setpoints if int(part["point"].iloc[0]) in kept]
+        title = f"the worst {_MOST_SETPOINTS} of the setpoints; all are in the report"
+    sides = [each for each in ("up", "down", "") if (points["direction"] == each).any()]
+    rows = [
+        [
+            words.as_pct(float(part["setpoint_pct"].iloc[0]), minus=_MINUS),
+            style.given(float(part["input"].mean())),
+            *(cell for side in sides for cell in _side(part[part["direction"] == side], style)),
+        ]
+        for part in setpoints
+    ]
+    names = {"up": "up", "down": "down", "": "returned"}
+    heads = ["setpoint", evaluation.input_unit]
+    for side in sides:
+        heads += [f"{names[side]} {evaluation.output_unit}", "error %", "% of tol"]
+    table = _aligned([heads, *rows], width)
+    marked = [_marked(line, _BOLD, colour=colour) for line in table[:1]]
+    marked += [_marked(line, _RED if "!" in line else "", colour=colour) for line in table[1:]]
+    note = f"{title}: errors in % of the span of {evaluation.output_span:g} {evaluation.output_unit}, "
+    note += f"tolerance +/-{evaluation.tolerance}"
+    note += "; ! outside" if points["used_pct"].map(words.is_out).any() else ""
+    if not points["is_steady"].all():
+        note += "; ~ never settled"
+    return [*_wrapped(note, width), *marked]
+
+
+def _side(part: pd.DataFrame, style: words.NumberStyle) -> tuple[str, str, str]:
+    if part.empty:
+        return "", "", ""
+    row = part.iloc[0]
+    used = words.percent_used(row["used_pct"], minus=_MINUS)
+    sign = "!" if words.is_out(row["used_pct"]) else ""
+    return (
+        style.level(row["output"]),
+        style.error_pct(row["error_pct"]),
+        f"{'' if row['is_steady'] else '~'}{sign}{used}",
+    )
+
+
+def _marked(line: str, code: str, *, colour: bool) -> str:
+    return _painted(line, code, colour=colour and bool(code))
+
+
+def _aligned(rows: Sequence[Sequence[str]], width: int) -> list[str]:
+    """Cells to the right in columns, with as much room between them as there is."""
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    gap = " " * max(1, min(3, (width - sum(widths)) // max(len(widths) - 1, 1)))
+    lines = [gap.join(cell.rjust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return [line[:width] for line in lines]
+
+
+def _stages(evaluation: Evaluation, width: int) -> list[str]:
+    if not evaluation.stages:
+        return []
+    lines = ["", "stages: worst error in % of the span of each stage's output"]
+    for stage in evaluation.stages:
+        worst = words.fixed(stage.worst_pct, 3, minus=_MINUS, is_signed=True)
+        place = "" if stage.worst_at_pct is None else f" at {words.as_pct(stage.worst_at_pct, minus=_MINUS)}"
+        allowed = "" if stage.tolerance_pct is None else f", tolerance +/-{stage.tolerance_pct:.3g}"
+        text = f"{stage.name} ({stage.first} to {stage.last}): {worst}{place}{allowed}: {stage.result}"
+        lines += _wrapped(text, width, first="  ", then="    ")
+    if evaluation.suspect_tap:
+        lines += _wrapped(f'what reads the tap "{evaluation.suspect_tap}" is suspect', width, first="  ", then="    ")
+    return lines
+
+
+def _figures(evaluation: Evaluation, width: int) -> list[str]:
+    style = words.NumberStyle(evaluation, minus=_MINUS)
+    lines = [f"figures by {evaluation.standard}"]
+    wide = max((len(figure.name) for figure in evaluation.figures), default=0)
+    for figure in evaluation.figures:
+        value, u = words.figure_text(figure, style)
+        if not value:
+            text = f"not determinable: {figure.remark or 'no reason is known'}"
+        else:
+            text = f"{value:>10} {'' if figure.unit == '1' else figure.unit}".rstrip()
+            text += f", u {u}" if u else ""
+            text += "" if figure.at_pct is None else f" at {words.as_pct(figure.at_pct, minus=_MINUS)}"
+        lines += [line.rstrip() for line in _hanging(f"  {figure.name:<{wide}}  ", text, width)]
+    return lines
+
+
+def _hanging(label: str, text: str, width: int) -> list[str]:
+    """A label and its text; further lines of the text stand under its first. Blanks at the front of the text stay."""
+    if len(label) + len(text) <= width:
+        return [label + text]
+    return _wrapped(text, width, first=label, then=" " * len(label))
+
+
+def plan_text(plan: Plan, width: int = 80) -> str:
+    """What will happen, for how long, with which wiring and limits; warnings, and what must be confirmed."""
+    sheet, file = plan.sheet, plan.sequence.file
+    lines = _wrapped(file.sequence, width)
+    lines += _wrapped(sheet.type, width, first="unit:      ", then="           ")
+    lines += _wrapped(plan.bench.file.bench, width, first="bench:     ", then="           ")
+    lines += _wrapped(f"+/-{plan.sequence.sheet.tolerance}", width, first="tolerance: ", then="           ")
+    lines.append(f"takes:     about {words.duration(plan.estimate_s)}, {len(plan.points)} points")
+    tur = "not known, an instrument's accuracy is missing" if plan.tur is None else f"{plan.tur:.1f} at the worst point"
+    lines += _wrapped(f"{tur} (tolerance over accuracy of the bench)", width, first="TUR:       ", then="           ")
+    lines += ["", "steps"]
+    for number in dict.fromkeys(point.step for point in plan.points):
+        lines += _step(plan, [point for point in plan.points if point.step == number], width)
+    lines += ["", "wiring"]
+    for wired in plan.wires:
+        uses = []
+        if wired.source is not None:
+            uses.append(f"set by {wired.source.instrument}, {wired.source.function}, {wired.source.entry.range}")
+            if wired.safe_level is not None:
+                uses.append(f"safe level {show(wired.safe_level)}")
+        if wired.receiver is not None:
+            uses.append(f"read by {wired.receiver.instrument}, {wired.receiver.function}, {wired.receiver.entry.range}")
+        lines += _wrapped(f"{wired.tap}: {'; '.join(uses) or 'nothing'}", width, first="  ", then="    ")
+    lines += ["", "limits: nothing outside is sent"]
+    for reason, limit in plan.limits:
+        lines += _wrapped(f"{reason}: {limit}", width, first="  ", then="    ")
+    for title, texts in (("warnings", plan.warnings), ("cautions, to be confirmed before energising", plan.cautions)):
+        if texts:
+            lines += ["", title]
+            for text in texts:
+                lines += _wrapped(text, width, first="  - ", then="    ")
+    return "\n".join(lines)
+
+
+def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
+    """What one step does, and where it goes."""
+    reading = [point for point in points if point.role == "reading"]
+    pairs = sum(point.role == "end pair" for point in points)
+    cycles = max(point.setpoint.cycle for point in points)
+    tap = plan.sheet.taps[0]
+    said = f"{cycles} cycle{'s' if cycles > 1 else ''}"
+    if reading:
+        ways = {point.setpoint.direction for point in reading}
+        said += f" {'up and down' if len(ways) > 1 else words.DIRECTIONS[ways.pop()]}"
+        said += f", {len(reading)} points with {reading[0].setpoint.readings_n} readings each"
+    else:
+        said += f", {len(points)} moves, nothing is read"
+    said += f", {pairs} end pairs" if pairs else ""
+    said += f"; about {words.duration(sum(point.estimate_s for point in points))}"
+    places = words.set_points([point.setpoint.frac for point in points], minus=_MINUS)
+    values = [point.value for point in points]
+    ends = f"{min(values):g} .. {max(values):g} {tap.unit}"
+    lines = _wrapped(f"{points[0].step} {points[0].step_name}: {said}", width, first="  ", then="    ")
+    return lines + _wrapped(f"at {places} of {tap.name} ({ends})", width, first="    ", then="    ")

@@ -1,0 +1,247 @@
+"""Wording and numbers that every view shares. It computes no figure: it only says what was found.
+
+A page takes the real minus sign, a terminal the hyphen; digits follow the tolerance, so that rounding stays below a
+hundredth of it.
+"""
+
+import math
+from datetime import datetime
+from itertools import pairwise
+
+import pandas as pd
+
+from sequencer.evaluation import Evaluation, Figure
+from sequencer.reports.content import Content
+
+__all__ = [
+    "ADVICE_NOTE",
+    "CAUTION",
+    "DIRECTIONS",
+    "MINUS",
+    "SIMULATED",
+    "NumberStyle",
+    "as_pct",
+    "date",
+    "decimals_for",
+    "duration",
+    "figure_text",
+    "fixed",
+    "headline",
+    "is_out",
+    "ordered",
+    "percent_used",
+    "plain",
+    "set_points",
+    "verdict_word",
+    "way",
+    "worst_text",
+]
+
+MINUS = "−"
+DIRECTIONS = {"up": "upscale", "down": "downscale", "": "no direction"}
+SIMULATED = "Simulated bench: no real unit was tested."
+CAUTION = (
+    "Local codes, the site's permits and licensed practice come first. Nothing in this report replaces them, and "
+    "nothing in it says that a live circuit may be worked on."
+)
+ADVICE_NOTE = "Advice is an interpretation of the result, not part of it."
+_WORDS = {"pass": "PASS", "fail": "FAIL", "not determinable": "NOT DETERMINABLE"}
+_MAGNITUDES = {"hysteresis", "non-repeatability"}  # never negative, so a plus sign would say nothing
+_SHARE = 50  # digits show at least a fiftieth of the tolerance; rounding is then below a hundredth
+_MOST_DECIMALS = 9
+
+
+def verdict_word(content: Content) -> str:
+    """PASS, FAIL or NOT DETERMINABLE."""
+    return _WORDS["not determinable" if content.evaluation is None else content.evaluation.verdict.result]
+
+
+def decimals_for(width: float) -> int:
+    """Decimals that show a fiftieth of a width; 4 where it is not known."""
+    if not (math.isfinite(width) and width > 0):
+        return 4
+    return min(max(math.ceil(-math.log10(width / _SHARE)), 0), _MOST_DECIMALS)
+
+
+def fixed(value: float | None, decimals: int, *, minus: str = MINUS, is_signed: bool = False) -> str:
+    """A number with so many decimals; a dash where there is none; zero carries no sign."""
+    if value is None or not math.isfinite(value):
+        return "–" if minus == MINUS else "-"
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0:
+        return text
+    return f"{minus if value < 0 else '+' if is_signed else ''}{text}"
+
+
+def as_pct(value: float, *, minus: str = MINUS) -> str:
+    """A place in % of range, without needless decimals: "10 %", "33.3 %"."""
+    if not math.isfinite(value):
+        return fixed(None, 0, minus=minus)
+    text = f"{abs(value):.1f}".removesuffix(".0")
+    return f"{minus if value < 0 and text != '0' else ''}{text} %"
+
+
+def percent_used(used_pct: float, *, minus: str = MINUS) -> str:
+    """Share of the tolerance in %, never rounded across the limit: 100.2 stays above 100."""
+    if not math.isfinite(used_pct):
+        return fixed(None, 0, minus=minus)
+    share = abs(used_pct)
+    for decimals in range(4):
+        text = f"{share:.{decimals}f}"
+        if (float(text) > 100) == is_out(share):
+            return text
+    return ">100" if is_out(share) else "100"
+
+
+def is_out(used_pct: float) -> bool:
+    """True if this share of the tolerance is more than all of it; a hair of rounding is not."""
+    return abs(used_pct) > 100 * (1 + 1e-9)
+
+
+def way(direction: str) -> str:
+    """The direction with a blank before it, to be put behind a place; "" where there is none."""
+    return f" {DIRECTIONS[direction]}" if direction else ""
+
+
+class NumberStyle:
+    """How the numbers of one evaluation are written: decimals from its tolerance, and the minus sign of the medium.
+
+    Args:
+        evaluation: whose tolerance counts.
+        minus: sign of negative numbers.
+    """
+
+    def __init__(self, evaluation: Evaluation, *, minus: str = MINUS) -> None:
+        widths = evaluation.visits["tolerance"]
+        known = widths[widths > 0]
+        self.minus = minus
+        # A tolerance in % of reading falls to nothing at zero; digits that only such a point asks for help nobody.
+        self.width = max(float(known.min()), float(known.max()) / 10) if len(known) else math.nan
+        self.width_pct = 100 * self.width / evaluation.output_span
+        self.is_constant = bool(len(known) == len(widths) > 0 and known.max() - known.min() <= 1e-9 * known.max())
+        fallback = evaluation.output_span / 1000
+        self.level_decimals = decimals_for(self.width if math.isfinite(self.width) else fallback)
+        self.pct_decimals = decimals_for(self.width_pct if math.isfinite(self.width_pct) else 0.1)
+        reach = float(evaluation.visits["input"].abs().max()) if len(evaluation.visits) else math.nan
+        share_pct = self.width_pct if math.isfinite(self.width_pct) else 0.5
+        self.input_decimals = decimals_for(reach * share_pct / 100)
+
+    def level(self, value: float) -> str:
+        """A level in the unit of the output."""
+        return fixed(value, self.level_decimals, minus=self.minus)
+
+    def given(self, value: float) -> str:
+        """A level in the unit of the input."""
+        return fixed(value, self.input_decimals, minus=self.minus)
+
+    def error(self, value: float) -> str:
+        """A difference in the unit of the output, with sign."""
+        return fixed(value, self.level_decimals, minus=self.minus, is_signed=True)
+
+    def error_pct(self, value: float) -> str:
+        """A difference in % of span, with sign."""
+        return fixed(value, self.pct_decimals, minus=self.minus, is_signed=True)
+
+    def spread(self, value: float) -> str:
+        """A standard deviation in the unit of the output, one decimal more than levels."""
+        return fixed(value, min(self.level_decimals + 1, _MOST_DECIMALS), minus=self.minus)
+
+
+def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
+    """Value and standard uncertainty of a figure as text, to the same decimals; "" where there is none.
+
+    With an uncertainty it has two digits and the value as many decimals; in % of span the tolerance gives them.
+    """
+    if figure.value is None:
+        return "", ""
+    has_u = figure.u is not None and math.isfinite(figure.u) and figure.u > 0
+    if has_u:
+        assert figure.u is not None
+        decimals = min(max(1 - math.floor(math.log10(figure.u)), 0), 12)
+        return fixed(figure.value, decimals, minus=style.minus), fixed(figure.u, decimals)
+    if figure.unit == "% of span":
+        is_signed = figure.name not in _MAGNITUDES
+        return fixed(figure.value, style.pct_decimals, minus=style.minus, is_signed=is_signed), ""
+    if figure.value and math.isfinite(figure.value) and abs(figure.value) < 1e-4:
+        return f"{figure.value:.2e}".replace("-", style.minus), ""
+    return f"{figure.value:.4g}".replace("-", style.minus), ""
+
+
+def worst_text(evaluation: Evaluation, *, minus: str = MINUS) -> str:
+    """The worst reading: error in output unit and % of span, share of the tolerance, place; "" if none is judged."""
+    worst = evaluation.worst
+    if worst is None:
+        return ""
+    style = NumberStyle(evaluation, minus=minus)
+    return (
+        f"{style.error(worst['error'])} {evaluation.output_unit}, {style.error_pct(worst['error_pct'])} % of span, "
+        f"{percent_used(worst['used_pct'])} % of the tolerance, "
+        f"at {as_pct(worst['setpoint_pct'], minus=minus)}{way(worst['direction'])}"
+    )
+
+
+def headline(content: Content, *, minus: str = MINUS) -> str:
+    """What stands beside the verdict: the worst reading; a failing stage first where end to end all is within."""
+    found = content.evaluation
+    if found is None:
+        return content.reason
+    worst = worst_text(found, minus=minus)
+    if not worst:
+        return found.verdict.reason
+    failed = [stage for stage in found.stages if stage.result == "fail" and stage.worst_pct is not None]
+    if failed and found.worst is not None and not is_out(found.worst["used_pct"]):
+        stage = max(failed, key=lambda each: abs(each.worst_pct or 0.0) / (each.tolerance_pct or 1.0))
+        share = 100 * (stage.worst_pct or 0.0) / (stage.tolerance_pct or math.nan)
+        return (
+            f'stage "{stage.name}" {fixed(stage.worst_pct, 3, minus=minus, is_signed=True)} % of span, '
+            f"{percent_used(share, minus=minus)} % of its own tolerance"
+        )
+    return f"worst {worst}"
+
+
+def ordered(points: pd.DataFrame) -> pd.DataFrame:
+    """Points as they are shown: setpoints ascending, at each of them up before down."""
+    if points.empty:
+        return points
+    rank = points["direction"].map({"": 0, "up": 1, "down": 2})
+    return points.assign(rank=rank).sort_values(["setpoint_pct", "point", "rank"]).drop(columns="rank")
+
+
+def set_points(fractions: list[float], *, minus: str = MINUS) -> str:
+    """Setpoints in % as a short list; an even grid is shortened: "0, 10 .. 100 %"."""
+    places = sorted({round(100 * each, 6) for each in fractions})
+    texts = [as_pct(each, minus=minus).removesuffix(" %") for each in places]
+    steps = {round(after - before, 4) for before, after in pairwise(places)}
+    if len(places) > 4 and len(steps) == 1:
+        return f"{texts[0]}, {texts[1]} .. {texts[-1]} %"
+    if len(places) > 14:
+        return f"{len(places)} places, {texts[0]}, {texts[1]}, {texts[2]} .. {texts[-1]} %"
+    return f"{', '.join(texts)} %"
+
+
+def duration(seconds: float) -> str:
+    """A time as people say it: "45 s", "6 min 5 s", "1 h 12 min"."""
+    if not math.isfinite(seconds):
+        return "not known"
+    whole = max(round(seconds), 0)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s" if whole % 60 else f"{whole // 60} min"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def date(text: str) -> str:
+    """An ISO date and time as "2026-01-05 08:00 UTC"; any other text as it is."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    zone = found.tzname() or ""
+    return f"{found:%Y-%m-%d %H:%M} {zone}".strip()
+
+
+def plain(text: str) -> str:
+    """Text from outside without control characters, line breaks as blanks: it cannot move a terminal's cursor."""
+    joined = " ".join(text.split())
+    return "".join(letter if letter.isprintable() else "?" for letter in joined)

@@ -1,0 +1,196 @@
+"""A small unit on the simulated bench, run in process on virtual time, with mishaps on its lines where a test wants them."""
+
+from dataclasses import dataclass, field
+
+import pytest
+
+import instruments.bench
+from instruments.benchfile import load_bench
+from instruments.errors import StoppedError
+from instruments.simulated.bench import SimulatedBench
+from sequencer import record as records
+from sequencer.journal import Journal, entries
+from sequencer.models import load_sequence
+from sequencer.planning import plan
+from sequencer.running.loop import run_plan
+
+SMALL_TYPE = """\
+type: small pulse rate converter (invented)
+input: {range: 0 .. 1000 Hz, limits: 0 .. 1200 Hz}
+output: {range: 4 .. 20 mA}
+tolerance: 0.2 % of span
+time constant: 20 ms
+settling: {minimum: 80 ms, maximum: 3 s}
+"""
+SMALL_SEQUENCE = """\
+sequence: small acceptance
+type sheet: small.type.yaml
+settled within: 20 %
+if never settled: go on
+steps:
+  - exercise: {cycles: 1}
+  - traverse: {points: 5, cycles: 2, readings: 2}
+"""
+SMALL_BENCH = """\
+bench: small simulated bench
+backend: simulated
+simulation: {seed: 11, faults: []}
+instruments:
+  source: {description: generic-scpi-source, resource: "TCPIP::127.0.0.1::1::SOCKET", identity: SIMULATED SOURCE}
+  reference: {description: generic-scpi-meter, resource: "GPIB0::7::INSTR", identity: SIMULATED REFERENCE}
+  meter: {description: generic-scpi-meter, resource: "TCPIP::127.0.0.1::2::SOCKET", identity: SIMULATED METER}
+taps:
+  input: {set by: source, read by: reference}
+  output: {read by: meter}
+"""
+
+
+class Answers:
+    """An operator by script: the answers in order, then "yes" to whatever else is asked."""
+
+    def __init__(self, *answers):
+        self.answers = list(answers)
+        self.questions = []
+
+    def ask(self, question):
+        self.questions.append(question)
+        answer = self.answers.pop(0) if self.answers else "yes"
+        if isinstance(answer, BaseException):
+            raise answer
+        return answer(question) if callable(answer) else answer
+
+
+@dataclass
+class Ran:
+    """A run that is over: how, and everything that went over lines and to listeners, in order."""
+
+    folder: object
+    log: list = field(default_factory=list)  # exchanges and events as they came
+    outcome: object = None
+    raised: object = None
+    simulated: object = None
+
+    @property
+    def sent(self):
+        return [each.sent for each in self.log if hasattr(each, "sent")]
+
+    @property
+    def lines(self):
+        return list(entries(self.folder / "journal.jsonl"))
+
+    @property
+    def record(self):
+        return records.load(self.folder)
+
+    def events(self, kind):
+        return [each for each in self.log if type(each).__name__ == kind]
+
+    def ask(self, instrument, message):
+        """What an instrument of the bench says, past all lines."""
+        return self.simulated[0]._devices[instrument].handle(message)
+
+    def is_safe(self):
+        return float(self.ask("source", "OUTP?")) == 0 and float(self.ask("source", "SOUR:FREQ?")) == 0
+
+
+@pytest.fixture
+def answers():
+    return Answers
+
+
+@pytest.fixture
+def small(tmp_path):
+    """Plans the small unit; each argument changes one of its files by replacing text."""
+
+    def planned(*, type_sheet=(), sequence=(), bench=(), bench_text=SMALL_BENCH):
+        folder = tmp_path / "files"
+        folder.mkdir(exist_ok=True)
+        names = ("small.type.yaml", "small.yaml", "small.bench.yaml")
+        texts = (SMALL_TYPE, SMALL_SEQUENCE, bench_text)
+        for name, text, changes in zip(names, texts, (type_sheet, sequence, bench), strict=True):
+            changed = text
+            for old, new in dict(changes).items():
+                assert old in changed, f"{old!r} does not stand in {name}"
+                changed = changed.replace(old, new)
+            (folder / name).write_text(changed, encoding="utf-8")
+        return plan(load_sequence(str(folder / "small.yaml")), load_bench(folder / "small.bench.yaml"))
+
+    return planned
+
+
+@pytest.fixture
+def simulated(monkeypatch):
+    """The simulated benches that are opened from now on, and the mishaps they get."""
+    made, mishaps = [], []
+    original = instruments.bench.simulated_bench
+
+    def with_mishaps(loaded, sheet, clock):
+        plain = original(loaded, sheet, clock)
+        bench = SimulatedBench(
+            sheet,
+            tuple(plain.instruments.values()),
+            clock=clock,
+            faults=plain.plant.faults if hasattr(plain.plant, "faults") else (),
+            seed=loaded.file.simulation.seed,
+            mishaps=mishaps,
+        )
+        made.append(bench if mishaps else plain)
+        return made[-1]
+
+    monkeypatch.setattr(instruments.bench, "simulated_bench", with_mishaps)
+    return made, mishaps
+
+
+@pytest.fixture
+def run(tmp_path, simulated):
+    """Runs a plan, keeps its journal, and hands back what happened."""
+    made, mishaps = simulated
+
+    def ran(planned, *, wrong=(), operator=None, on_event=None, on_exchange=None, change=None):
+        mishaps[:] = wrong
+        made.clear()
+        found = Ran(folder=records.create(tmp_path / "results", planned, date="2026-01-05T08:00:00", serial="GF-104"))
+        found.simulated = made
+        asked = operator or Answers()
+        journals = []
+
+        def exchanged(exchange):
+            found.log.append(exchange)
+            if journals:
+                journals[0].exchange(exchange)
+            if on_exchange:
+                on_exchange(exchange, found)
+
+        def listened(event):
+            found.log.append(event)
+            if on_event:
+                on_event(event, found)
+
+        bench = instruments.bench.open_bench(
+            planned.bench,
+            sheet=planned.sheet,
+            wires=planned.wires,
+            limits=planned.limits,
+            operator=asked,
+            tell=exchanged,
+        )
+        try:
+            with bench, Journal(found.folder / "journal.jsonl") as journal:
+                opening = records.opening(planned, serial="GF-104", operator="", state="")
+                journal.opened(bench.clock.date(), **opening)
+                journals.append(journal)
+                if change:
+                    change(bench, journal, found)
+                found.outcome = run_plan(
+                    planned, bench, serial="GF-104", operator=asked, journal=journal, listener=listened
+                )
+        except BaseException as error:  # noqa: BLE001  what came out is for the test to look at
+            found.raised = error
+        return found
+
+    return ran
+
+
+@pytest.fixture
+def stopped():
+    return StoppedError("the operator stopped the run")

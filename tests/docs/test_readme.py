@@ -1,0 +1,56 @@
+"""What the README shows is what the command prints, and its test command is the one that CI runs."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+TOP = Path(__file__).resolve().parents[2]
+README = (TOP / "README.md").read_text(encoding="utf-8")
+
+
+def _block(name: str) -> str:
+    found = re.search(rf"<!-- {name} -->\n```[a-z]*\n(.*?)```", README, re.DOTALL)
+    assert found, f"the README has no block {name}"
+    return found.group(1)
+
+
+def _printed(tmp_path: Path, *arguments: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", "sequencer", *arguments],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
+        check=False,
+    )
+    # The folder is named by the time of day.
+    return re.sub(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d", "2026-01-05T08-00-00", done.stdout)
+
+
+def test_a_run_prints_what_the_readme_shows(tmp_path):
+    command = _block("run: command").strip().split(" && ")[-1].removeprefix(".venv/bin/livezero ").split()
+    assert _printed(tmp_path, *command) == _block("run: output")
+
+
+def test_a_failing_run_prints_what_the_readme_shows(tmp_path):
+    arguments = ["run", "glycol-pump-loop", "--bench", "simulated", "--serial", "GP-2", "--fault", "slip"]
+    shown = _block("fault: output")
+    assert _printed(tmp_path, *arguments).startswith(shown.removesuffix("...\n"))
+
+
+def test_the_test_command_is_the_one_that_ci_runs():
+    assert _block("tests: command").strip() in (TOP / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+
+
+def test_readings_by_hand_as_shown_are_judged_as_shown(tmp_path):
+    (tmp_path / "readings.csv").write_text(_block("by hand: readings"), encoding="utf-8")
+    printed = _printed(tmp_path, "evaluate", "readings.csv", "--type", "pulse-to-current")
+    assert printed.startswith(_block("by hand: output").removesuffix("...\n"))
+
+
+def test_every_file_the_readme_names_is_there():
+    for path in re.findall(r"`((?:sequences|instruments|tests|shared)/[\w./-]+)`", README):
+        assert (TOP / path).exists(), path

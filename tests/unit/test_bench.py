@@ -1,0 +1,222 @@
+"""An open bench: safe before set-up, safe on every way out, every source tried, every line closed."""
+
+from pathlib import Path
+
+import pytest
+
+from instruments.bench import Bench, backend, open_bench
+from instruments.benchfile import load_bench
+from instruments.clock import RealClock, VirtualClock
+from instruments.datasheet import DataSheet, Stage, Tap
+from instruments.errors import InputError, InstrumentError, UnsafeError
+from instruments.keyed import KeyedReceiver, KeyedSource
+from instruments.units import quantity, span
+from instruments.wiring import wire
+
+SHEET = DataSheet(
+    type="isolator",
+    taps=(Tap(name="input", low=4, high=20, unit="mA"), Tap(name="output", low=4, high=20, unit="mA")),
+    stages=(Stage(name="isolator", time_constant_s=0.1),),
+)
+SIMULATED = """bench: mine
+backend: simulated
+simulation: {seed: 3}
+instruments:
+  source: {description: generic-scpi-source, resource: "TCPIP::127.0.0.1::1::SOCKET"}
+  meter: {description: generic-scpi-meter, resource: "GPIB0::7::INSTR"}
+taps:
+  input: {set by: source}
+  output: {read by: meter}
+"""
+LIMITS = (("limits of the unit", span("3.5 .. 21 mA")),)
+SAFE = ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?"]
+
+
+class Nobody:
+    def ask(self, question):
+        raise AssertionError(question.text)
+
+
+def opened(folder, text=SIMULATED, told=None):
+    (folder / "bench.yaml").write_text(text, encoding="utf-8")
+    loaded = load_bench(folder / "bench.yaml")
+    tell = (told if told is not None else []).append
+    return open_bench(loaded, sheet=SHEET, wires=wire(loaded, SHEET), limits=LIMITS, operator=Nobody(), tell=tell)
+
+
+class FakeSource:
+    is_keyed = False
+    function = "current"
+
+    def __init__(self, name, *failures):
+        self.name = name
+        self.safe_level = quantity("0 mA")
+        self.failures = list(failures)
+        self.made_safe_n = 0
+
+    def make_safe(self):
+        self.made_safe_n += 1
+        if self.failures:
+            raise self.failures.pop(0)
+
+
+def bench_of(*sources):
+    return Bench(
+        manager=None,
+        instruments={},
+        sources={source.name: source for source in sources},
+        receivers={},
+        clock=VirtualClock(),
+    )
+
+
+def test_opening_sends_nothing(tmp_path):
+    told = []
+    bench = opened(tmp_path, told=told)
+    assert told == []
+    bench.close()
+
+
+def test_preparing_makes_outputs_safe_before_anything_is_set_up(tmp_path):
+    told = []
+    with opened(tmp_path, told=told) as bench:
+        identities = bench.prepare()
+    sent = [(each.instrument, each.sent) for each in told]
+    first_set_up = min(sent.index((name, "*RST")) for name in ("source", "meter"))
+    assert max(sent.index(("source", command)) for command in SAFE) < first_set_up
+    assert sent.index(("source", "*IDN?")) < sent.index(("source", SAFE[0]))
+    assert sent.index(("meter", "*IDN?")) < first_set_up
+    assert identities == {
+        "source": "LIVEZERO,SIMULATED SOURCE,0,0.1",
+        "meter": "LIVEZERO,SIMULATED METER,0,0.1",
+    }
+
+
+def test_an_identity_that_is_not_the_one_of_the_bench_file_ends_the_preparation(tmp_path):
+    text = SIMULATED.replace('INSTR"', 'INSTR", identity: COUNTER')
+    bench = opened(tmp_path, text)
+    with (
+        bench,
+        pytest.raises(
+            InstrumentError, match=r'meter \(GPIB0::7::INSTR\): identifies itself as "LIVEZERO,SIMULATED METER'
+        ),
+    ):
+        bench.prepare()
+
+
+@pytest.mark.parametrize("ending", [RuntimeError("a fault"), KeyboardInterrupt(), SystemExit()])
+def test_whatever_ends_the_with_the_outputs_are_safe_and_the_error_goes_on(tmp_path, ending):
+    told = []
+
+    def work():
+        with opened(tmp_path, told=told) as bench:
+            bench.prepare()
+            source = bench.sources["input"]
+            source.set(quantity("12 mA"))
+            source.energise()
+            told.clear()
+            raise ending
+
+    with pytest.raises(type(ending)):
+        work()
+    assert [each.sent for each in told] == SAFE
+
+
+def test_what_was_made_safe_is_not_made_safe_again_on_leaving(tmp_path):
+    told = []
+    with opened(tmp_path, told=told) as bench:
+        bench.prepare()
+        assert bench.make_safe() == {"source": "0 mA"}
+        told.clear()
+    assert told == []
+
+
+@pytest.mark.parametrize(
+    "failure", [UnsafeError("first could not", where="first"), AttributeError("a fault of the driver")]
+)
+def test_every_source_is_tried_whatever_becomes_of_the_others(failure):
+    sources = FakeSource("first", failure), FakeSource("second"), FakeSource("third", UnsafeError("third could not"))
+    with pytest.raises(UnsafeError, match="first could not") as caught:
+        bench_of(*sources).make_safe()
+    assert [source.made_safe_n for source in sources] == [1, 1, 1]
+    assert [other.what for other in caught.value.others] == ["third could not"]
+
+
+def test_a_failure_that_was_told_is_tried_again_on_leaving_and_does_not_hide_what_came_of_it():
+    source = FakeSource("source", UnsafeError("could not"), UnsafeError("could not"))
+    with bench_of(source) as bench, pytest.raises(UnsafeError, match="could not"):
+        bench.make_safe()
+    assert source.made_safe_n == 2
+
+
+def test_a_failure_on_leaving_that_nobody_was_told_of_is_raised():
+    source = FakeSource("source", UnsafeError("could not"))
+    with pytest.raises(UnsafeError, match="could not"), bench_of(source):
+        pass
+
+
+def test_lines_are_released_and_closed_even_where_one_is_dead(tmp_path):
+    released = "prepare: ['*RST']\nrelease: ['SYST:LOC']\n"
+    source = Path(__file__).parents[2] / "instruments" / "descriptions" / "generic-scpi-source.yaml"
+    text = source.read_text(encoding="utf-8").replace('prepare: ["*RST"]\n', released)
+    (tmp_path / "own.yaml").write_text(text, encoding="utf-8")
+    told = []
+    with opened(tmp_path, SIMULATED.replace("generic-scpi-source", "own.yaml"), told) as bench:
+        bench.prepare()
+        bench.make_safe()
+        bench.instruments["meter"].session._line.close()
+    assert told[-1].sent == "SYST:LOC"
+
+
+@pytest.mark.parametrize("resource", ["GPIB0::99::INSTR", "nonsense", "ASRL/dev/no-such-port::INSTR"])
+def test_a_resource_that_cannot_be_opened_names_the_instrument(tmp_path, resource):
+    text = SIMULATED.replace("backend: simulated", 'backend: "@py"')
+    with pytest.raises(InstrumentError, match=r"source .*: cannot be opened") as caught:
+        opened(tmp_path, text.replace("TCPIP::127.0.0.1::1::SOCKET", resource))
+    assert caught.value.todo.startswith("check power, cable and resource (")
+
+
+@pytest.mark.parametrize("name", ["@nonsense", "absent.yaml@sim", "/no/such/visa.so"])
+def test_a_backend_that_is_not_there_is_told_with_those_that_may_be(tmp_path, name):
+    text = SIMULATED.replace("backend: simulated", f'backend: "{name}"').replace("simulation: {seed: 3}\n", "")
+    with pytest.raises(InstrumentError, match=r"VISA backend .* cannot be used") as caught:
+        opened(tmp_path, text)
+    assert caught.value.where.endswith("bench.yaml:2:1")
+    assert '"@py"' in caught.value.allowed
+
+
+def test_a_bench_by_hand_needs_no_visa_and_asks_its_operator(tmp_path):
+    text = "bench: hand\ninstruments: {s: {description: keyed-source}, m: {description: keyed-meter}}\n"
+    text += "taps: {input: {set by: s}, output: {read by: m}}\n"
+    bench = opened(tmp_path, text)
+    with bench:
+        assert bench.prepare() == {}
+        assert isinstance(bench.sources["input"], KeyedSource)
+        assert isinstance(bench.receivers["output"], KeyedReceiver)
+        assert isinstance(bench.clock, RealClock)
+
+
+def test_keyed_instruments_on_the_simulated_bench_are_left_to_the_person(tmp_path):
+    text = SIMULATED.replace(
+        '{description: generic-scpi-meter, resource: "GPIB0::7::INSTR"}', "{description: keyed-meter}"
+    )
+    with opened(tmp_path, text) as bench:
+        assert set(bench.prepare()) == {"source"}
+
+
+@pytest.mark.parametrize(
+    ("faults", "what", "place"),
+    [
+        ("[{fault: span eror}]", 'no fault "span eror" in the catalogue', "3:32"),
+        ("[{fault: span error, spam: 1 %}]", 'the fault "span error" has no size "spam"', "3:32"),
+        ("[{fault: span error, span: 1 V}]", 'span: "1 V" is not in %', "3:32"),
+        ("[{fault: span error, span: nan}]", 'span: "nan" is not a number', "3:32"),
+    ],
+)
+def test_a_simulated_fault_that_is_not_in_the_catalogue_names_its_place(tmp_path, faults, what, place):
+    (tmp_path / "bench.yaml").write_text(
+        SIMULATED.replace("{seed: 3}", f"{{seed: 3, faults: {faults}}}"), encoding="utf-8"
+    )
+    with pytest.raises(InputError, match=what) as caught:
+        backend(load_bench(tmp_path / "bench.yaml"), SHEET)
+    assert caught.value.where.endswith(f"bench.yaml:{place}")

@@ -1,0 +1,228 @@
+"""Readings taken by hand, as people write them: the same table whatever the shape, or an error that names the line."""
+
+import numpy as np
+import pytest
+
+from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
+from instruments.errors import ReadingsError
+from sequencer.byhand import from_csv
+
+SHEET = DataSheet(
+    type="x",
+    taps=(Tap(name="input", low=0, high=1000, unit="Hz"), Tap(name="output", low=4, high=20, unit="mA")),
+    stages=(Stage(name="unit"),),
+)
+PLAIN = "input [Hz],output [mA]\n0,4.0\n500,12.0\n1000,20.0\n500,12.1\n0,4.1\n"
+
+
+@pytest.fixture
+def table(tmp_path):
+    def read(text, sheet=SHEET):
+        path = tmp_path / "hand.csv"
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return from_csv(path, sheet, serial="GF-104")
+
+    return read
+
+
+def visits(found, tap="output"):
+    columns = ["cycle", "direction", "point", "role", "value"]
+    return [tuple(each) for each in found[found["tap"] == tap][columns].itertuples(index=False)]
+
+
+UP_AND_DOWN = [
+    (1, "up", 0, "reading", 4.0),
+    (1, "up", 1, "reading", 12.0),
+    (1, "up", 2, "reading", 20.0),
+    (1, "down", 1, "reading", 12.1),
+    (1, "down", 0, "reading", 4.1),
+]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(PLAIN, id="plain"),
+        pytest.param(PLAIN.replace("\n", "\r\n"), id="CRLF"),
+        pytest.param(PLAIN.replace("\n", "\r"), id="CR"),
+        pytest.param(b"\xef\xbb\xbf" + PLAIN.encode(), id="BOM"),
+        pytest.param(PLAIN.encode("utf-16"), id="UTF-16"),
+        pytest.param(PLAIN.replace(",", ";"), id="semicolons"),
+        pytest.param(PLAIN.replace(",", "\t"), id="tabs"),
+        pytest.param(PLAIN.replace(",", ";").replace(".", ","), id="decimal comma"),
+        pytest.param(PLAIN.replace(",", "\t").replace(".", ","), id="tabs and decimal comma"),
+        pytest.param(PLAIN.replace("input [Hz],output [mA]", '"input [Hz]","output [mA]"'), id="quoted header"),
+        pytest.param(PLAIN.replace("input [Hz]", "injected (Hz)").replace("output [mA]", "returned (mA)"), id="words"),
+        pytest.param(PLAIN.replace("input [Hz]", " INPUT  [ Hz ] ").replace("output [mA]", "Output[mA]"), id="blanks"),
+        pytest.param(PLAIN.replace("input [Hz],output [mA]", "input,output"), id="units of the type sheet"),
+        pytest.param(PLAIN.replace("input [Hz],output [mA]", "input\toutput, mA").replace(",1", "\t1").replace(
+            ",2", "\t2").replace(",4", "\t4"), id="unit after a comma between tabs"),
+        pytest.param("# taken on Tuesday\n\n" + PLAIN + ",,\n\n   \n# end\n", id="remarks and blank rows"),
+        pytest.param("a,output [mA],b,input [Hz],remark\n1,4.0,,0,\n2,12.0,,500,cold\n,20.0,,1000,\n,12.1,,500,\n,4.1,,0,x",
+                     id="columns in another order, others beside them"),
+        pytest.param(PLAIN.replace("output [mA]", "output [A]").replace("4.0", "0.004").replace("12.0", "12e-3").replace(
+            "20.0", "0.020").replace("12.1", ".0121").replace("4.1", "0.0041"), id="amperes"),
+        pytest.param(PLAIN.replace("12.0", "12.0 mA").replace("20.0", "0.02 A").replace(",4.1", ",4100 uA"), id="unit in cells"),
+        pytest.param(PLAIN.replace("1000,", "1.0 kHz,"), id="kilohertz in a cell"),
+        pytest.param(PLAIN.replace("4.0", "4.0\0").replace("input", "in\0put"), id="NUL bytes"),
+        pytest.param(PLAIN.replace("4.0", "+4.0").replace("12.0", "12."), id="signs and bare points"),
+    ],
+)  # fmt: skip
+def test_the_same_readings_in_any_shape_are_the_same_table(table, text):
+    found = table(text)
+    expected = [(*place, pytest.approx(value, rel=1e-12)) for *place, value in UP_AND_DOWN]
+    assert visits(found) == expected
+    assert [each[-1] for each in visits(found, "input")] == pytest.approx([0, 500, 1000, 500, 0])
+    assert set(found["settling"]) == {"by the operator"}
+    assert set(found["serial"]) == {"GF-104"}
+
+
+def test_a_heading_of_windows_keeps_its_degree_sign(table):
+    sheet = DataSheet(
+        type="x",
+        taps=(Tap(name="input", low=0, high=100, unit="°C"), SHEET.taps[1]),
+        stages=(Stage(name="unit"),),
+    )
+    found = table("input [°C];output [mA]\n0;4\n100;20".encode("cp1252"), sheet)
+    assert [each[-1] for each in visits(found, "input")] == [0, 100]
+
+
+@pytest.mark.parametrize(
+    ("text", "says", "line"),
+    [
+        ("", "holds no readings", None),
+        ("input,output\n", "holds no readings", None),
+        ("input [Hz],output [mA]\n,\n,\n", "holds no readings", None),
+        ("input [Hz],output [mA]\n-,--\n", "holds no number", 1),
+        (PLAIN.replace("12.0", "twelve"), '"twelve.*" is not a number', 3),
+        (PLAIN.replace("12.0", "12 V"), "is not in mA", 3),
+        (PLAIN.replace("12.0", "1.2.3"), "not a number", 3),
+        (PLAIN.replace("12.0", "nan"), "not a number", 3),
+        (PLAIN.replace("12.0", "inf"), "not a number", 3),
+        (PLAIN.replace("12.0", "1e999"), "too large a number", 3),
+        (PLAIN.replace("12.0", "9" * 5000), "not a number", 3),
+        (PLAIN.replace("12.0", "=B2*2"), "not a number", 3),
+        (PLAIN.replace("[Hz]", "[mV]"), "is not a unit of Hz", 2),
+        (PLAIN.replace("[mA]", "[%]"), "is not a unit of mA", 2),
+        (PLAIN.replace("[mA]", "[furlongs]"), "is not a unit", 2),
+        (PLAIN.replace("input", "inptu"), 'write "input"', 1),
+        (PLAIN.replace("output [mA]", "current [mA]"), "no column for output", 1),
+        ("0,4\n500,12\n", "no column for input and output", 1),
+        ("input [Hz],0,500,1000\noutput [mA],4,12,20\n", "no column for output", 1),
+        (PLAIN.replace("500,12.0", ",12.0"), 'no value at "input"', 3),
+        ("direction,input,output\nup,0,4\nsideways,500,12\n", '"sideways" is no direction', 3),
+        ("direction,input,output\nup,0,4\n,500,12\n", '"" is no direction', 3),
+        ("cycle,input,output\n1,0,4\none,500,12\n", '"one" is no cycle', 3),
+        ("cycle,input,output\n1,0,4\n²,500,12\n", '"²" is no cycle', 3),
+        (PLAIN + "x" * 30_000, "is too long a line", 7),
+        ("input,output\n" + "1,4\n" * 20_001, "has too many rows", None),
+    ],
+)
+def test_what_cannot_be_read_is_an_error_with_its_line(table, text, says, line):
+    with pytest.raises(ReadingsError, match=says) as wrong:
+        table(text)
+    assert wrong.value.exit_code == 2
+    assert wrong.value.where.endswith(f"hand.csv:{line}" if line else "hand.csv")
+
+
+def test_a_file_that_is_not_there_or_is_a_folder_is_an_error(tmp_path):
+    with pytest.raises(ReadingsError, match="cannot be read"):
+        from_csv(tmp_path / "none.csv", SHEET)
+    with pytest.raises(ReadingsError, match="cannot be read"):
+        from_csv(tmp_path, SHEET)
+
+
+def test_a_missing_output_is_kept_as_not_read(table):
+    found = table(PLAIN.replace("12.1", ""))
+    assert np.isnan(visits(found)[3][-1])
+    assert found["note"].tolist()[7] == "empty"
+
+
+def inputs(*values):
+    return "input,output\n" + "".join(f"{value},{4 + 0.016 * value}\n" for value in values)
+
+
+def places(found):
+    return [(cycle, direction, role) for cycle, direction, _, role, _ in visits(found)]
+
+
+def test_three_cycles_of_three_points_are_three_cycles(table):
+    cycles = [cycle for cycle, *_ in visits(table(inputs(0, *(500, 1000, 500, 0) * 3)))]
+    assert cycles == [1] * 5 + [2] * 4 + [3] * 4
+
+
+def test_three_cycles_of_two_points_are_three_cycles(table):
+    found = visits(table(inputs(0, 1000, 0, 1000, 0, 1000, 0)))
+    assert [(cycle, direction) for cycle, direction, *_ in found] == [
+        (1, "up"), (1, "up"), (1, "down"), (2, "up"), (2, "down"), (3, "up"), (3, "down")]  # fmt: skip
+
+
+def test_a_second_reading_at_an_end_is_an_end_pair_of_its_cycle(table):
+    found = places(table(inputs(0, 500, 1000, 1000, 500, 0, 0, 500, 1000, 1001, 500, 1, 0)))
+    assert found[3] == (1, "down", "end pair")
+    assert found[6] == (1, "up", "end pair")
+    assert found[9] == (2, "down", "end pair")
+    assert found[12] == (2, "up", "end pair")
+    assert [role for _, _, role in found].count("end pair") == 4
+
+
+def test_a_point_read_several_times_is_one_point_with_several_readings(table):
+    found = table(inputs(0, 0.4, 500, 501, 500, 1000))
+    assert found[found["tap"] == "output"]["reading"].tolist() == [1, 2, 1, 2, 3, 1]
+    assert {direction for _, direction, *_ in visits(found)} == {"up"}
+
+
+def test_a_start_in_the_middle_is_a_part_of_the_first_upscale_traverse(table):
+    found = visits(table(inputs(500, 1000, 500, 0, 500)))
+    assert [(cycle, direction) for cycle, direction, *_ in found] == [
+        (1, "up"), (1, "up"), (1, "down"), (1, "down"), (2, "up")]  # fmt: skip
+
+
+def test_downscale_only_is_downscale(table):
+    assert {direction for _, direction, *_ in visits(table(inputs(1000, 500, 0)))} == {"down"}
+
+
+def test_an_order_without_traverses_tells_no_direction(table):
+    found = visits(table(inputs(300, 900, 100, 700, 0, 1000, 200, 800, 400, 600, 300, 900)))
+    assert {direction for _, direction, *_ in found} == {""}
+    assert [cycle for cycle, *_ in found] == [1] * 10 + [2] * 2  # 300 and 900 came up twice
+
+
+def test_a_column_of_directions_is_believed_also_where_the_rows_are_sorted_by_input(table):
+    rows = "".join(f"{x},{4 + 0.016 * x},{way}\n" for x in (0, 250, 500, 750, 1000) for way in ("up", "down", "u", "D"))
+    found = visits(table("input,output,direction\n" + rows))
+    assert [(cycle, direction) for cycle, direction, *_ in found[:4]] == [(1, "up"), (1, "down"), (2, "up"), (2, "down")]
+    assert {cycle for cycle, *_ in found} == {1, 2}
+
+
+def test_columns_of_direction_and_cycle_are_believed(table):
+    found = visits(table("cycle,direction,input,output\n7,falling,500,12\n7,rising,0,4\n8,downscale,0,4\n"))
+    assert [(cycle, direction) for cycle, direction, *_ in found] == [(7, "down"), (7, "up"), (8, "down")]
+
+
+def test_0_and_1_percent_of_a_square_root_are_two_points(table):
+    sheet = DataSheet(
+        type="x",
+        taps=(Tap(name="input", low=0, high=250, unit="mbar"), SHEET.taps[1]),
+        stages=(Stage(name="unit", characteristic=Characteristic(kind="square root")),),
+    )
+    found = table("input,output\n0.05,4\n2.45,5.6\n10.1,7.2\n250,20\n9.9,7.2\n2.55,5.6\n0,4\n", sheet)
+    assert [point for _, _, point, _, _ in visits(found)] == [0, 1, 2, 3, 2, 1, 0]
+
+
+def test_a_table_of_a_run_that_was_altered_is_refused(table, tmp_path):
+    good = table(PLAIN)
+    path = tmp_path / "run.csv"
+    for column, value, says in (
+        ("cycle", None, "has no cycle in 10 rows"),
+        ("direction", "sideways", "has no direction in 10 rows"),
+        ("role", "", "has no role in 10 rows"),
+        ("value", "much", "but not its contents"),
+        ("cycle", "1.5", "but not its contents"),
+        ("point", "1e300", "but not its contents"),
+    ):
+        altered = good.astype(object)
+        altered[column] = value
+        altered.to_csv(path, index=False)
+        with pytest.raises(ReadingsError, match=says):
+            from_csv(path, SHEET)

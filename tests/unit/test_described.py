@@ -1,0 +1,589 @@
+"""Drivers made of descriptions: on the simulated bench with mishaps, and on lines that behave by the book otherwise."""
+
+from collections import deque
+from pathlib import Path
+
+import pytest
+import pyvisa
+from pyvisa.constants import StatusCode
+
+from instruments.clock import VirtualClock
+from instruments.datasheet import DataSheet, Stage, Tap
+from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
+from instruments.description import Description, find_description
+from instruments.errors import InputError, InstrumentError, LimitError, NoReadingError, NoReplyError, UnsafeError
+from instruments.session import Session
+from instruments.simulated.bench import Mishap, SimulatedBench
+from instruments.simulated.instrument import SimulatedInstrument
+from instruments.simulated.visa import resource_manager
+from instruments.units import quantity, span
+from instruments.yamlfile import parse
+
+SHEET = DataSheet(
+    type="isolator",
+    taps=(Tap(name="input", low=4, high=20, unit="mA"), Tap(name="output", low=4, high=20, unit="mA")),
+    stages=(Stage(name="isolator", time_constant_s=0.1),),
+)
+WIRED = (
+    SimulatedInstrument(
+        name="source", resource="TCPIP::127.0.0.1::1::SOCKET", sets="input", identity="LIVEZERO , SIMULATED SOURCE, 0"
+    ),
+    SimulatedInstrument(
+        name="meter", resource="TCPIP::127.0.0.1::2::SOCKET", reads="output", identity="LIVEZERO,METER,0"
+    ),
+)
+SERIAL = (
+    SimulatedInstrument(
+        name="source", resource="ASRL1::INSTR", dialect="serial", sets="input", identity="SERIAL SOURCE 1"
+    ),
+)
+SERIAL_SOURCE = """
+instrument: a serial source
+termination: {write: "\\r", read: "\\r"}
+serial: {}
+timeout: 2 s
+identify: V
+clear: []
+acknowledge: OK
+refusal: "E[1-4]"
+error query: {ask: "E?"}
+functions:
+  current:
+    sets: mA
+    set: "S {level:.3f}"
+    read back: "S?"
+    reply: "{value} MA"
+    "on": O1
+    "off": O0
+    safe level: 0 mA
+    ranges: [{range: 0 .. 24 mA, resolution: 1 uA}]
+"""
+LIMITS = (("limits of the unit", span("3.5 .. 21 mA")),)
+
+
+class Opened:
+    """The simulated bench, each instrument on a session of its own, everything told."""
+
+    def __init__(self, *mishaps, wired=WIRED, **descriptions):
+        self.clock = VirtualClock()
+        self.bench = SimulatedBench(SHEET, wired, clock=self.clock, mishaps=mishaps)
+        self.manager = resource_manager(self.bench)
+        self.told = []
+        for spec in wired:
+            described = descriptions.get(spec.name) or find_description(f"generic-scpi-{spec.name}", beside=Path())
+            setattr(self, spec.name, self.instrument(spec, described))
+
+    def instrument(self, spec, description):
+        def opened():
+            end = description.termination
+            line = self.manager.open_resource(spec.resource, write_termination=end.write, read_termination=end.read)
+            line.encoding = "latin-1"
+            return line
+
+        return instrument_on(opened, description, self.clock, self.told.append, name=spec.name, resource=spec.resource)
+
+    def ready_source(self, *, limits=LIMITS):
+        source = source_of(self.source, self.clock, limits=limits)
+        self.source.meet()
+        self.source.set_up()
+        source.select(self.source.description.functions["current"].ranges[0])
+        return source
+
+    def ready_meter(self):
+        receiver = DescribedReceiver(instrument=self.meter, function="current", clock=self.clock)
+        self.meter.meet()
+        self.meter.set_up()
+        receiver.select(self.meter.description.functions["current"].ranges[1], "mA")
+        return receiver
+
+    def sent(self, name):
+        return [each.sent for each in self.told if each.instrument == name]
+
+
+def instrument_on(opener, description, clock, tell, *, name="source", resource="FAKE", identity=""):
+    session = Session(
+        name=name,
+        resource=resource,
+        opener=opener,
+        clock=clock,
+        timeout_s=description.timeout,
+        query_delay_s=description.query_delay,
+        tell=tell,
+    )
+    return DescribedInstrument(name=name, description=description, session=session, expected_identity=identity)
+
+
+def source_of(instrument, clock, *, limits=LIMITS, function="current"):
+    level = instrument.description.functions[function].safe_level
+    return DescribedSource(instrument=instrument, function=function, limits=limits, safe_level=level, clock=clock)
+
+
+def read_times(receiver, times_n):
+    return [receiver.read() for _ in range(times_n)]
+
+
+def set_until_silent(source, *levels):
+    """The level at whose setting there was no answer in time."""
+    for level in levels:
+        try:
+            source.set(quantity(level))
+        except NoReplyError:
+            return quantity(level)
+    raise AssertionError
+
+
+# -- set and read ------------------------------------------------------------------------------------------------------
+
+
+def test_a_level_that_is_set_is_what_the_unit_gives_and_the_meter_reads():
+    opened = Opened()
+    source, receiver = opened.ready_source(), opened.ready_meter()
+    source.set(quantity("4 mA"))
+    source.energise()
+    source.set(quantity("12 mA"))
+    opened.clock.sleep(5)
+    sample = receiver.read()
+    assert sample.value == pytest.approx(12.0, abs=0.02)
+    assert sample.at_s == opened.clock.now()
+    assert float(sample.raw) * 1000 == pytest.approx(sample.value, rel=1e-12)
+
+
+def test_a_reading_comes_in_the_unit_that_was_asked_for():
+    opened = Opened()
+    source, receiver = opened.ready_source(), opened.ready_meter()
+    source.set(quantity("10 mA"))
+    source.energise()
+    opened.clock.sleep(5)
+    receiver.select(receiver.wider() or opened.meter.description.functions["current"].ranges[1], "A")
+    assert receiver.read().value == pytest.approx(0.010, abs=2e-5)
+
+
+def test_a_change_of_range_discards_as_many_readings_as_the_description_says():
+    opened = Opened()
+    receiver = opened.ready_meter()
+    before_n = opened.sent("meter").count("READ?")
+    receiver.select(opened.meter.description.functions["current"].ranges[0], "mA")
+    assert opened.sent("meter").count("READ?") - before_n == 2
+    # The first readings after a change of range are off by 2e-4 of it; none of those may be left.
+    assert receiver.read().value == pytest.approx(receiver.read().value, abs=5e-4)
+
+
+def test_two_functions_of_one_meter_are_selected_anew_in_turn():
+    opened = Opened()
+    current = opened.ready_meter()
+    voltage = DescribedReceiver(instrument=opened.meter, function="voltage", clock=opened.clock)
+    voltage.select(opened.meter.description.functions["voltage"].ranges[0], "V")
+    before_n = opened.sent("meter").count("CONF:CURR:DC 1.0000E-01")
+    current.read()
+    current.read()
+    assert opened.sent("meter").count("CONF:CURR:DC 1.0000E-01") - before_n == 1
+
+
+# -- limits ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("level", ["3.4 mA", "21.1 mA", "-12 mA", "26 mA", "12 A", "1e9 mA"])
+def test_a_level_outside_the_limits_is_never_sent(level):
+    opened = Opened()
+    source = opened.ready_source()
+    source.set(quantity("4 mA"))
+    before_n = len(opened.told)
+    with pytest.raises(LimitError, match="refused: outside the") as caught:
+        source.set(quantity(level))
+    assert len(opened.told) == before_n
+    assert caught.value.allowed in {"3.5 .. 21 mA", "0 .. 25 mA"}
+    assert caught.value.exit_code == 3
+
+
+def test_not_a_number_is_never_sent():
+    opened = Opened()
+    source = opened.ready_source()
+    before_n = len(opened.told)
+    with pytest.raises(LimitError, match="refused"):
+        source.set(quantity("1 mA") * float("nan"))
+    assert len(opened.told) == before_n
+
+
+def test_another_dimension_is_never_sent():
+    opened = Opened()
+    source = opened.ready_source()
+    before_n = len(opened.told)
+    with pytest.raises(InputError, match="12 V is not a level in mA"):
+        source.set(quantity("12 V"))
+    assert len(opened.told) == before_n
+
+
+def test_a_format_that_would_send_another_level_is_never_sent():
+    coarse = SERIAL_SOURCE.replace("{level:.3f}", "{level:.0f}")
+    opened = Opened(wired=SERIAL, source=parse(coarse, Path("own.yaml")).into(Description))
+    source = opened.ready_source(limits=(("limits of the unit", span("4 .. 12.4 mA")),))
+    before_n = len(opened.told)
+    with pytest.raises(LimitError, match=r"12\.4 mA refused: its format would send 12 mA"):
+        source.set(quantity("12.4 mA"))
+    assert len(opened.told) == before_n
+
+
+# -- what an instrument says -------------------------------------------------------------------------------------------
+
+
+def test_an_error_after_a_set_is_told_with_what_was_set():
+    opened = Opened(Mishap(kind="error", instrument="source", matching="SOUR:CURR 1.2"))
+    source = opened.ready_source()
+    with pytest.raises(InstrumentError, match=r"reports -240, .* after 12 mA was set"):
+        source.set(quantity("12 mA"))
+
+
+def test_a_level_read_back_as_another_is_an_error():
+    opened = Opened(Mishap(kind="power-cycled", instrument="source", matching="SOUR:CURR?"))
+    source = opened.ready_source()
+    with pytest.raises(InstrumentError, match="told 12 mA, reports 0 A"):
+        source.set(quantity("12 mA"))
+
+
+@pytest.mark.parametrize("kind", ["overload", "not a number"])
+def test_overload_and_not_a_number_are_no_readings(kind):
+    opened = Opened(Mishap(kind=kind, instrument="meter", matching="READ?", at_exchange=12))
+    receiver = opened.ready_meter()
+    with pytest.raises(NoReadingError, match=f"reading is {kind}"):
+        read_times(receiver, 5)
+    receiver.read()
+
+
+@pytest.mark.parametrize("kind", ["garbled", "empty"])
+def test_a_reply_without_sense_is_no_reading_and_the_line_is_cleared_before_the_next(kind):
+    opened = Opened(Mishap(kind=kind, instrument="meter", matching="READ?", at_exchange=12))
+    receiver = opened.ready_meter()
+    with pytest.raises(NoReadingError, match=f"reading is {kind}"):
+        read_times(receiver, 5)
+    before_n = len(opened.told)
+    receiver.read()
+    assert "*IDN?" in [each.sent for each in opened.told[before_n:]]
+
+
+def test_another_instrument_on_the_resource_is_refused():
+    opened = Opened()
+    opened.source.expected_identity = "METER"
+    with pytest.raises(InstrumentError, match='identifies itself as "LIVEZERO , SIMULATED SOURCE, 0"') as caught:
+        opened.source.meet()
+    assert caught.value.allowed == 'an identity with "METER" in it'
+    assert opened.sent("source")[-1] == "*IDN?"
+
+
+def test_a_part_of_the_identity_is_enough_in_either_case():
+    opened = Opened()
+    opened.source.expected_identity = "simulated source"
+    opened.source.meet()
+    assert opened.source.identity == "LIVEZERO , SIMULATED SOURCE, 0"
+
+
+# -- time-outs ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["late", "time-out"])
+def test_a_late_answer_is_never_taken_for_the_next_one(kind):
+    opened = Opened(Mishap(kind=kind, instrument="meter", matching="READ?", at_exchange=14))
+    source, receiver = opened.ready_source(), opened.ready_meter()
+    source.set(quantity("4 mA"))
+    source.energise()
+    opened.clock.sleep(5)
+    with pytest.raises(NoReplyError, match="no answer within 5 s"):
+        read_times(receiver, 10)
+    source.set(quantity("20 mA"))
+    opened.clock.sleep(5)
+    assert receiver.read().value == pytest.approx(20.0, abs=0.02)  # read again without being told to recover
+
+
+def test_after_a_time_out_in_a_set_the_new_level_is_set_and_not_the_old_one():
+    opened = Opened(Mishap(kind="time-out", instrument="source", matching="SYST:ERR?", at_exchange=16))
+    source = opened.ready_source()
+    source.set(quantity("4 mA"))
+    source.energise()
+    asked = set_until_silent(source, "12 mA", "16 mA", "20 mA")
+    source.recover()
+    levels = [sent for sent in opened.sent("source") if sent.startswith("SOUR:CURR ") and "RANG" not in sent]
+    assert float(levels[-1].split()[1]) == pytest.approx(asked.to("A").magnitude)
+
+
+def test_an_instrument_that_was_exchanged_during_the_time_out_is_refused():
+    opened = Opened(
+        Mishap(kind="wrong identity", instrument="meter", matching="*IDN?", at_exchange=12),
+        Mishap(kind="time-out", instrument="meter", matching="READ?", at_exchange=12),
+    )
+    receiver = opened.ready_meter()
+    with pytest.raises(NoReplyError):
+        read_times(receiver, 9)
+    with pytest.raises(
+        InstrumentError, match=r'does not come back \(identifies itself as "ANOTHER,INSTRUMENT,0,0", before as'
+    ):
+        receiver.recover()
+
+
+def test_a_dropped_connection_is_opened_again():
+    opened = Opened(Mishap(kind="dropped", instrument="meter", matching="READ?", at_exchange=12))
+    receiver = opened.ready_meter()
+    with pytest.raises(InstrumentError, match="the line failed: VI_ERROR_CONN_LOST"):
+        read_times(receiver, 9)
+    assert receiver.read().value == pytest.approx(3.8, abs=0.01)
+    assert "(opened again)" in opened.sent("meter")
+
+
+# -- safe --------------------------------------------------------------------------------------------------------------
+
+
+def energised(*mishaps):
+    opened = Opened(*mishaps)
+    source = opened.ready_source()
+    source.set(quantity("12 mA"))
+    source.energise()
+    opened.told.clear()
+    return opened, source
+
+
+def test_the_safe_level_is_sent_first_and_proved_after():
+    opened, source = energised()
+    source.make_safe()
+    assert opened.sent("source") == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?"]
+    opened.clock.sleep(5)
+    assert opened.ready_meter().read().value < 4.0
+
+
+def test_on_a_suspect_line_the_safe_level_still_goes_first():
+    opened, source = energised()
+    source.instrument.session.is_suspect = True
+    source.make_safe()
+    assert opened.sent("source")[:3] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "(device clear)"]
+    assert opened.sent("source")[-4:] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?"]
+
+
+@pytest.mark.parametrize("kind", ["time-out", "late", "garbled", "empty", "dropped", "error"])
+def test_one_mishap_does_not_keep_an_output_from_its_safe_level(kind):
+    opened, source = energised(Mishap(kind=kind, instrument="source", at_exchange=15))
+    source.make_safe()
+    assert opened.sent("source")[-4:] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?"]
+
+
+def test_an_old_error_in_the_queue_does_not_make_a_safe_output_unsafe():
+    opened, source = energised()
+    opened.bench.report("source", -222)
+    source.make_safe()
+
+
+def test_a_dead_source_is_told_as_not_safe_with_what_to_do():
+    opened, source = energised(Mishap(kind="time-out", instrument="source", at_exchange=15, times_n=1000))
+    with pytest.raises(UnsafeError, match=r"source could not be brought to its safe level of 0 mA") as caught:
+        source.make_safe()
+    assert caught.value.todo.startswith("switch it off by hand, now")
+    assert caught.value.exit_code == 4
+    assert opened.sent("source")[:2] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF"]
+
+
+def test_recovery_after_it_was_made_safe_does_not_bring_the_old_level_back():
+    opened, source = energised()
+    source.make_safe()
+    opened.told.clear()
+    source.recover()
+    assert "OUTP ON" not in opened.sent("source")
+    assert not [sent for sent in opened.sent("source") if sent.startswith("SOUR:CURR 1.2")]
+
+
+# -- a serial dialect that acknowledges --------------------------------------------------------------------------------
+
+
+def serial_source(*mishaps, text=SERIAL_SOURCE):
+    opened = Opened(*mishaps, wired=SERIAL, source=parse(text, Path("own.yaml")).into(Description))
+    return opened, opened.ready_source()
+
+
+def test_a_dialect_that_acknowledges_each_command_is_never_one_answer_behind():
+    opened, source = serial_source()
+    source.set(quantity("12 mA"))
+    source.energise()
+    source.set(quantity("16 mA"))
+    source.make_safe()
+    assert all(each.received == "OK" for each in opened.told if each.sent[:2] in {"S ", "O1", "O0"})
+    assert [each.received for each in opened.told if each.sent == "S?"][-1] == "+00.000 MA"
+
+
+def test_a_refusal_is_an_error_with_the_reply():
+    _, source = serial_source(text=SERIAL_SOURCE.replace('"on": O1', '"on": O9'))
+    with pytest.raises(InstrumentError, match='refused: "E1"') as caught:
+        source.energise()
+    assert (caught.value.command, caught.value.reply) == ("O9", "E1")
+
+
+def test_another_answer_than_the_acknowledgement_is_an_error():
+    _, source = serial_source(text=SERIAL_SOURCE.replace("acknowledge: OK", "acknowledge: DONE"))
+    with pytest.raises(InstrumentError, match='answered "OK"') as caught:
+        source.energise()
+    assert caught.value.allowed == '"DONE"'
+
+
+def test_a_late_acknowledgement_is_not_taken_for_that_of_the_safe_level():
+    opened, source = serial_source(Mishap(kind="late", instrument="source", matching="S 12"))
+    with pytest.raises(NoReplyError):
+        source.set(quantity("12 mA"))
+    opened.told.clear()
+    source.make_safe()
+    assert opened.sent("source")[:2] == ["S 0.000", "O0"]
+    assert [each.received for each in opened.told if each.sent == "S?"][-1] == "+00.000 MA"
+
+
+def test_what_a_dialect_says_for_overload_is_an_overload():
+    opened = FakeOpened({"R": ["+OVER RPM"]}, find_description("serial-tachometer", beside=Path()))
+    receiver = DescribedReceiver(instrument=opened.instrument, function="speed", clock=opened.clock)
+    receiver.instrument.active = receiver
+    with pytest.raises(NoReadingError, match="reading is overload"):
+        receiver.read()
+
+
+# -- instruments by the book that are not like the simulated ones ------------------------------------------------------
+
+
+class FakeLine:
+    """Fulfils `Line`: answers by a table of lists, the last entry of each again and again."""
+
+    def __init__(self, clock, answers):
+        self.timeout = 0.0
+        self.clock = clock
+        self.answers = {command: deque(replies) for command, replies in answers.items()}
+        self.waiting = deque()
+
+    def write(self, message):
+        replies = self.answers.get(message)
+        if replies:
+            self.waiting.append(replies.popleft() if len(replies) > 1 else replies[0])
+        return len(message)
+
+    def read(self):
+        if not self.waiting:
+            self.clock.sleep(self.timeout / 1000)
+            raise pyvisa.VisaIOError(StatusCode.error_timeout)
+        return self.waiting.popleft()
+
+    def clear(self):
+        self.waiting.clear()
+
+    def close(self):
+        """Nothing to close."""
+
+
+class FakeOpened:
+    def __init__(self, answers, description, identity=""):
+        self.clock = VirtualClock()
+        self.told = []
+        self.instrument = instrument_on(
+            lambda: FakeLine(self.clock, answers), description, self.clock, self.told.append, identity=identity
+        )
+
+
+BOOK_SOURCE = find_description("generic-scpi-source", beside=Path())
+BOOK_METER = find_description("generic-scpi-meter", beside=Path())
+
+
+@pytest.mark.parametrize(
+    "none", ['0,"No error"', '+0,"No error"', '+0, "No error"\r', '0,"No error;"', "0", "+0,No error"]
+)
+@pytest.mark.parametrize("echo", ["+1.20000000E-02", "1.2e-2", "0.012", "+.012", "1.2000E-02\r"])
+def test_numbers_and_an_empty_queue_are_understood_however_they_are_written(none, echo):
+    answers = {"*IDN?": [" Maker , Model 1 , , v1.0\r"], "*OPC?": ["+1\r"], "SYST:ERR?": [none], "SOUR:CURR?": [echo]}
+    opened = FakeOpened(answers, BOOK_SOURCE, identity="model 1")
+    source = source_of(opened.instrument, opened.clock)
+    opened.instrument.meet()
+    opened.instrument.set_up()
+    source.select(BOOK_SOURCE.functions["current"].ranges[0])
+    source.set(quantity("12 mA"))
+    assert opened.instrument.identity == "Maker , Model 1 , , v1.0"
+
+
+@pytest.mark.parametrize(
+    ("queue", "reported"),
+    [
+        (['-222,"Data out of range"', '+0,"No error"'], "-222, Data out of range"),
+        (
+            ['-113,"Undefined header"', '-350,"Queue overflow"', '0,"No error"'],
+            "-113, Undefined header; -350, Queue overflow",
+        ),
+        (['+101,"Own error"', '0,"No error"'], "101, Own error"),
+        (['01,"Own error"', '0,"No error"'], "1, Own error"),
+        (['-350,"Queue overflow"'], "; ".join(["-350, Queue overflow"] * 20)),  # it never empties
+    ],
+)
+def test_the_error_queue_is_emptied_and_all_of_it_told(queue, reported):
+    opened = FakeOpened({"SYST:ERR?": queue}, BOOK_SOURCE)
+    with pytest.raises(InstrumentError, match="reports") as caught:
+        opened.instrument.check_errors(after="a set")
+    assert caught.value.what == f"reports {reported} after a set"
+
+
+def test_an_error_query_in_words_can_be_described():
+    text = (
+        'instrument: x\nerror query: {ask: "ERR", none: OK}\n'
+        "functions: {i: {reads: mA, query: R, ranges: [{range: 0 .. 1 mA}]}}"
+    )
+    opened = FakeOpened({"ERR": ["BAD", "OK"]}, parse(text, Path("own.yaml")).into(Description))
+    with pytest.raises(InstrumentError, match="the error query was answered by something else"):
+        opened.instrument.check_errors()
+    opened.instrument.check_errors()
+
+
+def test_an_instrument_that_says_nothing_of_itself_is_refused():
+    opened = FakeOpened({"*IDN?": [""]}, BOOK_SOURCE)
+    with pytest.raises(InstrumentError, match="does not identify itself"):
+        opened.instrument.meet()
+
+
+def test_an_instrument_without_identification_is_met_all_the_same():
+    text = "instrument: x\nidentify:\nclear: []\nfunctions: {i: {reads: mA, query: R, ranges: [{range: 0 .. 1 mA}]}}"
+    opened = FakeOpened({}, parse(text, Path("own.yaml")).into(Description))
+    opened.instrument.meet()
+    opened.instrument.recover()
+    assert opened.instrument.identity == ""
+
+
+@pytest.mark.parametrize(("reply", "value"), [("+1.2E-02\r", 12.0), ("12e-3", 12.0), ("0.0120", 12.0), ("0", 0.0)])
+def test_readings_are_understood_however_they_are_written(reply, value):
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ['+0,"No error"'], "READ?": [reply]}
+    opened = FakeOpened(answers, BOOK_METER)
+    receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
+    opened.instrument.meet()
+    receiver.select(BOOK_METER.functions["current"].ranges[1], "mA")
+    assert receiver.read().value == pytest.approx(value, rel=1e-12)
+
+
+def test_a_reply_cut_in_two_does_not_put_every_later_one_behind():
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "READ?": ["1E-3"]}
+    opened = FakeOpened(answers, BOOK_METER)
+    receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
+    opened.instrument.meet()
+    receiver.select(BOOK_METER.functions["current"].ranges[1], "mA")
+    line = opened.instrument.session._line
+    line.waiting.extend(["+1.2", "E-03"])
+    line.answers["READ?"] = deque(["2E-3"])
+    receiver.read()  # "+1.2" is a number in itself: nothing can tell
+    with pytest.raises(NoReadingError, match="garbled"):
+        receiver.read()
+    assert receiver.read().value == pytest.approx(2.0)
+
+
+def test_the_tolerance_of_a_read_back_is_the_resolution_of_the_range():
+    entry = BOOK_SOURCE.functions["current"].ranges[0]  # 0.1 uA, and 1e-5 of the level
+    for echo, is_taken in (("4.00009E-03", True), ("4.0002E-03", False)):
+        answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "SOUR:CURR?": [echo]}
+        opened = FakeOpened(answers, BOOK_SOURCE)
+        source = source_of(opened.instrument, opened.clock)
+        source.select(entry)
+        if is_taken:
+            source.set(quantity("4 mA"))
+        else:
+            with pytest.raises(InstrumentError, match=r"told 4 mA, reports 0\.0040002 A"):
+                source.set(quantity("4 mA"))
+
+
+def test_the_next_wider_range_is_known_and_the_widest_has_none():
+    opened = FakeOpened({"SYST:ERR?": ["0"], "READ?": ["0"]}, BOOK_METER)
+    receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
+    small, wide = BOOK_METER.functions["current"].ranges
+    receiver.select(small, "mA")
+    assert receiver.wider() == wide
+    receiver.select(wide, "mA")
+    assert receiver.wider() is None

@@ -1,0 +1,104 @@
+"""The journal: what was acknowledged is on the disk, and a journal that was cut off is read."""
+
+import json
+import math
+from datetime import UTC, datetime
+
+import pytest
+
+from instruments.errors import RecordError
+from instruments.session import Exchange
+from sequencer.journal import Journal, entries
+
+EXCHANGE = Exchange(at_s=1.0, instrument="meter", sent="READ?", received="+1.2E-02", took_s=0.02)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "journal.jsonl"
+
+
+def test_an_existing_journal_is_never_overwritten(path):
+    path.write_text("kept\n")
+    with pytest.raises(RecordError, match=r"cannot be written: File exists\n  do: check disk and rights"):
+        Journal(path)
+    assert path.read_text() == "kept\n"
+
+
+def test_a_synced_line_is_on_the_disk_before_the_journal_is_closed(path):
+    with Journal(path) as journal:
+        journal.exchange(EXCHANGE)
+        journal.write("reading", sync=True, value=12.0)
+        assert [each["kind"] for each in entries(path)] == ["exchange", "reading"]
+
+
+def test_a_missing_number_is_null_at_any_depth(path):
+    with Journal(path) as journal:
+        journal.write("settled", sync=True, trace=[(0.1, math.nan), (0.2, 4.0)], to_go=math.inf, more={"u": [math.nan]})
+    text = path.read_text()
+    assert "NaN" not in text
+    assert "Infinity" not in text
+    assert json.loads(text) == {"kind": "settled", "trace": [[0.1, None], [0.2, 4.0]], "to_go": None, "more": {"u": [None]}}
+
+
+def test_numbers_come_back_to_the_last_digit(path):
+    values = [0.1 + 0.2, 1 / 3, 5e-324, 1.7976931348623157e308, -0.0]
+    with Journal(path) as journal:
+        for value in values:
+            journal.write("reading", sync=False, value=value)
+    assert [each["value"] for each in entries(path)] == values
+
+
+def test_a_name_that_is_no_unicode_does_not_stop_a_run(path):
+    with Journal(path) as journal:
+        journal.opened(datetime(2026, 1, 5, tzinfo=UTC), operator="Ren\udce9")
+    (line,) = entries(path)
+    assert line["operator"] == "Ren\udce9"
+    assert line["date"] == "2026-01-05T00:00:00.000+00:00"
+
+
+def test_a_journal_cut_off_anywhere_is_read_up_to_there(path, tmp_path):
+    with Journal(path) as journal:
+        for number in range(3):
+            journal.write("reading", sync=True, number=number, raw="µ°Ω", value=1.5)
+    whole = path.read_bytes()
+    cut = tmp_path / "cut.jsonl"
+    for length in range(len(whole) + 1):
+        cut.write_bytes(whole[:length])
+        found = list(entries(cut))
+        complete_n = whole[:length].count(b"\n") + (whole[length : length + 1] == b"\n")  # only the line end is missing
+        assert [each["number"] for each in found] == list(range(complete_n))
+
+
+@pytest.mark.parametrize("tail", [b"\0\0\0\0", b'{"kind": "rea', b"[" * 100_000], ids=["zeros", "half", "nested"])
+def test_what_a_power_loss_leaves_at_the_end_is_left_out(path, tail):
+    path.write_bytes(b'{"kind": "opened"}\n' + tail)
+    assert [each["kind"] for each in entries(path)] == ["opened"]
+
+
+@pytest.mark.parametrize("line", ["{broken", "[1, 2]", '"text"', '{"no": "kind"}'])
+def test_a_damaged_line_in_the_middle_is_an_error_with_its_place(path, line):
+    path.write_text(f'{{"kind": "opened"}}\n{line}\n{{"kind": "closed"}}\n')
+    with pytest.raises(RecordError, match=r"journal\.jsonl:2: is not a line of a journal"):
+        list(entries(path))
+
+
+def test_a_journal_that_is_not_there_says_what_to_name(tmp_path):
+    with pytest.raises(RecordError, match="name the folder of a record"):
+        list(entries(tmp_path / "none.jsonl"))
+
+
+def test_what_a_line_says_after_the_journal_is_closed_is_no_error(path):
+    with Journal(path) as journal:
+        journal.write("closed", sync=True)
+    journal.exchange(EXCHANGE)
+    with pytest.raises(RecordError, match="it is closed"):
+        journal.write("reading", sync=True)
+    assert [each["kind"] for each in entries(path)] == ["closed"]
+
+
+def test_a_fault_of_a_line_is_kept(path):
+    with Journal(path) as journal:
+        journal.exchange(Exchange(at_s=1, instrument="m", sent="READ?", received=None, took_s=5, fault="VI_ERROR_TMO"))
+    (line,) = entries(path)
+    assert (line["received"], line["fault"]) == (None, "VI_ERROR_TMO")

@@ -1,0 +1,197 @@
+"""A person as source and meter: asked, doubted where it is implausible, corrected, never changed silently."""
+
+from pathlib import Path
+
+import pytest
+
+from instruments.clock import VirtualClock
+from instruments.description import find_description
+from instruments.errors import InputError, LimitError, NoReadingError, StoppedError, UnsafeError
+from instruments.keyed import KeyedReceiver, KeyedSource, entry
+from instruments.units import quantity, span
+
+METER = find_description("keyed-meter", beside=Path())
+
+
+class Scripted:
+    """Answers one after the other; an exception among them is raised."""
+
+    def __init__(self, *answers):
+        self.answers = list(answers)
+        self.asked = []
+
+    def ask(self, question):
+        self.asked.append(question)
+        answer = self.answers.pop(0)
+        if isinstance(answer, BaseException):
+            raise answer
+        return answer
+
+
+def meter(*answers, function="current", unit="mA"):
+    operator = Scripted(*answers)
+    spec = METER.functions[function]
+    receiver = KeyedReceiver(
+        name="hand meter", function=function, spec=spec, tap="output", operator=operator, clock=VirtualClock()
+    )
+    receiver.select(spec.ranges[0], unit)
+    return receiver, operator
+
+
+def source(*answers):
+    operator = Scripted(*answers)
+    made = KeyedSource(
+        name="hand source",
+        function="current",
+        limits=(("range of the source", span("0 .. 24 mA")), ("limits of the unit", span("3.5 .. 21 mA"))),
+        safe_level=quantity("0 mA"),
+        operator=operator,
+    )
+    return made, operator
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"),
+    [
+        ("12.003", 12.003),
+        ("12,003", 12.003),  # decimal comma
+        (" 12.003 mA ", 12.003),
+        ("12,003 mA", 12.003),
+        ("0.012003 A", 12.003),
+        ("12003 uA", 12.003),
+        ("-0.5", -0.5),
+        ("1.2e1", 12.0),
+        ("\u22120.5 mA", -0.5),
+    ],
+)
+def test_an_entry_is_taken_with_or_without_its_unit(typed, value):
+    assert entry(typed, "mA") == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "typed", ["", "twelve", "12 V", "1,234.5", "1.234,5", "1 234", "nan", "inf", "1e999", "12\x00", "१२"]
+)
+def test_an_entry_that_is_no_number_of_that_kind_is_refused(typed):
+    with pytest.raises(InputError, match=r"not a number|has no unit|not in mA|too large|not a unit"):
+        entry(typed, "mA")
+
+
+def test_a_temperature_is_keyed_in_degrees():
+    assert entry("21,5", "°C") == pytest.approx(21.5)
+    assert entry("70.7 degF", "°C") == pytest.approx(21.5)
+
+
+def test_a_plausible_entry_is_a_reading_at_once():
+    receiver, operator = meter("12.003")
+    sample = receiver.read(expected=12.0)
+    assert (sample.value, sample.raw) == (12.003, "12.003")
+    assert [question.kind for question in operator.asked] == ["reading"]
+    assert operator.asked[0].text == "Reading of hand meter at output, in mA"
+    assert (operator.asked[0].unit, operator.asked[0].expected, operator.asked[0].plausible) == ("mA", 12.0, 1.0)
+
+
+def test_an_implausible_entry_is_asked_about_and_kept_if_it_is_insisted_on():
+    receiver, operator = meter("21.003", "yes")
+    assert receiver.read(expected=12.0).value == 21.003
+    assert operator.asked[1].kind == "confirm"
+    assert operator.asked[1].text == "21.003 mA is +9.003 mA from the 12 expected. Is that what the meter shows?"
+
+
+def test_an_implausible_entry_that_was_a_slip_is_asked_for_again():
+    receiver, operator = meter("1.2003", "no", "12.003")
+    assert receiver.read(expected=12.0).value == 12.003
+    assert [question.kind for question in operator.asked] == ["reading", "confirm", "reading"]
+
+
+def test_without_an_expectation_any_number_will_do():
+    receiver, _ = meter("21.003")
+    assert receiver.read().value == 21.003
+
+
+def test_what_is_no_number_is_asked_for_again_with_the_reason():
+    receiver, operator = meter("twelve", "12 V", "12.0")
+    assert receiver.read(expected=12.0).value == 12.0
+    assert '"twelve" is not a number with a unit' in operator.asked[1].text
+    assert '"12 V" is not in mA' in operator.asked[2].text
+
+
+def test_back_corrects_the_entry_before_and_then_asks_for_this_one():
+    receiver, operator = meter("4.001", "back", "4.011", "8.002")
+    assert receiver.read(expected=4.0).value == 4.001
+    assert receiver.take_correction() is None
+    assert receiver.read(expected=8.0).value == 8.002
+    assert operator.asked[2].text == "Reading of hand meter the entry before, at output, in mA"
+    assert operator.asked[2].expected == 4.0
+    correction = receiver.take_correction()
+    assert (correction.value, correction.raw) == (4.011, "4.011")
+    assert receiver.take_correction() is None
+
+
+def test_back_before_any_entry_only_asks_again():
+    receiver, operator = meter("back", " Back ", "4.0")
+    assert receiver.read(expected=4.0).value == 4.0
+    assert len(operator.asked) == 3
+
+
+def test_back_within_a_correction_leaves_the_entry_before_as_it_was():
+    receiver, _ = meter("4.001", "back", "back", "8.0")
+    receiver.read(expected=4.0)
+    assert receiver.read(expected=8.0).value == 8.0
+    assert receiver.take_correction() is None
+
+
+@pytest.mark.parametrize("typed", ["OL", "O.L", "0L", "overload"])
+def test_an_overload_on_the_display_is_no_reading(typed):
+    receiver, _ = meter(typed)
+    with pytest.raises(NoReadingError, match="reading is overload"):
+        receiver.read(expected=12.0)
+
+
+@pytest.mark.parametrize("ending", [EOFError(), KeyboardInterrupt(), StoppedError("stopped at the prompt")])
+def test_whoever_leaves_the_prompt_ends_the_reading(ending):
+    receiver, _ = meter(ending)
+    with pytest.raises(type(ending)):
+        receiver.read(expected=12.0)
+
+
+def test_a_level_is_asked_for_in_words():
+    hand, operator = source("", "")
+    hand.set(quantity("12 mA"))
+    hand.energise()
+    assert [question.text for question in operator.asked] == [
+        "Set hand source to 12 mA",
+        "Switch the output of hand source on",
+    ]
+
+
+@pytest.mark.parametrize("level", ["3.4 mA", "22 mA", "1 A"])
+def test_a_level_outside_the_limits_is_never_asked_for(level):
+    hand, operator = source()
+    with pytest.raises(LimitError, match="refused: outside the"):
+        hand.set(quantity(level))
+    assert operator.asked == []
+
+
+def test_a_source_that_was_never_set_is_not_asked_about():
+    hand, operator = source()
+    hand.make_safe()
+    assert operator.asked == []
+
+
+def test_a_source_that_was_set_is_brought_to_its_safe_level_once():
+    hand, operator = source("", "")
+    hand.set(quantity("12 mA"))
+    hand.make_safe()
+    hand.make_safe()
+    assert [question.text for question in operator.asked[1:]] == [
+        "Make hand source safe: set 0 mA and switch the output off"
+    ]
+
+
+@pytest.mark.parametrize("ending", [EOFError(), KeyboardInterrupt(), StoppedError("nobody there")])
+def test_a_safe_level_that_nobody_confirms_is_told_as_not_safe(ending):
+    hand, _ = source("", ending)
+    hand.set(quantity("12 mA"))
+    with pytest.raises(UnsafeError, match="nobody confirmed that hand source is at its safe level of 0 mA") as caught:
+        hand.make_safe()
+    assert caught.value.todo == "switch it off by hand, now"

@@ -1,0 +1,401 @@
+"""What a run does to the bench: how it moves the input, what it keeps, and what it commands next when something ends it."""
+
+import errno
+import signal
+
+import pytest
+
+from instruments.clock import VirtualClock
+from instruments.errors import InstrumentError, StoppedError
+from instruments.simulated.bench import Mishap
+
+
+def levels(sent):
+    """Levels that the source was told, in order."""
+    return [float(command.removeprefix("SOUR:FREQ ")) for command in sent if command.startswith("SOUR:FREQ ")]
+
+
+def after_begin(ran, role):
+    """For each point of a role, what was sent from its beginning to the beginning of the next."""
+    spans, current = [], None
+    for each in ran.log:
+        if type(each).__name__ == "PointBegun":
+            current = [] if each.point.role == role else None
+            if current is not None:
+                spans.append(current)
+        elif current is not None and hasattr(each, "sent"):
+            current.append(each.sent)
+    return spans
+
+
+def test_the_input_goes_through_the_plan_and_nowhere_else(small, run):
+    ran = run(small())
+    up, down = [250, 500, 750, 1000], [750, 500, 250, 0]
+    # safe before set-up, begin at 0 %, one exercise, 0 % and two cycles, safe at the end
+    assert levels(ran.sent) == [0, 0, 1000, 0, 0, *up, *down, *up, *down, 0]
+    assert ran.sent.index("OUTP ON") > ran.sent.index("SOUR:FREQ 0.0000000E+00")
+
+
+def test_end_pairs_are_read_without_moving_the_input(small, run):
+    ran = run(small())
+    pairs = after_begin(ran, "end pair")
+    assert len(pairs) == 4
+    for sent in pairs[:-1]:
+        assert levels(sent) == []
+        assert sent.count("READ?") >= 4
+    rows = ran.record.table.query("role == 'end pair'")
+    assert sorted(rows["setpoint_pct"].unique()) == [0, 100]
+
+
+def test_the_reference_reading_is_the_input_and_not_the_command(small, run):
+    # A source 2 % of span low at the top: the unit is without fault, and its reference meter says so.
+    change = {"faults: []": "faults: [{fault: source error, gain: -3 %, offset: 1 %}]"}
+    found = run(small(bench=change)).record.evaluation
+    assert found.input_by == "measured"
+    assert found.visits["input"].max() == pytest.approx(980, abs=1)
+    assert found.verdict.result == "pass"
+    blind = change | {", read by: reference}": "}"}
+    found = run(small(bench=blind)).record.evaluation
+    assert found.input_by == "commanded"
+    assert found.verdict.result == "fail"
+
+
+def test_a_retake_after_a_time_out_does_not_move_the_input(small, run):
+    ran = run(small(), wrong=[Mishap(kind="time-out", instrument="meter", at_exchange=40, matching="READ?")])
+    assert ran.outcome.status == "complete"
+    (again,) = [each.point for each in ran.events("PointBegun") if each.attempt == 2]
+    told = levels(ran.sent)
+    assert told.count(1000) == 3 + (again.value == 1000)  # the recovery sends the level where it stands once more
+    assert [a for a, b in zip(told, told[1:], strict=False) if a == b != 0] == [again.value]
+    assert ran.record.table.query("attempt == 2")["number"].unique() == [again.number]
+
+
+@pytest.mark.parametrize("kind", ["time-out", "late"])
+@pytest.mark.parametrize("answer", ["SYST:ERR?", "SOUR:FREQ?"])
+def test_a_set_that_timed_out_is_set_again_before_the_point_is_read(small, run, kind, answer):
+    # The source went back to the level it had confirmed; a reading there would pass for one of the new point.
+    ran = run(small(), wrong=[Mishap(kind=kind, instrument="source", at_exchange=30, matching=answer)])
+    assert ran.outcome.status == "complete"
+    assert any(each.attempt == 2 for each in ran.events("PointBegun"))
+    found = ran.record.evaluation
+    assert (found.visits["input"] / 10 - found.visits["setpoint_pct"]).abs().max() < 0.1
+    assert found.verdict.result == "pass"
+
+
+@pytest.mark.parametrize("instrument", ["reference", "meter"])
+def test_a_late_answer_is_thrown_away_and_not_taken_for_the_next(small, run, instrument):
+    ran = run(small(), wrong=[Mishap(kind="late", instrument=instrument, at_exchange=45, matching="READ?")])
+    clean = run(small())
+    assert ran.outcome.status == "complete"
+    resent = [each for each in ran.sent if each in {"*IDN?", "*CLS"}]
+    assert len(resent) > len([each for each in clean.sent if each in {"*IDN?", "*CLS"}])
+    for tap in ("input", "output"):
+        column = "output" if tap == "output" else "input"
+        found, expected = (each.record.evaluation.visits[column] for each in (ran, clean))
+        span = 16 if tap == "output" else 1000
+        assert found.to_numpy() == pytest.approx(expected.to_numpy(), abs=0.001 * span)
+
+
+def test_a_point_that_answers_in_no_attempt_ends_the_run_safe(small, run):
+    plan = small(sequence={"if never": "retries: 1\nif never"})
+    wrong = [Mishap(kind="time-out", instrument="meter", at_exchange=40, matching="READ?", times_n=50)]
+    ran = run(plan, wrong=wrong)
+    assert ran.outcome.status == "bench fault"
+    assert isinstance(ran.outcome.error, InstrumentError)
+    assert ran.is_safe()
+
+
+@pytest.mark.parametrize(
+    ("kind", "why"), [("overload", "overload"), ("not a number", "not a number"), ("empty", "empty"), ("garbled", "garbled")]
+)
+def test_what_is_no_reading_never_becomes_a_number(small, run, kind, why):
+    ran = run(small(), wrong=[Mishap(kind=kind, instrument="meter", at_exchange=60, matching="READ?", times_n=400)])
+    assert ran.outcome.status == "complete"
+    rows = ran.record.table.query("tap == 'output'")
+    missing = rows[rows["value"].isna()]
+    assert len(missing) > 20
+    assert set(missing["note"]) == {why}
+    assert missing["signal"].isna().all()
+    assert rows["value"].dropna().between(3.9, 20.1).all()
+    assert ran.record.evaluation.verdict.result == "not determinable"
+    assert "not read" in ran.record.evaluation.verdict.reason
+
+
+def test_a_reference_without_a_reading_leaves_no_verdict_although_the_output_was_read(small, run):
+    wrong = [Mishap(kind="not a number", instrument="reference", at_exchange=20, matching="READ?", times_n=12)]
+    found = run(small(), wrong=wrong).record.evaluation
+    assert found.visits["input"].isna().sum() >= 1
+    assert found.visits["output"].notna().all()
+    assert found.verdict.result == "not determinable"
+
+
+def test_a_single_overload_is_tried_again_and_told(small, run):
+    ran = run(small(), wrong=[Mishap(kind="not a number", instrument="meter", at_exchange=40, matching="READ?")])
+    assert ran.record.evaluation.verdict.result == "pass"
+    assert len(ran.record.table) == len(run(small()).record.table)
+
+
+LAGGING = {"faults: []": "faults: [{fault: lag, tau: 30 s}]"}
+
+
+def test_a_point_that_never_settles_is_kept_and_marked_and_the_run_goes_on(small, run):
+    ran = run(small(bench=LAGGING))
+    assert ran.outcome.status == "complete"
+    settling = ran.record.table.query("tap == 'output' and role == 'reading'")["settling"]
+    assert "never settled" in set(settling)
+    assert not ran.record.evaluation.visits["is_steady"].all()
+    assert ran.record.evaluation.verdict.result != "pass"
+    assert settling.size == 17 * 2
+
+
+def test_a_point_that_never_settles_stops_the_run_where_the_sequence_says_so(small, run):
+    ran = run(small(sequence={"go on": "stop"}, bench=LAGGING))
+    assert ran.outcome.status == "stopped by the sequence"
+    assert "at point 1 of 23" in ran.outcome.reason
+    assert ran.is_safe()
+    assert ran.record.content.status == "stopped by the sequence"
+
+
+def test_a_source_that_lost_power_leaves_no_verdict(small, run):
+    # Power-cycled with the set itself: the level reads back right, and the output is off from then on.
+    wrong = [Mishap(kind="power-cycled", instrument="source", at_exchange=20, matching="SOUR:FREQ ")]
+    found = run(small(), wrong=wrong).record.evaluation
+    assert found.verdict.result == "not determinable"
+    assert "from its setpoint" in found.verdict.reason
+
+
+def next_sent(ran, mark):
+    """What was sent after the first mark in the log."""
+    place = ran.log.index(mark)
+    return [each.sent for each in ran.log[place:] if hasattr(each, "sent")]
+
+
+class Broken(Exception):
+    pass
+
+
+ENDS = {
+    "an exception in a listener": Broken("of a listener"),
+    "Ctrl-C": KeyboardInterrupt(),
+    "SIGTERM": KeyboardInterrupt("SIGTERM"),
+    "a stop by the operator": StoppedError("stopped at the page"),
+    "no memory": MemoryError(),
+}
+
+
+@pytest.mark.parametrize("error", ENDS.values(), ids=ENDS.keys())
+@pytest.mark.parametrize("at", ["Planned", "PointBegun", "SampleTaken", "PointSettled", "ReadingTaken"])
+def test_whatever_ends_a_run_the_safe_level_is_the_next_thing_commanded(small, run, error, at):
+    marks = []
+
+    def end(event, _):
+        if type(event).__name__ == at and not marks and (at == "Planned" or event.point.number >= 7):
+            marks.append(event)
+            raise error
+
+    ran = run(small(), on_event=end)
+    assert next_sent(ran, marks[0])[:2] == ["SOUR:FREQ 0.0000000E+00", "OUTP OFF"]
+    assert ran.is_safe()
+    last = ran.lines[-1]
+    assert last["kind"] == "closed"
+    assert ("before the first point" if at == "Planned" else "at point 7 of 23") in last["reason"]
+    assert ran.record.content.reason == last["reason"]
+    is_ours = isinstance(error, (KeyboardInterrupt, StoppedError))
+    assert (ran.raised is None) == is_ours
+    assert ran.record.content.status == "interrupted"
+
+
+def test_a_listener_that_always_fails_does_not_hide_how_the_run_ended(small, run):
+    def broken(_, __):
+        raise Broken("always")
+
+    ran = run(small(), on_event=broken)
+    assert isinstance(ran.raised, Broken)
+    assert ran.is_safe()
+    assert ran.lines[-1]["kind"] == "closed"
+
+
+@pytest.mark.parametrize("number", [1, 5, 13, 21, 34, 60, 150, 300])
+def test_ctrl_c_at_any_exchange_leaves_the_bench_safe_and_the_record_readable(small, run, number):
+    seen = []
+
+    def interrupt(exchange, _):
+        seen.append(exchange)
+        if len(seen) == number:
+            raise KeyboardInterrupt
+
+    ran = run(small(), on_exchange=interrupt)
+    assert ran.raised is None
+    assert ran.outcome.status == "interrupted"
+    # A line that may still owe an answer is cleared first.
+    assert [each for each in next_sent(ran, seen[number - 1])[1:] if not each.startswith("(")][:1] == [
+        "SOUR:FREQ 0.0000000E+00"
+    ]
+    assert ran.is_safe()
+    assert ran.record.content.status == "interrupted"
+
+
+def test_a_real_signal_in_the_middle_stops_the_run_and_the_handlers_are_given_back(small, run):
+    before = signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGINT)
+
+    def terminate(event, _):
+        if type(event).__name__ == "ReadingTaken" and event.point.number == 7:
+            signal.raise_signal(signal.SIGTERM)
+
+    ran = run(small(), on_event=terminate)
+    assert ran.outcome.status == "interrupted"
+    assert "SIGTERM at point 7 of 23" in ran.outcome.reason
+    assert ran.is_safe()
+    assert (signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGINT)) == before
+
+
+class FullDisk:
+    """A file on a disk with room for so many more lines; then it takes half a line, and no more."""
+
+    def __init__(self, file, lines_n):
+        self._file, self._left_n = file, lines_n
+
+    def write(self, line):
+        self._left_n -= 1
+        if self._left_n < 0:
+            if self._left_n == -1:
+                self._file.write(line[: len(line) // 2])
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return self._file.write(line)
+
+    def __getattr__(self, name):
+        return getattr(self._file, name)
+
+
+@pytest.mark.parametrize("lines_n", [0, 3, 30, 200])
+def test_a_full_disk_ends_the_run_safe_and_what_was_written_is_read(small, run, lines_n):
+    def fill(_, journal, __):
+        journal._file = FullDisk(journal._file, lines_n)
+
+    ran = run(small(), change=fill)
+    assert ran.raised is None
+    assert ran.outcome.status == "bench fault"
+    assert "cannot be written: No space left on device" in ran.outcome.reason
+    assert ran.is_safe()
+    assert "OUTP OFF" in ran.sent[-8:]
+    content = ran.record.content
+    assert content.status == "interrupted"
+    assert "cut off" in content.reason
+    if lines_n == 200:
+        assert f"at point {ran.lines[-2].get('number') or ran.record.table['number'].max()}" in content.reason
+
+
+def test_an_output_that_cannot_be_made_safe_outranks_everything(small, run):
+    wrong = [Mishap(kind="time-out", instrument="source", at_exchange=20, times_n=1000)]
+    ran = run(small(), wrong=wrong)
+    assert ran.outcome.status == "not safe"
+    assert ran.outcome.error.exit_code == 4
+    assert "by hand, now" in ran.outcome.error.todo
+    assert ran.record.content.advice.startswith("Switch the source off by hand, now.")
+
+
+def test_one_seed_gives_one_journal(small, run):
+    one, other = (run(small()) for _ in range(2))
+    assert (one.folder / "journal.jsonl").read_bytes() == (other.folder / "journal.jsonl").read_bytes()
+
+
+def test_another_seed_gives_other_readings(small, run):
+    one, other = (run(small(bench={"seed: 11": f"seed: {seed}"})) for seed in (1, 2))
+    assert not one.record.table["value"].equals(other.record.table["value"])
+
+
+def test_a_level_outside_the_limits_is_refused_at_the_set_as_well(small, run):
+    # The plan would refuse it; here the limits grow narrower after it was made, as a file changed in between would do.
+    def narrow(bench, _, __):
+        source = bench.sources["input"]
+        source._limits = tuple((reason, type(limit)(0.0, 600.0, limit.unit)) for reason, limit in source._limits)
+
+    ran = run(small(), change=narrow)
+    assert ran.outcome.status == "bench fault"
+    assert "refused: outside the" in ran.outcome.reason
+    assert max(levels(ran.sent)) <= 600
+    assert ran.is_safe()
+
+
+KEYED_BENCH = """\
+bench: hand-held source and meter
+instruments:
+  hand source: {description: keyed-source}
+  hand meter: {description: keyed-meter}
+taps:
+  input: {set by: hand source}
+  output: {read by: hand meter}
+"""
+
+
+def true_reading(question):
+    """What a person types who reads a unit without fault."""
+    return f"{question.expected:.3f}" if question.kind == "reading" else "yes"
+
+
+@pytest.fixture
+def keyed(small, monkeypatch):
+    """A plan for hand-held instruments; nobody waits in a test."""
+    monkeypatch.setattr("instruments.bench.RealClock", VirtualClock)
+
+    def planned(**changes):
+        return small(bench_text=KEYED_BENCH, sequence={"cycles: 2, readings: 2": "cycles: 1, readings: 1"} | changes)
+
+    return planned
+
+
+def test_readings_keyed_in_give_a_verdict(keyed, run, answers):
+    operator = answers(*[true_reading] * 200)
+    ran = run(keyed(), operator=operator)
+    assert ran.outcome.status == "complete"
+    found = ran.record.evaluation
+    assert found.verdict.result == "pass"
+    assert found.input_by == "commanded"
+    assert found.visits["is_steady"].all()
+    assert set(ran.record.table["settling"]) == {"by the operator"}
+    assert operator.questions[-1].text == "Make hand source safe: set 0 Hz and switch the output off"
+
+
+def test_a_keyed_run_is_not_stopped_as_never_settled(keyed, run, answers):
+    ran = run(keyed(**{"go on": "stop"}), operator=answers(*[true_reading] * 200))
+    assert ran.outcome.status == "complete"
+
+
+def test_back_corrects_the_reading_before_and_keeps_both_in_the_table(keyed, run, answers):
+    readings = []
+
+    def slip(question):
+        if question.kind != "reading":
+            return "yes"
+        readings.append(question)
+        if len(readings) == 3:
+            return "12.2"  # a slip at 50 %
+        if len(readings) == 4:
+            return "back"
+        return true_reading(question)
+
+    ran = run(keyed(), operator=answers(*[slip] * 200))
+    assert ran.outcome.status == "complete"
+    assert "the entry before" in readings[4].text
+    rows = ran.record.table.query("point == 2 and direction == 'up'")
+    assert list(rows["value"]) == [12.2, 12.0]
+    assert list(rows["correction"]) == [0, 1]
+    assert rows["note"].iloc[1] == "corrected by the operator"
+    assert ran.record.evaluation.verdict.result == "pass"
+    assert any("corrected to 12.000" in remark for remark in ran.record.content.remarks)
+
+
+def test_a_person_who_goes_away_stops_the_run(keyed, run, answers):
+    operator = answers(*[true_reading] * 20, StoppedError("stopped by the operator"))
+    ran = run(keyed(), operator=operator)
+    assert ran.outcome.status == "interrupted"
+    assert operator.questions[-1].text.startswith("Make hand source safe")
+
+
+def test_cautions_are_asked_of_a_real_bench_before_anything_is_energised(keyed, run, answers):
+    plan = keyed(**{"settled within": "cautions: [Guards are fitted.]\nsettled within"})
+    operator = answers("no")
+    ran = run(plan, operator=operator)
+    assert ran.outcome.status == "interrupted"
+    assert "caution 1 was not confirmed, so nothing was energised" in ran.outcome.reason
+    assert [question.kind for question in operator.questions] == ["caution"]

@@ -1,0 +1,129 @@
+"""What is refused before anything is energised, and what a plan says."""
+
+import pytest
+
+from instruments.errors import PlanError
+
+SMALLER = {"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "0 .. 800 Hz, limits: 0 .. 1000 Hz"}
+TRAVERSE = "traverse: {points: 5, cycles: 2, readings: 2}"
+
+
+def test_the_points_in_order_with_level_expected_and_tolerance(small):
+    plan = small()
+    assert [point.number for point in plan.points] == list(range(1, 24))
+    reading = [point for point in plan.points if point.role == "reading"]
+    assert [point.value for point in reading[:5]] == [0, 250, 500, 750, 1000]
+    assert [point.expected for point in reading[:3]] == [(0, 4), (250, 8), (500, 12)]
+    assert {round(point.tolerance, 12) for point in reading} == {0.032}  # 0.2 % of 16 mA
+    assert plan.estimate_s == pytest.approx(sum(point.estimate_s for point in plan.points))
+
+
+def test_the_uncertainty_ratio_is_that_worked_out_by_hand(small):
+    # At 1000 Hz and 20 mA. Reference: 0.001 % of 1000 Hz + 1 mHz = 11 mHz, at 16 uA/Hz 0.176 uA. Meter, 100 mA range:
+    # 0.005 % of 20 mA + 0.001 % of 100 mA = 2 uA. Root sum of squares 2.0077 uA; tolerance 32 uA.
+    (point,) = {each.tur for each in small().points if each.setpoint.frac == 1.0 and each.role == "reading"}
+    assert point == pytest.approx(32 / (0.176**2 + 2**2) ** 0.5, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("points", "says", "allowed"),
+    [
+        ("[0 %, 50 %, 121 %]", r"121 % \(1210 Hz\) lies outside the limits of the unit", "0 .. 1200 Hz"),
+        ("[-1 %, 50 %, 100 %]", r"-1 % \(-10 Hz\) lies outside the limits of the unit", "0 .. 1200 Hz"),
+    ],
+)
+def test_a_point_outside_the_limits_of_the_unit_is_refused_with_its_place(small, points, says, allowed):
+    with pytest.raises(PlanError, match=says) as refused:
+        small(sequence={"points: 5": f"points: {points}"})
+    assert refused.value.allowed == allowed
+    assert "small.yaml:7" in refused.value.where
+    assert refused.value.exit_code == 2
+
+
+def test_a_point_at_the_limit_itself_is_taken(small):
+    plan = small(sequence={"points: 5": "points: [0 %, 125 %]"}, type_sheet=SMALLER)
+    assert max(point.value for point in plan.points) == 1000
+
+
+def test_without_limits_the_range_is_the_limit(small):
+    with pytest.raises(PlanError, match=r"101 % \(1010 Hz\) lies outside the limits of the unit"):
+        small(type_sheet={", limits: 0 .. 1200 Hz": ""}, sequence={"points: 5": "points: [0 %, 101 %]"})
+
+
+def test_the_limits_in_the_bench_file_hold_as_well(small):
+    with pytest.raises(PlanError, match="limits in the bench file"):
+        small(bench={"identity: SIMULATED SOURCE": "identity: SIMULATED SOURCE, limits: 0 .. 800 Hz"})
+
+
+def test_limits_of_the_bench_in_another_unit_are_refused_with_their_place(small):
+    with pytest.raises(PlanError, match=r'limits of "source" are in mA, but it sets Hz here') as refused:
+        small(bench={"identity: SIMULATED SOURCE": "identity: SIMULATED SOURCE, limits: 0 .. 22 mA"})
+    assert "small.bench.yaml:5" in refused.value.where
+
+
+def test_a_tap_further_down_has_limits_too(small):
+    assert small(type_sheet={"4 .. 20 mA}": "4 .. 20 mA, limits: 3.5 .. 21 mA}"}).points
+    with pytest.raises(PlanError, match='110 %.* lies outside the limits of the tap "output"'):
+        small(
+            type_sheet=SMALLER | {"4 .. 20 mA}": "4 .. 20 mA, limits: 3.5 .. 21 mA}"},
+            sequence={"points: 5": "points: [0 %, 110 %]"},
+        )
+
+
+def test_every_point_that_is_refused_comes_at_once_and_once(small):
+    with pytest.raises(PlanError) as refused:  # noqa: PT011  the texts follow
+        small(sequence={"points: 5": "points: [-2 %, 0 %, 121 %, 122 %]"})
+    assert [each.what.split(" ")[0] for each in (refused.value, *refused.value.others)] == ["-2", "121", "122"]
+
+
+@pytest.mark.parametrize(
+    ("steps", "says"),
+    [
+        ("exercise: {cycles: 2}", "0 steps of this sequence take readings"),
+        (f"{TRAVERSE}\n  - {TRAVERSE}", "2 steps of this sequence take readings"),
+    ],
+)
+def test_what_no_figure_would_be_made_of_is_refused(small, steps, says):
+    with pytest.raises(PlanError, match=says):
+        small(sequence={TRAVERSE: steps})
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"input: {set by: source, read by: reference}": "input: {read by: reference}"}, 'nothing sets the tap "input"'),
+        ({"  output: {read by: meter}\n": ""}, 'nothing reads the tap "output"'),
+    ],
+)
+def test_a_bench_that_cannot_is_refused(small, changed, says):
+    with pytest.raises(PlanError, match=says):
+        small(bench=changed)
+
+
+def test_a_range_that_no_instrument_has_is_refused(small):
+    with pytest.raises(PlanError, match='"source" sets no 0 .. 2000 kHz as tap "input" needs'):
+        small(type_sheet={"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "0 .. 2000 kHz"})
+
+
+def test_a_plan_warns_where_nothing_reads_the_input(small):
+    assert any("nothing reads the tap" in each for each in small(bench={", read by: reference": ""}).warnings)
+    assert not any("nothing reads the tap" in each for each in small().warnings)
+
+
+def test_a_plan_warns_of_a_bench_that_is_too_poor_for_the_tolerance(small):
+    assert not any("TUR" in each for each in small().warnings)
+    poor = small(type_sheet={"0.2 % of span": "0.02 % of span"})  # 3.2 uA against 2 uA
+    assert any("is only 1.6 times as good as the tolerance (TUR); 4 is wanted" in each for each in poor.warnings)
+    assert poor.tur == pytest.approx(1.6, abs=0.05)
+
+
+def test_a_settling_band_is_never_finer_than_the_receiver_shows(small):
+    plan = small(sequence={"settled within: 20 %": "settled within: 0.001 %"})
+    assert {point.rule.tolerance for point in plan.points} == {1e-4}  # 0.1 uA, the resolution of the 100 mA range
+
+
+def test_0_of_a_square_root_is_planned_though_its_tolerance_has_no_bound(small):
+    plan = small(type_sheet={"0.2 % of span": "1 Hz", "time constant": "characteristic: square root\ntime constant"})
+    bottom = [point for point in plan.points if point.setpoint.frac == 0 and point.role == "reading"]
+    assert all(point.tolerance != point.tolerance and point.tur is None for point in bottom)  # noqa: PLR0124  NaN
+    assert all(point.rule.tolerance > 0 for point in plan.points)

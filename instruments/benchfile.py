@@ -1,5 +1,6 @@
 """The bench file: instruments, their resources, and how they are wired to the unit's taps. It opens nothing."""
 
+import datetime
 from pathlib import Path
 from typing import Any, Self
 
@@ -7,13 +8,29 @@ from pydantic import Field, model_validator
 
 from instruments.description import Description, find_description
 from instruments.errors import InputError
-from instruments.fields import LevelField, SpanField
+from instruments.fields import AccuracyField, LevelField, SpanField
 from instruments.units import Quantity, is_alike, show
 from instruments.yamlfile import Document, FileModel, nearest, read
 
 __all__ = ["BenchFile", "BenchInstrument", "BenchTap", "LoadedBench", "Simulation", "load_bench"]
 
 SIMULATED = "simulated"
+
+
+class Certificate(FileModel):
+    """What a calibration certificate says: expanded uncertainty by function, its coverage factor, until when it holds."""
+
+    number: str = ""
+    uncertainty: dict[str, AccuracyField] = Field(default_factory=dict)
+    k: float = Field(2.0, gt=0, le=10)
+    due: datetime.date | None = None
+
+
+class Correlation(FileModel):
+    """Two instruments whose errors go together, as where one calibrator sets and reads, or one standard served both."""
+
+    between: tuple[str, str]
+    coefficient: float = Field(ge=-1, le=1)
 
 
 class BenchInstrument(FileModel):
@@ -24,6 +41,7 @@ class BenchInstrument(FileModel):
     identity: str = ""
     safe_level: LevelField | None = None
     limits: SpanField | None = None
+    certificate: Certificate | None = None
 
 
 class BenchTap(FileModel):
@@ -55,6 +73,8 @@ class BenchFile(FileModel):
     backend: str = "@py"
     instruments: dict[str, BenchInstrument] = Field(min_length=1)
     taps: dict[str, BenchTap] = Field(min_length=1)
+    ambient: SpanField | None = None
+    correlations: tuple[Correlation, ...] = ()
     simulation: Simulation | None = None
 
     @property

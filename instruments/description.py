@@ -123,6 +123,7 @@ class RangeEntry(FileModel):
     select: RangeCommands = ()
     resolution: LevelField | None = None
     accuracy: AccuracyField | None = None
+    temperature_coefficient: AccuracyField | None = None
 
 
 class Function(FileModel):
@@ -208,6 +209,7 @@ class Description(FileModel):
     kind: Literal["remote", "keyed"] = "remote"
     termination: Termination = Termination()
     serial: SerialLine | None = None
+    reference_temperature: SpanField | None = None
     timeout: DurationField = 5.0
     query_delay: DurationField = 0.0
     identify: OptionalCommand = "*IDN?"

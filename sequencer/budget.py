@@ -8,6 +8,7 @@ less ideal output, and has them combined by the GUM.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.units import Span, Terms, magnitude
 from instruments.wiring import Port, Wire
+from sequencer.figures.conformity import DEFAULT_RULE
 from sequencer.figures.uncertainty import (
     Budget,
     Contribution,
@@ -24,11 +26,12 @@ from sequencer.figures.uncertainty import (
     from_readings,
     from_resolution,
 )
+from sequencer.figures.per_point import per_point
 from sequencer.models import TypeSheet
 from sequencer.readings import Grid
 from sequencer.tolerance import slope
 
-__all__ = ["Limits", "Statement", "budget", "statements"]
+__all__ = ["Basis", "Limits", "Statement", "basis_from", "budget", "statements"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +75,60 @@ class Statement:
     allowances: tuple[tuple[str, float], ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What a verdict rests on beside the readings: statements of the instruments, the rule, and the day.
+
+    Attributes:
+        statements: of the taps; () = nothing is known of the instruments.
+        correlations: (instrument, instrument, coefficient).
+        coverage: probability that an expanded uncertainty stands for.
+        rule: name of the decision rule.
+        date: ISO date of the readings, against which due dates are held; "" = not known.
+    """
+
+    statements: tuple[Statement, ...] = ()
+    correlations: tuple[tuple[str, str, float], ...] = ()
+    coverage: float = 0.9545
+    rule: str = DEFAULT_RULE
+    date: str = ""
+
+    @property
+    def overdue(self) -> tuple[str, ...]:
+        """Instruments whose certificate had run out on the day, with the date."""
+        return tuple(
+            f"{each.instrument} (due {each.certificate_due})"
+            for each in self.statements
+            if each.certificate_due and self.date and self.date[:10] > each.certificate_due
+        )
+
+
+def basis_from(values: Mapping[str, Any]) -> Basis:
+    """A basis from JSON values, as `dataclasses.asdict` gives them.
+
+    Raises:
+        KeyError, TypeError: they are not of a basis.
+    """
+
+    def limits(found: Mapping[str, float] | None) -> Limits | None:
+        return None if found is None else Limits(**found)
+
+    stated = tuple(
+        Statement(
+            **{
+                **each,
+                "accuracy": limits(each["accuracy"]),
+                "certificate": limits(each["certificate"]),
+                "temperature": limits(each["temperature"]),
+                "allowances": tuple((name, width) for name, width in each["allowances"]),
+            }
+        )
+        for each in values["statements"]
+    )
+    correlations = tuple((one, other, coefficient) for one, other, coefficient in values["correlations"])
+    return Basis(**{**values, "statements": stated, "correlations": correlations})
+
+
 def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet) -> tuple[Statement, ...]:
     """What the bench states of each tap that is read, and of the first even if it is only set.
 
@@ -111,7 +168,7 @@ def _statement(bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple
         resolution=function.resolution(entry, unit),
         certificate=_limits(covered, entry.range, unit),
         certificate_k=certificate.k if certificate is not None else 2.0,
-        certificate_due=certificate.due if certificate is not None else "",
+        certificate_due=certificate.due.isoformat() if certificate is not None and certificate.due else "",
         temperature=_limits(entry.temperature_coefficient, entry.range, unit),
         outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
         allowances=allowances,
@@ -167,7 +224,9 @@ def budget(
     carried = -_signal_slope(first, input_signal) * _signed_slope(sheet, first.to_value(input_signal))
     lines += _lines(by_tap[first.name], input_signal, carried, f"{first.name}: ")
     output = readings.value[last.name]
-    lines += _lines(by_tap[last.name], last.to_signal(output), _signal_slope(last, last.to_signal(output)), f"{last.name}: ")
+    lines += _lines(
+        by_tap[last.name], last.to_signal(output), _signal_slope(last, last.to_signal(output)), f"{last.name}: "
+    )
     lines += _scatter(readings, sheet, carried, first.name, last.name)
     if (readings.to_go > 0).any():
         lines.append(from_half_width("settling: still to go at most", np.nan_to_num(readings.to_go)))
@@ -211,9 +270,7 @@ def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead:
     return lines
 
 
-def _scatter(
-    readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, last: str
-) -> list[Contribution]:
+def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, last: str) -> list[Contribution]:
     """Type A at both ends: the mean of n readings; one reading alone takes the scatter of all other points."""
     lines = []
     for tap, sensitivity in ((first, carried), (last, np.ones_like(carried))):
@@ -224,10 +281,7 @@ def _scatter(
         if tap == first:
             # The scatter is that of values; the sensitivity is to the signal.
             sensitivity = sensitivity / _signal_slope(where, where.to_signal(readings.value[tap]))
-        dof = np.where(count > 1, count - 1, 0.0)
-        known = np.where(np.isnan(sd), 0.0, sd)
-        total = float(dof.sum())
-        pooled = math.sqrt(float((known**2 * dof).sum()) / total) if total else math.nan
+        pooled, total = _pooled(sd, count, readings.value[tap])
         is_single = (count == 1) & (total > 0)
         lines.append(
             from_readings(
@@ -240,6 +294,17 @@ def _scatter(
             )
         )
     return lines
+
+
+def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float, float]:
+    """Scatter of one reading and its degrees of freedom, from repeats at every point, or from the cycles if there are none."""
+    dof = np.where(count > 1, count - 1, 0.0)
+    if not dof.any():
+        cycles = per_point(value, axis=1)
+        sd, dof = cycles.sd, np.maximum(cycles.readings_n - 1, 0)
+    total = float(dof.sum())
+    squares = float((np.nan_to_num(sd) ** 2 * dof).sum())
+    return (math.sqrt(squares / total), total) if total else (math.nan, 0.0)
 
 
 def _pairs(

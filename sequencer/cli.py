@@ -112,7 +112,7 @@ def _bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "LoadedBenc
 @click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
 @click.version_option(__version__, prog_name="livezero")
 def cli() -> None:
-    """Prove a signal converter or transmitter on the bench.
+    r"""Prove a signal converter or transmitter on the bench.
 
     \b
     Example:
@@ -125,7 +125,7 @@ def cli() -> None:
 @_bench_options
 @_json_option
 def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
-    """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
+    r"""Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
 
     \b
     Example:
@@ -165,7 +165,7 @@ def run_command(  # noqa: PLR0913  one an option
     confirm: bool,
     as_json: bool,
 ) -> None:
-    """Run SEQUENCE on a bench, judge the unit, keep the record.
+    r"""Run SEQUENCE on a bench, judge the unit, keep the record.
 
     \b
     Exit status: 0 pass, 1 not passed, 2 input or plan at fault, 3 bench fault
@@ -233,7 +233,7 @@ class _Terminal:
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_json_option
 def evaluate_command(readings: Path, type_sheet: str, serial: str, report_path: Path | None, *, as_json: bool) -> None:
-    """Judge READINGS taken by hand (CSV), with the same figures as a run.
+    r"""Judge READINGS taken by hand (CSV), with the same figures as a run.
 
     \b
     Example, with columns "injected [Hz]" and "returned [mA]":
@@ -256,7 +256,7 @@ def evaluate_command(readings: Path, type_sheet: str, serial: str, report_path: 
 @click.argument("record", type=click.Path(path_type=Path))
 @_json_option
 def report_command(record: Path, *, as_json: bool) -> None:
-    """Write the report of a RECORD again, computed anew from its journal.
+    r"""Write the report of a RECORD again, computed anew from its journal.
 
     \b
     Example:
@@ -274,7 +274,7 @@ def report_command(record: Path, *, as_json: bool) -> None:
 
 @cli.group("bench", cls=Face)
 def bench_group() -> None:
-    """Check a bench, or simulate one.
+    r"""Check a bench, or simulate one.
 
     \b
     Example:
@@ -286,7 +286,7 @@ def bench_group() -> None:
 @click.argument("bench")
 @_json_option
 def check_command(bench: str, *, as_json: bool) -> None:
-    """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
+    r"""Talk to every instrument of BENCH: identity, errors, ranges, safe level.
 
     Nothing is energised: outputs stay off, at their safe level.
 
@@ -325,7 +325,7 @@ def check_command(bench: str, *, as_json: bool) -> None:
 def simulate_command(
     sequence: str, bench: str, seed: int | None, faults: tuple[str, ...], path: Path | None, *, as_json: bool
 ) -> None:
-    """Serve a simulated bench for the unit of SEQUENCE over real sockets.
+    r"""Serve a simulated bench for the unit of SEQUENCE over real sockets.
 
     It runs in real time on this computer's loopback address, on free ports, until
     Ctrl-C. The bench file that it prints, or writes, is used from another terminal.
@@ -355,7 +355,7 @@ def simulate_command(
 @bench_group.command("faults")
 @_json_option
 def faults_command(*, as_json: bool) -> None:
-    """List the faults that a simulated bench can be given, with their sizes.
+    r"""List the faults that a simulated bench can be given, with their sizes.
 
     \b
     Example:
@@ -364,7 +364,7 @@ def faults_command(*, as_json: bool) -> None:
     from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
     from instruments.simulated.setup import size_keys  # noqa: PLC0415
 
-    rows = [
+    rows: list[dict[str, Any]] = [
         {"fault": name, "meaning": kind.meaning}
         | {
             "sizes": {
@@ -387,7 +387,7 @@ def faults_command(*, as_json: bool) -> None:
 @click.option("--copy-to", "folder", type=click.Path(path_type=Path), help="Copy them, type sheets and benches here.")
 @_json_option
 def sequences_command(folder: Path | None, *, as_json: bool) -> None:
-    """List the sequences, type sheets and benches that come along, or copy them.
+    r"""List the sequences, type sheets and benches that come along, or copy them.
 
     \b
     Example:
@@ -411,7 +411,7 @@ def sequences_command(folder: Path | None, *, as_json: bool) -> None:
 @cli.command("schema")
 @click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument"]))
 def schema_command(kind: str) -> None:
-    """Print the JSON Schema of a kind of file, for an editor.
+    r"""Print the JSON Schema of a kind of file, for an editor.
 
     \b
     Example:
@@ -425,7 +425,7 @@ def schema_command(kind: str) -> None:
 @cli.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion_command(shell: str) -> None:
-    """Print the completion script of a shell.
+    r"""Print the completion script of a shell.
 
     \b
     Example, for bash:

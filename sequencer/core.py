@@ -184,7 +184,10 @@ def run(
         date = bench.clock.date() if plan.bench.file.is_simulated else started
         folder = records.create(Path(results), plan, date=started.isoformat(), serial=serial)
         with Journal(folder / "journal.jsonl") as journal:
-            journal.opened(date, **records.opening(plan, serial=serial.strip(), operator=operator_name, state=state))
+            said = records.opening(
+                plan, date=date.isoformat(), serial=serial.strip(), operator=operator_name, state=state
+            )
+            journal.opened(date, **said)
             for exchange in told:
                 journal.exchange(exchange)
             keep[0] = journal.exchange
@@ -402,8 +405,8 @@ def copy_shipped(folder: Path) -> tuple[Path, ...]:
     return tuple(target for _, target in pairs)
 
 
-def schema(kind: Literal["sequence", "type", "bench", "instrument"]) -> dict[str, Any]:
-    """JSON Schema of a kind of file."""
+def schema(kind: str) -> dict[str, Any]:
+    """JSON Schema of a kind of file: "sequence", "type", "bench" or "instrument"."""
     models: dict[str, type[FileModel]] = {
         "sequence": sequence_model(),
         "type": TypeSheet,

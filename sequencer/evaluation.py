@@ -1,80 +1,36 @@
 """From the table of readings to figures and verdict: the table in, one typed result out.
 
-It touches no instrument, clock or file. The figures themselves are computed in `evaluate/`, over arrays.
+It touches no instrument, clock or file. The figures themselves are computed in `figures/`, over arrays.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
+from sequencer.budget import Basis, budget
+from sequencer.figures.conformity import RULES, Conformity, judge
+from sequencer.figures.conformity import Verdict as PointVerdict
 from sequencer.figures.definitions import Standard
+from sequencer.figures.errors_in_variables import KnownUncertaintyLine, fit_line_with_uncertainties
 from sequencer.figures.figures import Figures, figures
 from sequencer.figures.per_point import per_point
+from sequencer.figures.residuals import independence, lack_of_fit
+from sequencer.figures.uncertainty import Budget, Contribution
 from sequencer.models import TypeSheet
+from sequencer.printed import Figure, Known, printed
 from sequencer.readings import Grid, grid
+from sequencer.stages import StageResult, stage_results, suspect
 from sequencer.tolerance import half_width
+from sequencer.verdict import Verdict, verdict, worst_visit
 
 __all__ = ["Evaluation", "Figure", "StageResult", "Verdict", "evaluate"]
-
-Result = Literal["pass", "fail", "not determinable"]
-
-# A source that is merely out of calibration lies nearer; common practice, no source.
-_ASTRAY_PCT = 5.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
-    """One figure as it is printed.
-
-    Args:
-        name: its name in the standard.
-        value: None = not determinable, then `remark` says why.
-        unit: of the value.
-        u: standard uncertainty from the scatter of the readings, in the same unit; None where none is given.
-        at_pct: input in % of range where it was found; None where it belongs to the whole range.
-        definition: whose definition it follows.
-        remark: why it is not determinable, or what belongs beside it.
-    """
-
-    name: str
-    value: float | None
-    unit: str
-    u: float | None = None
-    at_pct: float | None = None
-    definition: str = ""
-    remark: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StageResult:
-    """One stage, or several that no tap divides: its errors against its own ideal, in % of its output span."""
-
-    name: str
-    first: str
-    last: str
-    worst_pct: float | None
-    worst_at_pct: float | None
-    tolerance_pct: float | None
-    result: Result
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """Pass, fail, or not determinable; why, and by which rule."""
-
-    result: Result
-    reason: str
-    rule: str = "simple acceptance: every error within the tolerance; measuring uncertainty not taken into account"
-
-    @property
-    def is_pass(self) -> bool:
-        """True for a pass alone."""
-        return self.result == "pass"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,16 +41,21 @@ class Evaluation:
         type: of the unit.
         input_unit: of the first tap.
         output_unit: of the last tap.
+        input_range: values at 0 % and 100 % of the first tap, in `input_unit`.
         output_span: upper less lower end of the output range, > 0, in `output_unit`.
         input_by: "measured" where an instrument read the first tap, else "commanded".
         visits: one row per cycle, direction and point: setpoint_pct, cycle, direction, point, input, input_pct, ideal,
-            output, error, error_pct, tolerance, used_pct (error in % of the tolerance), sd, readings_n, is_steady, is_judged, is_within.
+            output, error, error_pct, tolerance, used_pct (error in % of the tolerance), sd,
+            readings_n, is_steady, is_judged, is_within; U, k, dof, tur, p_conform and verdict where a budget is known.
         points: one row per setpoint and direction, over all cycles: setpoint_pct, direction, input, ideal, output, sd,
             readings_n, cycles_n, error, error_pct, tolerance, tolerance_pct, used_pct, is_within.
         end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct.
         figures: as printed, in order.
         stages: one result a stage that lies between two taps that were read.
         suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.
+        basis: what is stated of the instruments, and the decision rule.
+        budget: uncertainty of each error, arrays in the order of `visits`; None where nothing is stated.
+        tests: what the tests of the fit say, each in one sentence.
         verdict: the whole.
         arrays: the figures as arrays, for further use.
         grid: the readings as arrays.
@@ -107,6 +68,7 @@ class Evaluation:
     output_unit: str
     output_span: float
     input_by: Literal["measured", "commanded"]
+    input_range: tuple[float, float]
     visits: pd.DataFrame
     points: pd.DataFrame
     end_pairs: pd.DataFrame
@@ -114,6 +76,9 @@ class Evaluation:
     not_determined: tuple[str, ...]
     stages: tuple[StageResult, ...]
     suspect_tap: str
+    basis: Basis
+    budget: Budget | None
+    tests: tuple[str, ...]
     verdict: Verdict
     arrays: Figures
     grid: Grid
@@ -128,7 +93,25 @@ class Evaluation:
     @property
     def worst(self) -> "pd.Series[Any] | None":
         """The row of `visits` that uses most of its tolerance; None if none is judged."""
-        return _worst(self.visits)
+        return worst_visit(self.visits)
+
+    @property
+    def worst_U(self) -> float | None:
+        """Largest expanded uncertainty of a judged error, in `output_unit`; None where none is known."""
+        known = (
+            self.visits.loc[self.visits["is_judged"], "U"].dropna() if "U" in self.visits else pd.Series(dtype=float)
+        )
+        return None if known.empty else float(known.max())
+
+    @property
+    def tur(self) -> float | None:
+        """Smallest tolerance over expanded uncertainty of the judged points; None where none is known."""
+        known = (
+            self.visits.loc[self.visits["is_judged"], "tur"].dropna()
+            if "tur" in self.visits
+            else pd.Series(dtype=float)
+        )
+        return None if known.empty else float(known.min())
 
     def _repr_html_(self) -> str:
         from sequencer.reports import notebook  # noqa: PLC0415  only a notebook asks
@@ -142,6 +125,7 @@ def evaluate(
     *,
     standard: Standard = "IEC 61298-2:2008",
     planned_n: int | None = None,
+    basis: Basis | None = None,
 ) -> Evaluation:
     """Figures and verdict of a table of readings of one unit.
 
@@ -150,6 +134,7 @@ def evaluate(
         type_sheet: what the unit should do.
         standard: whose definitions.
         planned_n: how many points the plan had to read; fewer in the table leave the verdict not determinable.
+        basis: what is stated of the instruments, and the decision rule; None = nothing, so a verdict without uncertainty.
 
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
@@ -184,9 +169,25 @@ def evaluate(
     # Below a low-flow cut-off the output is held, so such a point says nothing of zero or conformity.
     in_figures = np.where(is_cut | ~np.isfinite(x), np.nan, 100 * error / span)
     computed = figures(in_figures, np.where(np.isnan(x), np.nan, 100 * frac), standard=standard)
+    basis = basis or Basis()
     visits = _visits(readings, x, 100 * frac, ideal, y, error, span, tolerance, last.name)
-    printed = _figures(computed, span, last.unit, sign=math.copysign(1.0, last.span))
-    stages = _stages(type_sheet, sheet, readings)
+    stated = budget(
+        readings,
+        sheet,
+        basis.statements,
+        input_signal=first.to_signal(x),
+        correlations={(one, other): coefficient for one, other, coefficient in basis.correlations},
+        probability=basis.coverage,
+    )
+    is_visited = ~np.isnan(readings.readings_n[last.name])
+    found = None if stated is None else _judged(visits, stated, is_visited, basis)
+    why_unknown = ""
+    if stated is not None and found is not None:
+        visits = _with_uncertainty(visits, stated, found, is_visited)
+        why_unknown = next((reason for at in np.argwhere(is_visited) if (reason := stated.reason(*at.tolist()))), "")
+    line = None if stated is None else _line(stated, first.name, ideal, y, is_visited, last.low, span)
+    known = _known(visits, stated, span, is_visited, line)
+    stages = stage_results(type_sheet, sheet, readings)
     return Evaluation(
         type=type_sheet.type,
         standard=standard,
@@ -195,17 +196,123 @@ def evaluate(
         output_unit=last.unit,
         output_span=span,
         input_by="measured" if is_measured else "commanded",
+        input_range=(first.low, first.high),
         visits=visits,
         points=_points(visits, span),
         end_pairs=_end_pairs(readings, last.name, span),
-        figures=printed,
+        figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
         not_determined=computed.not_determined(0),
         stages=stages,
-        suspect_tap=_suspect(sheet, readings, stages),
-        verdict=_verdict(visits, last.unit, planned_n, stages),
+        suspect_tap=suspect(sheet, readings, stages),
+        basis=basis,
+        budget=stated,
+        tests=_tests(in_figures, 100 * frac, computed, line),
+        verdict=verdict(
+            visits,
+            last.unit,
+            planned_n=planned_n,
+            stages=stages,
+            conformity=found,
+            basis=basis,
+            unknown=why_unknown,
+        ),
         arrays=computed,
         grid=readings,
     )
+
+
+def _judged(visits: pd.DataFrame, stated: Budget, is_visited: npt.NDArray[np.bool_], basis: Basis) -> Conformity:
+    """Each visit by the decision rule; the band is symmetric about no error."""
+    width = visits["tolerance"].to_numpy(dtype=np.float64)
+    return judge(
+        visits["error"].to_numpy(dtype=np.float64),
+        stated.U[is_visited],
+        rule=RULES[basis.rule],
+        lower=-width,
+        upper=width,
+        k=stated.k[is_visited],
+        dof=stated.dof[is_visited],
+    )
+
+
+def _with_uncertainty(
+    visits: pd.DataFrame, stated: Budget, found: Conformity, is_visited: npt.NDArray[np.bool_]
+) -> pd.DataFrame:
+    return visits.assign(
+        U=stated.U[is_visited],
+        k=stated.k[is_visited],
+        dof=stated.dof[is_visited],
+        tur=found.tur,
+        p_conform=found.probability,
+        verdict=[PointVerdict(int(each)).text for each in found.verdict],
+    )
+
+
+def _effect(stated: Budget, is_visited: npt.NDArray[np.bool_], chosen: Callable[[Contribution], bool]) -> FloatArray:
+    """Standard uncertainty of some contributions together at each visit, in the unit of the output."""
+    rows = [number for number, each in enumerate(stated.contributions) if chosen(each)]
+    squares = (stated.effect[rows] ** 2).sum(axis=0)
+    return np.asarray(np.sqrt(squares[is_visited]))
+
+
+def _line(  # noqa: PLR0913, PLR0917  arrays of one evaluation
+    stated: Budget,
+    first: str,
+    ideal: FloatArray,
+    y: FloatArray,
+    is_visited: npt.NDArray[np.bool_],
+    low: float,
+    span: float,
+) -> KnownUncertaintyLine | None:
+    """Output against ideal output, both in % of span, with the uncertainties of input and output."""
+    at_input = _effect(stated, is_visited, lambda each: each.name.startswith(f"{first}: "))
+    at_output = _effect(stated, is_visited, lambda each: not each.name.startswith(f"{first}: "))
+    x_pct, y_pct = (100 * (level[is_visited] - low) / span for level in (ideal, y))
+    u_x, u_y = 100 * at_input / span, 100 * at_output / span
+    is_used = np.isfinite(x_pct + y_pct + u_x + u_y) & (u_x + u_y > 0)
+    if is_used.sum() < 2:
+        return None
+    return fit_line_with_uncertainties(
+        x_pct[is_used][np.newaxis],
+        y_pct[is_used][np.newaxis],
+        u_y=u_y[is_used][np.newaxis],
+        u_x=u_x[is_used][np.newaxis],
+    )
+
+
+def _known(
+    visits: pd.DataFrame,
+    stated: Budget | None,
+    span: float,
+    is_visited: npt.NDArray[np.bool_],
+    line: KnownUncertaintyLine | None,
+) -> Known:
+    if stated is None:
+        return Known(at={}, scatter=math.nan, line=None)
+    largest = (100 * visits.groupby("setpoint_pct")["U"].max() / span).dropna()
+    # Between two readings of the same instruments only this differs.
+    own = _effect(
+        stated,
+        is_visited,
+        lambda each: each.kind == "A" or "resolution" in each.name or each.name.startswith("settling"),
+    )
+    k = stated.k[is_visited]
+    scatter = 100 * float(np.nanmax(k * own)) / span if np.isfinite(k * own).any() else math.nan
+    return Known(at={float(at): float(U) for at, U in largest.items()}, scatter=scatter, line=line)  # type: ignore[arg-type]
+
+
+def _tests(
+    error_pct: FloatArray, x_pct: FloatArray, computed: Figures, line: KnownUncertaintyLine | None
+) -> tuple[str, ...]:
+    """What the tests of the straight line say: repeats against the line, neighbours in time, uncertainties."""
+    unit, cycles_n, directions_n, points_n = error_pct.shape
+    by_point = np.moveaxis(error_pct, 1, -1).reshape(unit, directions_n * points_n, cycles_n)
+    inputs = np.moveaxis(x_pct, 1, -1).reshape(unit, directions_n * points_n, cycles_n)
+    fit = lack_of_fit(per_point(inputs, axis=-1).mean, by_point)
+    left = error_pct - computed.line.offset[0] - computed.line.gain[0] * x_pct
+    in_time = np.concatenate((left[:, :, :1, :], left[:, :, 1:, ::-1]), axis=2).reshape(unit, -1)
+    said = [fit.sentence(0), independence(in_time).sentence(0)]
+    return tuple(said if line is None else [*said, line.test(0)])
 
 
 def _refuse_other_units(table: pd.DataFrame, sheet: DataSheet) -> None:
@@ -307,175 +414,3 @@ def _end_pairs(readings: Grid, last: str, span: float) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows, columns=["cycle", "setpoint_pct", "first", "second", "change", "change_pct"])
-
-
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
-
-
-def _figures(computed: Figures, span: float, unit: str, *, sign: float) -> tuple[Figure, ...]:
-    """The figures of the one unit as they are printed."""
-    pct = "% of span"
-
-    def of(
-        name: str,
-        value: FloatArray,
-        definition: str,
-        reason: str,
-        at: FloatArray | None = None,
-        u: FloatArray | None = None,
-    ) -> Figure:
-        return Figure(
-            name=name,
-            value=_number(value[0]),
-            unit=pct,
-            u=None if u is None else _number(u[0]),
-            at_pct=None if at is None else _number(at[0]),
-            definition=definition,
-            remark=reason,
-        )
-
-    error, single, loop = computed.measured_error, computed.inaccuracy, computed.hysteresis
-    spread, ends, line = computed.non_repeatability, computed.zero_span, computed.line
-    lines = (
-        ("non-linearity, independent", computed.independent),
-        ("non-linearity, terminal-based", computed.terminal_based),
-        ("non-linearity, zero-based", computed.zero_based),
-    )
-    gain = float(line.gain[0])
-    return (
-        of("measured error", error.error_pct, error.definition, error.reason(0), error.at_pct),
-        of("inaccuracy, highest", single.highest_pct, single.definition, single.reason(0), single.highest_at_pct),
-        of("inaccuracy, lowest", single.lowest_pct, single.definition, single.reason(0), single.lowest_at_pct),
-        of("hysteresis", loop.hysteresis_pct, loop.definition, loop.reason(0), loop.at_pct),
-        of("non-repeatability", spread.spread_pct, spread.definition, spread.reason(0), spread.at_pct),
-        *(of(name, each.deviation_pct, each.definition, each.reason(0), each.at_pct) for name, each in lines),
-        of("zero error", ends.zero_pct, ends.zero_definition, ends.zero_reason(0)),
-        of("span error", ends.span_pct, ends.definition, ends.reason(0)),
-        Figure(
-            name="offset by least squares",
-            value=_number(float(line.offset[0]) * span / 100),
-            unit=unit,
-            u=_number(float(line.u_offset[0]) * span / 100),
-            at_pct=0.0,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-        Figure(
-            name="gain by least squares",
-            value=_number(1 + sign * gain),
-            unit="1",
-            u=_number(float(line.u_gain[0])),
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-        Figure(
-            name="covariance of offset and gain",
-            value=_number(sign * float(line.cov_offset_gain[0]) * span / 100),
-            unit=unit,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-        Figure(
-            name="residual standard deviation",
-            value=_number(float(line.residual_sd[0]) * span / 100),
-            unit=unit,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-    )
-
-
-def _stages(type_sheet: TypeSheet, sheet: DataSheet, readings: Grid) -> tuple[StageResult, ...]:
-    """Each stage between two taps that were both read, against its own ideal."""
-    read = [index for index, tap in enumerate(sheet.taps) if tap.name in readings.value]
-    tolerances = type_sheet.stage_tolerances
-    found = []
-    for before, after in zip(read, read[1:], strict=False):
-        if len(sheet.stages) == 1:
-            break  # a unit of one stage: the verdict says it all
-        one, other = sheet.taps[before], sheet.taps[after]
-        x, y = readings.value[one.name], readings.value[other.name]
-        error_pct = 100 * (y - sheet.ideal(x, first=before, last=after)) / abs(other.span)
-        allowed = tolerances[before] if after == before + 1 else None
-        limit_pct = 100 * half_width(allowed, sheet, x, first=before, last=after) / abs(other.span) if allowed else None
-        worst = worst_at = width = None
-        result: Result = "not determinable"
-        if not np.isnan(error_pct if limit_pct is None else error_pct + limit_pct).all():
-            share = np.abs(error_pct) if limit_pct is None else np.abs(error_pct) / limit_pct
-            at = np.unravel_index(np.nanargmax(share), share.shape)
-            worst, worst_at = float(error_pct[at]), float(readings.setpoint_pct[at[-1]])
-            if limit_pct is not None:
-                width = float(limit_pct[at])
-                result = "pass" if share[at] <= 1 + 1e-9 else "fail"
-        found.append(
-            StageResult(
-                name=" + ".join(stage.name for stage in sheet.stages[before:after]),
-                first=one.name,
-                last=other.name,
-                worst_pct=worst,
-                worst_at_pct=worst_at,
-                tolerance_pct=width,
-                result=result,
-            )
-        )
-    return tuple(found)
-
-
-def _suspect(sheet: DataSheet, readings: Grid, stages: tuple[StageResult, ...]) -> str:
-    """The tap between two stages that both fail, where the way around it is within what both may have together."""
-    names = [tap.name for tap in sheet.taps]
-    for before, after in zip(stages, stages[1:], strict=False):
-        if before.result != "fail" or after.result != "fail":
-            continue
-        first, last = names.index(before.first), names.index(after.last)
-        x, y = readings.value[before.first], readings.value[after.last]
-        around_pct = 100 * np.abs(y - sheet.ideal(x, first=first, last=last)) / abs(sheet.taps[last].span)
-        if np.nanmax(around_pct) <= (before.tolerance_pct or 0.0) + (after.tolerance_pct or 0.0):
-            return before.last
-    return ""
-
-
-def _worst(visits: pd.DataFrame) -> "pd.Series[Any] | None":
-    judged = visits[visits["is_judged"]]
-    return None if judged.empty else judged.iloc[int(judged["used_pct"].abs().to_numpy().argmax())]
-
-
-def _verdict(visits: pd.DataFrame, unit: str, planned_n: int | None, stages: tuple[StageResult, ...]) -> Verdict:
-    judged = visits[visits["is_judged"]]
-    if judged.empty:
-        return Verdict(result="not determinable", reason="no point could be judged")
-    worst = _worst(visits)
-    assert worst is not None
-    way = f" {worst['direction']}scale" if worst["direction"] else ""
-    place = (
-        f"{worst['error']:+.4g} {unit} ({worst['error_pct']:+.3g} % of span, "
-        f"{abs(worst['used_pct']):.0f} % of the tolerance) at {worst['setpoint_pct']:g} %{way}"
-    )
-    astray_pct = (visits["input_pct"] - visits["setpoint_pct"]).abs()
-    if (astray_pct > _ASTRAY_PCT).any():  # the source is off or set otherwise, or the reference reads another thing
-        return Verdict(
-            result="not determinable",
-            reason=f"at {int((astray_pct > _ASTRAY_PCT).sum())} of {len(visits)} points the input measured lies up to "
-            f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring",
-        )
-    outside = int((~judged["is_within"]).sum())
-    if outside:
-        return Verdict(result="fail", reason=f"{outside} of {len(judged)} points outside the tolerance; worst {place}")
-    # Without its input a point is as good as not read.
-    missing = max(planned_n or 0, len(visits)) - int(visits["error"].notna().sum())
-    unsteady = int((~visits["is_steady"]).sum())
-    if missing:
-        return Verdict(result="not determinable", reason=f"{missing} points were not read; worst so far {place}")
-    if unsteady:
-        return Verdict(
-            result="not determinable", reason=f"{unsteady} of {len(visits)} points never settled; worst {place}"
-        )
-    for stage in stages:
-        if stage.result == "fail":
-            return Verdict(
-                result="fail",
-                reason=f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
-                f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}",
-            )
-    return Verdict(result="pass", reason=f"all {len(judged)} points within the tolerance; worst {place}")

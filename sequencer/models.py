@@ -14,11 +14,12 @@ from pydantic import BeforeValidator, Field, create_model, model_validator
 
 from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
 from instruments.errors import InputError
-from instruments.fields import DurationField, FractionField, LevelField, SpanField, ToleranceField
+from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
 from instruments.sensor import Rtd, Sensor, Thermocouple
 from instruments.shipped import shipped
 from instruments.units import Span, Terms, is_alike, magnitude
 from instruments.yamlfile import Document, FileModel, nearest, read
+from sequencer.figures.conformity import DEFAULT_RULE, RULES
 from sequencer.step import registry
 
 __all__ = [
@@ -67,6 +68,7 @@ class TapSheet(FileModel):
     range: SpanField
     sensor: SensorSheet | None = None
     limits: SpanField | None = None
+    allowances: dict[str, DifferenceField] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -279,6 +281,8 @@ class SequenceFile(FileModel):
     sequence: str = Field(min_length=1)
     type_sheet: str
     standard: Literal["IEC 61298-2:2008", "ISA-51.1-1979"] = "IEC 61298-2:2008"
+    decision_rule: Literal[tuple(RULES)] = DEFAULT_RULE  # type: ignore[valid-type]  # data: the rules by name
+    coverage: FractionField = Field(0.9545, gt=0.5, lt=1)
     cautions: tuple[str, ...] = ()
     settled_within: FractionField = Field(0.1, gt=0, le=1)
     if_never_settled: Literal["go on", "stop"] = "go on"

@@ -41,6 +41,7 @@ COLUMNS = {
     "at_s": "float64",
     "settling": "str",
     "settle_s": "float64",
+    "to_go": "float64",
     "instrument": "str",
     "range": "str",
     "note": "str",
@@ -55,7 +56,7 @@ def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
     table = pd.DataFrame(list(rows), columns=list(COLUMNS))
     for name, kind in COLUMNS.items():
         column = table[name].astype(object)
-        table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)
+        table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)  # type: ignore[call-overload]  # by name
     table["correction"] = table["correction"].fillna(0)
     return table
 
@@ -107,6 +108,7 @@ class Grid:
         sd: standard deviation of the n readings, same shape; NaN for fewer than two.
         readings_n: how many valid readings, same shape.
         end_pair: as `value`, of the second readings at the ends.
+        to_go: bound of the error still to go at the last tap when it was read, same shape; NaN where none is known.
         is_steady: same shape; False where the point never settled or gave no reading.
         has_directions: False where the order of the readings tells no direction.
     """
@@ -116,6 +118,7 @@ class Grid:
     sd: dict[str, FloatArray]
     readings_n: dict[str, FloatArray]
     end_pair: dict[str, FloatArray]
+    to_go: FloatArray
     is_steady: FloatArray
     has_directions: bool
 
@@ -154,6 +157,7 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
         )
     taps = list(dict.fromkeys(rows["tap"]))
     steady = np.ones(shape, dtype=bool)
+    to_go = np.full(shape, np.nan)
     filled: dict[str, dict[str, FloatArray]] = {
         kind: {tap: np.full(shape, np.nan) for tap in taps} for kind in ("value", "sd", "readings_n", "end_pair")
     }
@@ -170,9 +174,11 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
             filled["value"][tap][at] = values[0] + (values - values[0]).mean()  # exact for a large common part
         if values.size > 1:
             filled["sd"][tap][at] = values.std(ddof=1)
+        to_go[at] = part["to_go"].max()
         steady[at] &= bool(part["settling"].isin(["steady", "by the operator", ""]).all())
     return Grid(
         setpoint_pct=setpoints.to_numpy(dtype=np.float64),
+        to_go=to_go,
         is_steady=steady,
         has_directions=bool((rows["direction"] != "").all()),
         **filled,

@@ -23,6 +23,7 @@ import pandas as pd
 from instruments.errors import ReadingsError, RecordError
 from instruments.version import __version__
 from sequencer.advice import advice
+from sequencer.budget import Basis, basis_from, statements
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
@@ -106,7 +107,18 @@ def _first_free(results: Path, name: str) -> Path:
     raise RecordError("a thousand records of one second", where=str(results / name), todo="clear them away")
 
 
-def opening(plan: Plan, *, serial: str, operator: str, state: str) -> dict[str, Any]:
+def _basis(plan: Plan, date: str) -> Basis:
+    """What the verdict will rest on."""
+    return Basis(
+        statements=statements(plan.bench, plan.wires, plan.sequence.sheet),
+        correlations=tuple((*each.between, each.coefficient) for each in plan.bench.file.correlations),
+        coverage=plan.sequence.file.coverage,
+        rule=plan.sequence.file.decision_rule,
+        date=date,
+    )
+
+
+def opening(plan: Plan, *, date: str, serial: str, operator: str, state: str) -> dict[str, Any]:
     """What the first line of the journal says, so that a report can be made of the record alone."""
     sets = {
         wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"
@@ -130,6 +142,7 @@ def opening(plan: Plan, *, serial: str, operator: str, state: str) -> dict[str, 
         "state": state,
         "sequence": plan.sequence.file.sequence,
         "standard": plan.sequence.file.standard,
+        "basis": asdict(_basis(plan, date)),
         "bench": plan.bench.file.bench,
         "is_simulated": plan.bench.file.is_simulated,
         "instruments": lines,
@@ -214,7 +227,9 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
     identities: dict[str, str] = next((line["identities"] for line in lines if line["kind"] == "identified"), {})
     evaluation: Evaluation | None = None
     try:
-        evaluation = evaluate(table, sheet, standard=opened["standard"], planned_n=opened["planned_n"])
+        evaluation = evaluate(
+            table, sheet, standard=opened["standard"], planned_n=opened["planned_n"], basis=basis_from(opened["basis"])
+        )
     except ReadingsError as error:
         if status == "complete":
             status, reason = "bench fault", error.what

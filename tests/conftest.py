@@ -1,4 +1,4 @@
-"""A small unit on the simulated bench, run in process on virtual time, with mishaps on its lines where a test wants them."""
+"""A small unit on the simulated bench, run in process on virtual time, with mishaps on its lines where wanted."""
 
 from dataclasses import dataclass, field
 
@@ -6,11 +6,11 @@ import pytest
 
 import instruments.bench
 from instruments.benchfile import load_bench
-from instruments.errors import StoppedError
 from instruments.simulated.bench import SimulatedBench
+from instruments.yamlfile import read
 from sequencer import record as records
 from sequencer.journal import Journal, entries
-from sequencer.models import load_sequence
+from sequencer.models import TypeSheet, load_sequence
 from sequencer.planning import plan
 from sequencer.running.loop import run_plan
 
@@ -176,7 +176,7 @@ def run(tmp_path, simulated):
         )
         try:
             with bench, Journal(found.folder / "journal.jsonl") as journal:
-                opening = records.opening(planned, serial="GF-104", operator="", state="")
+                opening = records.opening(planned, date="2026-01-05", serial="GF-104", operator="", state="")
                 journal.opened(bench.clock.date(), **opening)
                 journals.append(journal)
                 if change:
@@ -192,5 +192,25 @@ def run(tmp_path, simulated):
 
 
 @pytest.fixture
-def stopped():
-    return StoppedError("the operator stopped the run")
+def type_sheet(tmp_path):
+    """A type sheet from its text."""
+
+    def made(text):
+        path = tmp_path / "made.type.yaml"
+        path.write_text(text, encoding="utf-8")
+        return read(path).into(TypeSheet)
+
+    return made
+
+
+@pytest.fixture
+def by_hand(tmp_path):
+    """A CSV taken by hand: a header, and rows of cells."""
+
+    def written(header, rows):
+        path = tmp_path / "hand.csv"
+        lines = [header, *(";".join(str(cell) for cell in row) for row in rows)]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        return path
+
+    return written

@@ -16,6 +16,7 @@ from sequencer.figures.per_point import FloatArray, IntArray
 from sequencer.figures.student import normal_quantile, t_cdf
 
 __all__ = [
+    "DEFAULT_RULE",
     "RULES",
     "Conformity",
     "DecisionRule",
@@ -124,6 +125,7 @@ RULES: dict[str, DecisionRule] = {
         ),
     )
 }
+DEFAULT_RULE = "ILAC-G8:09/2019 non-binary"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -331,6 +331,7 @@ class _Run:
                 at_s=self._at(sample.at_s if sample else self._bench.clock.now()),
                 settling="by the operator" if receiver.is_keyed else "no reading" if invalid else str(settled.state),
                 settle_s=settled.after_s,
+                to_go=settled.to_go,
                 instrument=receiver.name,
                 range=self._ranges[tap.name],
                 note=note,

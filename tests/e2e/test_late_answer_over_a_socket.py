@@ -1,6 +1,85 @@
 """Over a real socket in real time: a late answer never becomes the next reading, and a lost connection comes back."""
 
+import contextlib
+from pathlib import Path
+
 import pytest
+import pyvisa
 
 from instruments.clock import RealClock
 from instruments.datasheet import DataSheet, Stage, Tap
+from instruments.described import DescribedInstrument, DescribedReceiver
+from instruments.description import Description
+from instruments.errors import InstrumentError, NoReplyError
+from instruments.session import Session
+from instruments.simulated.bench import Mishap, SimulatedBench
+from instruments.simulated.instrument import SimulatedInstrument
+from instruments.simulated.server import serve
+from instruments.yamlfile import parse
+
+SHEET = DataSheet(
+    type="isolator",
+    taps=(Tap(name="input", low=4, high=20, unit="mA"), Tap(name="output", low=4, high=20, unit="mA")),
+    stages=(Stage(name="isolator"),),
+)
+METER = """instrument: a meter
+timeout: 400 ms
+error query: {ask: "SYST:ERR?"}
+functions:
+  current:
+    reads: mA
+    in: A
+    select: ["CONF:CURR:DC {range:.4E}", "SENS:CURR:DC:NPLC 0.1"]
+    query: "READ?"
+    discard after range change: 2
+    ranges: [{range: -100 .. 100 mA}]
+"""
+
+
+@contextlib.contextmanager
+def receiver_with(mishap):
+    """A meter that reads 3.8 mA, behind a socket; its receiver, and all that went over the line."""
+    wired = (SimulatedInstrument(name="meter", resource="unused", reads="output", identity="M,1,2,3"),)
+    clock = RealClock()
+    described = parse(METER, Path("meter.yaml")).into(Description)
+    told = []
+    manager = pyvisa.ResourceManager("@py")
+    with serve(SimulatedBench(SHEET, wired, clock=clock, mishaps=[mishap])) as served:
+        session = Session(
+            name="meter",
+            resource=served.resources["meter"],
+            opener=lambda: manager.open_resource(
+                served.resources["meter"], write_termination="\n", read_termination="\n"
+            ),
+            clock=clock,
+            timeout_s=described.timeout,
+            query_delay_s=0.0,
+            tell=told.append,
+        )
+        instrument = DescribedInstrument(name="meter", description=described, session=session, expected_identity="M,1")
+        receiver = DescribedReceiver(instrument=instrument, function="current", clock=clock)
+        try:
+            instrument.meet()
+            receiver.select(described.functions["current"].ranges[0], "mA")
+            yield receiver, told
+        finally:
+            instrument.close()
+
+
+def test_a_late_answer_is_thrown_away():
+    with receiver_with(Mishap(kind="late", matching="READ?", at_exchange=9, late_s=0.5)) as (receiver, told):
+        with pytest.raises(NoReplyError, match=r"no answer within 0\.4 s"):
+            [receiver.read() for _ in range(9)]
+        assert receiver.read().value == pytest.approx(3.8, abs=0.05)
+        assert receiver.read().value == pytest.approx(3.8, abs=0.05)
+    (silent,) = [number for number, each in enumerate(told) if each.fault]
+    assert "*IDN?" in [each.sent for each in told[silent:]]
+    assert all(each.received == "M,1,2,3" for each in told if each.sent == "*IDN?")
+
+
+def test_a_connection_that_was_dropped_is_opened_again():
+    with receiver_with(Mishap(kind="dropped", matching="READ?", at_exchange=9)) as (receiver, told):
+        with pytest.raises(InstrumentError):
+            [receiver.read() for _ in range(9)]
+        assert receiver.read().value == pytest.approx(3.8, abs=0.05)
+    assert "(opened again)" in [each.sent for each in told]

@@ -20,7 +20,9 @@ SHEET = DataSheet(
 TYPE, _ = load_type_sheet("pulse-to-current")
 
 CELLS = st.one_of(
-    st.sampled_from(["", "-", "0", "4", "12,5", "1e3", "20 mA", "up", "down", '"', "''", "1;2", "nan", "#", "\t", "²", "٣"]),
+    st.sampled_from(
+        ["", "-", "0", "4", "12,5", "1e3", "20 mA", "up", "down", '"', "''", "1;2", "nan", "#", "\t", "²", "٣"]
+    ),
     st.floats(-1e4, 1e4).map(repr),
     st.text(max_size=8),
 )
@@ -54,7 +56,7 @@ def read(path, raw):
 
 @settings(max_examples=150, deadline=2000)
 @given(st.one_of(st.binary(max_size=200), TABLES))
-@example(b"input,output\n0,4\n\"5,12\n")
+@example(b'input,output\n0,4\n"5,12\n')
 @example(b"input,output\n\x1c0,4\x85\x0b9,9\n")
 @example("input,output\n\u30000,4\n".encode())
 @example(b"input,output\n1e-320,4\n5e-324,1e308\n")
@@ -75,7 +77,8 @@ SLOW = {
     "a power in a heading": b"input,output [m*9**9**9**9]\n0,5\n",
     "many columns": b",".join([b"c"] * 9_000) + b"\n" + b",".join([b"1"] * 9_000) + b"\n",
     "many rows": b"input,output\n" + b"0,4\n1000,20\n" * 10_000,
-    "many points in no order": b"input,output\n" + b"".join(b"%d,4\n" % (number * 7919 % 10007) for number in range(5000)),
+    "many points in no order": b"input,output\n"
+    + b"".join(b"%d,4\n" % (number * 7919 % 10007) for number in range(5000)),
     "one line": b"a" * 40_000_000,
     "nothing but zeros": b"\0" * 1_000_000,
     "as many cycles as points": b"cycle,input,output\n" + b"".join(b"%d,%d,4\n" % (n, 10 * n) for n in range(1, 9999)),

@@ -191,7 +191,12 @@ def test_an_order_without_traverses_tells_no_direction(table):
 def test_a_column_of_directions_is_believed_also_where_the_rows_are_sorted_by_input(table):
     rows = "".join(f"{x},{4 + 0.016 * x},{way}\n" for x in (0, 250, 500, 750, 1000) for way in ("up", "down", "u", "D"))
     found = visits(table("input,output,direction\n" + rows))
-    assert [(cycle, direction) for cycle, direction, *_ in found[:4]] == [(1, "up"), (1, "down"), (2, "up"), (2, "down")]
+    assert [(cycle, direction) for cycle, direction, *_ in found[:4]] == [
+        (1, "up"),
+        (1, "down"),
+        (2, "up"),
+        (2, "down"),
+    ]
     assert {cycle for cycle, *_ in found} == {1, 2}
 
 

@@ -351,7 +351,7 @@ def test_on_a_suspect_line_the_safe_level_still_goes_first():
     opened, source = energised()
     source.instrument.session.is_suspect = True
     source.make_safe()
-    assert opened.sent("source")[:3] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "(device clear)"]
+    assert opened.sent("source")[:3] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "*IDN?"]
     assert opened.sent("source")[-4:] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?"]
 
 
@@ -384,6 +384,14 @@ def test_recovery_after_it_was_made_safe_does_not_bring_the_old_level_back():
     source.recover()
     assert "OUTP ON" not in opened.sent("source")
     assert not [sent for sent in opened.sent("source") if sent.startswith("SOUR:CURR 1.2")]
+
+
+def test_a_dead_source_that_was_never_set_from_here_is_a_dead_instrument():
+    opened = Opened(Mishap(kind="time-out", instrument="source", at_exchange=1, times_n=1000))
+    with pytest.raises(InstrumentError, match="does not come back") as caught:
+        source_of(opened.source, opened.clock).make_safe()
+    assert not isinstance(caught.value, UnsafeError)
+    assert opened.sent("source")[:2] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF"]  # it was told all the same
 
 
 # -- a serial dialect that acknowledges --------------------------------------------------------------------------------

@@ -75,6 +75,7 @@ def test_what_a_format_leaves_of_a_level_is_known_before_it_is_sent():
         "S {value}",
         "S {0}",
         "S {",
+        "S {level} {",
         "S {{level}}",
         "S {range}",  # a full scale is no level
         "S 5",  # no level in it

@@ -38,7 +38,12 @@ def test_a_missing_number_is_null_at_any_depth(path):
     text = path.read_text()
     assert "NaN" not in text
     assert "Infinity" not in text
-    assert json.loads(text) == {"kind": "settled", "trace": [[0.1, None], [0.2, 4.0]], "to_go": None, "more": {"u": [None]}}
+    assert json.loads(text) == {
+        "kind": "settled",
+        "trace": [[0.1, None], [0.2, 4.0]],
+        "to_go": None,
+        "more": {"u": [None]},
+    }
 
 
 def test_numbers_come_back_to_the_last_digit(path):

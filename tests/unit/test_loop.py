@@ -1,7 +1,8 @@
-"""What a run does to the bench: how it moves the input, what it keeps, and what it commands next when something ends it."""
+"""What a run does to the bench: how it moves the input, what it keeps, and what it commands when something ends it."""
 
 import errno
 import signal
+from itertools import pairwise
 
 import pytest
 
@@ -66,7 +67,7 @@ def test_a_retake_after_a_time_out_does_not_move_the_input(small, run):
     (again,) = [each.point for each in ran.events("PointBegun") if each.attempt == 2]
     told = levels(ran.sent)
     assert told.count(1000) == 3 + (again.value == 1000)  # the recovery sends the level where it stands once more
-    assert [a for a, b in zip(told, told[1:], strict=False) if a == b != 0] == [again.value]
+    assert [a for a, b in pairwise(told) if a == b != 0] == [again.value]
     assert ran.record.table.query("attempt == 2")["number"].unique() == [again.number]
 
 
@@ -106,7 +107,8 @@ def test_a_point_that_answers_in_no_attempt_ends_the_run_safe(small, run):
 
 
 @pytest.mark.parametrize(
-    ("kind", "why"), [("overload", "overload"), ("not a number", "not a number"), ("empty", "empty"), ("garbled", "garbled")]
+    ("kind", "why"),
+    [("overload", "overload"), ("not a number", "not a number"), ("empty", "empty"), ("garbled", "garbled")],
 )
 def test_what_is_no_reading_never_becomes_a_number(small, run, kind, why):
     ran = run(small(), wrong=[Mishap(kind=kind, instrument="meter", at_exchange=60, matching="READ?", times_n=400)])
@@ -170,12 +172,12 @@ def next_sent(ran, mark):
     return [each.sent for each in ran.log[place:] if hasattr(each, "sent")]
 
 
-class Broken(Exception):
+class BrokenError(Exception):
     pass
 
 
 ENDS = {
-    "an exception in a listener": Broken("of a listener"),
+    "an exception in a listener": BrokenError("of a listener"),
     "Ctrl-C": KeyboardInterrupt(),
     "SIGTERM": KeyboardInterrupt("SIGTERM"),
     "a stop by the operator": StoppedError("stopped at the page"),
@@ -207,10 +209,10 @@ def test_whatever_ends_a_run_the_safe_level_is_the_next_thing_commanded(small, r
 
 def test_a_listener_that_always_fails_does_not_hide_how_the_run_ended(small, run):
     def broken(_, __):
-        raise Broken("always")
+        raise BrokenError("always")
 
     ran = run(small(), on_event=broken)
-    assert isinstance(ran.raised, Broken)
+    assert isinstance(ran.raised, BrokenError)
     assert ran.is_safe()
     assert ran.lines[-1]["kind"] == "closed"
 

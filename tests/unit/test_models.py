@@ -47,7 +47,10 @@ def sheet(tmp_path):
 
 def test_a_plain_unit_becomes_numbers(sheet):
     unit = sheet(PLAIN).datasheet()
-    assert [(tap.name, tap.low, tap.high, tap.unit) for tap in unit.taps] == [("input", 0, 1000, "Hz"), ("output", 4, 20, "mA")]
+    assert [(tap.name, tap.low, tap.high, tap.unit) for tap in unit.taps] == [
+        ("input", 0, 1000, "Hz"),
+        ("output", 4, 20, "mA"),
+    ]
     assert float(unit.ideal(250.0)) == 8.0
 
 
@@ -94,7 +97,10 @@ def test_a_chain_names_its_taps_and_stages(sheet):
         ({"tolerance:": "characteristic: cubic\ntolerance:"}, "'linear' or 'square root'"),
         ({"tolerance:": "characteristic: {square root: {cut off: 100 %}}\ntolerance:"}, "less than 1"),
         ({"tolerance:": "characteristic: {square root: {cut off: -5 %}}\ntolerance:"}, "greater than or equal to 0"),
-        ({"tolerance:": "characteristic: {table: {points: [[0 %, 0 %], [0 %, 9 %]]}}\ntolerance:"}, "rise from row to row"),
+        (
+            {"tolerance:": "characteristic: {table: {points: [[0 %, 0 %], [0 %, 9 %]]}}\ntolerance:"},
+            "rise from row to row",
+        ),
         ({"tolerance:": "input sensor: {rtd: Pt100}\ntolerance:"}, "is not a key here"),
         ({"limits: 0 .. 1200 Hz": "sensor: {rtd: Pt100}"}, "a range in degC where a sensor is stated"),
     ],
@@ -144,7 +150,7 @@ def test_a_sensor_that_cannot_be_is_refused(sheet, sensor, says):
 
 
 def test_all_faults_of_a_file_come_at_once(sheet):
-    with pytest.raises(InputError) as refused:  # noqa: PT011  the texts follow
+    with pytest.raises(InputError) as refused:
         sheet(PLAIN, changed={"0 .. 1000 Hz": "0 .. 1000", "0.2 % of span": "0.2 %", "4 .. 20 mA": "4 mA"})
     assert [each.where.split(":")[-2] for each in (refused.value, *refused.value.others)] == ["2", "3", "4"]
 

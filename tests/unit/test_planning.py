@@ -71,7 +71,7 @@ def test_a_tap_further_down_has_limits_too(small):
 
 
 def test_every_point_that_is_refused_comes_at_once_and_once(small):
-    with pytest.raises(PlanError) as refused:  # noqa: PT011  the texts follow
+    with pytest.raises(PlanError) as refused:
         small(sequence={"points: 5": "points: [-2 %, 0 %, 121 %, 122 %]"})
     assert [each.what.split(" ")[0] for each in (refused.value, *refused.value.others)] == ["-2", "121", "122"]
 
@@ -91,7 +91,10 @@ def test_what_no_figure_would_be_made_of_is_refused(small, steps, says):
 @pytest.mark.parametrize(
     ("changed", "says"),
     [
-        ({"input: {set by: source, read by: reference}": "input: {read by: reference}"}, 'nothing sets the tap "input"'),
+        (
+            {"input: {set by: source, read by: reference}": "input: {read by: reference}"},
+            'nothing sets the tap "input"',
+        ),
         ({"  output: {read by: meter}\n": ""}, 'nothing reads the tap "output"'),
     ],
 )
@@ -125,5 +128,5 @@ def test_a_settling_band_is_never_finer_than_the_receiver_shows(small):
 def test_0_of_a_square_root_is_planned_though_its_tolerance_has_no_bound(small):
     plan = small(type_sheet={"0.2 % of span": "1 Hz", "time constant": "characteristic: square root\ntime constant"})
     bottom = [point for point in plan.points if point.setpoint.frac == 0 and point.role == "reading"]
-    assert all(point.tolerance != point.tolerance and point.tur is None for point in bottom)  # noqa: PLR0124  NaN
+    assert all(point.tolerance != point.tolerance and point.tur is None for point in bottom)
     assert all(point.rule.tolerance > 0 for point in plan.points)

@@ -117,7 +117,9 @@ def test_a_table_that_would_fill_the_memory_is_refused():
 
 def test_a_run_s_table_comes_back_from_csv_to_the_last_digit(tmp_path):
     rng = np.random.default_rng(1)
-    rows = [row(float(value), reading=number, raw="1,2\n\"3\"") for number, value in enumerate(rng.normal(12, 1e-3, 200), 1)]
+    rows = [
+        row(float(value), reading=number, raw='1,2\n"3"') for number, value in enumerate(rng.normal(12, 1e-3, 200), 1)
+    ]
     table = tidy([*rows, row(np.nan, point=1, note="overload")])
     path = tmp_path / "readings.csv"
     write_csv(table, path)

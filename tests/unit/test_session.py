@@ -48,7 +48,9 @@ class FakeLine:
 
 
 class Opened:
-    def __init__(self, *, timeout_s=5.0, query_delay_s=0.0, tell=None, line=FakeLine, **answers):
+    def __init__(
+        self, *, resource="GPIB0::7::INSTR", timeout_s=5.0, query_delay_s=0.0, tell=None, line=FakeLine, **answers
+    ):
         self.clock = VirtualClock()
         self.told = []
         self.lines = []
@@ -56,7 +58,7 @@ class Opened:
         self.line_type = line
         self.session = Session(
             name="meter",
-            resource="GPIB0::7::INSTR",
+            resource=resource,
             opener=self.open,
             clock=self.clock,
             timeout_s=timeout_s,
@@ -156,6 +158,15 @@ def test_a_line_without_device_clear_is_drained_all_the_same():
     opened.session.clear()
     assert opened.session.query("IDN?") == "me"
     assert len(opened.lines) == 1
+
+
+def test_a_raw_socket_is_drained_but_never_cleared():
+    # pyvisa-py reads in place of a device clear, for ever once the other side has gone.
+    opened = Opened(resource="TCPIP::127.0.0.1::5025::SOCKET", READ_=["1", "late"], IDN_=["me"])
+    opened.session.query("READ?")
+    opened.session.clear()
+    assert opened.session.query("IDN?") == "me"
+    assert opened.line.cleared == 0
 
 
 def test_an_instrument_that_never_falls_silent_does_not_hold_the_run_up():

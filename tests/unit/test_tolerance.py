@@ -12,7 +12,10 @@ BASES = ("span", "reading", "output")
 
 def unit(input_, output, **characteristic):
     stage = Stage(name="unit", characteristic=Characteristic(**characteristic))
-    taps = (Tap(name="input", low=input_[0], high=input_[1], unit=input_[2]), Tap(name="output", low=output[0], high=output[1], unit=output[2]))
+    taps = (
+        Tap(name="input", low=input_[0], high=input_[1], unit=input_[2]),
+        Tap(name="output", low=output[0], high=output[1], unit=output[2]),
+    )
     return DataSheet(type="x", taps=taps, stages=(stage,))
 
 

@@ -1,5 +1,7 @@
 """The order of a traverse: each point from its own side, end pairs in place, every cycle whole."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -23,7 +25,9 @@ def pcts(visits, role="reading"):
 
 
 def test_two_cycles_of_five_points_in_full():
-    order = [(round(100 * each.frac), each.direction, each.cycle, each.role) for each in visited(points="5", cycles="2")]
+    order = [
+        (round(100 * each.frac), each.direction, each.cycle, each.role) for each in visited(points="5", cycles="2")
+    ]
     one = [
         *((at, "up", 1, "reading") for at in (0, 25, 50, 75, 100)),
         (100, "down", 1, "end pair"),
@@ -42,7 +46,7 @@ def test_two_cycles_of_five_points_in_full():
 )
 def test_every_point_is_approached_from_its_own_side_and_never_passed(points, cycles, direction, end_pair):
     visits = visited(points=[f"{at} %" for at in points], cycles=str(cycles), direction=direction, end_pair=end_pair)
-    for before, now in zip(visits, visits[1:], strict=False):
+    for before, now in pairwise(visits):
         if now.role == "end pair":
             assert now.frac == before.frac
         elif now.role == "reading" and now.direction == "down":
@@ -50,7 +54,7 @@ def test_every_point_is_approached_from_its_own_side_and_never_passed(points, cy
         elif now.role == "reading" and now.point > 0:
             assert before.frac < now.frac
     # The lowest point has nothing below it within the range, unless it lies above 0 %: then the input comes from there.
-    for before, now in zip(visits, visits[1:], strict=False):
+    for before, now in pairwise(visits):
         if now.role == "reading" and now.point == 0 and now.direction == "up" and points[0] > 0:
             assert (before.role, before.frac) == ("exercise", 0.0)
     assert {each.frac for each in visits if each.role != "exercise"} == {at / 100 for at in points}

@@ -122,5 +122,5 @@ def test_the_safe_level_of_the_source_goes_with_the_wiring(tmp_path):
 
 def test_a_named_function_is_taken_before_a_better_one(tmp_path):
     text = BENCH.replace("output: {read by: meter}", "output: {read by: meter, read function: voltage}")
-    with pytest.raises(PlanError, match='"meter" reads no 4 .. 20 mA'):
+    with pytest.raises(PlanError, match=r'"meter" reads no 4 \.\. 20 mA'):
         wire(bench(tmp_path, text), sheet())

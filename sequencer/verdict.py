@@ -1,0 +1,155 @@
+"""The verdict of one unit: pass, conditional pass, conditional fail, fail, or not determinable; why, and by which rule."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sequencer.budget import Basis
+from sequencer.figures.conformity import Conformity
+from sequencer.figures.conformity import Verdict as PointVerdict
+from sequencer.stages import Result, StageResult
+
+__all__ = ["WITHOUT_U", "Verdict", "verdict", "worst_visit"]
+
+WITHOUT_U = "simple acceptance: every error within the tolerance; measuring uncertainty not taken into account"
+
+# A source that is merely out of calibration lies nearer; common practice, no source.
+_ASTRAY_PCT = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What is said of the unit.
+
+    Args:
+        result: pass, conditional pass, conditional fail, fail, or not determinable.
+        reason: why, in one sentence with the worst point.
+        rule: the decision rule that gave it, with its document.
+        reservations: what makes it weaker than it looks, such as a certificate that had run out; a pass with one is a
+            conditional pass.
+    """
+
+    result: Result
+    reason: str
+    rule: str = WITHOUT_U
+    reservations: tuple[str, ...] = ()
+
+    @property
+    def is_pass(self) -> bool:
+        """True for a plain pass alone."""
+        return self.result == "pass"
+
+
+def worst_visit(visits: pd.DataFrame) -> "pd.Series[Any] | None":
+    """The row of the visits that uses most of its tolerance; None if none is judged."""
+    judged = visits[visits["is_judged"]]
+    return None if judged.empty else judged.iloc[int(judged["used_pct"].abs().to_numpy().argmax())]
+
+
+def verdict(
+    visits: pd.DataFrame,
+    unit: str,
+    *,
+    planned_n: int | None,
+    stages: tuple[StageResult, ...],
+    conformity: Conformity | None,
+    basis: Basis,
+    unknown: str = "",
+) -> Verdict:
+    """The verdict over all visits, the worst of them first.
+
+    Args:
+        visits: as in `Evaluation`.
+        unit: of the output.
+        planned_n: how many points the plan had to read; None = not planned.
+        stages: of the chain.
+        conformity: of the visits in order; None where nothing is known of the instruments.
+        basis: the rule, and what is stated of the instruments.
+        unknown: why the uncertainty is not determinable, "" if it is.
+    """
+    judged = visits[visits["is_judged"]]
+    rule = WITHOUT_U if conformity is None else f"{conformity.rule.name} ({conformity.rule.risk})"
+    reservations = tuple(f"certificate had run out: {each}" for each in basis.overdue)
+    if conformity is not None and unknown:
+        reservations += (f"uncertainty not determinable, {unknown}",)
+
+    def said(result: Result, reason: str) -> Verdict:
+        if result == "pass" and reservations:
+            return Verdict(
+                result="conditional pass",
+                reason=f"{reason}; with reservation: {'; '.join(reservations)}",
+                rule=rule,
+                reservations=reservations,
+            )
+        return Verdict(result=result, reason=reason, rule=rule, reservations=reservations)
+
+    worst = worst_visit(visits)
+    if worst is None:
+        return said("not determinable", "no point could be judged")
+    place = _place(worst, unit)
+    astray_pct = (visits["input_pct"] - visits["setpoint_pct"]).abs()
+    if (astray_pct > _ASTRAY_PCT).any():  # the source is off or set otherwise, or the reference reads another thing
+        return said(
+            "not determinable",
+            f"at {int((astray_pct > _ASTRAY_PCT).sum())} of {len(visits)} points the input measured lies up to "
+            f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring",
+        )
+    outside = int((~judged["is_within"]).sum())
+    points = _found(conformity, judged)
+    if PointVerdict.FAIL in points or (conformity is None and outside):
+        return said("fail", f"{outside} of {len(judged)} points outside the tolerance; worst {place}")
+    # Without its input a point is as good as not read.
+    missing = max(planned_n or 0, len(visits)) - int(visits["error"].notna().sum())
+    unsteady = int((~visits["is_steady"]).sum())
+    if PointVerdict.CONDITIONAL_FAIL in points:
+        return said("conditional fail", f"{outside} points outside the tolerance, by less than U; worst {place}")
+    if missing:
+        return said("not determinable", f"{missing} points were not read; worst so far {place}")
+    if unsteady:
+        return said("not determinable", f"{unsteady} of {len(visits)} points never settled; worst {place}")
+    if PointVerdict.NOT_DETERMINABLE in points:
+        return said("not determinable", f"{_obstacle(conformity, judged, unit, unknown)}; worst {place}")
+    for stage in stages:
+        if stage.result == "fail":
+            return said(
+                "fail",
+                f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
+                f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}",
+            )
+    if PointVerdict.CONDITIONAL_PASS in points:
+        near = points.count(PointVerdict.CONDITIONAL_PASS)
+        return said(
+            "conditional pass",
+            f"all {len(judged)} points within the tolerance, but {near} nearer to its limit than U; worst {place}",
+        )
+    return said("pass", f"all {len(judged)} points within the tolerance; worst {place}")
+
+
+def _found(conformity: Conformity | None, judged: pd.DataFrame) -> list[PointVerdict]:
+    """Verdict of each judged visit."""
+    if conformity is None:
+        return []
+    return [PointVerdict(int(each)) for each in conformity.verdict[judged.index.to_numpy()]]
+
+
+def _obstacle(conformity: Conformity | None, judged: pd.DataFrame, unit: str, unknown: str) -> str:
+    """Why the first point that is not determinable is not."""
+    assert conformity is not None
+    for index in judged.index.to_numpy():
+        if conformity.verdict[index] == PointVerdict.NOT_DETERMINABLE:
+            if np.isnan(conformity.U[index]) and unknown:
+                return f"the uncertainty is not determinable ({unknown}), and {conformity.rule.name} needs it"
+            return conformity.reason(int(index), in_unit=unit).removeprefix("Not determinable: ").rstrip(".")
+    return "not determinable"
+
+
+def _place(worst: "pd.Series[Any]", unit: str) -> str:
+    way = f" {worst['direction']}scale" if worst["direction"] else ""
+    known = worst.get("U")
+    uncertain = f", U = {known:.2g} {unit}" if known is not None and not np.isnan(known) else ""
+    return (
+        f"{worst['error']:+.4g} {unit}{uncertain} ({worst['error_pct']:+.3g} % of span, "
+        f"{abs(worst['used_pct']):.0f} % of the tolerance) at {worst['setpoint_pct']:g} %{way}"
+    )

@@ -1,0 +1,95 @@
+"""Every ready sequence loads, plans, and passes on the simulated bench; the chain names its guilty stage."""
+
+import pytest
+
+from instruments.shipped import shipped
+from sequencer import core
+from sequencer.models import load_sequence, load_type_sheet
+from sequencer.planning import plan
+
+NAMES = sorted(path.stem for path in shipped("sequences").glob("*.yaml"))
+TYPES = sorted(path.stem for path in shipped("sequences", "types").glob("*.yaml"))
+# One cycle, few readings: enough to see each point both ways, and quick.
+SHORT = {"cycles: 3, readings: 5": "cycles: 1, readings: 2", "exercise: {cycles: 3}": "exercise: {cycles: 1}"}
+
+
+@pytest.fixture
+def planned(tmp_path):
+    def made(name, *, faults=(), short=True):
+        text = shipped("sequences", f"{name}.yaml").read_text(encoding="utf-8")
+        for old, new in SHORT.items() if short else ():
+            assert old in text
+            text = text.replace(old, new)
+        path = tmp_path / f"{name}.yaml"
+        kind = next(line for line in text.splitlines() if line.startswith("type sheet:"))
+        text = text.replace(kind, f"type sheet: {name}")  # by the name it comes along under
+        path.write_text(text, encoding="utf-8")
+        bench = core.load_bench("simulated").with_simulation(seed=7, faults=tuple(faults))
+        return plan(load_sequence(str(path)), bench)
+
+    return made
+
+
+def test_every_type_sheet_has_its_sequence():
+    assert NAMES == TYPES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_ready_sequence_loads_by_its_name_with_its_own_type_sheet(name):
+    loaded = load_sequence(name)
+    assert loaded.sheet.type == load_type_sheet(name)[0].type
+    assert "invented" in loaded.sheet.type
+    assert any("live loop" in caution for caution in loaded.file.cautions)
+    assert any("Local codes" in caution for caution in loaded.file.cautions)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_ready_sequence_plans_on_the_simulated_bench(name, planned):
+    found = planned(name, short=False)
+    reading = [point for point in found.points if point.role == "reading"]
+    assert {point.setpoint.cycle for point in reading} == {1, 2, 3}
+    assert {point.setpoint.direction for point in reading} == {"up", "down"}
+    assert sum(point.role == "end pair" for point in found.points) == 6
+    assert sum(point.role == "exercise" for point in found.points) == 6
+    assert min(point.setpoint.frac for point in reading) == 0
+    assert max(point.setpoint.frac for point in reading) == 1
+    assert found.wires[0].receiver is not None
+    assert 60 < found.estimate_s < 4 * 3600
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_good_unit_passes_the_ready_sequence(name, planned, run):
+    ran = run(planned(name))
+    assert ran.outcome.status == "complete"
+    found = ran.record.evaluation
+    assert found.verdict.result == "pass", found.verdict.reason
+    assert found.input_by == "measured"
+    assert found.visits["is_steady"].all()
+    assert {stage.result for stage in found.stages} <= {"pass"}
+
+
+@pytest.mark.parametrize(
+    ("fault", "guilty"),
+    [
+        ({"fault": "slip", "slip": "3 %"}, "drive"),
+        ({"fault": "pulses per revolution wrong", "actual": "59", "expected": "60"}, "pickup"),
+        ({"fault": "span error", "span": "1 %", "stage": "converter"}, "converter"),
+    ],
+)
+def test_the_chain_names_its_guilty_stage(fault, guilty, planned, run):
+    record = run(planned("glycol-pump-loop", faults=[fault])).record
+    found = record.evaluation
+    assert found.verdict.result == "fail"
+    assert {stage.name: stage.result for stage in found.stages} == {
+        stage: "fail" if stage == guilty else "pass" for stage in ("drive", "pickup", "converter")
+    }
+    assert f'"{guilty}"' in record.content.advice
+    assert found.suspect_tap == ""
+
+
+def test_the_chain_suspects_a_tachometer_that_sees_two_marks(planned, run):
+    record = run(planned("glycol-pump-loop", faults=[{"fault": "tachometer marks", "factor": "2"}])).record
+    assert record.evaluation.suspect_tap == "speed"
+    assert record.content.advice.startswith('The tap "speed" disagrees with both its neighbours')
+    # The loop as the control room sees it is right all the same.
+    assert record.evaluation.visits["is_within"].all()

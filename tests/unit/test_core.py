@@ -1,0 +1,167 @@
+"""One function for each thing a user can do: what comes back, and with which exit code."""
+
+import json
+
+import pytest
+
+import sequencer
+from instruments.errors import InputError, PlanError, RecordError, StoppedError, UnsafeError
+from instruments.simulated.bench import Mishap
+from sequencer import core
+
+
+@pytest.fixture
+def kept(tmp_path):
+    return tmp_path / "kept"
+
+
+def test_a_run_hands_back_verdict_record_and_exit_code(small, kept):
+    result = core.run(small(), serial=" GF-104 ", results=kept, state="as found", operator_name="N. N.")
+    assert result.exit_code == 0
+    assert result.outcome.status == "complete"
+    content = result.record.content
+    assert (content.serial, content.state, content.operator) == ("GF-104", "as found", "N. N.")
+    assert (result.record.folder / "report.html").is_file()
+    assert core.load_record(result.record.folder).content == content
+
+
+def test_a_unit_that_fails_has_exit_code_1(small, kept):
+    result = core.run(small(bench={"faults: []": "faults: [{fault: span error, span: 1 %}]"}), serial="x", results=kept)
+    assert result.exit_code == 1
+    assert result.evaluation.verdict.result == "fail"
+
+
+def test_two_runs_are_two_records(small, kept):
+    one, other = (core.run(small(), serial="x", results=kept).record.folder for _ in range(2))
+    assert one != other
+    assert (one / "journal.jsonl").read_bytes() == (other / "journal.jsonl").read_bytes()
+
+
+def test_without_a_serial_nothing_is_opened(small, kept):
+    with pytest.raises(InputError, match="the serial of the unit is missing"):
+        core.run(small(), serial=" \t", results=kept)
+    assert not kept.exists()
+
+
+@pytest.mark.parametrize(
+    ("mishap", "status", "code"),
+    [
+        ({"instrument": "meter", "at_exchange": 30}, "bench fault", 3),
+        ({"instrument": "source", "at_exchange": 20}, "not safe", 4),
+    ],
+)
+def test_a_dead_instrument_is_an_outcome_with_its_exit_code(small, kept, simulated, mishap, status, code):
+    simulated[1][:] = [Mishap(kind="time-out", times_n=10_000, **mishap)]
+    result = core.run(small(), serial="x", results=kept)
+    assert (result.outcome.status, result.exit_code) == (status, code)
+    assert json.loads((result.record.folder / "figures.json").read_text())["status"] == status
+
+
+def test_a_stop_by_a_listener_is_an_outcome_with_exit_code_130(small, kept):
+    def stop(event):
+        if type(event).__name__ == "ReadingTaken":
+            raise StoppedError("stopped at the page")
+
+    result = core.run(small(), serial="x", results=kept, listener=stop)
+    assert (result.outcome.status, result.exit_code) == ("interrupted", 130)
+    assert "stopped at the page" in result.record.content.reason
+
+
+def test_a_fault_of_a_listener_comes_out_and_the_record_is_closed(small, kept):
+    def fail(event):
+        if type(event).__name__ == "ReadingTaken":
+            raise ZeroDivisionError("of a listener")
+
+    with pytest.raises(ZeroDivisionError, match="of a listener"):
+        core.run(small(), serial="x", results=kept, listener=fail)
+    (folder,) = kept.iterdir()
+    content = core.load_record(folder).content
+    assert content.status == "interrupted"
+    assert "a fault of livezero itself, ZeroDivisionError (at point 3 of 23)" in content.reason
+
+
+def test_an_output_that_is_not_safe_does_not_hide_behind_a_full_disk(small, kept, simulated, monkeypatch):
+    def full(_):
+        raise RecordError("the record cannot be written: No space left on device")
+
+    monkeypatch.setattr(core.records, "seal", full)
+    with pytest.raises(RecordError, match="No space left"):
+        core.run(small(), serial="x", results=kept)
+    simulated[1][:] = [Mishap(kind="time-out", instrument="source", at_exchange=20, times_n=10_000)]
+    with pytest.raises(UnsafeError, match="switch it off by hand, now"):
+        core.run(small(), serial="x", results=kept)
+
+
+def test_where_nobody_is_there_the_run_stops_at_the_first_question(small):
+    with pytest.raises(StoppedError, match=r"nobody is there to answer: .*\n  do: run at a terminal"):
+        core.Nobody().ask(type("Question", (), {"text": "Guards on?"})())
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: core.load("puls-to-current"), 'write "pulse-to-current"'),
+        (lambda: core.load_type("puls-to-current"), 'write "pulse-to-current"'),
+        (lambda: core.load_bench("simulatd"), 'write "simulated"'),
+        (lambda: core.load_bench(""), "there is no bench file"),
+        (lambda: core.load(""), "there is no file"),
+    ],
+)
+def test_a_slip_in_a_name_is_answered_with_the_nearest(call, says):
+    with pytest.raises(InputError, match=says):
+        call()
+
+
+def test_a_bench_with_limits_for_another_quantity_is_refused_before_it_is_opened():
+    with pytest.raises(PlanError, match='limits of "source" are in mA, but it sets Hz here'):
+        core.plan("pulse-to-current", "workshop-network")
+    assert core.plan("current-isolator", "workshop-network").limits[1][1].high == 22
+
+
+@pytest.mark.parametrize("name", sorted(core.shipped_names()["sequences"]))
+def test_a_plan_is_a_document_without_a_nan(name):
+    document = core.plan_document(core.plan(name, "simulated"))
+    again = json.loads(json.dumps(document, allow_nan=False))
+    assert again["points"][0]["number"] == 1
+    assert again["limits"]["limits of the unit"]
+
+
+def test_readings_by_hand_are_a_document_without_a_nan(by_hand):
+    path = by_hand("input;output", [(0, 4), (500, "")])
+    content = core.by_hand(path, "pulse-to-current", serial="GF-104")
+    document = json.loads(json.dumps(core.document(content), allow_nan=False))
+    assert document["verdict"]["result"] == "not determinable"
+    assert document["visits"][1]["output"] is None
+    assert content.status == "by hand"
+
+
+def test_a_table_of_a_run_evaluates_to_what_the_run_found(small, kept):
+    plan = small()
+    result = core.run(plan, serial="x", results=kept)
+    again = core.evaluate(result.record.folder / "readings.csv", plan.sequence.sheet)
+    assert [(each.name, each.value) for each in again.figures] == [
+        (each.name, each.value) for each in result.evaluation.figures
+    ]
+    assert again.visits.equals(result.evaluation.visits)
+
+
+def test_what_comes_along_is_copied_and_nothing_is_overwritten(tmp_path):
+    copied = core.copy_shipped(tmp_path / "mine")
+    assert core.load(tmp_path / "mine" / "pulse-to-current.yaml").sheet.type
+    assert (tmp_path / "mine" / "types" / "pulse-to-current.yaml") in copied
+    with pytest.raises(InputError, match="nothing is overwritten"):
+        core.copy_shipped(tmp_path / "mine")
+
+
+@pytest.mark.parametrize("kind", ["sequence", "type", "bench", "instrument"])
+def test_a_schema_forbids_what_is_not_a_key(kind):
+    schema = core.schema(kind)
+    assert schema["additionalProperties"] is False
+    assert schema["title"] == f"livezero {kind}"
+
+
+def test_every_name_that_the_package_offers_is_there():
+    for name in sequencer.__all__:
+        assert getattr(sequencer, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'plna'"):
+        sequencer.plna  # noqa: B018

@@ -1,0 +1,161 @@
+"""What is kept of a run for good: readable whatever ended it, never overwritten, and without a NaN in it."""
+
+import hashlib
+import json
+
+import pytest
+
+from instruments.errors import RecordError
+from sequencer import record as records
+
+
+def strict(path):
+    def refuse(word):
+        raise AssertionError(f"{word} stands in {path.name}")
+
+    return json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
+
+
+@pytest.fixture
+def sealed(small, run):
+    def made(**given):
+        ran = run(small(), **given)
+        records.seal(ran.folder)
+        return ran
+
+    return made
+
+
+def test_a_record_holds_what_is_needed_to_compute_it_again(sealed):
+    folder = sealed().folder
+    assert {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()} >= {
+        "journal.jsonl",
+        "readings.csv",
+        "figures.json",
+        "digest.json",
+        "inputs/sequence.yaml",
+        "inputs/type.yaml",
+        "inputs/bench.yaml",
+    }
+    assert len(list((folder / "inputs" / "descriptions").iterdir())) == 3
+
+
+def test_the_digest_is_that_of_the_files(sealed):
+    folder = sealed().folder
+    digest = strict(folder / "digest.json")
+    for name, each in digest["files"].items():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == each
+    assert records.load(folder).content.digest == digest["sha256"]
+    assert "report.html" not in digest["files"]
+
+
+def test_figures_are_computed_again_to_the_last_digit(sealed):
+    folder = sealed().folder
+    kept = strict(folder / "figures.json")
+    assert json.loads(json.dumps(records.document(records.load(folder).content))) == kept
+
+
+def test_no_document_holds_a_nan(small, run):
+    # 0 % of a square root has no tolerance in input units: NaN in the tables, null in every document.
+    sheet = {"0.2 % of span": "2 Hz", "time constant": "characteristic: square root\ntime constant"}
+    ran = run(small(type_sheet=sheet, sequence={"points: 5": "points: [0 %, 4 %, 25 %, 100 %]"}))
+    found = records.seal(ran.folder)
+    assert found.evaluation.visits["tolerance"].isna().any()
+    assert "NaN" not in (ran.folder / "journal.jsonl").read_text()
+    visits = strict(ran.folder / "figures.json")["visits"]
+    assert {visit["tolerance"] for visit in visits if visit["setpoint_pct"] == 0} == {None}
+
+
+def test_a_record_is_never_overwritten(small, tmp_path):
+    plan = small()
+    folders = [records.create(tmp_path / "kept", plan, date="2026-01-05T08:00:00", serial="GF-104") for _ in range(3)]
+    assert [folder.name for folder in folders] == [
+        "2026-01-05T08-00-00_GF-104_small",
+        "2026-01-05T08-00-00_GF-104_small_2",
+        "2026-01-05T08-00-00_GF-104_small_3",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("serial", "named"),
+    [
+        ("../../etc", "etc"),
+        ("a/b\\c:d", "a-b-c-d"),
+        ("  ", "unit"),
+        ("..", "unit"),
+        ("Nº 7 µ", "N-7"),
+        ("x" * 300, "x" * 40),
+    ],
+)
+def test_a_serial_never_leads_out_of_the_folder(small, tmp_path, serial, named):
+    folder = records.create(tmp_path / "kept", small(), date="2026-01-05T08:00:00", serial=serial)
+    assert folder.parent == tmp_path / "kept"
+    assert folder.name == f"2026-01-05T08-00-00_{named}_small"
+
+
+def test_a_folder_that_cannot_be_written_is_an_error(small, tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(RecordError, match="the record cannot be written"):
+        records.create(tmp_path / "file", small(), date="2026-01-05T08:00:00", serial="x")
+
+
+def test_a_run_cut_off_anywhere_is_a_record_that_says_where(small, run):
+    ran = run(small())
+    path = ran.folder / "journal.jsonl"
+    whole = path.read_bytes()
+    readings_n = []
+    for share in (0.02, 0.2, 0.5, 0.8, 0.97):
+        path.write_bytes(whole[: int(share * len(whole))])
+        found = records.load(ran.folder)
+        assert found.content.status == "interrupted"
+        place = (
+            f"after a reading at point {found.table['number'].max()}"
+            if len(found.table)
+            else "before the first reading"
+        )
+        assert found.content.reason == f"the run was cut off {place}: its journal has no closing line"
+        assert found.evaluation is None or found.evaluation.verdict.result == "not determinable"
+        readings_n.append(len(found.table))
+    assert readings_n == sorted(readings_n)
+    assert readings_n[-1] > 50
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda lines: lines[1:], "the journal has no first line"),
+        (lambda _: [], "the journal has no first line"),
+        (lambda lines: [*lines[:3], "{broken", *lines[3:]], r"journal\.jsonl:4: is not a line of a journal"),
+        (lambda lines: [lines[0].replace('"standard"', '"norm"'), *lines[1:]], "lacks 'standard'"),
+        (lambda lines: [each.replace('"cycle": 1,', '"cycle": "one",') for each in lines], "it was altered, or is not ours"),
+        (lambda lines: [*lines, '{"kind": "correction"}'], "lacks 'tap'"),
+    ],
+)  # fmt: skip
+def test_a_damaged_record_is_an_error_and_no_traceback(sealed, change, says):
+    folder = sealed().folder
+    path = folder / "journal.jsonl"
+    path.write_text("\n".join(change(path.read_text().splitlines())) + "\n")
+    with pytest.raises(RecordError, match=says) as damaged:
+        records.load(folder)
+    assert damaged.value.exit_code == 2
+
+
+def test_a_folder_that_is_no_record_says_what_to_name(tmp_path):
+    with pytest.raises(RecordError, match="there is no journal in it\n  do: name a folder in results"):
+        records.load(tmp_path)
+
+
+def test_a_run_without_a_reading_has_a_document_that_says_why(small, run):
+    ran = run(small(), on_event=lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    found = records.seal(ran.folder)
+    assert found.evaluation is None
+    document = strict(ran.folder / "figures.json")
+    assert document["verdict"]["result"] == "not determinable"
+    assert document["reason"] == "Ctrl-C before the first point"
+
+
+def test_what_a_simulated_bench_was_given_stands_in_the_record(small, run):
+    ran = run(small(bench={"faults: []": "faults: [{fault: zero shift, zero: 1 %}]"}))
+    content = ran.record.content
+    assert content.is_simulated
+    assert "simulated with seed 11; fault zero shift, zero 1 %" in content.remarks

@@ -38,6 +38,7 @@ class DescribedInstrument:
         self.session = session
         self.expected_identity = expected_identity
         self.identity = ""
+        self.was_met = False  # it answered once, as the instrument it should be
         self.active: object = None  # the receiver whose function is selected now
         self._refusal = re.compile(description.refusal or _NEVER)
 
@@ -45,6 +46,7 @@ class DescribedInstrument:
         """Throw away old bytes, identify, clear the error queue; raises InstrumentError if another one answers."""
         self.session.clear()
         self.identity = self._identify()
+        self.was_met = True
         self.session.is_suspect = False
         self.send(*self.description.clear)
 
@@ -207,7 +209,6 @@ class DescribedSource:
         self._entry: RangeEntry = self._spec.ranges[0]
         self._level = safe_level
         self._is_on = False
-        self._was_used = False
 
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""
@@ -219,7 +220,7 @@ class DescribedSource:
 
     def energise(self) -> None:
         """Switch the output on at the level set last."""
-        self._is_on = self._was_used = True  # before it is sent: from here on it must be made safe
+        self._is_on = True  # before it is sent: from here on it must be made safe
         self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after=" ".join(self._spec.on))
 
@@ -242,7 +243,6 @@ class DescribedSource:
         self._refuse_if_coarse(level)
         if self.instrument.session.is_suspect:
             self.recover()
-        self._was_used = True
         self._level = level  # before it is sent: `recover` must not go back to the level before
         self.instrument.send(self._setting(level))
         self.instrument.check_errors(after=f"{show(level)} was set")
@@ -291,7 +291,7 @@ class DescribedSource:
 
         Raises:
             UnsafeError: it could not be proved; somebody must switch off by hand.
-            InstrumentError: the same of an output that was never set nor switched on from here.
+            InstrumentError: the same of an instrument that never answered, so that nothing was energised from here.
         """
         commands = (self._setting(self.safe_level), *self._spec.off)
         try:
@@ -304,8 +304,12 @@ class DescribedSource:
                 self.instrument.recover()
                 self._leave_safe(commands)
             except InstrumentError as second:
-                if not self._was_used:
-                    raise
+                if not self.instrument.was_met:
+                    raise InstrumentError(
+                        second.what,
+                        where=second.where,
+                        todo="check power and cable; nothing was energised from here, but look whether its output is on",
+                    ) from second
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
                     where=self.instrument.session.where,

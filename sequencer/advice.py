@@ -7,8 +7,8 @@ names a family of causes and the next check; it fits no fault. Families: trade p
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.figures.lines import fit_line
 from sequencer.evaluation import Evaluation
+from sequencer.figures.lines import fit_line
 
 __all__ = ["advice"]
 
@@ -62,8 +62,8 @@ def _family(evaluation: Evaluation) -> str:
     unsteady = int((~evaluation.visits["is_steady"]).sum())
     if unsteady:
         return (
-            f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose contact. "
-            f"{_CAUTIOUS}"
+            f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose "
+            f"contact. {_CAUTIOUS}"
         )
     strays = evaluation.visits["sd"] > evaluation.visits["tolerance"]
     if strays.any():
@@ -74,8 +74,8 @@ def _family(evaluation: Evaluation) -> str:
     pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
     if pair_pct > limit_pct / 4:
         return (
-            f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, or an "
-            f"old reading. Lengthen the settling and run again. {_CAUTIOUS}"
+            f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, or "
+            f"an old reading. Lengthen the settling and run again. {_CAUTIOUS}"
         )
     loop = evaluation.figure("hysteresis").value or 0.0
     if loop > 1.5 * limit_pct:
@@ -88,8 +88,8 @@ def _family(evaluation: Evaluation) -> str:
     flat = _flat(means["output"].to_numpy(), evaluation.output_span)
     if flat:
         return (
-            f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too low for "
-            "the load. Measure the voltage at the terminals there, and read the configured range."
+            f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too low "
+            "for the load. Measure the voltage at the terminals there, and read the configured range."
         )
     return _line_or_curve(x_pct, error_pct, limit_pct)
 
@@ -109,7 +109,7 @@ def _flat(output: FloatArray, span: float) -> str:
     return ""
 
 
-def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> str:
+def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> str:  # noqa: PLR0911  one a family
     if np.isfinite(x_pct + error_pct).sum() < 3:
         return "Too few points to tell zero from span: take more."
     line = fit_line(x_pct[np.newaxis], error_pct[np.newaxis])
@@ -117,8 +117,8 @@ def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -
     left = float(np.nanmax(np.abs(error_pct - zero - slope * x_pct / 100)))
     if left > max(limit_pct, 0.3 * float(np.nanmax(np.abs(error_pct)))):
         return (
-            f"No straight line explains it, {left:.2g} % of span is left over: compare the characteristic (square root, "
-            "sensor type, table) with the order, and look for single points that stand out."
+            f"No straight line explains it, {left:.2g} % of span is left over: compare the characteristic (square "
+            "root, sensor type, table) with the order, and look for single points that stand out."
         )
     found = f"The error line is {zero:+.2g} % of span at 0 % and {zero + slope:+.2g} % at 100 %: "
     if abs(slope) < 0.3 * max(abs(zero), limit_pct):

@@ -31,7 +31,7 @@ from sequencer.models import TypeSheet
 from sequencer.readings import Grid
 from sequencer.tolerance import slope
 
-__all__ = ["Basis", "Limits", "Statement", "basis_from", "budget", "statements"]
+__all__ = ["Basis", "Limits", "Statement", "basis_from", "budget", "is_scatter_unknown", "statements"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,18 +282,25 @@ def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, 
             # The scatter is that of values; the sensitivity is to the signal.
             sensitivity = sensitivity / _signal_slope(where, where.to_signal(readings.value[tap]))
         pooled, total = _pooled(sd, count, readings.value[tap])
-        is_single = (count == 1) & (total > 0)
+        if not total:  # said as a reservation (`is_scatter_unknown`), not taken for nothing
+            continue
+        is_single = count == 1
         lines.append(
             from_readings(
                 f"{tap}: scatter of the readings",
                 sd,
                 np.maximum(count, 1),
                 pooled_sd=np.where(is_single, pooled, np.nan),
-                pooled_dof=total or math.inf,
+                pooled_dof=total,
                 sensitivity=sensitivity,
             )
         )
     return lines
+
+
+def is_scatter_unknown(readings: Grid, tap: str) -> bool:
+    """True where each point was read once, in one cycle: nothing tells how far the readings of a tap scatter."""
+    return not _pooled(readings.sd[tap], np.nan_to_num(readings.readings_n[tap]), readings.value[tap])[1]
 
 
 def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float, float]:

@@ -36,10 +36,10 @@ _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     """A table of readings from CSV: one that a run wrote, or one taken by hand.
 
-    By hand: one row a point in the order taken, a header with a column for the first and one for the last tap ("injected",
-    "input", "returned", "output", or the names of taps), units in brackets; "direction" and "cycle" if they are not plain
-    from the order; remarks, blank rows and lines that begin with # are passed over. Comma, semicolon or tab between
-    columns; a decimal comma where the columns are not divided by commas. UTF-8, or what spreadsheets save on Windows.
+    By hand: one row a point in the order taken, a header with a column for the first and one for the last tap
+    ("injected", "input", "returned", "output", or the names of taps), units in brackets; "direction" and "cycle" where
+    the order does not tell; remarks, blank rows and lines that begin with # are passed over. Comma, semicolon or tab
+    between columns; a decimal comma where the columns are not divided by commas. UTF-8, or as Windows saves it.
 
     Args:
         path: the file.
@@ -47,7 +47,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
         serial: of the unit.
 
     Raises:
-        ReadingsError: unreadable, no column for a tap, a value that is no number, a unit of another dimension; with line.
+        ReadingsError: unreadable, no column for a tap, a value that is no number, a unit of another dimension.
     """
     try:
         if path.stat().st_size > _LARGEST_BYTES:
@@ -74,7 +74,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     if len(numbered) > _MOST_ROWS_BY_HAND:
         raise ReadingsError("has too many rows", where=str(path), allowed=f"at most {_MOST_ROWS_BY_HAND}")
     cells = [(number, _split(line, divider)) for number, line in numbered[1:]]
-    return _by_hand(path, header, numbered[0][0], cells, sheet, serial)
+    return _by_hand(path, (numbered[0][0], header), cells, sheet, serial)
 
 
 def _text(raw: bytes) -> str:
@@ -127,22 +127,18 @@ def _typed(name: str, cell: str) -> float | str:
 
 
 def _by_hand(
-    path: Path,
-    header: list[str],
-    header_line: int,
-    cells: list[tuple[int, list[str]]],
-    sheet: DataSheet,
-    serial: str,
+    path: Path, header: tuple[int, list[str]], cells: list[tuple[int, list[str]]], sheet: DataSheet, serial: str
 ) -> pd.DataFrame:
-    where = f"{path}:{header_line}"
-    headings = [_heading(cell) for cell in header]
+    where = f"{path}:{header[0]}"
+    headings = [_heading(cell) for cell in header[1]]
     names, units = [name for name, _ in headings], [unit for _, unit in headings]
     columns = _tap_columns(names, sheet, where)
+    places = [f"{path}:{line}" for line, _ in cells]
     values: dict[str, list[float]] = {tap: [] for tap in columns}
     for tap, column in columns.items():
         spec = next(each for each in sheet.taps if each.name == tap)
         unit = units[column] or spec.unit
-        values[tap] = [_cell(path, number, row, column, unit, spec.unit) for number, row in cells]
+        values[tap] = [_number(f"{path}:{line}", _at(row, column), unit, spec.unit) for line, row in cells]
     kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
     if not kept:
         raise ReadingsError("holds no number", where=where)
@@ -151,7 +147,7 @@ def _by_hand(
         if np.isnan(values[first][index]):
             raise ReadingsError(
                 f'no value at "{first}", so nothing can be expected of the output',
-                where=f"{path}:{cells[index][0]}",
+                where=places[index],
                 todo="fill it in, or take the row out",
             )
     x_pct = 100 * sheet.taps[0].fraction(np.array([values[first][index] for index in kept]))
@@ -159,13 +155,13 @@ def _by_hand(
     points, setpoints = _points(x_pct)
     directions, cycles, roles = _order(x_pct, points)
     if "direction" in given:
-        directions = [_direction(path, *_at(cells[index], given["direction"])) for index in kept]
+        directions = [_direction(places[index], _at(cells[index][1], given["direction"])) for index in kept]
         roles = ["reading"] * len(kept)
         cycles, times = _cycles(directions, roles), _times(list(zip(directions, points, strict=True)))
         if max(cycles) > max(times) + 1:  # sorted by input, not in the order taken
             cycles = times
     if "cycle" in given:
-        cycles = [_whole(path, *_at(cells[index], given["cycle"])) for index in kept]
+        cycles = [_whole(places[index], _at(cells[index][1], given["cycle"])) for index in kept]
     seen: dict[tuple[int, str, int, str], int] = {}
     rows: list[dict[str, object]] = []
     for place, index in enumerate(kept):
@@ -197,7 +193,7 @@ def _by_hand(
                     "settling": "by the operator",
                     "instrument": "by hand",
                     "note": "" if not np.isnan(value) else "empty",
-                    "raw": _at(cells[index], columns[tap])[1],
+                    "raw": _at(cells[index][1], columns[tap]),
                 }
             )
     return tidy(rows)
@@ -233,40 +229,40 @@ def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, in
     return {tap: columns[tap] for tap in taps if tap in columns}
 
 
-def _at(numbered: tuple[int, list[str]], column: int) -> tuple[int, str]:
-    number, row = numbered
-    return number, row[column].strip() if column < len(row) else ""
+def _at(row: list[str], column: int) -> str:
+    return row[column].strip() if column < len(row) else ""
 
 
-def _cell(path: Path, number: int, row: list[str], column: int, unit: str, to_unit: str) -> float:
-    _, text = _at((number, row), column)
+def _number(where: str, text: str, unit: str, to_unit: str) -> float:
+    """A cell as a number in the unit of its tap; NaN where it is empty."""
     if text in {"", "-", "--"}:
         return float("nan")
+    wrong = f'"{text[:20]}..." is not a number' if len(text) > _LONGEST_CELL else ""
+    value = float("nan")
     try:
-        if len(text) > _LONGEST_CELL:
-            raise InputError(f'"{text[:20]}..." is not a number')
-        value = entry(text, unit)
-        if not is_alike(unit, to_unit):
-            raise InputError(f"{unit} is not a unit of {to_unit}")
+        if not wrong and not is_alike(unit, to_unit):
+            wrong = f"{unit} is not a unit of {to_unit}"
+        if not wrong:
+            value = entry(text, unit)
     except InputError as error:
-        raise ReadingsError(
-            error.what, where=f"{path}:{number}", allowed=f"a number in {to_unit}", todo="correct the cell"
-        ) from error
+        wrong = error.what
+    if wrong:
+        raise ReadingsError(wrong, where=where, allowed=f"a number in {to_unit}", todo="correct the cell")
     factor, shift = rescale(unit, to_unit)
     return factor * value + shift
 
 
-def _direction(path: Path, number: int, text: str) -> str:
+def _direction(where: str, text: str) -> str:
     words = {"up": "up", "u": "up", "upscale": "up", "rising": "up", "down": "down", "d": "down"}
     words |= {"downscale": "down", "falling": "down"}
     if text.casefold() not in words:
-        raise ReadingsError(f'"{text}" is no direction', where=f"{path}:{number}", allowed="up or down")
+        raise ReadingsError(f'"{text}" is no direction', where=where, allowed="up or down")
     return words[text.casefold()]
 
 
-def _whole(path: Path, number: int, text: str) -> int:
+def _whole(where: str, text: str) -> int:
     if not text.isdecimal() or len(text) > 4:
-        raise ReadingsError(f'"{text}" is no cycle', where=f"{path}:{number}", allowed="1, 2, 3 ...")
+        raise ReadingsError(f'"{text}" is no cycle', where=where, allowed="1, 2, 3 ...")
     return int(text)
 
 

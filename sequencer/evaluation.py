@@ -14,7 +14,7 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
-from sequencer.budget import Basis, budget
+from sequencer.budget import Basis, budget, is_scatter_unknown
 from sequencer.figures.conformity import RULES, Conformity, judge
 from sequencer.figures.conformity import Verdict as PointVerdict
 from sequencer.figures.definitions import Standard
@@ -215,6 +215,7 @@ def evaluate(
             conformity=found,
             basis=basis,
             unknown=why_unknown,
+            is_scatter_unknown=is_scatter_unknown(readings, last.name),
         ),
         arrays=computed,
         grid=readings,

@@ -42,7 +42,7 @@ class PointBegun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleTaken:
-    """One reading while waiting: seconds since the setpoint change, level at the last tap, and the error still to go."""
+    """One reading while waiting: seconds since the setpoint change, level at the last tap, the error still to go."""
 
     point: Point
     after_s: float

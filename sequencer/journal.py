@@ -74,7 +74,7 @@ class Journal:
     def exchange(self, exchange: Exchange) -> None:
         """Keep what went over a line; synced with the next reading.
 
-        It never raises: an output is made safe over a line too, and must not stop at a full disk. The next reading does.
+        It never raises: an output is made safe over a line too, and must not stop at a full disk. A reading does.
         """
         with contextlib.suppress(RecordError):
             self.write(

@@ -57,6 +57,7 @@ def verdict(
     conformity: Conformity | None,
     basis: Basis,
     unknown: str = "",
+    is_scatter_unknown: bool = False,
 ) -> Verdict:
     """The verdict over all visits, the worst of them first.
 
@@ -68,10 +69,13 @@ def verdict(
         conformity: of the visits in order; None where nothing is known of the instruments.
         basis: the rule, and what is stated of the instruments.
         unknown: why the uncertainty is not determinable, "" if it is.
+        is_scatter_unknown: each point was read once, in one cycle.
     """
     judged = visits[visits["is_judged"]]
     rule = WITHOUT_U if conformity is None else f"{conformity.rule.name} ({conformity.rule.risk})"
     reservations = tuple(f"certificate had run out: {each}" for each in basis.overdue)
+    if conformity is not None and is_scatter_unknown:
+        reservations += ("one reading a point, one cycle: how far readings scatter is not known",)
     if conformity is not None and unknown:
         reservations += (f"uncertainty not determinable, {unknown}",)
 

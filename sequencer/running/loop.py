@@ -52,7 +52,7 @@ class _StopBySequenceError(Exception):
     """A point never settled and the sequence says stop."""
 
 
-def run_plan(
+def run_plan(  # noqa: PLR0913  by keyword
     plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
 ) -> Outcome:
     """Run a plan on an open bench.
@@ -91,7 +91,7 @@ def run_plan(
 class _Run:
     """The state of one run: where it is, and what is selected."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  by keyword
         self, plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
     ) -> None:
         self._plan = plan
@@ -142,9 +142,9 @@ class _Run:
                 done = self._bench.make_safe()
             except UnsafeError as error:
                 return error
-        for instrument, level in done.items():
-            self._keep("safe", instrument=instrument, level=level)
-            self._tell_anyhow(MadeSafe(instrument=instrument, level=level))
+            for instrument, level in done.items():
+                self._keep("safe", instrument=instrument, level=level)
+                self._tell_anyhow(MadeSafe(instrument=instrument, level=level))
         return None
 
     def ended_by(self, error: BaseException, unsafe: UnsafeError | None) -> Outcome:
@@ -166,9 +166,10 @@ class _Run:
         return Outcome(status="interrupted", reason=f"a fault of livezero itself, {type(error).__name__} ({at})")
 
     def close(self, outcome: Outcome) -> None:
-        """The last line of the journal."""
-        self._keep("closed", date=self._date(), status=outcome.status, reason=outcome.reason)
-        self._tell_anyhow(Closed(status=outcome.status, reason=outcome.reason))
+        """The last line of the journal. Not interrupted by anything."""
+        with undisturbed():
+            self._keep("closed", date=self._date(), status=outcome.status, reason=outcome.reason)
+            self._tell_anyhow(Closed(status=outcome.status, reason=outcome.reason))
 
     def _keep(self, kind: str, **fields: object) -> None:
         """A line of the journal after the outputs are safe; a full disk must not hide how the run ended."""

@@ -1,5 +1,6 @@
 """Traverse: setpoints upscale, then downscale, each approached from its own side; cycles of it; end pairs."""
 
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -32,7 +33,7 @@ class TraverseSettings(FileModel):
         if not 2 <= (self.points if isinstance(self.points, int) else len(self.points)) <= 1001:
             raise ValueError("2 to 1001 points")
         grid = self.grid
-        if any(after <= before for before, after in zip(grid, grid[1:], strict=False)):
+        if any(after <= before for before, after in pairwise(grid)):
             raise ValueError("points that rise from one to the next")
         if grid[0] < -0.25 or grid[-1] > 1.25:
             raise ValueError("points from -25 % to 125 % of the range")

@@ -40,7 +40,7 @@ def rows(error_pct, pcts=PCTS):
         pytest.param(lambda x, _: 0.2 + x * 0.008, "a gain on the current itself", id="load resistor"),
         pytest.param(lambda x, _: 0.8 - x * 0.008, "the start of the range is wrong", id="lower range value"),
         pytest.param(lambda x, _: 0.4 - x * 0.011, "zero and span", id="zero and span"),
-        pytest.param(lambda x, way: 0.8 * (way == "down") * (0 < x < 100), "hysteresis, play or friction", id="hysteresis"),
+        pytest.param(lambda x, way: 0.8 * (way == "down" and 0 < x < 100), "hysteresis, play or friction", id="loop"),
         pytest.param(lambda x, _: 0.8 * 4 * x / 100 * (1 - x / 100), "No straight line explains it", id="bow"),
         pytest.param(lambda x, _: min(0, 80 - x), "does not follow the input at the top of the range", id="clamp"),
         pytest.param(lambda x, _: 50 - x, "does not follow the input anywhere", id="stuck"),

@@ -58,11 +58,11 @@ UP_AND_DOWN = [
         pytest.param(PLAIN.replace("input [Hz],output [mA]", "input\toutput, mA").replace(",1", "\t1").replace(
             ",2", "\t2").replace(",4", "\t4"), id="unit after a comma between tabs"),
         pytest.param("# taken on Tuesday\n\n" + PLAIN + ",,\n\n   \n# end\n", id="remarks and blank rows"),
-        pytest.param("a,output [mA],b,input [Hz],remark\n1,4.0,,0,\n2,12.0,,500,cold\n,20.0,,1000,\n,12.1,,500,\n,4.1,,0,x",
-                     id="columns in another order, others beside them"),
-        pytest.param(PLAIN.replace("output [mA]", "output [A]").replace("4.0", "0.004").replace("12.0", "12e-3").replace(
+        pytest.param("a,output [mA],b,input [Hz],remark\n1,4.0,,0,\n2,12.0,,500,cold\n,20.0,,1000,\n,12.1,,500,\n"
+                     ",4.1,,0,x", id="columns in another order, others beside them"),
+        pytest.param(PLAIN.replace("output [mA]", "output [A]").replace("4.0", "4e-3").replace("12.0", "12e-3").replace(
             "20.0", "0.020").replace("12.1", ".0121").replace("4.1", "0.0041"), id="amperes"),
-        pytest.param(PLAIN.replace("12.0", "12.0 mA").replace("20.0", "0.02 A").replace(",4.1", ",4100 uA"), id="unit in cells"),
+        pytest.param(PLAIN.replace("12.0", "12.0 mA").replace("20.0", "0.02 A").replace(",4.1", ",4100 uA"), id="uA"),
         pytest.param(PLAIN.replace("1000,", "1.0 kHz,"), id="kilohertz in a cell"),
         pytest.param(PLAIN.replace("4.0", "4.0\0").replace("input", "in\0put"), id="NUL bytes"),
         pytest.param(PLAIN.replace("4.0", "+4.0").replace("12.0", "12."), id="signs and bare points"),

@@ -22,7 +22,9 @@ def test_a_run_hands_back_verdict_record_and_exit_code(small, kept):
     content = result.record.content
     assert (content.serial, content.state, content.operator) == ("GF-104", "as found", "N. N.")
     assert (result.record.folder / "report.html").is_file()
-    assert core.load_record(result.record.folder).content == content
+    again = core.load_record(result.record.folder)
+    assert core.document(again.content) == core.document(content)
+    assert again.content.digest == content.digest
 
 
 def test_a_unit_that_fails_has_exit_code_1(small, kept):
@@ -92,7 +94,7 @@ def test_an_output_that_is_not_safe_does_not_hide_behind_a_full_disk(small, kept
         core.run(small(), serial="x", results=kept)
 
 
-def test_where_nobody_is_there_the_run_stops_at_the_first_question(small):
+def test_where_nobody_is_there_the_run_stops_at_the_first_question():
     with pytest.raises(StoppedError, match=r"nobody is there to answer: .*\n  do: run at a terminal"):
         core.Nobody().ask(type("Question", (), {"text": "Guards on?"})())
 
@@ -139,10 +141,9 @@ def test_a_table_of_a_run_evaluates_to_what_the_run_found(small, kept):
     plan = small()
     result = core.run(plan, serial="x", results=kept)
     again = core.evaluate(result.record.folder / "readings.csv", plan.sequence.sheet)
-    assert [(each.name, each.value) for each in again.figures] == [
-        (each.name, each.value) for each in result.evaluation.figures
-    ]
-    assert again.visits.equals(result.evaluation.visits)
+    for each in again.figures:  # what the instruments are good for is not in the table
+        assert each.value == result.evaluation.figure(each.name).value, each.name
+    assert again.visits.equals(result.evaluation.visits[again.visits.columns])
 
 
 def test_what_comes_along_is_copied_and_nothing_is_overwritten(tmp_path):

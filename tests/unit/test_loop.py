@@ -341,7 +341,7 @@ def keyed(small, monkeypatch):
     monkeypatch.setattr("instruments.bench.RealClock", VirtualClock)
 
     def planned(**changes):
-        return small(bench_text=KEYED_BENCH, sequence={"cycles: 2, readings: 2": "cycles: 1, readings: 1"} | changes)
+        return small(bench_text=KEYED_BENCH, sequence={"cycles: 2": "cycles: 1"} | changes)
 
     return planned
 
@@ -370,18 +370,19 @@ def test_back_corrects_the_reading_before_and_keeps_both_in_the_table(keyed, run
         if question.kind != "reading":
             return "yes"
         readings.append(question)
-        if len(readings) == 3:
+        if len(readings) == 5:
             return "12.2"  # a slip at 50 %
-        if len(readings) == 4:
+        if len(readings) == 6:
             return "back"
         return true_reading(question)
 
     ran = run(keyed(), operator=answers(*[slip] * 200))
     assert ran.outcome.status == "complete"
-    assert "the entry before" in readings[4].text
+    assert "the entry before" in readings[6].text
     rows = ran.record.table.query("point == 2 and direction == 'up'")
-    assert list(rows["value"]) == [12.2, 12.0]
-    assert list(rows["correction"]) == [0, 1]
+    assert list(rows["value"]) == [12.2, 12.0, 12.0]
+    assert list(rows["correction"]) == [0, 1, 0]
+    assert list(rows["reading"]) == [1, 1, 2]
     assert rows["note"].iloc[1] == "corrected by the operator"
     assert ran.record.evaluation.verdict.result == "pass"
     assert any("corrected to 12.000" in remark for remark in ran.record.content.remarks)

@@ -63,7 +63,7 @@ def test_limits_of_the_bench_in_another_unit_are_refused_with_their_place(small)
 
 def test_a_tap_further_down_has_limits_too(small):
     assert small(type_sheet={"4 .. 20 mA}": "4 .. 20 mA, limits: 3.5 .. 21 mA}"}).points
-    with pytest.raises(PlanError, match='110 %.* lies outside the limits of the tap "output"'):
+    with pytest.raises(PlanError, match=r'110 %.* lies outside the limits of the tap "output"'):
         small(
             type_sheet=SMALLER | {"4 .. 20 mA}": "4 .. 20 mA, limits: 3.5 .. 21 mA}"},
             sequence={"points: 5": "points: [0 %, 110 %]"},
@@ -104,7 +104,7 @@ def test_a_bench_that_cannot_is_refused(small, changed, says):
 
 
 def test_a_range_that_no_instrument_has_is_refused(small):
-    with pytest.raises(PlanError, match='"source" sets no 0 .. 2000 kHz as tap "input" needs'):
+    with pytest.raises(PlanError, match=r'"source" sets no 0 \.\. 2000 kHz as tap "input" needs'):
         small(type_sheet={"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "0 .. 2000 kHz"})
 
 

@@ -105,7 +105,7 @@ def test_an_exercise_is_no_reading():
 
 
 def test_a_table_of_two_units_is_refused():
-    with pytest.raises(ReadingsError, match="readings of 2 units.*\n.*GF-104, GF-105"):
+    with pytest.raises(ReadingsError, match=r"readings of 2 units.*\n.*GF-104, GF-105"):
         grid(tidy([row(4.0), row(4.0, serial="GF-105", point=1)]))
 
 

@@ -4,16 +4,41 @@ A first look only: direction and time before the line, the line before the curve
 names a family of causes and the next check; it fits no fault. Families: trade practice, common practice, no source.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from instruments.datasheet import FloatArray
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_line
 
-__all__ = ["advice"]
+__all__ = ["Family", "advice", "may_adjust"]
 
 _NEAR_LIMIT_PCT = 70
 _CAUTIOUS = "Change nothing before that is settled."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """What the shape of the errors points to, in words, and whether zero and span can be the answer to it."""
+
+    text: str
+    is_trim: bool = False
+
+
+def may_adjust(evaluation: Evaluation | None) -> bool:
+    """Whether turning zero and span is right at all.
+
+    Not where the cause is range, unit, wiring, lag, compliance, hysteresis or the bench; and not where a unit lies well
+    within its tolerance: turning it would destroy its history (common practice, no source).
+    """
+    if evaluation is None or evaluation.worst is None or evaluation.verdict.result == "not determinable":
+        return False
+    if evaluation.suspect_tap or any(stage.result == "fail" for stage in evaluation.stages[:-1]):
+        return False
+    if abs(float(evaluation.worst["used_pct"])) < _NEAR_LIMIT_PCT:
+        return False
+    return _family(evaluation).is_trim
 
 
 def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
@@ -35,8 +60,13 @@ def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
         if used > _NEAR_LIMIT_PCT:
             return f"Within tolerance, but {used:.0f} % of it is used: decide whether to adjust before it is fitted."
         return "Within tolerance: leave it as it is, and fit it."
+    if verdict.result == "conditional pass":
+        cause = "; ".join(verdict.reservations) or "it lies nearer to the limit than the measurement is sure"
+        return f"Within tolerance, but {cause}: see to that, or agree with whoever asked for it that it will do."
     if verdict.result == "not determinable":
         return f"No verdict: {verdict.reason}. Read the missing points, or lengthen the settling, and run again."
+    if verdict.result == "conditional fail":
+        return f"Outside the tolerance, but by less than the measurement is sure. {_failed(evaluation)}"
     return _failed(evaluation)
 
 
@@ -53,42 +83,42 @@ def _failed(evaluation: Evaluation) -> str:
         lead = f'The error arises in stage "{worst.name}", between {worst.first} and {worst.last}. '
         if worst is not evaluation.stages[-1]:  # the shape end to end says nothing of a stage in between
             return lead + "Look there first: its input is right, its output is not. Adjust nothing behind it."
-    return lead + _family(evaluation)
+    return lead + _family(evaluation).text
 
 
-def _family(evaluation: Evaluation) -> str:
+def _family(evaluation: Evaluation) -> Family:
     points = evaluation.points
     limit_pct = float(points.loc[points["tolerance_pct"] > 0, "tolerance_pct"].min())
     unsteady = int((~evaluation.visits["is_steady"]).sum())
     if unsteady:
-        return (
-            f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose "
+        return Family(
+            text=f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose "
             f"contact. {_CAUTIOUS}"
         )
     strays = evaluation.visits["sd"] > evaluation.visits["tolerance"]
     if strays.any():
-        return (
-            f"Single readings stray at {int(strays.sum())} of {len(strays)} points by more than the tolerance: a loose "
+        return Family(
+            text=f"Single readings stray at {int(strays.sum())} of {len(strays)} points by more than the tolerance: a loose "
             f"contact, or interference. Look at the readings in time; tap, flex, make the connections anew. {_CAUTIOUS}"
         )
     pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
     if pair_pct > limit_pct / 4:
-        return (
-            f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, or "
+        return Family(
+            text=f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, or "
             f"an old reading. Lengthen the settling and run again. {_CAUTIOUS}"
         )
     loop = evaluation.figure("hysteresis").value or 0.0
     if loop > 1.5 * limit_pct:
-        return (
-            f"Up and down differ by {loop:.2g} % of span while the end pairs agree: hysteresis, play or friction. "
+        return Family(
+            text=f"Up and down differ by {loop:.2g} % of span while the end pairs agree: hysteresis, play or friction. "
             "No trim takes that away; look at the mechanics, or send it back."
         )
     means = points.groupby("setpoint_pct")[["error_pct", "output"]].mean().sort_index()
     x_pct, error_pct = means.index.to_numpy(dtype=np.float64), means["error_pct"].to_numpy()
     flat = _flat(means["output"].to_numpy(), evaluation.output_span)
     if flat:
-        return (
-            f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too low "
+        return Family(
+            text=f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too low "
             "for the load. Measure the voltage at the terminals there, and read the configured range."
         )
     return _line_or_curve(x_pct, error_pct, limit_pct)
@@ -109,31 +139,44 @@ def _flat(output: FloatArray, span: float) -> str:
     return ""
 
 
-def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> str:  # noqa: PLR0911  one a family
+def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> Family:  # noqa: PLR0911  one a family
     if np.isfinite(x_pct + error_pct).sum() < 3:
-        return "Too few points to tell zero from span: take more."
+        return Family(text="Too few points to tell zero from span: take more.")
     line = fit_line(x_pct[np.newaxis], error_pct[np.newaxis])
     zero, slope = float(line.offset[0]), 100 * float(line.gain[0])
     left = float(np.nanmax(np.abs(error_pct - zero - slope * x_pct / 100)))
     if left > max(limit_pct, 0.3 * float(np.nanmax(np.abs(error_pct)))):
-        return (
-            f"No straight line explains it, {left:.2g} % of span is left over: compare the characteristic (square "
+        return Family(
+            text=f"No straight line explains it, {left:.2g} % of span is left over: compare the characteristic (square "
             "root, sensor type, table) with the order, and look for single points that stand out."
         )
     found = f"The error line is {zero:+.2g} % of span at 0 % and {zero + slope:+.2g} % at 100 %: "
     if abs(slope) < 0.3 * max(abs(zero), limit_pct):
-        return found + "a shift. Read the same loop with a second meter; if it agrees, turn zero, then run as left."
+        return Family(
+            text=found + "a shift. Read the same loop with a second meter; if it agrees, turn zero, then run as left.",
+            is_trim=True,
+        )
     pivot = -zero / slope
     if abs(pivot) < 0.08:
-        return (
-            found
+        return Family(
+            text=found
             + "a gain inside the unit. Compare the configured upper range value (or pulses per revolution) with the "
-            "order first; only if that is right, turn span, then run as left."
+            "order first; only if that is right, turn span, then run as left.",
+            is_trim=abs(slope) < 10,
         )
     if abs(pivot + 0.25) < 0.08:
-        return found + "a gain on the current itself. Measure the load resistor, and check the meter with a second one."
+        return Family(
+            text=found
+            + "a gain on the current itself. Measure the load resistor, and check the meter with a second one."
+        )
     if abs(pivot - 1) < 0.08:
-        return found + "the start of the range is wrong. Compare 0-20 against 4-20 mA and the lower range value."
+        return Family(
+            text=found + "the start of the range is wrong. Compare 0-20 against 4-20 mA and the lower range value."
+        )
     if max(abs(zero), abs(slope)) > 10:
-        return found + "too much for a trim. Compare the configured range, unit and wiring with the order."
-    return found + "zero and span. Compare the configured range with the order; if it is right, zero first, then span."
+        return Family(text=found + "too much for a trim. Compare the configured range, unit and wiring with the order.")
+    return Family(
+        text=found
+        + "zero and span. Compare the configured range with the order; if it is right, zero first, then span.",
+        is_trim=True,
+    )

@@ -85,7 +85,7 @@ class RunResult:
         return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
 
     def _repr_html_(self) -> str:
-        return self.record._repr_html_()  # noqa: SLF001  the same for the notebook
+        return self.record._repr_html_()
 
 
 class Nobody:
@@ -136,7 +136,7 @@ def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path)
     return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
 
 
-def run(
+def run(  # noqa: PLR0913  by keyword
     plan: Plan,
     *,
     serial: str,
@@ -177,15 +177,23 @@ def run(
         wires=plan.wires,
         limits=plan.limits,
         operator=asked,
-        tell=lambda exchange: keep[0](exchange),
+        tell=lambda exchange: keep[0](exchange),  # noqa: PLW0108  it changes once the journal is open
     )
     with bench:
         # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
         date = bench.clock.date() if plan.bench.file.is_simulated else started
+        earlier = None
+        if state == "as left":
+            earlier = records.as_found_of(Path(results), serial=serial.strip(), type_=plan.sheet.type)
         folder = records.create(Path(results), plan, date=started.isoformat(), serial=serial)
         with Journal(folder / "journal.jsonl") as journal:
             said = records.opening(
-                plan, date=date.isoformat(), serial=serial.strip(), operator=operator_name, state=state
+                plan,
+                date=date.isoformat(),
+                serial=serial.strip(),
+                operator=operator_name,
+                state=state,
+                as_found=earlier,
             )
             journal.opened(date, **said)
             for exchange in told:

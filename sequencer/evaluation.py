@@ -96,6 +96,15 @@ class Evaluation:
         return worst_visit(self.visits)
 
     @property
+    def worst_index(self) -> tuple[int, ...] | None:
+        """Where the worst visit stands in the arrays of `budget`; None if none is judged."""
+        worst = self.worst
+        if worst is None:
+            return None
+        is_visited = ~np.isnan(next(reversed(self.grid.readings_n.values())))
+        return tuple(int(each) for each in np.argwhere(is_visited)[int(self.visits.index.get_indexer([worst.name])[0])])
+
+    @property
     def worst_U(self) -> float | None:
         """Largest expanded uncertainty of a judged error, in `output_unit`; None where none is known."""
         known = (

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, cast
 
@@ -103,7 +104,7 @@ class Table(FileModel):
     @model_validator(mode="after")
     def _rises(self) -> Self:
         inputs = [point[0] for point in self.points]
-        if any(after <= before for before, after in zip(inputs, inputs[1:], strict=False)):
+        if any(after <= before for before, after in pairwise(inputs)):
             raise ValueError("input values that rise from row to row")
         return self
 
@@ -271,7 +272,7 @@ def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:
         right = rpm / 60 * stage.pulses_per_revolution
         if not math.isclose(right, hertz, rel_tol=1e-9, abs_tol=1e-9):
             raise ValueError(
-                f"{right:g} Hz at {rpm:g} rpm for {stage.pulses_per_revolution:g} pulses per revolution (not {hertz:g} Hz)"
+                f"{right:g} Hz at {rpm:g} rpm, not {hertz:g} Hz, for {stage.pulses_per_revolution:g} pulses per revolution"
             )
 
 

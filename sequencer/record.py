@@ -20,9 +20,10 @@ from typing import Any
 
 import pandas as pd
 
-from instruments.errors import ReadingsError, RecordError
+from instruments.errors import LivezeroError, ReadingsError, RecordError
 from instruments.version import __version__
-from sequencer.advice import advice
+from sequencer.adjustment import adjustment
+from sequencer.advice import advice, may_adjust
 from sequencer.budget import Basis, basis_from, statements
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
@@ -50,7 +51,7 @@ class Record:
         return self.content.evaluation
 
     def _repr_html_(self) -> str:
-        return self.evaluation._repr_html_() if self.evaluation is not None else self.content.reason  # noqa: SLF001
+        return self.evaluation._repr_html_() if self.evaluation is not None else self.content.reason
 
 
 def versions() -> dict[str, str]:
@@ -118,7 +119,28 @@ def _basis(plan: Plan, date: str) -> Basis:
     )
 
 
-def opening(plan: Plan, *, date: str, serial: str, operator: str, state: str) -> dict[str, Any]:
+def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | None:
+    """Folder and digest of the last as-found run of a unit that was finished and sealed; None if there is none.
+
+    Args:
+        results: where records are kept.
+        serial: of the unit.
+        type_: of the unit.
+    """
+    for digest in sorted(results.glob("*/digest.json"), reverse=True):
+        try:
+            opened = next(entries(digest.parent / "journal.jsonl"))
+            kept = json.loads(digest.read_text(encoding="utf-8"))["sha256"]
+        except (LivezeroError, OSError, ValueError, KeyError, StopIteration):
+            continue  # a damaged record is no as-found run
+        if (opened.get("serial"), opened.get("type"), opened.get("state")) == (serial, type_, "as found"):
+            return {"folder": digest.parent.name, "sha256": kept}
+    return None
+
+
+def opening(  # noqa: PLR0913  what a run was called with
+    plan: Plan, *, date: str, serial: str, operator: str, state: str, as_found: dict[str, str] | None = None
+) -> dict[str, Any]:
     """What the first line of the journal says, so that a report can be made of the record alone."""
     sets = {
         wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"
@@ -140,6 +162,8 @@ def opening(plan: Plan, *, date: str, serial: str, operator: str, state: str) ->
         "serial": serial,
         "operator": operator,
         "state": state,
+        "type": plan.sheet.type,
+        "as_found": as_found,
         "sequence": plan.sequence.file.sequence,
         "standard": plan.sequence.file.standard,
         "basis": asdict(_basis(plan, date)),
@@ -234,6 +258,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         if status == "complete":
             status, reason = "bench fault", error.what
     digest = folder / "digest.json"
+    before, found = _before(folder, opened)
     return Content(
         evaluation=evaluation,
         advice=advice(evaluation, status, reason),
@@ -258,9 +283,12 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
             for line in opened["instruments"]
         ),
         cautions=tuple(opened["cautions"]),
-        remarks=(*opened["warnings"], *(_remark(line) for line in lines if line["kind"] == "remark")),
+        remarks=(*opened["warnings"], *found, *(_remark(line) for line in lines if line["kind"] == "remark")),
         traces=_traces(lines, table),
         versions=opened["versions"],
+        adjustment=adjustment(evaluation) if evaluation is not None and may_adjust(evaluation) else None,
+        before=before,
+        before_folder=(opened.get("as_found") or {}).get("folder", ""),
         digest=json.loads(digest.read_text(encoding="utf-8"))["sha256"] if digest.is_file() else "",
         folder=str(folder),
     )
@@ -269,6 +297,22 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
 def _cut_off(table: pd.DataFrame) -> str:
     place = f"after a reading at point {table['number'].iloc[-1]}" if len(table) else "before the first reading"
     return f"the run was cut off {place}: its journal has no closing line"
+
+
+def _before(folder: Path, opened: dict[str, Any]) -> tuple[Evaluation | None, tuple[str, ...]]:
+    """The as-found run beside an as-left one, and what is to be said of it."""
+    if opened["state"] != "as left":
+        return None, ()
+    found = opened.get("as_found")
+    if not found:
+        return None, ("no as-found run of this unit is kept here: what was adjusted cannot be told",)
+    there = folder.parent / Path(found["folder"]).name
+    try:
+        record = load(there)
+    except LivezeroError as error:
+        return None, (f"the as-found run {found['folder']} cannot be read: {error.what}",)
+    altered = () if _digest(there)["sha256"] == found["sha256"] else ("the as-found run was altered since",)
+    return record.evaluation, altered
 
 
 def _remark(line: dict[str, Any]) -> str:
@@ -319,11 +363,30 @@ def document(content: Content) -> dict[str, Any]:
         "output_span": found.output_span,
         "figures": [asdict(figure) for figure in found.figures],
         "not_determined": list(found.not_determined),
+        "tur": found.tur,
+        "basis": asdict(found.basis),
+        "budget": _budget_rows(found),
+        "tests": list(found.tests),
+        "adjustment": asdict(content.adjustment) if content.adjustment is not None else None,
+        "as_found": None
+        if content.before is None
+        else {"folder": content.before_folder}
+        | {"verdict": asdict(content.before.verdict), "figures": [asdict(each) for each in content.before.figures]},
         "stages": [asdict(stage) for stage in found.stages],
         "points": _rows(found.points),
         "visits": _rows(found.visits),
         "end_pairs": _rows(found.end_pairs),
     }
+
+
+def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:
+    """The budget at the worst point, its contributions ranked."""
+    at = found.worst_index
+    if found.budget is None or at is None:
+        return []
+    return [
+        {"name": each.name, "u": _plain(each.u), "share": _plain(each.share_frac)} for each in found.budget.ranked(*at)
+    ]
 
 
 def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from sequencer.adjustment import Adjustment
 from sequencer.evaluation import Evaluation
 
 __all__ = ["Content", "InstrumentLine", "Trace"]
@@ -49,6 +50,9 @@ class Content:
         reason: of that, in words.
         is_simulated: the bench was simulated, which must be said wherever the verdict stands.
         digest: SHA-256 over the record, "" if there is no record.
+        adjustment: what to turn and what will remain; None where adjusting is not the answer.
+        before: the as-found run that an as-left run is set beside; None if there is none.
+        before_folder: where that is kept.
         versions: of livezero and what it is built on.
     """
 
@@ -71,3 +75,6 @@ class Content:
     versions: dict[str, str]
     digest: str
     folder: str
+    adjustment: Adjustment | None = None
+    before: Evaluation | None = None
+    before_folder: str = ""

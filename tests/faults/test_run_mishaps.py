@@ -7,8 +7,8 @@ import pytest
 from instruments.simulated.bench import Mishap
 from sequencer.record import document, seal
 
-# Exchange of the whole bench: while instruments are met, set up, at the first point, in a cycle, near the end.
-PLACES = (2, 9, 24, 60, 150, 330)
+# Exchange of the whole bench: while instruments are met, set up, at an early point, in a cycle.
+PLACES = (2, 24, 150)
 KINDS = (
     "time-out",
     "late",
@@ -45,7 +45,7 @@ def test_a_mishap_ends_well_or_safe_and_never_in_a_wrong_number(small, run, kind
     assert json.loads(json.dumps(document(seal(ran.folder).content), allow_nan=False))["status"] == ran.outcome.status
 
 
-@pytest.mark.parametrize("place", [4, 10, 20, 35])
+@pytest.mark.parametrize("place", [4, 12, 35])
 @pytest.mark.parametrize("instrument", ["source", "reference", "meter"])
 def test_an_instrument_that_dies_ends_the_run_and_only_a_dead_source_is_not_safe(small, run, instrument, place):
     wrong = [Mishap(kind="time-out", instrument=instrument, at_exchange=place, times_n=10_000)]

@@ -76,7 +76,7 @@ SLOW = {
     "many columns": b",".join([b"c"] * 9_000) + b"\n" + b",".join([b"1"] * 9_000) + b"\n",
     "many rows": b"input,output\n" + b"0,4\n1000,20\n" * 10_000,
     "many points in no order": b"input,output\n"
-    + b"".join(b"%d,4\n" % (number * 7919 % 10007) for number in range(5000)),
+    + b"".join(b"%d,4\n" % (number * 7919 % 10007) for number in range(2000)),
     "one line": b"a" * 40_000_000,
     "nothing but zeros": b"\0" * 1_000_000,
     "as many cycles as points": b"cycle,input,output\n" + b"".join(b"%d,%d,4\n" % (n, 10 * n) for n in range(1, 9999)),
@@ -90,6 +90,7 @@ def test_what_is_made_to_take_long_does_not(path, raw):
     assert time.perf_counter() - begin_s < 8  # 1.5 s at most here; a pattern gone wild takes minutes
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.lists(st.floats(0, 1000), min_size=2, max_size=30), st.sampled_from([",", ";", "\t"]))
 def test_every_number_that_was_written_comes_back_in_its_row(path, inputs, divider):
     rows = [f"{x!r}{divider}{4 + x / 100!r}" for x in inputs]

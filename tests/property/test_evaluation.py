@@ -48,7 +48,7 @@ def some_errors(draw):
     return np.array(draw(cells)).reshape(shape)
 
 
-few = settings(max_examples=25, deadline=None)
+few = settings(max_examples=12, deadline=None)
 
 
 @few

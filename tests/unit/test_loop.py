@@ -186,7 +186,7 @@ ENDS = {
 
 
 @pytest.mark.parametrize("error", ENDS.values(), ids=ENDS.keys())
-@pytest.mark.parametrize("at", ["Planned", "PointBegun", "SampleTaken", "PointSettled", "ReadingTaken"])
+@pytest.mark.parametrize("at", ["Planned", "SampleTaken", "ReadingTaken"])
 def test_whatever_ends_a_run_the_safe_level_is_the_next_thing_commanded(small, run, error, at):
     marks = []
 
@@ -217,7 +217,7 @@ def test_a_listener_that_always_fails_does_not_hide_how_the_run_ended(small, run
     assert ran.lines[-1]["kind"] == "closed"
 
 
-@pytest.mark.parametrize("number", [1, 5, 13, 21, 34, 60, 150, 300])
+@pytest.mark.parametrize("number", [1, 5, 21, 60, 150])
 def test_ctrl_c_at_any_exchange_leaves_the_bench_safe_and_the_record_readable(small, run, number):
     seen = []
 

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from instruments.description import Description, find_description
 from instruments.errors import InputError
-from instruments.fields import AccuracyField, LevelField, SpanField
+from instruments.fields import AccuracyField, LevelField, SpanField, TemperatureSpanField
 from instruments.units import Quantity, is_alike, show
 from instruments.yamlfile import Document, FileModel, nearest, read
 
@@ -73,7 +73,7 @@ class BenchFile(FileModel):
     backend: str = "@py"
     instruments: dict[str, BenchInstrument] = Field(min_length=1)
     taps: dict[str, BenchTap] = Field(min_length=1)
-    ambient: SpanField | None = None
+    ambient: TemperatureSpanField | None = None
     correlations: tuple[Correlation, ...] = ()
     simulation: Simulation | None = None
 
@@ -197,7 +197,30 @@ def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[s
                         allowed=f"a level in {' or '.join(units)}" if units else "nothing: it sets nothing",
                     )
                 )
+        certified = instrument.certificate.uncertainty if instrument.certificate is not None else {}
+        faults.extend(
+            _unknown(function, list(description.functions), f'instrument "{name}" has no function', document, path)
+            for function in certified
+            if function not in description.functions
+            for path in (("instruments", name, "certificate", "uncertainty", function),)
+        )
+    faults.extend(
+        _unknown(each, list(file.instruments), "this bench has no instrument", document, ("correlations", number))
+        for number, correlation in enumerate(file.correlations)
+        for each in correlation.between
+        if each not in file.instruments
+    )
     return faults
+
+
+def _unknown(word: str, known: list[str], what: str, document: Document, path: tuple[int | str, ...]) -> InputError:
+    guess = nearest(word, known)
+    return InputError(
+        f'{what} "{word}"',
+        where=document.where(*path),
+        allowed=", ".join(known),
+        todo=f'write "{guess}"' if guess else "",
+    )
 
 
 def _tap_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:

@@ -12,7 +12,14 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from instruments.errors import InputError, shortened
-from instruments.fields import AccuracyField, DurationField, LevelField, SpanField, UnitField
+from instruments.fields import (
+    AccuracyField,
+    DurationField,
+    LevelField,
+    SpanField,
+    TemperatureSpanField,
+    UnitField,
+)
 from instruments.units import Quantity, Span, is_alike, magnitude
 from instruments.yamlfile import FileModel, load, nearest
 
@@ -209,7 +216,7 @@ class Description(FileModel):
     kind: Literal["remote", "keyed"] = "remote"
     termination: Termination = Termination()
     serial: SerialLine | None = None
-    reference_temperature: SpanField | None = None
+    reference_temperature: TemperatureSpanField | None = None
     timeout: DurationField = 5.0
     query_delay: DurationField = 0.0
     identify: OptionalCommand = "*IDN?"

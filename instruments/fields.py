@@ -15,6 +15,7 @@ __all__ = [
     "FractionField",
     "LevelField",
     "SpanField",
+    "TemperatureSpanField",
     "ToleranceField",
     "UnitField",
 ]
@@ -52,6 +53,12 @@ _as_text = PlainSerializer(str, return_type=str)
 LevelField = Annotated[Quantity, as_field(quantity), _as_text, _schema("12 mA", "a number and its unit")]
 DifferenceField = Annotated[Quantity, as_field(difference), _as_text, _schema("0.5 degC", "a difference and its unit")]
 SpanField = Annotated[Span, as_field(span), _as_text, _schema("4 .. 20 mA", "two numbers and a unit")]
+TemperatureSpanField = Annotated[
+    Span,
+    as_field(lambda text: span(text, like="degC")),
+    _as_text,
+    _schema("21 .. 25 degC", "two temperatures"),
+]
 DurationField = Annotated[float, as_field(_duration), _schema("50 ms", "a time; held in seconds")]
 FractionField = Annotated[float, as_field(_fraction), _schema("10 %", "a share in %; held as a fraction")]
 UnitField = Annotated[str, as_field(canonical), _schema("mA", "a unit")]

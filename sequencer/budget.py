@@ -31,7 +31,7 @@ from sequencer.models import TypeSheet
 from sequencer.readings import Grid
 from sequencer.tolerance import slope
 
-__all__ = ["Basis", "Limits", "Statement", "basis_from", "budget", "is_scatter_unknown", "statements"]
+__all__ = ["Basis", "Limits", "Statement", "basis_from", "basis_of", "budget", "is_scatter_unknown", "statements"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +101,19 @@ class Basis:
             for each in self.statements
             if each.certificate_due and self.date and self.date[:10] > each.certificate_due
         )
+
+
+def basis_of(  # noqa: PLR0913  what a verdict rests on
+    bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet, *, coverage: float, rule: str, date: str
+) -> Basis:
+    """What a verdict on this bench will rest on; arguments as in `Basis` and `statements`."""
+    return Basis(
+        statements=statements(bench, wires, type_sheet),
+        correlations=tuple((*each.between, each.coefficient) for each in bench.file.correlations),
+        coverage=coverage,
+        rule=rule,
+        date=date,
+    )
 
 
 def basis_from(values: Mapping[str, Any]) -> Basis:

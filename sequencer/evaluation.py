@@ -102,7 +102,8 @@ class Evaluation:
         if worst is None:
             return None
         is_visited = ~np.isnan(next(reversed(self.grid.readings_n.values())))
-        return tuple(int(each) for each in np.argwhere(is_visited)[int(self.visits.index.get_indexer([worst.name])[0])])
+        place = int(np.flatnonzero(self.visits.index.to_numpy() == worst.name)[0])
+        return tuple(int(each) for each in np.argwhere(is_visited)[place])
 
     @property
     def worst_U(self) -> float | None:

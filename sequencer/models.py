@@ -271,9 +271,8 @@ def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:
     ):
         right = rpm / 60 * stage.pulses_per_revolution
         if not math.isclose(right, hertz, rel_tol=1e-9, abs_tol=1e-9):
-            raise ValueError(
-                f"{right:g} Hz at {rpm:g} rpm, not {hertz:g} Hz, for {stage.pulses_per_revolution:g} pulses per revolution"
-            )
+            pulses = f"{stage.pulses_per_revolution:g} pulses per revolution"
+            raise ValueError(f"{right:g} Hz at {rpm:g} rpm, not {hertz:g} Hz, for {pulses}")
 
 
 class SequenceFile(FileModel):

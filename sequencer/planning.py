@@ -13,10 +13,12 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import PlanError
 from instruments.units import Quantity, Span, Terms, is_alike, quantity
 from instruments.wiring import Wire, wire
+from sequencer.budget import Basis, basis_of, budget
 from sequencer.models import LoadedSequence
+from sequencer.readings import Grid
 from sequencer.running.settling import SettlingRule
 from sequencer.step import Role, Setpoint, registry
-from sequencer.tolerance import half_width, slope
+from sequencer.tolerance import half_width
 
 __all__ = ["Plan", "Point", "plan"]
 
@@ -40,7 +42,8 @@ class Point:
         tolerance: half width at the last tap in its unit; NaN = not judged here.
         rule: for settling, in the unit of the last tap.
         estimate_s: how long it will take.
-        tur: tolerance over the instruments' accuracy, both in output units; None = the accuracy is not known.
+        U: expanded uncertainty that the error will have at least, in the unit of the last tap; None = not known.
+        tur: tolerance over `U`; None = not known.
     """
 
     number: int
@@ -53,6 +56,7 @@ class Point:
     tolerance: float
     rule: SettlingRule
     estimate_s: float
+    U: float | None
     tur: float | None
 
     @property
@@ -223,19 +227,23 @@ def _points(
     signals = tap.to_signal(values)
     expected = np.stack([sheet.ideal(values, last=index) for index in range(len(sheet.taps))], axis=1)
     widths = half_width(sequence.sheet.tolerance, sheet, values)
-    accuracies = _accuracies(sheet, wires, values)
     lag_s = math.sqrt(sum(stage.time_constant_s**2 for stage in sheet.stages))
     dead_s = sum(stage.dead_time_s for stage in sheet.stages)
     least = float(np.nanmin(np.where(widths > 0, widths, np.nan)))
     bounds = sequence.sheet.settling
     resolution, takes_s = _receiver(bench, wires[-1], last.signal_unit)
+    # Where the point itself is not judged (NaN), it settles as strictly as the strictest of the others. Nothing finer
+    # than the receiver shows can be asked of it.
+    to_go = np.maximum(sequence.file.settled_within * np.where(widths > 0, widths, least), resolution)
+    basis = basis_of(
+        bench, wires, sequence.sheet, coverage=sequence.file.coverage, rule=sequence.file.decision_rule, date=""
+    )
+    U = _expected_U(sheet, basis, 100 * fractions, values, expected[:, -1], to_go)
     points = []
     before = last.low
     for index, (number, name, setpoint) in enumerate(visits):
         width = float(widths[index])
-        # Where the point itself is not judged (NaN), it settles as strictly as the strictest of the others.
-        # Nothing finer than the receiver shows can be asked of it.
-        allowed = max(sequence.file.settled_within * (width if width > 0 else least), resolution)
+        allowed = float(to_go[index])
         rule = SettlingRule(
             tolerance=allowed,
             time_constant_s=lag_s,
@@ -249,7 +257,6 @@ def _points(
         )
         step = abs(float(expected[index, -1]) - before)
         settle_s = 0.0 if setpoint.role == "end pair" else lag_s * math.log(max(step / allowed, 1.0)) + dead_s
-        accuracy = float(accuracies[index])
         points.append(
             Point(
                 number=index + 1,
@@ -262,7 +269,8 @@ def _points(
                 tolerance=width,
                 rule=rule,
                 estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + setpoint.readings_n * takes_s,
-                tur=width / accuracy if accuracy > 0 and width > 0 else None,
+                U=float(U[index]) if U[index] > 0 else None,
+                tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
             )
         )
         before = float(expected[index, -1])
@@ -277,28 +285,35 @@ def _receiver(bench: LoadedBench, wired: Wire, unit: str) -> tuple[float, float]
     return function.resolution(port.entry, unit), function.takes
 
 
-def _accuracies(sheet: DataSheet, wires: tuple[Wire, ...], values: FloatArray) -> FloatArray:
-    """Accuracy of input and output together, in output units, root sum of squares; NaN where one is not known."""
-    tap, last = sheet.taps[0], sheet.taps[-1]
-    first_port = wires[0].receiver or wires[0].source
-    last_port = wires[-1].receiver
-    assert first_port is not None
-    assert last_port is not None
-    signals = tap.to_signal(values)
-    into = [_accuracy(first_port.entry.accuracy, first_port.entry.range, tap.signal_unit, each) for each in signals]
-    # A sensor turns ohms or millivolts into a temperature: the accuracy goes through the slope of that as well.
-    nearby = tap.to_value(signals + np.array(into)) - values
-    ideal = sheet.ideal(values)
-    out = [_accuracy(last_port.entry.accuracy, last_port.entry.range, last.signal_unit, each) for each in ideal]
-    steep = slope(sheet, values)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.hypot(np.abs(nearby) * steep, np.array(out)))
-
-
-def _accuracy(accuracy: Terms | None, range_: Span, unit: str, reading: float) -> float:
-    if accuracy is None:
-        return math.nan
-    return accuracy.half_width(unit, reading=reading, range=range_.within(unit).top)
+def _expected_U(
+    sheet: DataSheet,
+    basis: Basis,
+    setpoint_pct: FloatArray,
+    values: FloatArray,
+    expected: FloatArray,
+    to_go: FloatArray,
+) -> FloatArray:
+    """Expanded uncertainty that each error will have at least, before any scatter; NaN where it is not known."""
+    first, last = sheet.taps[0], sheet.taps[-1]
+    ahead = Grid(
+        setpoint_pct=setpoint_pct,
+        value={first.name: values, last.name: expected},
+        sd={},
+        readings_n={},
+        end_pair={},
+        to_go=to_go,
+        is_steady=np.ones(values.shape, dtype=bool),
+        has_directions=True,
+    )
+    stated = budget(
+        ahead,
+        sheet,
+        basis.statements,
+        input_signal=first.to_signal(values),
+        correlations={(one, other): coefficient for one, other, coefficient in basis.correlations},
+        probability=basis.coverage,
+    )
+    return np.full(values.shape, np.nan) if stated is None else stated.U
 
 
 def _warnings(
@@ -320,6 +335,11 @@ def _warnings(
         if len(known) < len(turs):
             found.append(
                 "the accuracy of an instrument is not in its description: no uncertainty, so a verdict without it"
+            )
+        elif min(known) < 1:
+            found.append(
+                f"no verdict is possible at {sum(each < 1 for each in known)} of {len(known)} points: the uncertainty "
+                "exceeds the tolerance; take better instruments, or settle more strictly"
             )
         elif min(known) < _TUR_WANTED:
             found.append(

@@ -24,7 +24,7 @@ from instruments.errors import LivezeroError, ReadingsError, RecordError
 from instruments.version import __version__
 from sequencer.adjustment import adjustment
 from sequencer.advice import advice, may_adjust
-from sequencer.budget import Basis, basis_from, statements
+from sequencer.budget import basis_from, basis_of
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
@@ -108,17 +108,6 @@ def _first_free(results: Path, name: str) -> Path:
     raise RecordError("a thousand records of one second", where=str(results / name), todo="clear them away")
 
 
-def _basis(plan: Plan, date: str) -> Basis:
-    """What the verdict will rest on."""
-    return Basis(
-        statements=statements(plan.bench, plan.wires, plan.sequence.sheet),
-        correlations=tuple((*each.between, each.coefficient) for each in plan.bench.file.correlations),
-        coverage=plan.sequence.file.coverage,
-        rule=plan.sequence.file.decision_rule,
-        date=date,
-    )
-
-
 def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | None:
     """Folder and digest of the last as-found run of a unit that was finished and sealed; None if there is none.
 
@@ -142,6 +131,10 @@ def opening(  # noqa: PLR0913  what a run was called with
     plan: Plan, *, date: str, serial: str, operator: str, state: str, as_found: dict[str, str] | None = None
 ) -> dict[str, Any]:
     """What the first line of the journal says, so that a report can be made of the record alone."""
+    file = plan.sequence.file
+    basis = basis_of(
+        plan.bench, plan.wires, plan.sequence.sheet, coverage=file.coverage, rule=file.decision_rule, date=date
+    )
     sets = {
         wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"
         for wire in plan.wires
@@ -166,7 +159,7 @@ def opening(  # noqa: PLR0913  what a run was called with
         "as_found": as_found,
         "sequence": plan.sequence.file.sequence,
         "standard": plan.sequence.file.standard,
-        "basis": asdict(_basis(plan, date)),
+        "basis": asdict(basis),
         "bench": plan.bench.file.bench,
         "is_simulated": plan.bench.file.is_simulated,
         "instruments": lines,

@@ -20,9 +20,11 @@ def test_the_points_in_order_with_level_expected_and_tolerance(small):
 
 def test_the_uncertainty_ratio_is_that_worked_out_by_hand(small):
     # At 1000 Hz and 20 mA. Reference: 0.001 % of 1000 Hz + 1 mHz = 11 mHz, at 16 uA/Hz 0.176 uA. Meter, 100 mA range:
-    # 0.005 % of 20 mA + 0.001 % of 100 mA = 2 uA. Root sum of squares 2.0077 uA; tolerance 32 uA.
+    # 0.005 % of 20 mA + 0.001 % of 100 mA = 2 uA. Half a step of each: 8 nA and 50 nA. Still to go: 20 % of the
+    # tolerance of 32 uA. All rectangular: u = root of the sum of squares / 3 (GUM 4.3.7); k = 2.00002 for 95.45 %.
     (point,) = {each.tur for each in small().points if each.setpoint.frac == 1.0 and each.role == "reading"}
-    assert point == pytest.approx(32 / (0.176**2 + 2**2) ** 0.5, rel=1e-9)
+    u_uA = ((0.176**2 + 0.008**2 + 2**2 + 0.05**2 + 6.4**2) / 3) ** 0.5
+    assert point == pytest.approx(32 / (2 * u_uA), rel=5e-5)
 
 
 @pytest.mark.parametrize(
@@ -115,9 +117,12 @@ def test_a_plan_warns_where_nothing_reads_the_input(small):
 
 def test_a_plan_warns_of_a_bench_that_is_too_poor_for_the_tolerance(small):
     assert not any("TUR" in each for each in small().warnings)
-    poor = small(type_sheet={"0.2 % of span": "0.02 % of span"})  # 3.2 uA against 2 uA
-    assert any("is only 1.6 times as good as the tolerance (TUR); 4 is wanted" in each for each in poor.warnings)
-    assert poor.tur == pytest.approx(1.6, abs=0.05)
+    # Half widths of 2 uA (meter), 0.18 uA (reference) and 0.64 uA (still to go), all rectangular: U = 2.43 uA for 3.2 uA.
+    poor = small(type_sheet={"0.2 % of span": "0.02 % of span"})
+    assert any("is only 1.3 times as good as the tolerance (TUR); 4 is wanted" in each for each in poor.warnings)
+    assert poor.tur == pytest.approx(3.2 / 2.43, abs=0.01)
+    hopeless = small(type_sheet={"0.2 % of span": "0.01 % of span"})
+    assert any("no verdict is possible at" in each for each in hopeless.warnings)
 
 
 def test_a_settling_band_is_never_finer_than_the_receiver_shows(small):

@@ -252,10 +252,40 @@ def evaluate_command(readings: Path, type_sheet: str, serial: str, report_path: 
     sys.exit(0 if passed else 1)
 
 
+@cli.command("risk")
+@click.argument("sequence")
+@_bench_options
+@click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
+@_json_option
+def risk_command(  # noqa: PLR0913  one an option
+    sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
+) -> None:
+    r"""Tell how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
+
+    \b
+    Example:
+      livezero risk pulse-to-current --bench simulated --in-tolerance "90 %"
+    """
+    import dataclasses  # noqa: PLC0415
+
+    from instruments.units import magnitude, quantity  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
+    found = core.risk(core.plan(sequence, _bench(bench, faults, seed)), in_tolerance=share)
+    if as_json:
+        _print_json(dataclasses.asdict(found))
+        return
+    from sequencer.reports.terminal import risk_text  # noqa: PLC0415
+
+    click.echo(risk_text(found))
+
+
 @cli.command("report")
 @click.argument("record", type=click.Path(path_type=Path))
+@click.option("--monte-carlo", "trials", type=click.IntRange(20_000, 50_000_000), help="Trials at the worst point.")
 @_json_option
-def report_command(record: Path, *, as_json: bool) -> None:
+def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     r"""Write the report of a RECORD again, computed anew from its journal.
 
     \b
@@ -265,11 +295,18 @@ def report_command(record: Path, *, as_json: bool) -> None:
     from sequencer import core  # noqa: PLC0415
 
     path = core.report(record)
+    content = core.load_record(record).content
+    found = core.by_trials(record, limit=trials) if trials is not None else None
     if as_json:
-        _print_json(core.document(core.load_record(record).content) | {"report": str(path)})
-    else:
-        _print_summary(core.load_record(record).content)
-        click.echo(f"report: {path}")
+        import dataclasses  # noqa: PLC0415
+
+        extra = {"monte_carlo": dataclasses.asdict(found) | {"comparison": found.comparison}} if found else {}
+        _print_json(core.document(content) | {"report": str(path)} | extra)
+        return
+    _print_summary(content)
+    if trials is not None:
+        click.echo(found.comparison if found else "no uncertainty is known, so there is nothing to try")
+    click.echo(f"report: {path}")
 
 
 @cli.group("bench", cls=Face)

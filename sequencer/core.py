@@ -30,6 +30,7 @@ from sequencer.advice import advice
 from sequencer.byhand import from_csv
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
+from sequencer.figures.montecarlo import MonteCarlo
 from sequencer.events import Event
 from sequencer.journal import Journal
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
@@ -37,13 +38,16 @@ from sequencer.planning import Plan
 from sequencer.planning import plan as planned
 from sequencer.record import Record, document
 from sequencer.reports.content import Content
+from sequencer.risk_curve import RiskTable, risk_table
 from sequencer.running.gate import signals_stop
 from sequencer.running.loop import Outcome, run_plan
+from sequencer.trials import trials
 
 __all__ = [
     "RunResult",
     "ServedBench",
     "by_hand",
+    "by_trials",
     "check_bench",
     "copy_shipped",
     "document",
@@ -55,6 +59,7 @@ __all__ = [
     "plan",
     "plan_document",
     "report",
+    "risk",
     "run",
     "schema",
     "shipped_names",
@@ -286,6 +291,27 @@ def by_hand(
         digest="",
         folder="",
     )
+
+
+def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
+    """How often a good unit will be rejected and a bad one accepted, over the guard band.
+
+    Raises:
+        InputError: the share is not between 0 and 1.
+        PlanError: no uncertainty is known, or it exceeds the tolerance.
+    """
+    if not 0 < in_tolerance < 1:
+        raise InputError("the share of good units is not between 0 and 100 %", todo="give such as 95 %")
+    return risk_table(planned, in_tolerance=in_tolerance)
+
+
+def by_trials(folder: Path | str, *, limit: int) -> MonteCarlo | None:
+    """The uncertainty of a record's worst error by trials; None where none is known. Raises RecordError."""
+    record = load_record(folder)
+    if record.evaluation is None:
+        return None
+    sheet, _ = load_type_sheet(str((Path(folder) / "inputs" / "type.yaml").resolve()))
+    return trials(record.evaluation, sheet.datasheet(), limit=limit)
 
 
 def plan_document(planned: Plan) -> dict[str, Any]:

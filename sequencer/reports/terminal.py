@@ -13,8 +13,9 @@ from sequencer.evaluation import Evaluation
 from sequencer.planning import Plan, Point
 from sequencer.reports import words
 from sequencer.reports.content import Content
+from sequencer.risk_curve import RiskTable
 
-__all__ = ["plan_text", "summary"]
+__all__ = ["plan_text", "risk_text", "summary"]
 
 _GREEN, _RED, _YELLOW, _BOLD = "1;32", "1;31", "1;33", "1"
 _TONES = {"PASS": _GREEN, "FAIL": _RED, "NOT DETERMINABLE": _YELLOW}
@@ -232,3 +233,30 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"
     lines = _wrapped(f"{points[0].step} {points[0].step_name}: {said}", width, first="  ", then="    ")
     return lines + _wrapped(f"at {places} of {tap.name} ({ends})", width, first="    ", then="    ")
+
+
+def risk_text(table: RiskTable) -> str:
+    """The chances of a plan's judgement over the guard band, in 80 columns."""
+    unit = table.unit
+    lines = [
+        f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): tolerance +/-{table.tolerance:.4g} {unit}, "
+        f"U {table.U:.2g} {unit}",
+        f"supposed: {100 * table.in_tolerance:g} % of all units are in tolerance",
+        "",
+        f"{'guard band':>12} {'accepted to':>16} {'bad accepted':>14} {'good rejected':>15}",
+    ]
+    lines += [
+        f"{each.w_over_U:>10.2f} U {f'+/-{each.accepted_to:.4g} {unit}':>16} {100 * each.false_accept:>12.3g} % "
+        f"{100 * each.false_reject:>13.3g} %"
+        for each in table.points
+    ]
+    lines.append("")
+    if table.of_rule is None:
+        lines.append(f"{table.rule}: leaves nothing to accept")
+    else:
+        own = table.of_rule
+        lines.append(f"{table.rule}: w = {own.w_over_U:.2f} U")
+        lines.append(f"  bad accepted {100 * own.false_accept:.3g} %, good rejected {100 * own.false_reject:.3g} %")
+    lines.append(f"2 % of bad accepted is held by w = {table.w_for_2_pct:.3g} {unit}")
+    lines.append("chances of all units, before scatter of readings; JCGM 106:2012 (from memory)")
+    return "\n".join(lines)

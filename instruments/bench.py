@@ -135,7 +135,7 @@ class Bench:
             self.close()
 
 
-def open_bench(  # noqa: PLR0913  what a bench is opened for, by keyword
+def open_bench(
     loaded: LoadedBench,
     *,
     sheet: DataSheet,
@@ -212,7 +212,7 @@ def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManag
         ) from error
 
 
-def connect(  # noqa: PLR0913, PLR0917  what a line is made of
+def connect(
     loaded: LoadedBench,
     name: str,
     description: Description,
@@ -256,7 +256,7 @@ def _opener(manager: pyvisa.ResourceManager, resource: str, description: Descrip
     return opened
 
 
-def _source(  # noqa: PLR0913, PLR0917  what a source is made of
+def _source(
     each: Wire,
     port: Port,
     instruments: dict[str, DescribedInstrument],
@@ -282,7 +282,7 @@ def _source(  # noqa: PLR0913, PLR0917  what a source is made of
     )
 
 
-def _receiver(  # noqa: PLR0913, PLR0917  what a receiver is made of
+def _receiver(
     each: Wire,
     port: Port,
     loaded: LoadedBench,

@@ -1,6 +1,6 @@
 """The bench file: instruments, their resources, and how they are wired to the unit's taps. It opens nothing."""
 
-import datetime
+import datetime as dt
 from pathlib import Path
 from typing import Any, Self
 
@@ -18,12 +18,12 @@ SIMULATED = "simulated"
 
 
 class Certificate(FileModel):
-    """What a calibration certificate says: expanded uncertainty by function, its coverage factor, until when it holds."""
+    """What a certificate of calibration says: expanded uncertainty by function, coverage factor, due date."""
 
     number: str = ""
     uncertainty: dict[str, AccuracyField] = Field(default_factory=dict)
     k: float = Field(2.0, gt=0, le=10)
-    due: datetime.date | None = None
+    due: dt.date | None = None
 
 
 class Correlation(FileModel):

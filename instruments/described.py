@@ -308,7 +308,7 @@ class DescribedSource:
                     raise InstrumentError(
                         second.what,
                         where=second.where,
-                        todo="check power and cable; nothing was energised from here, but look whether its output is on",
+                        todo="check power and cable; nothing was energised from here, yet look whether it is on",
                     ) from second
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",

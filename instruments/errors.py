@@ -135,7 +135,7 @@ class InstrumentError(LivezeroError):
 
     exit_code = 3
 
-    def __init__(  # noqa: PLR0913  each is a field, by keyword
+    def __init__(
         self, what: str, *, where: str = "", allowed: str = "", todo: str = "", command: str = "", reply: str = ""
     ) -> None:
         super().__init__(what, where=where, allowed=allowed, todo=todo)

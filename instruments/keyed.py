@@ -118,9 +118,7 @@ class KeyedReceiver:
 
     is_keyed = True
 
-    def __init__(  # noqa: PLR0913  by keyword
-        self, *, name: str, function: str, spec: Function, tap: str, operator: Operator, clock: Clock
-    ) -> None:
+    def __init__(self, *, name: str, function: str, spec: Function, tap: str, operator: Operator, clock: Clock) -> None:
         self.name = name
         self.function = function
         self._spec = spec

@@ -72,7 +72,7 @@ class Session:
         InstrumentError: the resource cannot be opened.
     """
 
-    def __init__(  # noqa: PLR0913  what a line is, by keyword
+    def __init__(
         self,
         *,
         name: str,

@@ -130,7 +130,7 @@ def rtd_ohm(value_degC: npt.ArrayLike, *, r0_ohm: float) -> FloatArray:
     return np.where(_is_rtd(value), r0_ohm * ratio, np.nan)
 
 
-def rtd_degC(ohm: npt.ArrayLike, *, r0_ohm: float) -> FloatArray:  # noqa: N802  the unit is written so
+def rtd_degC(ohm: npt.ArrayLike, *, r0_ohm: float) -> FloatArray:
     """Temperature of a platinum thermometer for a resistance: the root in closed form, below 0 degC by Newton from it.
 
     Args:
@@ -160,7 +160,7 @@ def _is_rtd(value_degC: FloatArray) -> npt.NDArray[np.bool_]:
     return (value_degC >= curve.low_degC - _RTD_MARGIN_DEGC) & (value_degC <= curve.high_degC + _RTD_MARGIN_DEGC)
 
 
-def thermocouple_mV(value_degC: npt.ArrayLike, *, type: ThermocoupleType) -> FloatArray:  # noqa: A002, N802  trade's word
+def thermocouple_mV(value_degC: npt.ArrayLike, *, type: ThermocoupleType) -> FloatArray:  # noqa: A002  trade's word
     """EMF of a thermocouple, reference junction at 0 degC.
 
     Args:
@@ -175,7 +175,7 @@ def thermocouple_mV(value_degC: npt.ArrayLike, *, type: ThermocoupleType) -> Flo
     return _along(_references()[type].forward, np.asarray(value_degC, dtype=np.float64))
 
 
-def thermocouple_degC(mV: npt.ArrayLike, *, type: ThermocoupleType) -> FloatArray:  # noqa: A002, N802  trade's word
+def thermocouple_degC(mV: npt.ArrayLike, *, type: ThermocoupleType) -> FloatArray:  # noqa: A002  trade's word
     """Temperature of a thermocouple for an EMF, reference junction at 0 degC.
 
     Newton on the reference function, kept between two temperatures that enclose the root, so that the error bands of

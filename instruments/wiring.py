@@ -113,7 +113,7 @@ def _ranges(description: Description, does: str, function: str = "") -> str:
     )
 
 
-def _port(  # noqa: PLR0913  what is asked of the instrument
+def _port(
     bench: LoadedBench, tap: Tap, instrument: str, function: str, faults: list[PlanError], *, sets: bool
 ) -> Port | None:
     does, key = ("sets", "set by") if sets else ("reads", "read by")

@@ -1,6 +1,6 @@
 """What to turn, in which order, by how much, and what will remain: zero and span trims from the fit.
 
-Whether adjusting is right at all is not decided here (`advice`): a wrong range, a lag or hysteresis is never trimmed away.
+Whether adjusting is right at all is not decided here (`advice`): no trim takes a wrong range, a lag or hysteresis away.
 """
 
 from dataclasses import dataclass
@@ -78,12 +78,19 @@ def adjustment(evaluation: Evaluation) -> Adjustment | None:
         as_left=left_pct * share,
         as_left_pct=left_pct,
         is_enough=is_enough,
-        steps=_steps(evaluation, bottom, top, slope_pct / 100, left_pct, tolerance_pct),
+        steps=_steps(
+            evaluation,
+            bottom=bottom,
+            top=top,
+            gain_off=slope_pct / 100,
+            left_pct=left_pct,
+            tolerance_pct=tolerance_pct,
+        ),
     )
 
 
 def _steps(
-    evaluation: Evaluation, bottom: float, top: float, gain_off: float, left_pct: float, tolerance_pct: float
+    evaluation: Evaluation, *, bottom: float, top: float, gain_off: float, left_pct: float, tolerance_pct: float
 ) -> tuple[str, ...]:
     unit = evaluation.output_unit
     decimals = 3 if evaluation.output_span < 100 else 2
@@ -96,7 +103,7 @@ def _steps(
         gain_per_input = evaluation.output_span / (high - low)
         bottom_first = bottom + gain_off * gain_per_input * low
         steps.append(
-            f"At 0 %: turn zero until {bottom_first:.{decimals}f} {unit} (not {bottom:.{decimals}f}: span will bring it there)."
+            f"At 0 %: turn zero until {bottom_first:.{decimals}f} {unit} ({bottom:.{decimals}f} once span is right)."
         )
     else:
         steps.append(f"At 0 %: turn zero until {bottom:.{decimals}f} {unit}.")

@@ -98,14 +98,14 @@ def _family(evaluation: Evaluation) -> Family:
     strays = evaluation.visits["sd"] > evaluation.visits["tolerance"]
     if strays.any():
         return Family(
-            text=f"Single readings stray at {int(strays.sum())} of {len(strays)} points by more than the tolerance: a loose "
-            f"contact, or interference. Look at the readings in time; tap, flex, make the connections anew. {_CAUTIOUS}"
+            text=f"Single readings stray at {int(strays.sum())} of {len(strays)} points by more than the tolerance: a "
+            f"loose contact, or interference. Look at the readings in time; tap, flex, re-terminate. {_CAUTIOUS}"
         )
     pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
     if pair_pct > limit_pct / 4:
         return Family(
-            text=f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, or "
-            f"an old reading. Lengthen the settling and run again. {_CAUTIOUS}"
+            text=f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, "
+            f"or an old reading. Lengthen the settling and run again. {_CAUTIOUS}"
         )
     loop = evaluation.figure("hysteresis").value or 0.0
     if loop > 1.5 * limit_pct:
@@ -118,8 +118,8 @@ def _family(evaluation: Evaluation) -> Family:
     flat = _flat(means["output"].to_numpy(), evaluation.output_span)
     if flat:
         return Family(
-            text=f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too low "
-            "for the load. Measure the voltage at the terminals there, and read the configured range."
+            text=f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too "
+            "low for the load. Measure the voltage at the terminals there, and read the configured range."
         )
     return _line_or_curve(x_pct, error_pct, limit_pct)
 
@@ -139,7 +139,7 @@ def _flat(output: FloatArray, span: float) -> str:
     return ""
 
 
-def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> Family:  # noqa: PLR0911  one a family
+def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> Family:
     if np.isfinite(x_pct + error_pct).sum() < 3:
         return Family(text="Too few points to tell zero from span: take more.")
     line = fit_line(x_pct[np.newaxis], error_pct[np.newaxis])

@@ -1,8 +1,8 @@
 """The uncertainty of each measured error: what is stated of the instruments, carried to the output.
 
-A statement is what is known of the readings at one tap, as plain numbers, so that a record holds it and everything can be
-computed again from the record alone. `budget` makes of statements and readings the contributions to each error, output
-less ideal output, and has them combined by the GUM.
+A statement is what is known of the readings at one tap, as plain numbers, so that a record holds it and everything can
+be computed again from the record alone. `budget` makes of statements and readings the contributions to each error,
+output less ideal output, and has them combined by the GUM.
 """
 
 import math
@@ -17,6 +17,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.units import Span, Terms, magnitude
 from instruments.wiring import Port, Wire
 from sequencer.figures.conformity import DEFAULT_RULE
+from sequencer.figures.per_point import per_point
 from sequencer.figures.uncertainty import (
     Budget,
     Contribution,
@@ -26,7 +27,6 @@ from sequencer.figures.uncertainty import (
     from_readings,
     from_resolution,
 )
-from sequencer.figures.per_point import per_point
 from sequencer.models import TypeSheet
 from sequencer.readings import Grid
 from sequencer.tolerance import slope
@@ -103,7 +103,7 @@ class Basis:
         )
 
 
-def basis_of(  # noqa: PLR0913  what a verdict rests on
+def basis_of(
     bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet, *, coverage: float, rule: str, date: str
 ) -> Basis:
     """What a verdict on this bench will rest on; arguments as in `Basis` and `statements`."""
@@ -249,7 +249,7 @@ def budget(
 
 
 def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
-    """d value / d signal at a tap: 1, or for a sensor degC per ohm or per mV."""
+    """D value / d signal at a tap: 1, or for a sensor degC per ohm or per mV."""
     if tap.sensor is None:
         return np.ones_like(signal)
     step = 1e-4 * np.maximum(np.abs(signal), 1.0)
@@ -286,14 +286,14 @@ def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead:
 def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, last: str) -> list[Contribution]:
     """Type A at both ends: the mean of n readings; one reading alone takes the scatter of all other points."""
     lines = []
-    for tap, sensitivity in ((first, carried), (last, np.ones_like(carried))):
+    for tap, of_signal in ((first, carried), (last, np.ones_like(carried))):
         if tap not in readings.sd:
             continue
         where = next(each for each in sheet.taps if each.name == tap)
         sd, count = readings.sd[tap], np.nan_to_num(readings.readings_n[tap])
-        if tap == first:
-            # The scatter is that of values; the sensitivity is to the signal.
-            sensitivity = sensitivity / _signal_slope(where, where.to_signal(readings.value[tap]))
+        # The scatter is that of values; at the first tap the sensitivity is to the signal.
+        per_value = _signal_slope(where, where.to_signal(readings.value[tap])) if tap == first else 1.0
+        sensitivity = of_signal / per_value
         pooled, total = _pooled(sd, count, readings.value[tap])
         if not total:  # said as a reservation (`is_scatter_unknown`), not taken for nothing
             continue
@@ -317,7 +317,7 @@ def is_scatter_unknown(readings: Grid, tap: str) -> bool:
 
 
 def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float, float]:
-    """Scatter of one reading and its degrees of freedom, from repeats at every point, or from the cycles if there are none."""
+    """Scatter of one reading, and its degrees of freedom: from repeats at each point, or else from the cycles."""
     dof = np.where(count > 1, count - 1, 0.0)
     if not dof.any():
         cycles = per_point(value, axis=1)
@@ -334,7 +334,7 @@ def _pairs(
     last: str,
     correlations: Mapping[tuple[str, str], float],
 ) -> dict[tuple[str, str], float] | None:
-    """The correlation of the two accuracies that a bench states: one calibrator sets and reads, one standard served both."""
+    """The correlation that a bench states of the two: one calibrator sets and reads, or one standard served both."""
     one, other = by_tap[first].instrument, by_tap[last].instrument
     coefficient = correlations.get((one, other), correlations.get((other, one)))
     if coefficient is None:

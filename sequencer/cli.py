@@ -40,7 +40,7 @@ class Face(click.Group):
         except BrokenPipeError:  # the reader of our output has gone
             sys.stderr.close()
             ctx.exit(0)
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001  nobody sees a traceback; ours goes to a file
             from instruments.errors import LivezeroError  # noqa: PLC0415
 
             if isinstance(error, LivezeroError):
@@ -257,7 +257,7 @@ def evaluate_command(readings: Path, type_sheet: str, serial: str, report_path: 
 @_bench_options
 @click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
 @_json_option
-def risk_command(  # noqa: PLR0913  one an option
+def risk_command(
     sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
 ) -> None:
     r"""Tell how often SEQUENCE on a bench rejects a good unit or accepts a bad one.

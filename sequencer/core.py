@@ -30,8 +30,8 @@ from sequencer.advice import advice
 from sequencer.byhand import from_csv
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
-from sequencer.figures.montecarlo import MonteCarlo
 from sequencer.events import Event
+from sequencer.figures.montecarlo import MonteCarlo
 from sequencer.journal import Journal
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
 from sequencer.planning import Plan
@@ -141,7 +141,7 @@ def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path)
     return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
 
 
-def run(  # noqa: PLR0913  by keyword
+def run(
     plan: Plan,
     *,
     serial: str,

@@ -123,6 +123,13 @@ class Evaluation:
         )
         return None if known.empty else float(known.min())
 
+    def _known(self, column: str) -> "pd.Series[float]":
+        """A column of the judged visits where it is known; empty where nothing is stated of the instruments."""
+        if column not in self.visits:
+            return pd.Series(dtype=float)
+        known: pd.Series[float] = self.visits.loc[self.visits["is_judged"], column].dropna()
+        return known
+
     def _repr_html_(self) -> str:
         from sequencer.reports import notebook  # noqa: PLC0415  only a notebook asks
 
@@ -144,7 +151,7 @@ def evaluate(
         type_sheet: what the unit should do.
         standard: whose definitions.
         planned_n: how many points the plan had to read; fewer in the table leave the verdict not determinable.
-        basis: what is stated of the instruments, and the decision rule; None = nothing, so a verdict without uncertainty.
+        basis: what is stated of the instruments, and the decision rule; None = nothing is, and a verdict has no uncertainty.
 
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
@@ -180,7 +187,9 @@ def evaluate(
     in_figures = np.where(is_cut | ~np.isfinite(x), np.nan, 100 * error / span)
     computed = figures(in_figures, np.where(np.isnan(x), np.nan, 100 * frac), standard=standard)
     basis = basis or Basis()
-    visits = _visits(readings, x, 100 * frac, ideal, y, error, span, tolerance, last.name)
+    visits = _visits(
+        readings, last.name, span, x=x, input_pct=100 * frac, ideal=ideal, y=y, error=error, tolerance=tolerance
+    )
     stated = budget(
         readings,
         sheet,
@@ -195,7 +204,16 @@ def evaluate(
     if stated is not None and found is not None:
         visits = _with_uncertainty(visits, stated, found, is_visited)
         why_unknown = next((reason for at in np.argwhere(is_visited) if (reason := stated.reason(*at.tolist()))), "")
-    line = None if stated is None else _line(stated, first.name, ideal, y, is_visited, last.low, span)
+    line = None
+    if stated is not None:
+        line = _line(
+            stated,
+            first.name,
+            is_visited,
+            ideal_pct=100 * (ideal - last.low) / span,
+            output_pct=100 * (y - last.low) / span,
+            span=span,
+        )
     known = _known(visits, stated, span, is_visited, line)
     stages = stage_results(type_sheet, sheet, readings)
     return Evaluation(
@@ -266,29 +284,24 @@ def _effect(stated: Budget, is_visited: npt.NDArray[np.bool_], chosen: Callable[
     return np.asarray(np.sqrt(squares[is_visited]))
 
 
-def _line(  # noqa: PLR0913, PLR0917  arrays of one evaluation
+def _line(
     stated: Budget,
     first: str,
-    ideal: FloatArray,
-    y: FloatArray,
     is_visited: npt.NDArray[np.bool_],
-    low: float,
+    *,
+    ideal_pct: FloatArray,
+    output_pct: FloatArray,
     span: float,
 ) -> KnownUncertaintyLine | None:
     """Output against ideal output, both in % of span, with the uncertainties of input and output."""
-    at_input = _effect(stated, is_visited, lambda each: each.name.startswith(f"{first}: "))
-    at_output = _effect(stated, is_visited, lambda each: not each.name.startswith(f"{first}: "))
-    x_pct, y_pct = (100 * (level[is_visited] - low) / span for level in (ideal, y))
-    u_x, u_y = 100 * at_input / span, 100 * at_output / span
+    u_x = 100 * _effect(stated, is_visited, lambda each: each.name.startswith(f"{first}: ")) / span
+    u_y = 100 * _effect(stated, is_visited, lambda each: not each.name.startswith(f"{first}: ")) / span
+    x_pct, y_pct = ideal_pct[is_visited], output_pct[is_visited]
     is_used = np.isfinite(x_pct + y_pct + u_x + u_y) & (u_x + u_y > 0)
     if is_used.sum() < 2:
         return None
-    return fit_line_with_uncertainties(
-        x_pct[is_used][np.newaxis],
-        y_pct[is_used][np.newaxis],
-        u_y=u_y[is_used][np.newaxis],
-        u_x=u_x[is_used][np.newaxis],
-    )
+    x_pct, y_pct, u_x, u_y = (each[is_used][np.newaxis] for each in (x_pct, y_pct, u_x, u_y))
+    return fit_line_with_uncertainties(x_pct, y_pct, u_y=u_y, u_x=u_x)
 
 
 def _known(
@@ -338,16 +351,17 @@ def _refuse_other_units(table: pd.DataFrame, sheet: DataSheet) -> None:
             )
 
 
-def _visits(
+def _visits(  # noqa: PLR0913  one array a column
     readings: Grid,
+    last: str,
+    span: float,
+    *,
     x: FloatArray,
     input_pct: FloatArray,
     ideal: FloatArray,
     y: FloatArray,
     error: FloatArray,
-    span: float,
     tolerance: FloatArray,
-    last: str,
 ) -> pd.DataFrame:
     _, cycles_n, _, points_n = y.shape
     cycle, direction, point = np.meshgrid(np.arange(cycles_n), (0, 1), np.arange(points_n), indexing="ij")

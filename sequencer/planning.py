@@ -11,7 +11,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import PlanError
-from instruments.units import Quantity, Span, Terms, is_alike, quantity
+from instruments.units import Quantity, Span, is_alike, quantity
 from instruments.wiring import Wire, wire
 from sequencer.budget import Basis, basis_of, budget
 from sequencer.models import LoadedSequence
@@ -238,7 +238,7 @@ def _points(
     basis = basis_of(
         bench, wires, sequence.sheet, coverage=sequence.file.coverage, rule=sequence.file.decision_rule, date=""
     )
-    U = _expected_U(sheet, basis, 100 * fractions, values, expected[:, -1], to_go)
+    U = _expected_U(sheet, basis, setpoint_pct=100 * fractions, values=values, expected=expected[:, -1], to_go=to_go)
     points = []
     before = last.low
     for index, (number, name, setpoint) in enumerate(visits):

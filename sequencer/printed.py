@@ -4,8 +4,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from instruments.datasheet import FloatArray
 from sequencer.figures.errors_in_variables import KnownUncertaintyLine
 from sequencer.figures.figures import Figures
@@ -48,8 +46,8 @@ class Known:
 
     Attributes:
         at: expanded uncertainty of an error, by setpoint in %.
-        scatter: expanded uncertainty from scatter, settling and resolution alone: in a difference of two readings of the
-            same instruments the rest cancels.
+        scatter: expanded uncertainty from scatter, settling and resolution alone: in a difference of two readings of
+            the same instruments the rest cancels.
         line: fit with the uncertainties of both axes; None where they are not known.
     """
 
@@ -79,6 +77,7 @@ def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Kn
         value: FloatArray,
         definition: str,
         reason: str,
+        *,
         at: FloatArray | None = None,
         u: FloatArray | None = None,
         U: float = math.nan,
@@ -108,13 +107,13 @@ def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Kn
         return math.nan if math.isnan(at_pct[0]) else known.near(float(at_pct[0]))
 
     return (
-        of("measured error", error.error_pct, error.definition, error.reason(0), error.at_pct, U=near(error.at_pct)),
+        of("measured error", error.error_pct, error.definition, error.reason(0), at=error.at_pct, U=near(error.at_pct)),
         of(
             "inaccuracy, highest",
             single.highest_pct,
             single.definition,
             single.reason(0),
-            single.highest_at_pct,
+            at=single.highest_at_pct,
             U=near(single.highest_at_pct),
         ),
         of(
@@ -122,12 +121,15 @@ def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Kn
             single.lowest_pct,
             single.definition,
             single.reason(0),
-            single.lowest_at_pct,
+            at=single.lowest_at_pct,
             U=near(single.lowest_at_pct),
         ),
-        of("hysteresis", loop.hysteresis_pct, loop.definition, loop.reason(0), loop.at_pct, U=pair),
-        of("non-repeatability", spread.spread_pct, spread.definition, spread.reason(0), spread.at_pct, U=pair),
-        *(of(name, each.deviation_pct, each.definition, each.reason(0), each.at_pct, U=pair) for name, each in lines),
+        of("hysteresis", loop.hysteresis_pct, loop.definition, loop.reason(0), at=loop.at_pct, U=pair),
+        of("non-repeatability", spread.spread_pct, spread.definition, spread.reason(0), at=spread.at_pct, U=pair),
+        *(
+            of(name, each.deviation_pct, each.definition, each.reason(0), at=each.at_pct, U=pair)
+            for name, each in lines
+        ),
         of("zero error", ends.zero_pct, ends.zero_definition, ends.zero_reason(0), U=known.near(0)),
         of("span error", ends.span_pct, ends.definition, ends.reason(0), U=both),
         Figure(

@@ -127,7 +127,7 @@ def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | N
     return None
 
 
-def opening(  # noqa: PLR0913  what a run was called with
+def opening(
     plan: Plan, *, date: str, serial: str, operator: str, state: str, as_found: dict[str, str] | None = None
 ) -> dict[str, Any]:
     """What the first line of the journal says, so that a report can be made of the record alone."""

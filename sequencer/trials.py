@@ -1,4 +1,4 @@
-"""The uncertainty of the worst error by trials (JCGM 101), beside the first order, through the unit's own characteristic.
+"""The uncertainty of the worst error by trials (JCGM 101) beside the first order, through the unit's characteristic.
 
 It draws what the budget states, and computes the error anew each time: near 0 of a square root, or through a sensor's
 curve, that shows where the first order misleads.

@@ -1,5 +1,6 @@
-"""The verdict of one unit: pass, conditional pass, conditional fail, fail, or not determinable; why, and by which rule."""
+"""The verdict of one unit: pass, conditional pass or fail, fail, or not determinable; why, and by which rule."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -71,64 +72,79 @@ def verdict(
         unknown: why the uncertainty is not determinable, "" if it is.
         is_scatter_unknown: each point was read once, in one cycle.
     """
-    judged = visits[visits["is_judged"]]
     rule = WITHOUT_U if conformity is None else f"{conformity.rule.name} ({conformity.rule.risk})"
-    reservations = tuple(f"certificate had run out: {each}" for each in basis.overdue)
+    reservations = [f"certificate had run out: {each}" for each in basis.overdue]
     if conformity is not None and is_scatter_unknown:
-        reservations += ("one reading a point, one cycle: how far readings scatter is not known",)
+        reservations.append("one reading a point, one cycle: how far readings scatter is not known")
     if conformity is not None and unknown:
-        reservations += (f"uncertainty not determinable, {unknown}",)
+        reservations.append(f"uncertainty not determinable, {unknown}")
+    result, reason = next(
+        _causes(visits, unit, planned_n=planned_n, stages=stages, conformity=conformity, unknown=unknown)
+    )
+    if result == "pass" and reservations:
+        result, reason = "conditional pass", f"{reason}; with reservation: {'; '.join(reservations)}"
+    return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations))
 
-    def said(result: Result, reason: str) -> Verdict:
-        if result == "pass" and reservations:
-            return Verdict(
-                result="conditional pass",
-                reason=f"{reason}; with reservation: {'; '.join(reservations)}",
-                rule=rule,
-                reservations=reservations,
-            )
-        return Verdict(result=result, reason=reason, rule=rule, reservations=reservations)
 
+def _causes(
+    visits: pd.DataFrame,
+    unit: str,
+    *,
+    planned_n: int | None,
+    stages: tuple[StageResult, ...],
+    conformity: Conformity | None,
+    unknown: str,
+) -> Iterator[tuple[Result, str]]:
+    """What may be said of the unit, the first one counts: the worst first, a plain pass last."""
     worst = worst_visit(visits)
     if worst is None:
-        return said("not determinable", "no point could be judged")
-    place = _place(worst, unit)
-    astray_pct = (visits["input_pct"] - visits["setpoint_pct"]).abs()
-    if (astray_pct > _ASTRAY_PCT).any():  # the source is off or set otherwise, or the reference reads another thing
-        return said(
-            "not determinable",
-            f"at {int((astray_pct > _ASTRAY_PCT).sum())} of {len(visits)} points the input measured lies up to "
-            f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring",
-        )
+        yield "not determinable", "no point could be judged"
+        return
+    judged, place = visits[visits["is_judged"]], _place(worst, unit)
+    yield from _bench_at_fault(visits)
     outside = int((~judged["is_within"]).sum())
     points = _found(conformity, judged)
     if PointVerdict.FAIL in points or (conformity is None and outside):
-        return said("fail", f"{outside} of {len(judged)} points outside the tolerance; worst {place}")
+        yield "fail", f"{outside} of {len(judged)} points outside the tolerance; worst {place}"
+    if PointVerdict.CONDITIONAL_FAIL in points:
+        yield "conditional fail", f"{outside} points outside the tolerance, by less than U; worst {place}"
     # Without its input a point is as good as not read.
     missing = max(planned_n or 0, len(visits)) - int(visits["error"].notna().sum())
     unsteady = int((~visits["is_steady"]).sum())
-    if PointVerdict.CONDITIONAL_FAIL in points:
-        return said("conditional fail", f"{outside} points outside the tolerance, by less than U; worst {place}")
     if missing:
-        return said("not determinable", f"{missing} points were not read; worst so far {place}")
+        yield "not determinable", f"{missing} points were not read; worst so far {place}"
     if unsteady:
-        return said("not determinable", f"{unsteady} of {len(visits)} points never settled; worst {place}")
+        yield "not determinable", f"{unsteady} of {len(visits)} points never settled; worst {place}"
     if PointVerdict.NOT_DETERMINABLE in points:
-        return said("not determinable", f"{_obstacle(conformity, judged, unit, unknown)}; worst {place}")
+        yield "not determinable", f"{_obstacle(conformity, judged, unit, unknown)}; worst {place}"
     for stage in stages:
         if stage.result == "fail":
-            return said(
+            yield (
                 "fail",
-                f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
-                f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}",
+                (
+                    f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
+                    f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}"
+                ),
             )
     if PointVerdict.CONDITIONAL_PASS in points:
         near = points.count(PointVerdict.CONDITIONAL_PASS)
-        return said(
-            "conditional pass",
-            f"all {len(judged)} points within the tolerance, but {near} nearer to its limit than U; worst {place}",
+        all_within = f"all {len(judged)} points within the tolerance"
+        yield "conditional pass", f"{all_within}, but {near} nearer to its limit than U; worst {place}"
+    yield "pass", f"all {len(judged)} points within the tolerance; worst {place}"
+
+
+def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:
+    """The source is off or set otherwise, or the reference reads another thing: the unit cannot be blamed."""
+    astray_pct = (visits["input_pct"] - visits["setpoint_pct"]).abs()
+    is_astray = astray_pct > _ASTRAY_PCT
+    if is_astray.any():
+        yield (
+            "not determinable",
+            (
+                f"at {int(is_astray.sum())} of {len(visits)} points the input measured lies up to "
+                f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring"
+            ),
         )
-    return said("pass", f"all {len(judged)} points within the tolerance; worst {place}")
 
 
 def _found(conformity: Conformity | None, judged: pd.DataFrame) -> list[PointVerdict]:

@@ -133,7 +133,7 @@ class SimulatedBench:
         InputError: an instrument is wired to no tap of the sheet, two drive one tap, or two have one name.
     """
 
-    def __init__(  # noqa: PLR0913  what makes up a bench, by keyword
+    def __init__(
         self,
         sheet: DataSheet,
         instruments: Sequence[SimulatedInstrument],

@@ -112,10 +112,7 @@ _CARRIED: Mapping[str, tuple[str, float]] = MappingProxyType(
         "Ω": ("RES", 1.0),
         "kohm": ("RES", 1e3),
         "kΩ": ("RES", 1e3),
-        "Ω": ("RES", 1.0),
-        "kΩ": ("RES", 1e3),
         "degC": ("TEMP", 1.0),
-        "°C": ("TEMP", 1.0),
         "°C": ("TEMP", 1.0),
         **{unit: ("PRES", 100 * mbar) for unit, mbar in PRESSURE_MBAR.items()},
     }

@@ -200,7 +200,7 @@ class Conformity:
         return f"the guard bands of {_with_unit(self.guard_band[index], in_unit)} leave nothing to accept"
 
 
-def judge(  # noqa: PLR0913  all by name but the result itself
+def judge(
     value: npt.ArrayLike,
     U: npt.ArrayLike,
     *,

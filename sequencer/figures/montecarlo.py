@@ -72,7 +72,7 @@ class MonteCarlo:
         )
 
 
-def propagate(  # noqa: PLR0913  what is asked for, by name
+def propagate(
     model: Callable[..., FloatArray],
     values: Sequence[float],
     contributions: Sequence[Contribution],

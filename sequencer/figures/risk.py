@@ -43,7 +43,7 @@ class GlobalRisk:
         return np.where(is_some, self.consumer_frac / np.where(is_some, self.accepted_frac, 1.0), np.nan)
 
 
-def global_risk(  # noqa: PLR0913  two distributions and four limits, all by name
+def global_risk(
     *,
     lower: npt.ArrayLike,
     upper: npt.ArrayLike,

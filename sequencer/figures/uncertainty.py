@@ -158,7 +158,7 @@ class Budget:
         return "degrees of freedom not known"
 
 
-def combine(  # noqa: PLR0913  choices of the GUM, all by name
+def combine(
     contributions: Sequence[Contribution],
     *,
     correlations: npt.ArrayLike | Pairs | None = None,
@@ -287,7 +287,7 @@ def from_resolution(name: str, step: npt.ArrayLike, *, sensitivity: npt.ArrayLik
     return from_half_width(name, _floats(step) / 2, sensitivity=sensitivity)
 
 
-def from_certificate(  # noqa: PLR0913  what a certificate prints, by name
+def from_certificate(
     name: str,
     U: npt.ArrayLike,
     *,
@@ -325,7 +325,7 @@ def from_certificate(  # noqa: PLR0913  what a certificate prints, by name
     return from_standard(name, _floats(U) / factor, sensitivity=sensitivity, dof=dof)
 
 
-def from_readings(  # noqa: PLR0913  what is known of readings, by name
+def from_readings(
     name: str,
     sd: npt.ArrayLike,
     readings_n: npt.ArrayLike,

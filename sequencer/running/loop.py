@@ -52,7 +52,7 @@ class _StopBySequenceError(Exception):
     """A point never settled and the sequence says stop."""
 
 
-def run_plan(  # noqa: PLR0913  by keyword
+def run_plan(
     plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
 ) -> Outcome:
     """Run a plan on an open bench.
@@ -91,7 +91,7 @@ def run_plan(  # noqa: PLR0913  by keyword
 class _Run:
     """The state of one run: where it is, and what is selected."""
 
-    def __init__(  # noqa: PLR0913  by keyword
+    def __init__(
         self, plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
     ) -> None:
         self._plan = plan

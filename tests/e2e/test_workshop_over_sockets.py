@@ -1,4 +1,4 @@
-"""The runner, with pyvisa-py, drives the bench over TCP in another process: a good unit, and one for each of ten faults."""
+"""The runner, with pyvisa-py, drives a bench over TCP in another process: a good unit, and each of ten faults."""
 
 import json
 

@@ -117,7 +117,7 @@ def test_a_plan_warns_where_nothing_reads_the_input(small):
 
 def test_a_plan_warns_of_a_bench_that_is_too_poor_for_the_tolerance(small):
     assert not any("TUR" in each for each in small().warnings)
-    # Half widths of 2 uA (meter), 0.18 uA (reference) and 0.64 uA (still to go), all rectangular: U = 2.43 uA for 3.2 uA.
+    # Half widths of 2 uA (meter), 0.18 uA (reference), 0.64 uA (still to go), all rectangular: U = 2.43 uA for 3.2 uA.
     poor = small(type_sheet={"0.2 % of span": "0.02 % of span"})
     assert any("is only 1.3 times as good as the tolerance (TUR); 4 is wanted" in each for each in poor.warnings)
     assert poor.tur == pytest.approx(3.2 / 2.43, abs=0.01)

@@ -151,7 +151,7 @@ def evaluate(
         type_sheet: what the unit should do.
         standard: whose definitions.
         planned_n: how many points the plan had to read; fewer in the table leave the verdict not determinable.
-        basis: what is stated of the instruments, and the decision rule; None = nothing is, and a verdict has no uncertainty.
+        basis: what is stated of the instruments, and the decision rule; None = nothing is, so no uncertainty.
 
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.

@@ -5,11 +5,13 @@ hundredth of it.
 """
 
 import math
+from collections.abc import Iterable
 from datetime import datetime
 from itertools import pairwise
 
 import pandas as pd
 
+from sequencer.adjustment import Adjustment
 from sequencer.evaluation import Evaluation, Figure
 from sequencer.reports.content import Content
 
@@ -18,12 +20,17 @@ __all__ = [
     "CAUTION",
     "DIRECTIONS",
     "MINUS",
+    "OPINION_NOTE",
     "SIMULATED",
+    "SYMBOLS",
     "NumberStyle",
     "as_pct",
+    "coverage",
     "date",
     "decimals_for",
+    "dof",
     "duration",
+    "enough",
     "figure_text",
     "fixed",
     "headline",
@@ -31,10 +38,16 @@ __all__ = [
     "ordered",
     "percent_used",
     "plain",
+    "probability",
+    "ratio",
     "set_points",
+    "significant",
+    "uncertainty_text",
     "verdict_word",
     "way",
+    "weighed",
     "worst_text",
+    "worst_verdict",
 ]
 
 MINUS = "−"
@@ -45,15 +58,23 @@ CAUTION = (
     "nothing in it says that a live circuit may be worked on."
 )
 ADVICE_NOTE = "Advice is an interpretation of the result, not part of it."
-_WORDS = {"pass": "PASS", "fail": "FAIL", "not determinable": "NOT DETERMINABLE"}
+OPINION_NOTE = "Diagnosis and advice are opinions and interpretations; they stand apart from the result."
+# A text of its own for each, so that no verdict hangs on a colour; in brackets where it holds with less than certainty.
+SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not determinable": "?"}
+_WORST_FIRST = ("fail", "conditional fail", "not determinable", "conditional pass", "pass")
 _MAGNITUDES = {"hysteresis", "non-repeatability"}  # never negative, so a plus sign would say nothing
 _SHARE = 50  # digits show at least a fiftieth of the tolerance; rounding is then below a hundredth
 _MOST_DECIMALS = 9
 
 
 def verdict_word(content: Content) -> str:
-    """PASS, FAIL or NOT DETERMINABLE."""
-    return _WORDS["not determinable" if content.evaluation is None else content.evaluation.verdict.result]
+    """PASS, CONDITIONAL PASS, CONDITIONAL FAIL, FAIL or NOT DETERMINABLE."""
+    return ("not determinable" if content.evaluation is None else content.evaluation.verdict.result).upper()
+
+
+def worst_verdict(verdicts: Iterable[str]) -> str:
+    """The one of several verdicts of points that weighs most; "" if there is none."""
+    return min(verdicts, key=_WORST_FIRST.index, default="")
 
 
 def decimals_for(width: float) -> int:
@@ -71,6 +92,50 @@ def fixed(value: float | None, decimals: int, *, minus: str = MINUS, is_signed: 
     if float(text) == 0:
         return text
     return f"{minus if value < 0 else '+' if is_signed else ''}{text}"
+
+
+def significant(value: float, digits: int = 2, *, minus: str = MINUS) -> str:
+    """A number to so many digits, without powers of ten as long as it can be read: 0.0039, 12 300, 4.6e-06."""
+    if not math.isfinite(value):
+        return fixed(None, 0, minus=minus)
+    if value and not 1e-5 <= abs(value) < 1e7:
+        return f"{value:.{digits - 1}e}".replace("-", minus)
+    if not value:
+        return "0"
+    rounded = float(f"{value:.{digits - 1}e}")  # 0.0996 to two digits is 0.10, one decimal less than 0.0996 asks for
+    return fixed(value, max(digits - 1 - math.floor(math.log10(abs(rounded))), 0), minus=minus)
+
+
+def probability(share: float, *, minus: str = MINUS) -> str:
+    """A probability in %, never rounded to certainty."""
+    if not math.isfinite(share):
+        return fixed(None, 0, minus=minus)
+    if share > 0.9999:
+        return "> 99.99 %"
+    if share < 0.0001:
+        return "< 0.01 %"
+    return f"{100 * share:.{2 if share > 0.99 or share < 0.1 else 1}f} %"
+
+
+def ratio(tur: float | None, *, minus: str = MINUS) -> str:
+    """A TUR, cut and never rounded up: 3.96 is no 4."""
+    if tur is None or math.isnan(tur):
+        return fixed(None, 0, minus=minus)
+    if math.isinf(tur):
+        return "infinite"
+    return f"{math.floor(10 * tur + 1e-9) / 10:.1f}" if tur < 100 else f"{math.floor(tur)}"
+
+
+def dof(degrees: float, *, minus: str = MINUS) -> str:
+    """Degrees of freedom; "infinite" where nothing limits them, as far as anybody can tell."""
+    if math.isnan(degrees):
+        return fixed(None, 0, minus=minus)
+    return "infinite" if degrees > 99_999 else f"{degrees:.1f}" if degrees < 100 else f"{degrees:.0f}"
+
+
+def coverage(share: float | None) -> str:
+    """The coverage of an expanded uncertainty: "95.45 %"; "k as given" where no probability was asked for."""
+    return "k as given" if share is None else f"{100 * share:.4g} %"
 
 
 def as_pct(value: float, *, minus: str = MINUS) -> str:
@@ -142,9 +207,19 @@ class NumberStyle:
         """A difference in % of span, with sign."""
         return fixed(value, self.pct_decimals, minus=self.minus, is_signed=True)
 
+    def uncertainty(self, value: float) -> str:
+        """An expanded uncertainty in the unit of the output: decimals of a level, more where it needs them."""
+        needs = 1 - math.floor(math.log10(value)) if math.isfinite(value) and value > 0 else 0
+        return fixed(value, min(max(self.level_decimals, needs), _MOST_DECIMALS), minus=self.minus)
+
     def spread(self, value: float) -> str:
         """A standard deviation in the unit of the output, one decimal more than levels."""
         return fixed(value, min(self.level_decimals + 1, _MOST_DECIMALS), minus=self.minus)
+
+
+def uncertainty_text(figure: Figure, *, minus: str = MINUS) -> str:
+    """Expanded uncertainty of a figure to two digits; "" where it is not known."""
+    return "" if figure.U is None or not math.isfinite(figure.U) else significant(figure.U, minus=minus)
 
 
 def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
@@ -167,26 +242,60 @@ def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
     return f"{figure.value:.4g}".replace("-", style.minus), ""
 
 
+def weighed(evaluation: Evaluation, *, minus: str = MINUS) -> str:
+    """What the worst error was weighed against: U with k and coverage, tolerance there, decision rule."""
+    worst, at = evaluation.worst, evaluation.worst_index
+    if worst is None or at is None:
+        return ""
+    unit, style = evaluation.output_unit, NumberStyle(evaluation, minus=minus)
+    sign = "±" if minus == MINUS else "+/-"
+    allowed = f"tolerance {sign}{style.level(worst['tolerance'])} {unit}"
+    known = evaluation.budget
+    if known is None:
+        return f"uncertainty not known, {allowed}"
+    if not math.isfinite(known.U[at]):
+        return f"U not determinable, {allowed}, rule {evaluation.basis.rule}"
+    return (
+        f"U = {significant(float(known.U[at]))} {unit} (k = {known.k[at]:.2f}, {coverage(known.probability)}), "
+        f"{allowed}, rule {evaluation.basis.rule}"
+    )
+
+
+def enough(trims: Adjustment, evaluation: Evaluation) -> str:
+    """Whether trimming can bring a unit in, in one sentence."""
+    if trims.is_enough is None:
+        return "Whether that is enough cannot be told: there is no tolerance at some point."
+    counted = "with U" if evaluation.worst_U is not None else "U not counted, it is not known"
+    if trims.is_enough:
+        return f"Zero and span can bring it within the tolerance ({counted})."
+    return f"Zero and span cannot bring it within the tolerance ({counted}): what remains is no matter of trimming."
+
+
 def worst_text(evaluation: Evaluation, *, minus: str = MINUS) -> str:
     """The worst reading: error in output unit and % of span, share of the tolerance, place; "" if none is judged."""
     worst = evaluation.worst
     if worst is None:
         return ""
     style = NumberStyle(evaluation, minus=minus)
+    U = worst.get("U", math.nan)
+    uncertain = f" (U {significant(U, minus=minus)})" if math.isfinite(U) else ""
     return (
-        f"{style.error(worst['error'])} {evaluation.output_unit}, {style.error_pct(worst['error_pct'])} % of span, "
+        f"{style.error(worst['error'])} {evaluation.output_unit}{uncertain}, {style.error_pct(worst['error_pct'])} % of span, "
         f"{percent_used(worst['used_pct'])} % of the tolerance, "
         f"at {as_pct(worst['setpoint_pct'], minus=minus)}{way(worst['direction'])}"
     )
 
 
 def headline(content: Content, *, minus: str = MINUS) -> str:
-    """What stands beside the verdict: the worst reading; a failing stage first where end to end all is within."""
+    """What stands beside the verdict: the worst reading; a failing stage first where end to end all is within.
+
+    A verdict that is not determinable is no matter of the worst reading, so there stands why.
+    """
     found = content.evaluation
     if found is None:
         return content.reason
     worst = worst_text(found, minus=minus)
-    if not worst:
+    if not worst or found.verdict.result == "not determinable":
         return found.verdict.reason
     failed = [stage for stage in found.stages if stage.result == "fail" and stage.worst_pct is not None]
     if failed and found.worst is not None and not is_out(found.worst["used_pct"]):

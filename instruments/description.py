@@ -4,14 +4,12 @@ A description holds plain command strings with named fields, `{level}` in "set" 
 numbers only. It knows no session; `described.py` makes a driver of it.
 """
 
-import contextlib
 import re
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
-from instruments.errors import InputError, shortened
 from instruments.fields import (
     AccuracyField,
     DurationField,
@@ -21,7 +19,7 @@ from instruments.fields import (
     UnitField,
 )
 from instruments.units import Quantity, Span, is_alike, magnitude
-from instruments.yamlfile import FileModel, load, nearest
+from instruments.yamlfile import FileModel, find, load
 
 __all__ = [
     "DESCRIPTIONS",
@@ -271,15 +269,5 @@ def find_description(name: str, *, beside: Path, where: str = "") -> Description
     Raises:
         InputError: there is none, or its file is at fault.
     """
-    for path in (beside / name, DESCRIPTIONS / f"{name}.yaml"):
-        with contextlib.suppress(OSError):  # a name too long for the disk
-            if path.is_file():
-                return load(path, Description)
-    known = sorted(path.stem for path in DESCRIPTIONS.glob("*.yaml"))
-    guess = nearest(name, known)
-    raise InputError(
-        f'no instrument description "{shortened(name)}"',
-        where=where,
-        allowed=f"a file beside the bench file, or one of {', '.join(known)}",
-        todo=f'write "{guess}"' if guess else "correct the name, or write a description",
-    )
+    path = find(name, what="instrument description", folder=DESCRIPTIONS, beside=beside, where=where)
+    return load(path, Description)

@@ -37,7 +37,10 @@ def _duration(text: str) -> float:
 
 
 def _fraction(text: str) -> float:
-    return magnitude(quantity(text, like="%"), "percent") / 100
+    share = quantity(text, like="%")
+    if str(share.units) not in {"percent", "ppm"}:  # a pulse has no dimension either
+        raise InputError(f'"{text}" is not a share', allowed='such as "10 %"')
+    return magnitude(share, "percent") / 100
 
 
 def _tolerance(text: str) -> Terms:

@@ -5,6 +5,7 @@ aliases, tags and deep nesting are refused, so a file cannot grow in memory or n
 file come at once, each with file, line, column, what is allowed, and the nearest right spelling.
 """
 
+import contextlib
 import difflib
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -18,7 +19,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from instruments.errors import InputError, shortened
 
-__all__ = ["Document", "FileModel", "as_field", "load", "nearest", "parse", "read"]
+__all__ = ["Document", "FileModel", "as_field", "find", "load", "nearest", "parse", "read"]
 
 _LARGEST_BYTES = 1_000_000
 _DEEPEST = 24
@@ -318,3 +319,31 @@ def _content(node: yaml.Node, at: Path_, places: dict[Path_, tuple[int, int]], p
 def load(path: Path, model: type[Model]) -> Model:
     """A YAML file as a model; raises InputError with every fault of the file."""
     return read(path).into(model)
+
+
+def find(name: str, *, what: str, folder: Path, beside: Path | None = None, where: str = "") -> Path:
+    """A file by path, or by the name of one that comes with livezero.
+
+    Args:
+        name: as given, with or without ".yaml".
+        what: what it should be, for the error, such as "bench file".
+        folder: where those that come along lie.
+        beside: folder that a path is taken from; None = the current one.
+        where: place that named it; "" = the name itself.
+
+    Raises:
+        InputError: there is none; with the nearest name.
+    """
+    base = Path() if beside is None else beside
+    for path in (base / name, folder / name, folder / f"{name}.yaml", base / f"{name}.yaml"):
+        with contextlib.suppress(OSError, ValueError):  # a name too long for the disk, or with a NUL in it
+            if path.is_file():
+                return path
+    known = sorted(path.stem for path in folder.glob("*.yaml"))
+    guess = nearest(Path(name).stem, known)
+    raise InputError(
+        f'there is no {what} "{shortened(name)}"',
+        where=where or shortened(name),
+        allowed=f"a path, or one that comes with livezero: {', '.join(known)}",
+        todo=f'write "{guess}"' if guess else "correct the name, or write one",
+    )

@@ -24,7 +24,7 @@ from instruments.shipped import shipped
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
 from instruments.units import show
-from instruments.yamlfile import FileModel, nearest, read
+from instruments.yamlfile import FileModel, find, read
 from sequencer import record as records
 from sequencer.advice import advice
 from sequencer.byhand import from_csv
@@ -116,18 +116,7 @@ def load_type(sheet: str | Path) -> TypeSheet:
 
 def load_bench(bench: str | Path) -> LoadedBench:
     """A bench file by path, or by the name of one that comes with livezero ("simulated"); raises InputError."""
-    name = str(bench)
-    for path in (Path(name), Path(f"{name}.yaml"), BENCHES / f"{name}.yaml"):
-        if path.is_file():
-            return load_bench_file(path)
-    known = sorted(path.stem for path in BENCHES.glob("*.yaml"))
-    guess = nearest(Path(name).stem, known)
-    raise InputError(
-        f'there is no bench file "{name}"',
-        where=name,
-        allowed=f"a path, or one that comes with livezero: {', '.join(known)}",
-        todo=f'write "{guess}"' if guess else "correct the name",
-    )
+    return load_bench_file(find(str(bench), what="bench file", folder=BENCHES))
 
 
 def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path) -> Plan:

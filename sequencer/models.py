@@ -19,7 +19,7 @@ from instruments.fields import DifferenceField, DurationField, FractionField, Le
 from instruments.sensor import Rtd, Sensor, Thermocouple
 from instruments.shipped import shipped
 from instruments.units import Span, Terms, is_alike, magnitude
-from instruments.yamlfile import Document, FileModel, nearest, read
+from instruments.yamlfile import Document, FileModel, find, read
 from sequencer.figures.conformity import DEFAULT_RULE, RULES
 from sequencer.step import registry
 
@@ -332,31 +332,13 @@ class LoadedSequence:
             yield number, name, getattr(entry, name)
 
 
-def _find(name: str, folder: Path, beside: Path | None) -> Path:
-    """A file by path, beside another file, or by the name of one that comes with livezero."""
-    candidates = [Path(name)] if beside is None else [beside / name]
-    plain = name.removesuffix(".yaml")
-    candidates += [Path(f"{name}.yaml"), folder / name, folder / f"{plain}.yaml"]
-    for path in candidates:
-        if path.is_file():
-            return path
-    known = sorted(path.stem for path in folder.glob("*.yaml"))
-    guess = nearest(Path(name).stem, known)
-    raise InputError(
-        f'there is no file "{name}"',
-        where=name,
-        allowed=f"a path, or one that comes with livezero: {', '.join(known)}",
-        todo=f'write "{guess}"' if guess else "correct the name",
-    )
-
-
 def load_type_sheet(name: str, *, beside: Path | None = None) -> tuple[TypeSheet, Document]:
     """A type sheet by path, or by the name of one that comes with livezero.
 
     Raises:
         InputError: none of that name, or every fault of its file.
     """
-    document = read(_find(name, shipped("sequences", "types"), beside))
+    document = read(find(name, what="type sheet", folder=shipped("sequences", "types"), beside=beside))
     return document.into(TypeSheet), document
 
 
@@ -366,7 +348,7 @@ def load_sequence(name: str) -> LoadedSequence:
     Raises:
         InputError: none of that name, or every fault of its file; then those of its type sheet.
     """
-    path = _find(name, shipped("sequences"), None)
+    path = find(name, what="sequence", folder=shipped("sequences"))
     document = read(path)
     file: SequenceFile = document.into(sequence_model())
     try:

@@ -61,7 +61,7 @@ def test_a_bench_names_instruments_and_what_they_are_wired_to(tmp_path):
         (
             "generic-scpi-meter",
             "generic-scpi-metre",
-            'no instrument description "generic-scpi-metre"',
+            'there is no instrument description "generic-scpi-metre"',
             "5:11",
             'write "generic-scpi-meter"',
         ),
@@ -104,7 +104,7 @@ def test_a_fault_is_told_with_its_place_and_remedy(tmp_path, old, new, what, pla
 def test_faults_between_files_come_all_at_once(tmp_path):
     text = GOOD.replace("generic-scpi-meter", "nothing-like-it").replace("set by: source", "set by: sorce")
     assert [fault.what for fault in faults_of(tmp_path, text)] == [
-        'no instrument description "nothing-like-it"',
+        'there is no instrument description "nothing-like-it"',
         'no instrument "sorce" on this bench',
     ]
 

@@ -106,7 +106,7 @@ def test_where_nobody_is_there_the_run_stops_at_the_first_question():
         (lambda: core.load_type("puls-to-current"), 'write "pulse-to-current"'),
         (lambda: core.load_bench("simulatd"), 'write "simulated"'),
         (lambda: core.load_bench(""), "there is no bench file"),
-        (lambda: core.load(""), "there is no file"),
+        (lambda: core.load(""), "there is no sequence"),
     ],
 )
 def test_a_slip_in_a_name_is_answered_with_the_nearest(call, says):

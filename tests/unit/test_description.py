@@ -179,7 +179,7 @@ def test_a_description_beside_the_bench_file_comes_before_the_shipped_ones(tmp_p
 
 @pytest.mark.parametrize("name", ["", "..", "x" * 5000, "a\x00b", "generic_scpi_metre"])
 def test_a_description_that_is_not_there_is_told_with_those_that_are(tmp_path, name):
-    with pytest.raises(InputError, match=r"bench\.yaml:3:1: no instrument description") as caught:
+    with pytest.raises(InputError, match=r"bench\.yaml:3:1: there is no instrument description") as caught:
         find_description(name, beside=tmp_path, where="bench.yaml:3:1")
     assert all(each in caught.value.allowed for each in SHIPPED)
     assert caught.value.todo.startswith('write "generic-scpi-meter"' if "metre" in name else "correct the name")

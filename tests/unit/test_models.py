@@ -191,7 +191,7 @@ def test_a_sequence_finds_the_sheet_beside_it_and_its_steps_have_defaults(sequen
         ({"steps:": "standard: IEC 61298-2:2026\nsteps:"}, "IEC 61298-2:2008"),
         ({"points: 5": "points: 100000000000"}, "2 to 1001 points"),
         ({"points: 5": "points: [0 %, 110 mA]"}, "is not in %"),
-        ({"type.yaml": "typo.yaml"}, 'there is no file "typo.yaml"'),
+        ({"type.yaml": "typo.yaml"}, 'there is no type sheet "typo.yaml"'),
     ],
 )
 def test_a_sequence_that_cannot_be_is_refused_with_its_place(sequence, changed, says):

@@ -12,7 +12,16 @@ from instruments.fields import AccuracyField, LevelField, SpanField, Temperature
 from instruments.units import Quantity, is_alike, show
 from instruments.yamlfile import Document, FileModel, nearest, read
 
-__all__ = ["BenchFile", "BenchInstrument", "BenchTap", "LoadedBench", "Simulation", "load_bench"]
+__all__ = [
+    "BenchFile",
+    "BenchInstrument",
+    "BenchTap",
+    "Certificate",
+    "Correlation",
+    "LoadedBench",
+    "Simulation",
+    "load_bench",
+]
 
 SIMULATED = "simulated"
 
@@ -203,6 +212,15 @@ def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[s
             for function in certified
             if function not in description.functions
             for path in (("instruments", name, "certificate", "uncertainty", function),)
+        )
+        faults.extend(
+            InputError(
+                f'the certificate of "{name}" states {stated} for {function}',
+                where=document.where("instruments", name, "certificate", "uncertainty", function),
+                allowed=f"an uncertainty in {description.functions[function].unit}, or in % of reading or range",
+            )
+            for function, stated in certified.items()
+            if function in description.functions and not stated.fits(description.functions[function].unit)
         )
     faults.extend(
         _unknown(each, list(file.instruments), "this bench has no instrument", document, ("correlations", number))

@@ -130,6 +130,22 @@ class RangeEntry(FileModel):
     accuracy: AccuracyField | None = None
     temperature_coefficient: AccuracyField | None = None
 
+    def misfit(self, unit: str) -> str:
+        """What would be right for a function in `unit` where this entry is not; "" if it is."""
+        if not is_alike(self.range.unit, unit):
+            return f"ranges in {unit}"
+        if self.resolution is not None and (
+            self.resolution.magnitude < 0 or not is_alike(str(self.resolution.units), unit)
+        ):
+            return f"a resolution in {unit}"
+        for what, stated in (
+            ("an accuracy", self.accuracy),
+            ("a temperature coefficient", self.temperature_coefficient),
+        ):
+            if stated is not None and not stated.fits(unit):
+                return f"{what} in {unit}, or in % of reading or range"
+        return ""
+
 
 class Function(FileModel):
     """One thing an instrument sets or reads: exactly one of the two, in a unit."""
@@ -171,13 +187,8 @@ class Function(FileModel):
         if self.in_ and not is_alike(self.in_, self.unit):
             raise ValueError(f'"in" of the same dimension as {self.unit}')
         for entry in self.ranges:
-            if not is_alike(entry.range.unit, self.unit):
-                raise ValueError(f"ranges in {self.unit}")
-            if entry.resolution is not None and not is_alike(str(entry.resolution.units), self.unit):
-                raise ValueError(f"a resolution in {self.unit}")
-            parts = entry.accuracy.parts if entry.accuracy is not None else ()
-            if not all(part.base or is_alike(part.unit, self.unit) for part in parts):
-                raise ValueError(f"an accuracy in {self.unit}, or in % of reading or range")
+            if misfit := entry.misfit(self.unit):
+                raise ValueError(misfit)
         if self.safe_level is not None and not self.can_set(self.safe_level):
             raise ValueError(f"a safe level in {self.unit}, within a range")
         if self.set is not None and not _FIELD.search(self.set):
@@ -230,6 +241,9 @@ class Description(FileModel):
     @model_validator(mode="after")
     def _complete(self) -> Self:
         for name, function in self.functions.items():
+            drifts = any(entry.temperature_coefficient is not None for entry in function.ranges)
+            if drifts and self.reference_temperature is None:
+                raise ValueError('"reference temperature" beside a temperature coefficient')
             if self.kind == "keyed":
                 continue
             if function.sets and not function.set:

@@ -253,6 +253,10 @@ class Terms:
     def __str__(self) -> str:
         return " + ".join(str(part) for part in self.parts)
 
+    def fits(self, unit: str) -> bool:
+        """True if each absolute part has the dimension of a unit."""
+        return all(part.base or is_alike(part.unit, unit) for part in self.parts)
+
     def half_width(self, unit: str, **bases: float) -> float:
         """The half width in `unit`, each base given as a number in that unit.
 

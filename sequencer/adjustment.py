@@ -3,10 +3,12 @@
 Whether adjusting is right at all is not decided here (`advice`): no trim takes a wrong range, a lag or hysteresis away.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from instruments.units import is_alike
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_minimax_line
 
@@ -24,13 +26,14 @@ class Adjustment:
     Attributes:
         zero: change at 0 % of the input, in the unit of the output; what turning zero takes away.
         zero_pct: the same in % of span.
-        span: change of the output span, in its unit.
+        span: change of the output at 100 % less that at 0 %, in its unit; what turning span takes away.
         span_pct: the same in % of span.
         at_bottom: turn zero until the output reads this, input at 0 %.
         at_top: then turn span until the output reads this, input at 100 %.
         as_left: predicted largest error, in the unit of the output.
         as_left_pct: the same in % of span; hysteresis, curve and scatter set it, no trim takes it away.
-        is_enough: whether that, with the uncertainty, lies within the tolerance; None where no tolerance or none known.
+        is_enough: whether what is left, with U where it is known, lies within the tolerance at each point; None where
+            there is no tolerance.
         steps: in hands, one sentence a step.
     """
 
@@ -62,12 +65,12 @@ def adjustment(evaluation: Evaluation) -> Adjustment | None:
     error_pct = visits["error_pct"].to_numpy(dtype=np.float64)
     line = fit_minimax_line(x_frac[np.newaxis], error_pct[np.newaxis])
     zero_pct, slope_pct = float(line.offset[0]), float(line.gain[0])
-    left_pct = float(np.abs(error_pct - zero_pct - slope_pct * x_frac).max())
+    left = np.abs(error_pct - zero_pct - slope_pct * x_frac)
+    left_pct = float(left.max())
     share = evaluation.output_span / 100
     bottom, top = float(ends.iloc[0]) - zero_pct * share, float(ends.iloc[-1]) - (zero_pct + slope_pct) * share
-    tolerance_pct = float((100 * visits["tolerance"] / evaluation.output_span).min())
-    U_pct = 0.0 if evaluation.worst_U is None else 100 * evaluation.worst_U / evaluation.output_span
-    is_enough = left_pct + U_pct <= tolerance_pct if tolerance_pct > 0 else None
+    tolerance_pct = visits["tolerance"].to_numpy(dtype=np.float64) / share
+    U_pct = np.nan_to_num(visits["U"].to_numpy(dtype=np.float64)) / share if "U" in visits else 0.0
     return Adjustment(
         zero=-zero_pct * share,
         zero_pct=-zero_pct,
@@ -77,40 +80,49 @@ def adjustment(evaluation: Evaluation) -> Adjustment | None:
         at_top=top,
         as_left=left_pct * share,
         as_left_pct=left_pct,
-        is_enough=is_enough,
+        is_enough=bool((left + U_pct <= tolerance_pct).all()),
         steps=_steps(
             evaluation,
             bottom=bottom,
             top=top,
             gain_off=slope_pct / 100,
             left_pct=left_pct,
-            tolerance_pct=tolerance_pct,
+            least_pct=float(tolerance_pct.min()),
+            is_outside=bool((left > tolerance_pct).any()),
         ),
     )
 
 
 def _steps(
-    evaluation: Evaluation, *, bottom: float, top: float, gain_off: float, left_pct: float, tolerance_pct: float
+    evaluation: Evaluation,
+    *,
+    bottom: float,
+    top: float,
+    gain_off: float,
+    left_pct: float,
+    least_pct: float,
+    is_outside: bool,
 ) -> tuple[str, ...]:
     unit = evaluation.output_unit
-    decimals = 3 if evaluation.output_span < 100 else 2
+    # To 0.01 % of span or finer: 12.345 mA, 2.3456 V.
+    decimals = max(0, 4 - math.floor(math.log10(evaluation.output_span)))
     low, high = evaluation.input_range
     # A span knob turns about zero input, not about 0 %: with 4 mA in at 0 %, it moves the bottom too. Set the bottom
     # beforehand by as much as span will move it back, and one pass does (worked out; common practice, no source).
-    ratio = low / high if high else 0.0
+    # A temperature has no zero that a knob turns about.
+    moved_frac = 0.0 if is_alike(evaluation.input_unit, "degC") else gain_off * low / (high - low)
     steps = []
-    if 0 < ratio < 1 and abs(gain_off * ratio * 100) > _ONE_PASS_WORTH_FRAC * tolerance_pct:
-        gain_per_input = evaluation.output_span / (high - low)
-        bottom_first = bottom + gain_off * gain_per_input * low
+    if abs(100 * moved_frac) > _ONE_PASS_WORTH_FRAC * least_pct:
+        bottom_first = bottom + moved_frac * evaluation.output_span
         steps.append(
-            f"At 0 %: turn zero until {bottom_first:.{decimals}f} {unit} ({bottom:.{decimals}f} once span is right)."
+            f"At 0 %: turn zero until {bottom_first:z.{decimals}f} {unit} ({bottom:z.{decimals}f} once span is right)."
         )
     else:
-        steps.append(f"At 0 %: turn zero until {bottom:.{decimals}f} {unit}.")
-    steps.append(f"At 100 %: turn span until {top:.{decimals}f} {unit}.")
+        steps.append(f"At 0 %: turn zero until {bottom:z.{decimals}f} {unit}.")
+    steps.append(f"At 100 %: turn span until {top:z.{decimals}f} {unit}.")
     steps.append("Go back to 0 % and look; repeat both if it moved.")
     steps.append(f"Expect a worst error of {left_pct:.2g} % of span; then run again as left.")
-    if left_pct > tolerance_pct > 0:
+    if is_outside:
         steps.append(
             "That is outside the tolerance still: curve, hysteresis or scatter set it, and no trim takes that away. "
             "Repair, or send it back."

@@ -15,6 +15,8 @@ from sequencer.figures.lines import fit_line
 __all__ = ["Family", "advice", "may_adjust"]
 
 _NEAR_LIMIT_PCT = 70
+# Beyond, a setting is wrong; zero and span have no more reach, or should not be asked to (common practice, no source).
+_LARGEST_TRIM_PCT = 10
 _CAUTIOUS = "Change nothing before that is settled."
 
 
@@ -61,13 +63,24 @@ def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
             return f"Within tolerance, but {used:.0f} % of it is used: decide whether to adjust before it is fitted."
         return "Within tolerance: leave it as it is, and fit it."
     if verdict.result == "conditional pass":
-        cause = "; ".join(verdict.reservations) or "it lies nearer to the limit than the measurement is sure"
+        is_near = "verdict" in evaluation.visits and (evaluation.visits["verdict"] == "conditional pass").any()
+        near = ["it lies nearer to the limit than the measurement is sure"] if is_near else []
+        cause = "; ".join([*near, *verdict.reservations])
         return f"Within tolerance, but {cause}: see to that, or agree with whoever asked for it that it will do."
     if verdict.result == "not determinable":
-        return f"No verdict: {verdict.reason}. Read the missing points, or lengthen the settling, and run again."
+        return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
     if verdict.result == "conditional fail":
         return f"Outside the tolerance, but by less than the measurement is sure. {_failed(evaluation)}"
     return _failed(evaluation)
+
+
+def _to_get_one(evaluation: Evaluation) -> str:
+    """What would give a verdict."""
+    if evaluation.tur is not None and evaluation.tur < 1:
+        return "Take better instruments, or settle more strictly"
+    if evaluation.budget is not None and evaluation.worst is not None and evaluation.worst_U is None:
+        return "State what the description of an instrument lacks"
+    return "Read the missing points, or lengthen the settling"
 
 
 def _failed(evaluation: Evaluation) -> str:
@@ -154,7 +167,7 @@ def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -
     if abs(slope) < 0.3 * max(abs(zero), limit_pct):
         return Family(
             text=found + "a shift. Read the same loop with a second meter; if it agrees, turn zero, then run as left.",
-            is_trim=True,
+            is_trim=abs(zero) < _LARGEST_TRIM_PCT,
         )
     pivot = -zero / slope
     if abs(pivot) < 0.08:
@@ -162,7 +175,7 @@ def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -
             text=found
             + "a gain inside the unit. Compare the configured upper range value (or pulses per revolution) with the "
             "order first; only if that is right, turn span, then run as left.",
-            is_trim=abs(slope) < 10,
+            is_trim=abs(slope) < _LARGEST_TRIM_PCT,
         )
     if abs(pivot + 0.25) < 0.08:
         return Family(
@@ -173,7 +186,7 @@ def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -
         return Family(
             text=found + "the start of the range is wrong. Compare 0-20 against 4-20 mA and the lower range value."
         )
-    if max(abs(zero), abs(slope)) > 10:
+    if max(abs(zero), abs(slope)) >= _LARGEST_TRIM_PCT:
         return Family(text=found + "too much for a trim. Compare the configured range, unit and wiring with the order.")
     return Family(
         text=found

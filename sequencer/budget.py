@@ -14,7 +14,8 @@ import numpy as np
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
-from instruments.units import Span, Terms, magnitude
+from instruments.sensor import Thermocouple
+from instruments.units import Quantity, Span, Terms, is_alike, magnitude
 from instruments.wiring import Port, Wire
 from sequencer.figures.conformity import DEFAULT_RULE
 from sequencer.figures.per_point import per_point
@@ -31,7 +32,17 @@ from sequencer.models import TypeSheet
 from sequencer.readings import Grid
 from sequencer.tolerance import slope
 
-__all__ = ["Basis", "Limits", "Statement", "basis_from", "basis_of", "budget", "is_scatter_unknown", "statements"]
+__all__ = [
+    "Basis",
+    "Limits",
+    "Statement",
+    "basis_from",
+    "basis_of",
+    "budget",
+    "correlated_pairs",
+    "is_scatter_unknown",
+    "statements",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +107,12 @@ class Basis:
     @property
     def overdue(self) -> tuple[str, ...]:
         """Instruments whose certificate had run out on the day, with the date."""
-        return tuple(
+        found = (
             f"{each.instrument} (due {each.certificate_due})"
             for each in self.statements
             if each.certificate_due and self.date and self.date[:10] > each.certificate_due
         )
+        return tuple(dict.fromkeys(found))  # one instrument may serve several taps
 
 
 def basis_of(
@@ -155,16 +167,17 @@ def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet)
     for number, (wired, tap, (_, tap_sheet)) in enumerate(zip(wires, sheet.taps, type_sheet.tap_sheets, strict=True)):
         port = wired.receiver or (wired.source if number == 0 else None)
         if port is not None:
-            allowances = tuple(
-                (name, magnitude(width, _unit_of_difference(tap.signal_unit)))
-                for name, width in tap_sheet.allowances.items()
-            )
+            allowances = tuple((name, _allowance(width, tap)) for name, width in tap_sheet.allowances.items())
             found.append(_statement(bench, port, tap, allowances))
     return tuple(found)
 
 
-def _unit_of_difference(unit: str) -> str:
-    return {"°C": "delta_degC", "degC": "delta_degC", "°F": "delta_degF"}.get(unit, unit)
+def _allowance(width: Quantity, tap: Tap) -> float:
+    """Half width in the unit of the tap's signal; in degC it is that of a cold junction, so the EMF made there."""
+    if isinstance(tap.sensor, Thermocouple) and is_alike(str(width.units), "degC"):
+        return float(tap.to_signal(np.array(tap.sensor.junction_degC + magnitude(width, "delta_degC"))))
+    unit = tap.signal_unit
+    return magnitude(width, {"°C": "delta_degC", "degC": "delta_degC", "°F": "delta_degF"}.get(unit, unit))
 
 
 def _statement(bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...]) -> Statement:
@@ -234,7 +247,8 @@ def budget(
     if first.name not in by_tap or last.name not in by_tap:
         return None
     lines: list[Contribution] = []
-    carried = -_signal_slope(first, input_signal) * _signed_slope(sheet, first.to_value(input_signal))
+    steep = slope(sheet, first.to_value(input_signal))
+    carried = -_signal_slope(first, input_signal) * np.where(np.isfinite(steep), steep, np.nan)
     lines += _lines(by_tap[first.name], input_signal, carried, f"{first.name}: ")
     output = readings.value[last.name]
     lines += _lines(
@@ -243,9 +257,8 @@ def budget(
     lines += _scatter(readings, sheet, carried, first.name, last.name)
     if (readings.to_go > 0).any():
         lines.append(from_half_width("settling: still to go at most", np.nan_to_num(readings.to_go)))
-    return combine(
-        lines, correlations=_pairs(lines, by_tap, first.name, last.name, correlations or {}), probability=probability
-    )
+    pairs = correlated_pairs(lines, by_tap[first.name], by_tap[last.name], correlations or {})
+    return combine(lines, correlations=pairs or None, probability=probability)
 
 
 def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
@@ -254,12 +267,6 @@ def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
         return np.ones_like(signal)
     step = 1e-4 * np.maximum(np.abs(signal), 1.0)
     return (tap.to_value(signal + step) - tap.to_value(signal - step)) / (2 * step)
-
-
-def _signed_slope(sheet: DataSheet, value: FloatArray) -> FloatArray:
-    sign = math.prod(math.copysign(1.0, tap.span) for tap in (sheet.taps[0], sheet.taps[-1]))
-    steep = slope(sheet, value)
-    return sign * np.where(np.isfinite(steep), steep, np.nan)
 
 
 def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead: str) -> list[Contribution]:
@@ -327,22 +334,24 @@ def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float
     return (math.sqrt(squares / total), total) if total else (math.nan, 0.0)
 
 
-def _pairs(
-    lines: Sequence[Contribution],
-    by_tap: Mapping[str, Statement],
-    first: str,
-    last: str,
-    correlations: Mapping[tuple[str, str], float],
-) -> dict[tuple[str, str], float] | None:
-    """The correlation that a bench states of the two: one calibrator sets and reads, or one standard served both."""
-    one, other = by_tap[first].instrument, by_tap[last].instrument
+def correlated_pairs(
+    lines: Sequence[Contribution], first: Statement, last: Statement, correlations: Mapping[tuple[str, str], float]
+) -> dict[tuple[str, str], float]:
+    """The correlation that a bench states of the two: one calibrator sets and reads, or one standard served both.
+
+    Args:
+        lines: of the budget.
+        first: what is stated of the first tap.
+        last: what is stated of the last tap.
+        correlations: coefficients by the names of two instruments.
+
+    Returns:
+        Coefficients by the names of two contributions; empty where nothing is stated of these two instruments.
+    """
+    one, other = first.instrument, last.instrument
     coefficient = correlations.get((one, other), correlations.get((other, one)))
     if coefficient is None:
-        return None
+        return {}
     names = {line.name for line in lines}
-    pairs = {}
-    for what in ("accuracy", "certificate"):
-        pair = (f"{first}: {one} {what}", f"{last}: {other} {what}")
-        if set(pair) <= names:
-            pairs[pair] = coefficient
-    return pairs or None
+    pairs = [(f"{first.tap}: {one} {what}", f"{last.tap}: {other} {what}") for what in ("accuracy", "certificate")]
+    return {pair: coefficient for pair in pairs if set(pair) <= names}

@@ -368,13 +368,10 @@ def simulate(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | P
 
 
 def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
-    """The bench file for a served bench: the same wiring, its resources, through pyvisa-py."""
+    """The bench file for a served bench: the same wiring and statements, its resources, through pyvisa-py."""
     file = loaded.file
-    instruments = {
-        name: {"description": file.instruments[name].description, "resource": resource}
-        | ({"identity": file.instruments[name].identity} if file.instruments[name].identity else {})
-        for name, resource in resources.items()
-    }
+    stated = file.model_dump(mode="json", by_alias=True, exclude_unset=True)
+    instruments = {name: stated["instruments"][name] | {"resource": each} for name, each in resources.items()}
     taps = {
         tap: {"set by": wiring.set_by, "read by": wiring.read_by}
         for tap, wiring in file.taps.items()
@@ -386,7 +383,8 @@ def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
             "backend": "@py",
             "instruments": instruments,
             "taps": {tap: {key: each for key, each in uses.items() if each} for tap, uses in taps.items()},
-        },
+        }
+        | {key: stated[key] for key in ("ambient", "correlations") if key in stated},
         sort_keys=False,
         allow_unicode=True,
     )

@@ -108,19 +108,13 @@ class Evaluation:
     @property
     def worst_U(self) -> float | None:
         """Largest expanded uncertainty of a judged error, in `output_unit`; None where none is known."""
-        known = (
-            self.visits.loc[self.visits["is_judged"], "U"].dropna() if "U" in self.visits else pd.Series(dtype=float)
-        )
+        known = self._known("U")
         return None if known.empty else float(known.max())
 
     @property
     def tur(self) -> float | None:
         """Smallest tolerance over expanded uncertainty of the judged points; None where none is known."""
-        known = (
-            self.visits.loc[self.visits["is_judged"], "tur"].dropna()
-            if "tur" in self.visits
-            else pd.Series(dtype=float)
-        )
+        known = self._known("tur")
         return None if known.empty else float(known.min())
 
     def _known(self, column: str) -> "pd.Series[float]":
@@ -203,7 +197,8 @@ def evaluate(
     why_unknown = ""
     if stated is not None and found is not None:
         visits = _with_uncertainty(visits, stated, found, is_visited)
-        why_unknown = next((reason for at in np.argwhere(is_visited) if (reason := stated.reason(*at.tolist()))), "")
+        judged = np.argwhere(is_visited)[visits["is_judged"].to_numpy()]
+        why_unknown = next((reason for at in judged if (reason := stated.reason(*at.tolist()))), "")
     line = None
     if stated is not None:
         line = _line(
@@ -318,7 +313,7 @@ def _known(
     own = _effect(
         stated,
         is_visited,
-        lambda each: each.kind == "A" or "resolution" in each.name or each.name.startswith("settling"),
+        lambda each: each.kind == "A" or each.name.endswith(" resolution") or each.name.startswith("settling"),
     )
     k = stated.k[is_visited]
     scatter = 100 * float(np.nanmax(k * own)) / span if np.isfinite(k * own).any() else math.nan

@@ -81,6 +81,12 @@ class TapSheet(FileModel):
             inner = self.range.within(self.limits.unit)
             if not (self.limits.holds(inner.bottom) and self.limits.holds(inner.top)):
                 raise ValueError("limits that hold the whole range")
+        signal_unit = self.sensor.sensor().signal_unit if self.sensor is not None else self.range.unit
+        # In degC it is the cold junction that may lie off.
+        units = [signal_unit, *(["degC"] if self.sensor is not None and self.sensor.thermocouple else [])]
+        for width in self.allowances.values():
+            if width.magnitude < 0 or not any(is_alike(str(width.units), unit) for unit in units):
+                raise ValueError(f"allowances of zero or more in {' or '.join(units)}")
         return self
 
 

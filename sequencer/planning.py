@@ -14,6 +14,7 @@ from instruments.errors import PlanError
 from instruments.units import Quantity, Span, is_alike, quantity
 from instruments.wiring import Wire, wire
 from sequencer.budget import Basis, basis_of, budget
+from sequencer.figures.conformity import RULES
 from sequencer.models import LoadedSequence
 from sequencer.readings import Grid
 from sequencer.running.settling import SettlingRule
@@ -126,7 +127,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
         wires=wires,
         points=points,
         limits=limits,
-        warnings=_warnings(sheet, wires, points, bench),
+        warnings=_warnings(sheet, wires, points, bench, sequence.file.decision_rule),
     )
 
 
@@ -317,7 +318,7 @@ def _expected_U(
 
 
 def _warnings(
-    sheet: DataSheet, wires: tuple[Wire, ...], points: tuple[Point, ...], bench: LoadedBench
+    sheet: DataSheet, wires: tuple[Wire, ...], points: tuple[Point, ...], bench: LoadedBench, rule: str
 ) -> tuple[str, ...]:
     judged = [point for point in points if point.role == "reading" and point.tolerance > 0]
     found = []
@@ -333,9 +334,9 @@ def _warnings(
         turs = [point.tur for point in judged]
         known = [each for each in turs if each is not None]
         if len(known) < len(turs):
-            found.append(
-                "the accuracy of an instrument is not in its description: no uncertainty, so a verdict without it"
-            )
+            missing = "the accuracy of an instrument is not in its description: no uncertainty, so "
+            is_needed = RULES[rule].w_over_U != 0 or RULES[rule].guard != "of U"
+            found.append(missing + (f"no verdict by {rule}" if is_needed else "a verdict without it"))
         elif min(known) < 1:
             found.append(
                 f"no verdict is possible at {sum(each < 1 for each in known)} of {len(known)} points: the uncertainty "
@@ -352,6 +353,9 @@ def _warnings(
             f'nothing reads the tap "{wires[0].tap}": what {port.instrument} is told counts as the input, '
             "so an error of the source looks like one of the unit"
         )
+    ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
+    if bench.file.ambient is None and any(port.entry.temperature_coefficient is not None for port in ports):
+        found.append("the bench file states no ambient temperature: the reference temperatures are taken to be held")
     if any(bench.descriptions[name].kind == "keyed" for name in bench.file.instruments):
         found.append("a person sets or reads at each point; the time they take is not in the estimate")
     return tuple(found)

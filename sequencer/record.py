@@ -120,9 +120,11 @@ def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | N
         try:
             opened = next(entries(digest.parent / "journal.jsonl"))
             kept = json.loads(digest.read_text(encoding="utf-8"))["sha256"]
-        except (LivezeroError, OSError, ValueError, KeyError, StopIteration):
+            status = json.loads((digest.parent / "figures.json").read_text(encoding="utf-8"))["status"]
+        except (LivezeroError, OSError, ValueError, KeyError, TypeError, StopIteration):
             continue  # a damaged record is no as-found run
-        if (opened.get("serial"), opened.get("type"), opened.get("state")) == (serial, type_, "as found"):
+        is_it = (opened.get("serial"), opened.get("type"), opened.get("state")) == (serial, type_, "as found")
+        if is_it and status in {"complete", "stopped by the sequence"}:
             return {"folder": digest.parent.name, "sha256": kept}
     return None
 
@@ -301,6 +303,9 @@ def _before(folder: Path, opened: dict[str, Any]) -> tuple[Evaluation | None, tu
         return None, ("no as-found run of this unit is kept here: what was adjusted cannot be told",)
     there = folder.parent / Path(found["folder"]).name
     try:
+        # An altered one might name yet another, and so on for ever.
+        if next(entries(there / "journal.jsonl")).get("state") != "as found":
+            return None, (f"{found['folder']} is not an as-found run",)
         record = load(there)
     except LivezeroError as error:
         return None, (f"the as-found run {found['folder']} cannot be read: {error.what}",)
@@ -356,7 +361,7 @@ def document(content: Content) -> dict[str, Any]:
         "output_span": found.output_span,
         "figures": [asdict(figure) for figure in found.figures],
         "not_determined": list(found.not_determined),
-        "tur": found.tur,
+        "tur": _plain(found.tur),
         "basis": asdict(found.basis),
         "budget": _budget_rows(found),
         "tests": list(found.tests),

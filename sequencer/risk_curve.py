@@ -7,6 +7,7 @@ import numpy as np
 from instruments.errors import PlanError
 from sequencer.figures.conformity import RULES, judge
 from sequencer.figures.risk import guard_band_for_risk, risk_over_guard_band, unit_sd
+from sequencer.figures.student import coverage_factor
 from sequencer.planning import Plan
 
 __all__ = ["RiskPoint", "RiskTable", "risk_table"]
@@ -84,7 +85,9 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
             todo="take better instruments; no rule can judge there",
         )
     width, U = point.tolerance, point.U
-    sd, u = float(unit_sd(in_tolerance, half_width=width)), U / 2
+    # Before a run nothing limits the degrees of freedom.
+    k = float(coverage_factor(plan.sequence.file.coverage, np.inf))
+    sd, u = float(unit_sd(in_tolerance, half_width=width)), U / k
     bands = np.array([share * U for share in _W_OVER_U])
     risk = risk_over_guard_band(bands, half_width=width, sd=sd, u=u)
     rule = RULES[plan.sequence.file.decision_rule]

@@ -44,8 +44,11 @@ def stage_results(type_sheet: TypeSheet, sheet: DataSheet, readings: Grid) -> tu
         limit_pct = 100 * half_width(allowed, sheet, x, first=before, last=after) / abs(other.span) if allowed else None
         worst = worst_at = width = None
         result: Result = "not determinable"
-        if not np.isnan(error_pct if limit_pct is None else error_pct + limit_pct).all():
-            share = np.abs(error_pct) if limit_pct is None else np.abs(error_pct) / limit_pct
+        # Nothing is judged where a share of a reading of 0 leaves no tolerance.
+        share = (
+            np.abs(error_pct) if limit_pct is None else np.abs(error_pct) / np.where(limit_pct > 0, limit_pct, np.nan)
+        )
+        if not np.isnan(share).all():
             at = np.unravel_index(np.nanargmax(share), share.shape)
             worst, worst_at = float(error_pct[at]), float(readings.setpoint_pct[at[-1]])
             if limit_pct is not None:

@@ -17,13 +17,13 @@ __all__ = ["half_width", "slope"]
 
 
 def slope(sheet: DataSheet, value: FloatArray, *, first: int = 0, last: int = -1) -> FloatArray:
-    """|d output / d input| of the stages from tap `first` to tap `last`, in their units, at an input; same shape."""
+    """D output / d input of the stages from tap `first` to tap `last`, in their units, at an input; same shape."""
     end = last % len(sheet.taps)
     frac = sheet.taps[first].fraction(value)
-    steep = np.full(frac.shape, abs(sheet.taps[end].span / sheet.taps[first].span))
+    steep = np.full(frac.shape, sheet.taps[end].span / sheet.taps[first].span)
     for stage in sheet.stages[first:end]:
         with np.errstate(invalid="ignore"):  # infinite at 0 of a square root, times a flat part behind it: NaN
-            steep = steep * np.abs(stage.characteristic.slope(frac))
+            steep = steep * stage.characteristic.slope(frac)
         frac = stage.characteristic.output(frac)
     return np.asarray(steep)
 
@@ -44,7 +44,7 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
     """
     source, output = sheet.taps[first], sheet.taps[last]
     x = np.asarray(value, dtype=np.float64)
-    steep = slope(sheet, x, first=first, last=last)
+    steep = np.abs(slope(sheet, x, first=first, last=last))
     width = np.zeros(x.shape)
     for part in tolerance.parts:
         single = Terms((part,))

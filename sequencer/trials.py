@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
+from sequencer.budget import correlated_pairs
 from sequencer.evaluation import Evaluation
 from sequencer.figures.montecarlo import MonteCarlo, propagate
 
@@ -23,11 +24,12 @@ def trials(evaluation: Evaluation, sheet: DataSheet, *, limit: int, seed: int = 
     Args:
         evaluation: with a budget.
         sheet: the unit.
-        limit: trials after which the adaptive procedure gives up; at least 20 000 are made.
+        limit: trials after which the adaptive procedure gives up; at least 20 000 are allowed.
         seed: same seed, same result.
 
     Returns:
-        None where no uncertainty is known at that point.
+        None where no uncertainty is known at that point. Where a bench states a correlation, what two quantities share
+        is drawn once; between 0 and 1 their sum is then no longer rectangular.
     """
     stated, at = evaluation.budget, evaluation.worst_index
     if stated is None or at is None or not np.isfinite(stated.U[at]):
@@ -43,6 +45,16 @@ def trials(evaluation: Evaluation, sheet: DataSheet, *, limit: int, seed: int = 
         )
         for line in stated.contributions
     )
+    by_tap = {each.tap: each for each in evaluation.basis.statements}
+    stated_pairs = {(one, other): coefficient for one, other, coefficient in evaluation.basis.correlations}
+    places = {line.name: number for number, line in enumerate(lines)}
+    shared = [
+        (places[one], places[other], coefficient)
+        for (one, other), coefficient in correlated_pairs(
+            lines, by_tap[first.name], by_tap[last.name], stated_pairs
+        ).items()
+        if lines[places[one]].u > 0
+    ]
     is_input = [line.name.startswith(f"{first.name}: ") for line in lines]
     # Scatter and settling are stated of the value, everything else of the signal that carries it.
     is_value = [line.kind == "A" or line.name.startswith("settling") for line in lines]
@@ -51,7 +63,12 @@ def trials(evaluation: Evaluation, sheet: DataSheet, *, limit: int, seed: int = 
     into = float(first.to_signal(np.array(float(visit["input"]))))
     out = float(last.to_signal(np.array(float(visit["output"]))))
 
-    def error(*drawn: FloatArray) -> FloatArray:
+    def error(*independent: FloatArray) -> FloatArray:
+        drawn = list(independent)
+        for one, other, coefficient in shared:
+            common = drawn[one] * (lines[other].u / lines[one].u)
+            drawn[other] = coefficient * common + np.sqrt(1 - coefficient**2) * drawn[other]
+
         def moved(at_input: bool, of_value: bool) -> FloatArray:  # noqa: FBT001  two plain selections
             chosen = [
                 draw

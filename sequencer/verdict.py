@@ -81,7 +81,7 @@ def verdict(
     result, reason = next(
         _causes(visits, unit, planned_n=planned_n, stages=stages, conformity=conformity, unknown=unknown)
     )
-    if result == "pass" and reservations:
+    if result in {"pass", "conditional pass"} and reservations:
         result, reason = "conditional pass", f"{reason}; with reservation: {'; '.join(reservations)}"
     return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations))
 
@@ -105,7 +105,11 @@ def _causes(
     outside = int((~judged["is_within"]).sum())
     points = _found(conformity, judged)
     if PointVerdict.FAIL in points or (conformity is None and outside):
-        yield "fail", f"{outside} of {len(judged)} points outside the tolerance; worst {place}"
+        found = f"{outside} of {len(judged)} points outside the tolerance"
+        if conformity is not None and not outside:  # a rule with a guard band that knows pass and fail only
+            near = points.count(PointVerdict.FAIL)
+            found = f"{near} of {len(judged)} points nearer to the limit than {conformity.rule.name} accepts"
+        yield "fail", f"{found}; worst {place}"
     if PointVerdict.CONDITIONAL_FAIL in points:
         yield "conditional fail", f"{outside} points outside the tolerance, by less than U; worst {place}"
     # Without its input a point is as good as not read.
@@ -126,11 +130,20 @@ def _causes(
                     f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}"
                 ),
             )
-    if PointVerdict.CONDITIONAL_PASS in points:
-        near = points.count(PointVerdict.CONDITIONAL_PASS)
-        all_within = f"all {len(judged)} points within the tolerance"
-        yield "conditional pass", f"{all_within}, but {near} nearer to its limit than U; worst {place}"
-    yield "pass", f"all {len(judged)} points within the tolerance; worst {place}"
+    yield _passing(len(judged), outside, points.count(PointVerdict.CONDITIONAL_PASS), conformity, place)
+
+
+def _passing(
+    judged_n: int, outside_n: int, near_n: int, conformity: Conformity | None, place: str
+) -> tuple[Result, str]:
+    within = f"all {judged_n} points within the tolerance"
+    if near_n:
+        return "conditional pass", f"{within}, but {near_n} nearer to its limit than U; worst {place}"
+    if outside_n and conformity is not None:  # a rule that rejects only what is proved to be outside
+        within = (
+            f"{outside_n} of {judged_n} points outside the tolerance, by no more than {conformity.rule.name} accepts"
+        )
+    return "pass", f"{within}; worst {place}"
 
 
 def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.figures.curves import UP, chosen, flat, largest, readings
+from sequencer.figures.curves import UP, Curves, by_blocks, chosen, flat, largest
 from sequencer.figures.definitions import Standard, definition
-from sequencer.figures.per_point import FloatArray, IntArray, mean
+from sequencer.figures.per_point import FloatArray, IntArray, first_place
 
-__all__ = ["Inaccuracy", "MeasuredError", "inaccuracy", "measured_error"]
+__all__ = ["Inaccuracy", "MeasuredError", "inaccuracy", "inaccuracy_of", "measured_error", "measured_error_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,15 +71,17 @@ def measured_error(
     Raises:
         ReadingsError: a shape is wrong.
     """
-    error, x = readings(error_pct, x_pct)
-    by_direction_pct = mean(error, axis=1)
-    worst = largest(flat(by_direction_pct))
-    is_known = ~np.isnan(worst.level)
+    return by_blocks(lambda curves: measured_error_of(curves, standard=standard), error_pct, x_pct)
+
+
+def measured_error_of(curves: Curves, *, standard: Standard) -> MeasuredError:
+    """The same, from the curves of a block of units."""
+    worst = largest(flat(curves.error_mean))
     return MeasuredError(
         error_pct=worst.level,
-        at_pct=np.where(is_known, chosen(flat(mean(x, axis=1)), worst.index), np.nan),
-        direction=np.where(is_known, UP + worst.index // error.shape[-1], -1),
-        by_direction_pct=by_direction_pct,
+        at_pct=np.where(np.isnan(worst.level), np.nan, chosen(flat(curves.x_mean), worst.index)),
+        direction=np.where(np.isnan(worst.level), -1, UP + worst.index // curves.error.shape[-1]),
+        by_direction_pct=curves.error_mean,
         definition=definition("measured error", standard),
     )
 
@@ -95,13 +97,19 @@ def inaccuracy(error_pct: FloatArray, x_pct: FloatArray, *, standard: Standard =
     Raises:
         ReadingsError: a shape is wrong.
     """
-    error, x = (flat(each) for each in readings(error_pct, x_pct))
-    high = np.where(np.isnan(error), -np.inf, error).argmax(axis=-1)
-    low = np.where(np.isnan(error), np.inf, error).argmin(axis=-1)
+    return by_blocks(lambda curves: inaccuracy_of(curves, standard=standard), error_pct, x_pct)
+
+
+def inaccuracy_of(curves: Curves, *, standard: Standard) -> Inaccuracy:
+    """The same, from the curves of a block of units."""
+    error, x = flat(curves.error), flat(curves.x)
+    highest = np.fmax.reduce(error, axis=-1, keepdims=True)
+    lowest = np.fmin.reduce(error, axis=-1, keepdims=True)
+    is_known = ~np.isnan(highest[:, 0])
     return Inaccuracy(
-        highest_pct=chosen(error, high),
-        lowest_pct=chosen(error, low),
-        highest_at_pct=chosen(x, high),
-        lowest_at_pct=chosen(x, low),
+        highest_pct=highest[:, 0],
+        lowest_pct=lowest[:, 0],
+        highest_at_pct=np.where(is_known, chosen(x, first_place(error == highest, axis=-1)), np.nan),
+        lowest_at_pct=np.where(is_known, chosen(x, first_place(error == lowest, axis=-1)), np.nan),
         definition=definition("inaccuracy", standard),
     )

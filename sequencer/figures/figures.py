@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy.typing as npt
 
-from sequencer.figures.accuracy import Inaccuracy, MeasuredError, inaccuracy, measured_error
-from sequencer.figures.curves import flat, readings
+from sequencer.figures.accuracy import Inaccuracy, MeasuredError, inaccuracy_of, measured_error_of
+from sequencer.figures.curves import Curves, by_blocks, flat
 from sequencer.figures.definitions import Standard
-from sequencer.figures.hysteresis import Hysteresis, hysteresis
-from sequencer.figures.linearity import NonLinearity, non_linearity
+from sequencer.figures.hysteresis import Hysteresis, hysteresis_of
+from sequencer.figures.linearity import NonLinearity, non_linearity_of
 from sequencer.figures.lines import LineFit, fit_line
 from sequencer.figures.per_point import FloatArray
-from sequencer.figures.repeatability import CYCLES_NEEDED, NonRepeatability, non_repeatability
-from sequencer.figures.zero_span import ZeroSpan, zero_span
+from sequencer.figures.repeatability import CYCLES_NEEDED, NonRepeatability, non_repeatability_of
+from sequencer.figures.zero_span import ZeroSpan, zero_span_of
 
 __all__ = ["Figures", "figures"]
 
@@ -86,16 +86,19 @@ def figures(
     Raises:
         ReadingsError: a shape is wrong, or a value infinite.
     """
-    error, x = readings(error_pct, x_pct)
-    return Figures(
-        measured_error=measured_error(error, x, standard=standard),
-        inaccuracy=inaccuracy(error, x, standard=standard),
-        hysteresis=hysteresis(error, x, dead_band_pct=dead_band_pct, standard=standard),
-        non_repeatability=non_repeatability(error, x, cycles_needed=cycles_needed, standard=standard),
-        independent=non_linearity(error, x, kind="independent", standard=standard),
-        terminal_based=non_linearity(error, x, kind="terminal-based", standard=standard),
-        zero_based=non_linearity(error, x, kind="zero-based", standard=standard),
-        zero_span=zero_span(error, x, standard=standard),
-        line=fit_line(flat(x), flat(error)),
-        standard=standard,
-    )
+
+    def of_block(curves: Curves) -> Figures:
+        return Figures(
+            measured_error=measured_error_of(curves, standard=standard),
+            inaccuracy=inaccuracy_of(curves, standard=standard),
+            hysteresis=hysteresis_of(curves, dead_band_pct=dead_band_pct, standard=standard),
+            non_repeatability=non_repeatability_of(curves, cycles_needed=cycles_needed, standard=standard),
+            independent=non_linearity_of(curves, kind="independent", standard=standard),
+            terminal_based=non_linearity_of(curves, kind="terminal-based", standard=standard),
+            zero_based=non_linearity_of(curves, kind="zero-based", standard=standard),
+            zero_span=zero_span_of(curves, standard=standard),
+            line=fit_line(flat(curves.x), flat(curves.error)),
+            standard=standard,
+        )
+
+    return by_blocks(of_block, error_pct, x_pct)

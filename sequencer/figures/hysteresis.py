@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from instruments.errors import ReadingsError
-from sequencer.figures.curves import DOWN, UP, chosen, flat, largest, readings
+from sequencer.figures.curves import DOWN, UP, Curves, by_blocks, chosen, flat, largest
 from sequencer.figures.definitions import Standard, definition
 from sequencer.figures.per_point import FloatArray, IntArray
 
-__all__ = ["Hysteresis", "hysteresis"]
+__all__ = ["Hysteresis", "hysteresis", "hysteresis_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,21 +70,26 @@ def hysteresis(
     Raises:
         ReadingsError: a shape is wrong.
     """
-    error, x = readings(error_pct, x_pct)
-    units_n, _, _, points_n = error.shape
-    apart_pct = np.abs(error[:, :, DOWN] - error[:, :, UP])
-    counted_pct = apart_pct
+    return by_blocks(
+        lambda curves: hysteresis_of(curves, dead_band_pct=dead_band_pct, standard=standard), error_pct, x_pct
+    )
+
+
+def hysteresis_of(curves: Curves, *, dead_band_pct: npt.ArrayLike | None, standard: Standard) -> Hysteresis:
+    """The same, from the curves of a block of units; the dead band is that of all units."""
+    apart_pct = np.abs(curves.error[:, :, DOWN] - curves.error[:, :, UP])
+    apart = worst = largest(flat(apart_pct))
     if standard == "ISA-51.1-1979":
-        counted_pct = np.maximum(apart_pct - _dead_band(dead_band_pct, (units_n, points_n))[:, None], 0.0)
-    worst = largest(flat(counted_pct))
+        dead_band = _dead_band(dead_band_pct, (curves.all_units_n, apart_pct.shape[-1]))[curves.units]
+        worst = largest(flat(np.maximum(apart_pct - dead_band[:, None], 0.0)))
     is_known = ~np.isnan(worst.level)
     return Hysteresis(
         hysteresis_pct=worst.level,
-        at_pct=np.where(is_known, chosen(flat(x.mean(axis=2)), worst.index), np.nan),
-        cycle=np.where(is_known, worst.index // points_n, -1),
-        with_dead_band_pct=largest(flat(apart_pct)).level,
+        at_pct=np.where(is_known, chosen(flat(curves.x.mean(axis=2)), worst.index), np.nan),
+        cycle=np.where(is_known, worst.index // apart_pct.shape[-1], -1),
+        with_dead_band_pct=apart.level,
         pairs_n=np.isfinite(apart_pct).sum(axis=(1, 2)),
-        directions_n=np.isfinite(error).sum(axis=(1, 3)),
+        directions_n=curves.readings_n.sum(axis=2),
         definition=definition("hysteresis", standard),
     )
 

@@ -8,12 +8,12 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from sequencer.figures.curves import average_curve, chosen, end_reason, largest, readings
+from sequencer.figures.curves import Curves, by_blocks, chosen, end_reason, largest
 from sequencer.figures.definitions import Standard, definition
 from sequencer.figures.lines import fit_minimax_line
 from sequencer.figures.per_point import FloatArray, IntArray
 
-__all__ = ["ENDS_WITHIN_PCT", "Kind", "NonLinearity", "non_linearity"]
+__all__ = ["ENDS_WITHIN_PCT", "Kind", "NonLinearity", "non_linearity", "non_linearity_of"]
 
 Kind: TypeAlias = Literal["independent", "terminal-based", "zero-based"]
 
@@ -81,8 +81,18 @@ def non_linearity(
     Raises:
         ReadingsError: a shape is wrong.
     """
-    error, x = readings(error_pct, x_pct)
-    curve_pct, at_pct = average_curve(error), average_curve(x)
+    return by_blocks(
+        lambda curves: non_linearity_of(curves, kind=kind, standard=standard, ends_within_pct=ends_within_pct),
+        error_pct,
+        x_pct,
+    )
+
+
+def non_linearity_of(
+    curves: Curves, *, kind: Kind, standard: Standard, ends_within_pct: float = ENDS_WITHIN_PCT
+) -> NonLinearity:
+    """The same, from the curves of a block of units."""
+    curve_pct, at_pct = curves.error_curve, curves.x_curve
     points_n = np.isfinite(curve_pct).sum(axis=-1)
     end_pct = at_pct[:, [0, -1]]
     is_known = points_n >= _POINTS_NEEDED
@@ -102,7 +112,7 @@ def non_linearity(
         line_offset_pct=offset_pct,
         line_gain=gain,
         points_n=points_n,
-        end_pct=end_pct,
+        end_pct=np.broadcast_to(end_pct, (len(curve_pct), 2)),
         ends_within_pct=ends_within_pct,
         kind=kind,
         definition=definition(f"non-linearity, {kind}", standard),

@@ -3,14 +3,16 @@
 Not the spread between cycles of the standards (see `repeatability`), and no outlier is taken out.
 """
 
+import math
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FloatArray", "IntArray", "PerPoint", "mean", "per_point"]
+__all__ = ["BoolArray", "FloatArray", "IntArray", "PerPoint", "first_place", "mean", "per_point", "total"]
 
+BoolArray: TypeAlias = npt.NDArray[np.bool_]
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
@@ -43,24 +45,31 @@ def per_point(level: FloatArray, *, axis: int) -> PerPoint:
 
     Two passes about the first reading: no digits are lost where the spread is small against the level.
     """
-    moved = np.moveaxis(np.asarray(level, dtype=np.float64), axis, -1)
-    is_read = np.isfinite(moved)
-    readings_n = is_read.sum(axis=-1)
-    if moved.shape[-1] == 0:
-        missing = np.full(readings_n.shape, np.nan)
-        return PerPoint(mean=missing, sd=missing, readings_n=readings_n)
+    moved = np.moveaxis(np.asarray(level, dtype=np.float64), axis, 0)
+    shape = moved.shape[1:]
+    if len(moved) == 0:
+        missing = np.full(shape, np.nan)
+        return PerPoint(mean=missing, sd=missing, readings_n=np.zeros(shape, dtype=np.int64))
+    rows = np.ascontiguousarray(moved.reshape(len(moved), math.prod(shape)))
+    is_read = np.isfinite(rows)
+    is_complete = bool(is_read.all())
+    readings_n = is_read.sum(axis=0)
     some = np.where(readings_n > 0, readings_n, np.nan)
-    first = np.take_along_axis(moved, is_read.argmax(axis=-1)[..., None], axis=-1)
-    away = np.where(is_read, moved - first, 0.0)
-    mean_away = away.sum(axis=-1) / some
-    left = np.where(is_read, away - mean_away[..., None], 0.0)
+    first = rows[0] if is_complete else np.take_along_axis(rows, first_place(is_read, axis=0)[None], axis=0)[0]
+    away = rows - first
+    if not is_complete:
+        away[~is_read] = 0.0
+    mean_away = total(away) / some
+    left = away - mean_away
+    if not is_complete:
+        left[~is_read] = 0.0
     # The sum of what is left is nil but for rounding: its square takes the rounding out of the sum of squares.
-    squares = (left**2).sum(axis=-1) - left.sum(axis=-1) ** 2 / some
+    squares = total(left**2) - total(left) ** 2 / some
     others = np.where(readings_n > 1, readings_n - 1, np.nan)
     return PerPoint(
-        mean=np.asarray(first[..., 0] + mean_away),
-        sd=np.sqrt(np.maximum(squares, 0.0) / others),
-        readings_n=readings_n,
+        mean=(first + mean_away).reshape(shape),
+        sd=np.sqrt(np.maximum(squares, 0.0) / others).reshape(shape),
+        readings_n=readings_n.reshape(shape),
     )
 
 
@@ -72,6 +81,35 @@ def mean(level: FloatArray, *, axis: int) -> FloatArray:
         axis: the axis to go.
     """
     is_read = np.isfinite(level)
+    if is_read.all() and level.size > 0:
+        return np.asarray(level.sum(axis=axis) / level.shape[axis])
     readings_n = is_read.sum(axis=axis)
-    total = np.where(is_read, level, 0.0).sum(axis=axis)
-    return np.asarray(total / np.where(readings_n > 0, readings_n, np.nan))
+    level = np.where(is_read, level, 0.0)
+    return np.asarray(level.sum(axis=axis) / np.where(readings_n > 0, readings_n, np.nan))
+
+
+def total(level: FloatArray) -> FloatArray:
+    """Sum over the first axis, always in its order, so that the sum of a unit does not depend on those beside it.
+
+    Args:
+        level: shape (readings, units), C order.
+    """
+    # numpy adds a single column in pairs, which is another rounding.
+    if level.shape[1] == 1:
+        return np.asarray(np.add.accumulate(level, axis=0)[-1])
+    return np.asarray(np.add.reduce(level, axis=0))
+
+
+def first_place(is_there: BoolArray, *, axis: int) -> IntArray:
+    """Place of the first True along one axis, 0 where there is none: argmax, but fast along short axes of many units.
+
+    Args:
+        is_there: any shape.
+        axis: the axis to go.
+    """
+    places_n = is_there.shape[axis]
+    counting_down = np.arange(places_n, 0, -1, dtype=np.min_scalar_type(places_n))
+    shape = [1] * is_there.ndim
+    shape[axis] = places_n
+    left = (is_there * counting_down.reshape(shape)).max(axis=axis)
+    return np.asarray((places_n - left.astype(np.int64)) % places_n)

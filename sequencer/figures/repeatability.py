@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.figures.curves import chosen, flat, largest, readings
+from sequencer.figures.curves import Curves, by_blocks, chosen, flat, largest
 from sequencer.figures.definitions import Standard, definition
-from sequencer.figures.per_point import FloatArray, IntArray, mean
+from sequencer.figures.per_point import FloatArray, IntArray
 
-__all__ = ["CYCLES_NEEDED", "NonRepeatability", "non_repeatability"]
+__all__ = ["CYCLES_NEEDED", "NonRepeatability", "non_repeatability", "non_repeatability_of"]
 
 CYCLES_NEEDED = 3
 
@@ -63,18 +63,22 @@ def non_repeatability(
     Raises:
         ReadingsError: a shape is wrong.
     """
-    error, x = readings(error_pct, x_pct)
-    is_read = np.isfinite(error)
-    readings_n = is_read.sum(axis=1).reshape(len(error), 2 * error.shape[-1])
-    highest = flat(np.where(is_read, error, -np.inf).max(axis=1))
-    lowest = flat(np.where(is_read, error, np.inf).min(axis=1))
+    return by_blocks(
+        lambda curves: non_repeatability_of(curves, cycles_needed=cycles_needed, standard=standard), error_pct, x_pct
+    )
+
+
+def non_repeatability_of(curves: Curves, *, cycles_needed: int, standard: Standard) -> NonRepeatability:
+    """The same, from the curves of a block of units."""
+    readings_n = flat(curves.readings_n)
+    apart = flat(np.fmax.reduce(curves.error, axis=1) - np.fmin.reduce(curves.error, axis=1))
     is_counted = readings_n >= max(cycles_needed, 1)
-    spread = largest(np.where(is_counted, highest - lowest, np.nan))
+    spread = largest(np.where(is_counted, apart, np.nan))
     is_known = ~np.isnan(spread.level)
     return NonRepeatability(
         spread_pct=spread.level,
-        at_pct=np.where(is_known, chosen(flat(mean(x, axis=1)), spread.index), np.nan),
-        direction=np.where(is_known, spread.index // error.shape[-1], -1),
+        at_pct=np.where(is_known, chosen(flat(curves.x_mean), spread.index), np.nan),
+        direction=np.where(is_known, spread.index // curves.error.shape[-1], -1),
         cycles_n=readings_n.max(axis=-1),
         fewest_cycles_n=np.where(is_known, np.where(is_counted, readings_n, np.iinfo(np.int64).max).min(axis=-1), 0),
         cycles_needed=cycles_needed,

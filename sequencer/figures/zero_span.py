@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.figures.curves import average_curve, end_reason, readings
+from sequencer.figures.curves import Curves, by_blocks, end_reason
 from sequencer.figures.definitions import Standard, definition
 from sequencer.figures.per_point import FloatArray
 
-__all__ = ["ENDS_WITHIN_PCT", "ZeroSpan", "zero_span"]
+__all__ = ["ENDS_WITHIN_PCT", "ZeroSpan", "zero_span", "zero_span_of"]
 
 # Room for a source that does not quite reach the end; a traverse from 10 to 90 % has no zero error.
 ENDS_WITHIN_PCT = 1.0
@@ -64,14 +64,20 @@ def zero_span(
     Raises:
         ReadingsError: a shape is wrong.
     """
-    error, x = readings(error_pct, x_pct)
-    end_pct = average_curve(x)[:, [0, -1]]
+    return by_blocks(
+        lambda curves: zero_span_of(curves, standard=standard, ends_within_pct=ends_within_pct), error_pct, x_pct
+    )
+
+
+def zero_span_of(curves: Curves, *, standard: Standard, ends_within_pct: float = ENDS_WITHIN_PCT) -> ZeroSpan:
+    """The same, from the curves of a block of units."""
+    end_pct = curves.x_curve[:, [0, -1]]
     is_end = np.abs(end_pct - [0.0, 100.0]) <= ends_within_pct
-    zero_pct, full_pct = np.where(is_end, average_curve(error)[:, [0, -1]], np.nan).T
+    zero_pct, full_pct = np.where(is_end, curves.error_curve[:, [0, -1]], np.nan).T
     return ZeroSpan(
         zero_pct=zero_pct,
         span_pct=full_pct - zero_pct,
-        end_pct=end_pct,
+        end_pct=np.broadcast_to(end_pct, (len(curves.error), 2)),
         ends_within_pct=ends_within_pct,
         zero_definition=definition("zero error", standard),
         definition=definition("span error", standard),

@@ -10,22 +10,27 @@ from functools import lru_cache
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from sequencer.adjustment import Adjustment
 from sequencer.evaluation import Evaluation
 from sequencer.reports import words
+from sequencer.reports.comparison import figure_pairs, point_verdict, setpoint_pairs
 from sequencer.reports.content import Content
 from sequencer.reports.plots import bar_plot, error_plot, hysteresis_plot, residual_plot
 from sequencer.reports.settling import settling_plot, telling_trace
+from sequencer.reports.uncertainty import NOTHING_STATED, budget_table, setpoint_rows
 
 __all__ = ["FigureRow", "PointRow", "figure_rows", "html", "point_rows"]
 
-_SYMBOLS = {"pass": "✓", "fail": "✗", "not determinable": "?"}
 _UNDONE = {"interrupted", "bench fault", "not safe", "stopped by the sequence"}
 _MOST_REMARKS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointRow:
-    """One row of the table of readings, as text; `setpoint` is "" where the row above has the same."""
+    """One row of the table of readings, as text; `setpoint` is "" where the row above has the same.
+
+    `U` is the largest of the cycles, "" where none is known; `verdict` the one that weighs most, "" if not judged.
+    """
 
     setpoint: str
     rows_n: int
@@ -39,6 +44,9 @@ class PointRow:
     tolerance: str
     sd: str
     readings: str
+    U: str
+    verdict: str
+    symbol: str
     is_out: bool
     is_worst: bool
     is_unsteady: bool
@@ -52,6 +60,7 @@ class FigureRow:
     value: str
     unit: str
     u: str
+    U: str
     at: str
     definition: str
     remark: str
@@ -66,6 +75,15 @@ class _StageRow:
     tolerance: str
     symbol: str
     result: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TrimRow:
+    name: str
+    change: str
+    change_pct: str
+    at: str
+    until: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,19 +107,31 @@ def html(content: Content) -> str:
         e=found,
         word=words.verdict_word(content),
         result=result,
-        symbol=_SYMBOLS[result],
-        headline=_capital(words.headline(content)),
+        symbol=words.SYMBOLS[result],
+        symbols={mark: verdict for verdict, mark in words.SYMBOLS.items()},
+        headline=_capital(words.headline(content, has_U=False)),
+        weighed=_capital(words.weighed(found)) if found else "",
+        tur=words.ratio(found.tur) if found else "",
         is_undone=content.status in _UNDONE,
         date=words.date(content.date),
         simulated=words.SIMULATED,
         caution=words.CAUTION,
         advice_note=words.ADVICE_NOTE,
+        opinion_note=words.OPINION_NOTE,
+        nothing_stated=NOTHING_STATED,
         style=words.NumberStyle(found) if found else None,
         points=point_rows(found) if found else (),
         figures=figure_rows(found) if found else (),
         stages=_stage_rows(found) if found else (),
         pairs=_pair_rows(found) if found else (),
-        error_plot=Markup(error_plot(found)) if found else "",  # noqa: S704  the plots escape their texts
+        trims=_trim_rows(content.adjustment, found) if found and content.adjustment else (),
+        enough=words.enough(content.adjustment, found) if found and content.adjustment else "",
+        figure_pairs=figure_pairs(content.before, found) if found and content.before else (),
+        setpoint_pairs=setpoint_pairs(content.before, found) if found and content.before else (),
+        before_symbol=words.SYMBOLS[content.before.verdict.result] if content.before else "",
+        budget=budget_table(found) if found else None,
+        setpoints=setpoint_rows(found) if found else (),
+        error_plot=Markup(error_plot(found, content.before)) if found else "",  # noqa: S704  the plots escape their texts
         bar_plot=Markup(bar_plot(found)) if found else "",  # noqa: S704
         hysteresis_plot=Markup(hysteresis_plot(found)) if found else "",  # noqa: S704
         residual_plot=Markup(residual_plot(found)) if found else "",  # noqa: S704
@@ -135,9 +165,12 @@ def point_rows(evaluation: Evaluation, *, minus: str = words.MINUS) -> tuple[Poi
     style = words.NumberStyle(evaluation, minus=minus)
     worst = evaluation.worst
     rows: list[PointRow] = []
+    visited = dict(list(evaluation.visits.groupby(["point", "direction"])))
     rows_n = points.groupby("point").size().to_dict() if len(points) else {}
     before = None
     for row in points.to_dict("records"):
+        part = visited[row["point"], row["direction"]]
+        verdict = point_verdict(part)
         is_worst = worst is not None and (row["point"], row["direction"]) == (worst["point"], worst["direction"])
         rows.append(
             PointRow(
@@ -153,6 +186,9 @@ def point_rows(evaluation: Evaluation, *, minus: str = words.MINUS) -> tuple[Poi
                 tolerance=style.level(row["tolerance"]),
                 sd=style.spread(row["sd"]),
                 readings=str(row["readings_n"]),
+                U=style.uncertainty(float(part["U"].max())) if "U" in part else "",
+                verdict=verdict,
+                symbol=words.SYMBOLS.get(verdict, ""),
                 is_out=words.is_out(row["used_pct"]),
                 is_worst=is_worst,
                 is_unsteady=not row["is_steady"],
@@ -174,6 +210,7 @@ def figure_rows(evaluation: Evaluation, *, minus: str = words.MINUS) -> tuple[Fi
                 value=value,
                 unit="" if figure.unit == "1" else figure.unit,
                 u=u,
+                U=words.uncertainty_text(figure, minus=minus),
                 at="" if figure.at_pct is None else words.as_pct(figure.at_pct, minus=minus),
                 definition=figure.definition,
                 remark=figure.remark,
@@ -195,10 +232,23 @@ def _stage_rows(evaluation: Evaluation) -> tuple[_StageRow, ...]:
             tolerance="none of its own"
             if stage.tolerance_pct is None
             else f"±{percent(stage.tolerance_pct, is_signed=False)}",
-            symbol=_SYMBOLS[stage.result],
+            symbol=words.SYMBOLS[stage.result],
             result=stage.result,
         )
         for stage in evaluation.stages
+    )
+
+
+def _trim_rows(trims: Adjustment, evaluation: Evaluation) -> tuple[_TrimRow, ...]:
+    style = words.NumberStyle(evaluation)
+    return tuple(
+        _TrimRow(
+            name=name, change=style.error(change), change_pct=style.error_pct(pct), at=at, until=style.level(until)
+        )
+        for name, change, pct, at, until in (
+            ("zero", trims.zero, trims.zero_pct, "0 %", trims.at_bottom),
+            ("span", trims.span, trims.span_pct, "100 %", trims.at_top),
+        )
     )
 
 

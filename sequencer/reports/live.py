@@ -80,6 +80,7 @@ class Progress:
         self.used_pct = math.nan
         self.worst_pct = math.nan
         self.worst_at = ""
+        self.worst_U_pct = math.nan
         self.done_n = 0
         self._sum = 0.0
         self._read_n = 0
@@ -122,6 +123,7 @@ class Progress:
                 self.used_pct = 100 * self.error / point.tolerance
                 if not abs(self.used_pct) <= abs(self.worst_pct):
                     self.worst_pct, self.worst_at = self.used_pct, place(point)
+                    self.worst_U_pct = math.nan if point.U is None else 100 * point.U / point.tolerance
         return True
 
     @property
@@ -284,7 +286,8 @@ class LiveView:
         worst = "no error yet"
         if math.isfinite(now.worst_pct):
             worst = f"worst so far {percent_used(now.worst_pct, minus=_MINUS)} % of tolerance at {now.worst_at}"
-            worst += " (provisional)"
+            near = abs(abs(now.worst_pct) - 100) < now.worst_U_pct  # false where U is not known
+            worst += " (provisional; nearer to its limit than U)" if near else " (provisional)"
         style = "bold red" if abs(now.worst_pct) > 100 else ""
         return Group(
             Text(head, style="bold", no_wrap=True, overflow="ellipsis"),

@@ -13,8 +13,6 @@ from sequencer.reports.plots import error_plot
 
 __all__ = ["evaluation_html", "plan_html"]
 
-_HEADS = {"pass": "✓ PASS", "fail": "✗ FAIL", "not determinable": "? NOT DETERMINABLE"}
-
 
 def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> Markup:
     head = Markup("").join(Markup('<th style="text-align:left">{}</th>').format(each) for each in heads)
@@ -65,22 +63,26 @@ def plan_html(plan: Plan) -> str:
 
 
 def evaluation_html(evaluation: Evaluation) -> str:
-    """An evaluation: verdict and its reason, error plot, figures."""
+    """An evaluation: verdict and its reason, reservations, TUR, error plot, figures."""
     verdict = evaluation.verdict
+    reserved = Markup("").join(Markup("<li>{}</li>").format(each) for each in verdict.reservations)
     rows = [
-        (row.name, f"{row.value} {row.unit}".strip(), row.u, row.at)
+        (row.name, f"{row.value} {row.unit}".strip(), row.U, row.u, row.at)
         if row.value
-        else (row.name, f"not determinable: {row.remark}", "", "")
+        else (row.name, f"not determinable: {row.remark}", "", "", "")
         for row in figure_rows(evaluation)
     ]
     return str(
-        Markup("<div><p><strong>{}</strong> {}<br>{}, tolerance ±{}; {}</p>{}{}</div>").format(
-            _HEADS[verdict.result],
+        Markup("<div><p><strong>{} {}</strong> {}<br>{}, tolerance ±{}; {}; TUR {}</p>{}{}{}</div>").format(
+            words.SYMBOLS[verdict.result],
+            verdict.result.upper(),
             escape(verdict.reason),
             evaluation.type,
             evaluation.tolerance,
             verdict.rule,
+            "not known" if evaluation.tur is None else words.ratio(evaluation.tur),
+            Markup("<p>Reservations</p><ul>{}</ul>").format(reserved) if verdict.reservations else Markup(""),
             Markup(error_plot(evaluation)),  # noqa: S704  the plot escapes its texts
-            _table(("figure", "value", "u, standard", "at"), rows),
+            _table(("figure", "value", "U, expanded", "u, standard", "at"), rows),
         )
     )

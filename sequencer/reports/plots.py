@@ -21,6 +21,7 @@ from sequencer.reports.drawing import (
     LIMIT,
     UP,
     WIDTH,
+    Drawing,
     Panel,
     Point,
     Sample,
@@ -35,11 +36,15 @@ from sequencer.reports.drawing import (
     series_sample,
     standard_panel,
 )
+from sequencer.reports.uncertainty import guard_bands
 from sequencer.reports.words import DIRECTIONS, NumberStyle, as_pct, fixed, ordered, percent_used, way
 
 __all__ = ["bar_plot", "error_plot", "hysteresis_plot", "residual_plot"]
 
 _MOST_BARS = 24
+_MOST_BEYOND = 5.0  # as found may stretch the scale so many times, then it is left out and counted
+_ASIDE = {"up": -2.5, "down": 2.5, "": 0.0}  # two bars at one input would lie on each other
+_GUARD, _EARLIER = "#f3ecd2", "#8b949e"
 
 
 def _pairs(table: pd.DataFrame, value: str) -> list[Point]:
@@ -49,36 +54,26 @@ def _pairs(table: pd.DataFrame, value: str) -> list[Point]:
 _STYLES = {"up": (UP, "none"), "down": (DOWN, DASH)}
 
 
-def error_plot(evaluation: Evaluation) -> str:
-    """Error against input, up and down, with the tolerance band; the worst reading is ringed."""
+def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
+    """Error against input, up and down, with the tolerance band; the worst reading is ringed.
+
+    Where an uncertainty is known: bars of U, and the guard band inside the tolerance. What was found before adjusting
+    lies behind, in grey.
+    """
     points = ordered(evaluation.points)
     if points.empty or not np.isfinite(points["error_pct"]).any():
         return sentence("There is no reading to draw an error from.")
     style, visits, worst = NumberStyle(evaluation), evaluation.visits, evaluation.worst
-    used = [each for each in ("up", "down", "") if (points["direction"] == each).any()]
-    legend: list[tuple[Sample, str]] = [
-        (series_sample(each or "any", colour=_STYLES[each][0], dash=_STYLES[each][1]), f"{DIRECTIONS[each]}, mean")
-        if each
-        else (series_sample("any", width=0), "mean")
-        for each in used
-    ]
-    has_singles = len(visits) > len(points)
-    if has_singles:
-        legend.append((series_sample("dot", width=0), "one cycle"))
-    if (points["tolerance_pct"] > 0).any():
-        band = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
-        legend.append((box_sample(BAND, LIMIT), f"tolerance{band}"))
-    if visits["is_judged"].sum() < len(visits):
-        legend.append((series_sample("cross", width=0), "not judged"))
-    place = ""
-    if worst is not None:
-        place = (
-            f"worst: {style.error_pct(worst['error_pct'])} % of span, {percent_used(worst['used_pct'])} % of "
-            f"tolerance, at {as_pct(worst['setpoint_pct'])}{way(worst['direction'])}"
-        )
-        legend.append((ring_sample, place))
+    bars, accepted = _bars_of_U(evaluation, points), _accepted(evaluation)
     limits = points["tolerance_pct"].to_numpy()
     everything = [*points["error_pct"], *visits["error_pct"], *limits, *(-limits)]
+    everything += [y + sign * wide for _, y, wide, _ in bars for sign in (1, -1)]
+    earlier, beyond = _earlier(before, everything)
+    everything += [y for line in earlier for _, y in line]
+    place = _worst_place(evaluation, style)
+    legend = _error_legend(evaluation, points, style, has_guard_band=bool(accepted), has_U=bool(bars))
+    if earlier:
+        legend.append((_earlier_sample, "as found" + (f" ({beyond} points beyond the scale)" if beyond else "")))
     drawing, panel = standard_panel(
         f"Error against input; {place or 'no point is judged'}",
         legend,
@@ -87,12 +82,22 @@ def error_plot(evaluation: Evaluation) -> str:
         height=290,
     )
     _band(panel, points, is_constant=style.is_constant)
+    _guard_band(panel, points, accepted, is_constant=style.is_constant)
     panel.frame("Input in % of range", "Error in % of output span")
     panel.right(evaluation.output_span / 100, f"Error in {evaluation.output_unit}")
     _limits(panel, points, is_constant=style.is_constant)
-    if has_singles:
+    _draw_earlier(panel, earlier)
+    for x, y, wide, direction in bars:
+        aside = _ASIDE[direction]
+        _bar_of_U(
+            drawing,
+            (panel.x(x) + aside, panel.y(y - wide)),
+            (panel.x(x) + aside, panel.y(y + wide)),
+            _STYLES.get(direction, (INK, ""))[0],
+        )
+    if len(visits) > len(points):
         panel.marks(_pairs(visits, "error_pct"), "dot")
-    for each in used:
+    for each in _directions(points):
         part = points[points["direction"] == each]
         if each:
             panel.curve(_pairs(part, "error_pct"), colour=_STYLES[each][0], dash=_STYLES[each][1], width=1.8)
@@ -102,6 +107,133 @@ def error_plot(evaluation: Evaluation) -> str:
         panel.marks([(float(worst["setpoint_pct"]), float(worst["error_pct"]))], "ring")
     panel.edge()
     return drawing.svg()
+
+
+def _directions(points: pd.DataFrame) -> list[str]:
+    return [each for each in ("up", "down", "") if (points["direction"] == each).any()]
+
+
+def _worst_place(evaluation: Evaluation, style: NumberStyle) -> str:
+    worst = evaluation.worst
+    if worst is None:
+        return ""
+    return (
+        f"worst: {style.error_pct(worst['error_pct'])} % of span, {percent_used(worst['used_pct'])} % of "
+        f"tolerance, at {as_pct(worst['setpoint_pct'])}{way(worst['direction'])}"
+    )
+
+
+def _error_legend(
+    evaluation: Evaluation, points: pd.DataFrame, style: NumberStyle, *, has_guard_band: bool, has_U: bool
+) -> list[tuple[Sample, str]]:
+    """What the marks of the error plot mean, those that are there."""
+    visits, place = evaluation.visits, _worst_place(evaluation, style)
+    legend: list[tuple[Sample, str]] = [
+        (series_sample(each or "any", colour=_STYLES[each][0], dash=_STYLES[each][1]), f"{DIRECTIONS[each]}, mean")
+        if each
+        else (series_sample("any", width=0), "mean")
+        for each in _directions(points)
+    ]
+    band = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
+    optional: tuple[tuple[bool, Sample, str], ...] = (
+        (len(visits) > len(points), series_sample("dot", width=0), "one cycle"),
+        (bool((points["tolerance_pct"] > 0).any()), box_sample(BAND, LIMIT), f"tolerance{band}"),
+        (has_guard_band, _guard_sample, "guard band"),
+        (has_U, _bar_of_U_sample, "expanded uncertainty U"),
+        (bool(visits["is_judged"].sum() < len(visits)), series_sample("cross", width=0), "not judged"),
+        (bool(place), ring_sample, place),
+    )
+    return [*legend, *((sample, label) for is_there, sample, label in optional if is_there)]
+
+
+def _bars_of_U(evaluation: Evaluation, points: pd.DataFrame) -> list[tuple[float, float, float, str]]:
+    """Place, error, U and direction of each point; the largest U of its cycles, all in % of span."""
+    if "U" not in evaluation.visits:
+        return []
+    largest = 100 * evaluation.visits.groupby(["point", "direction"])["U"].max() / evaluation.output_span
+    found = [
+        (
+            float(row["setpoint_pct"]),
+            float(row["error_pct"]),
+            float(largest[row["point"], row["direction"]]),
+            row["direction"],
+        )
+        for row in points.to_dict("records")
+    ]
+    return [each for each in found if math.isfinite(each[1] + each[2])]
+
+
+def _bar_of_U(drawing: Drawing, low: Point, high: Point, colour: str) -> None:
+    drawing.line(low, high, colour=colour)
+    for x, y in (low, high):
+        drawing.line((x - 3, y), (x + 3, y), colour=colour)
+
+
+def _bar_of_U_sample(drawing: Drawing, x: float, y: float) -> None:
+    _bar_of_U(drawing, (x + 16, y + 7), (x + 16, y - 7), INK)
+
+
+def _accepted(evaluation: Evaluation) -> dict[float, float]:
+    """Acceptance limit in % of span by setpoint in %, where there is a guard band inside the tolerance."""
+    table = evaluation.visits.assign(w=guard_bands(evaluation))
+    table = table[(table["w"] > 0) & table["is_judged"]]
+    limits = (100 * (table["tolerance"] - table["w"]) / evaluation.output_span).groupby(table["setpoint_pct"]).min()
+    return {float(str(place)): max(float(limit), 0.0) for place, limit in limits.items()}
+
+
+def _guard_band(panel: Panel, points: pd.DataFrame, accepted: dict[float, float], *, is_constant: bool) -> None:
+    """Between acceptance limit and tolerance limit: another tint, and a broken line where accepting ends."""
+    if not accepted:
+        return
+    for piece in _edges(panel, points, is_constant=is_constant):
+        places = sorted(accepted)
+        # A limit stays as it is beyond the first and the last setpoint, as the tolerance does.
+        xs = [x for x in places if piece[0][0] <= x <= piece[-1][0]]
+        if not xs:
+            continue
+        inner = [(piece[0][0], accepted[xs[0]]), *((x, accepted[x]) for x in xs), (piece[-1][0], accepted[xs[-1]])]
+        for sign in (1, -1):
+            outline = [panel.at(x, sign * y) for x, y in piece]
+            outline += [panel.at(x, sign * y) for x, y in reversed(inner)]
+            panel.drawing.polygon(outline, fill=_GUARD)
+            panel.curve([(x, sign * y) for x, y in inner], colour=LIMIT, width=1.2, dash=FINE_DASH)
+
+
+def _guard_sample(drawing: Drawing, x: float, y: float) -> None:
+    drawing.add("rect", x=x, y=y - 6, width=32, height=12, fill=_GUARD)
+    drawing.line((x, y - 6), (x + 32, y - 6), colour=LIMIT, width=1.4)
+    drawing.line((x, y + 6), (x + 32, y + 6), colour=LIMIT, width=1.2, dash=FINE_DASH)
+
+
+def _earlier(before: Evaluation | None, everything: list[float]) -> tuple[list[list[Point]], int]:
+    """Errors before adjusting, a line a direction, NaN where they would squeeze all else; and how many those are."""
+    if before is None:
+        return [], 0
+    points = ordered(before.points)
+    most = _MOST_BEYOND * max((abs(each) for each in everything if math.isfinite(each)), default=math.inf)
+    lines, beyond = [], 0
+    for _, part in points.groupby("direction", sort=False):
+        pairs = _pairs(part, "error_pct")
+        beyond += sum(abs(y) > most for _, y in pairs)
+        lines.append([(x, y if abs(y) <= most else math.nan) for x, y in pairs])
+    return lines, beyond
+
+
+def _draw_earlier(panel: Panel, lines: list[list[Point]]) -> None:
+    for line in lines:
+        panel.curve(line, colour=_EARLIER, width=1.3)
+        for x, y in line:
+            if math.isfinite(y):
+                _earlier_mark(panel.drawing, panel.at(x, y))
+
+
+def _earlier_mark(drawing: Drawing, at: Point) -> None:
+    drawing.add("rect", x=at[0] - 3, y=at[1] - 3, width=6, height=6, fill="#fff", stroke=_EARLIER, stroke_width=1.3)
+
+
+def _earlier_sample(drawing: Drawing, x: float, y: float) -> None:
+    drawing.line((x, y), (x + 32, y), colour=_EARLIER, width=1.3)
+    _earlier_mark(drawing, (x + 16, y))
 
 
 def _edges(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> list[list[Point]]:

@@ -4,7 +4,7 @@ Colour only where it is asked for, and never the only sign. It computes no figur
 """
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 
 import pandas as pd
 
@@ -12,20 +12,28 @@ from instruments.units import show
 from sequencer.evaluation import Evaluation
 from sequencer.planning import Plan, Point
 from sequencer.reports import words
+from sequencer.reports.comparison import figure_pairs, point_verdict
 from sequencer.reports.content import Content
 from sequencer.risk_curve import RiskTable
 
 __all__ = ["plan_text", "risk_text", "summary"]
 
 _GREEN, _RED, _YELLOW, _BOLD = "1;32", "1;31", "1;33", "1"
-_TONES = {"PASS": _GREEN, "FAIL": _RED, "NOT DETERMINABLE": _YELLOW}
+_TONES = {
+    "PASS": _GREEN,
+    "CONDITIONAL PASS": _YELLOW,
+    "CONDITIONAL FAIL": _RED,
+    "FAIL": _RED,
+    "NOT DETERMINABLE": _YELLOW,
+}
+_MARKS = {"fail": "!", "conditional fail": "!*", "conditional pass": "*", "not determinable": "?"}
 _MOST_SETPOINTS = 40
 _MOST_REMARKS = 8
 _MINUS = "-"
 
 
 def summary(content: Content, *, width: int = 80, colour: bool) -> str:
-    """Verdict, worst reading and what to do; then readings, figures, stages, remarks, and where the record lies.
+    """Verdict, worst reading and what to do; then trims, readings, figures, stages, remarks, where the record lies.
 
     Args:
         content: the run, or the readings taken by hand.
@@ -34,9 +42,11 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
     """
     lines = _head(content, width, colour=colour)
     if content.evaluation is not None:
+        lines += _adjustment(content, content.evaluation, width)
         lines += ["", *_points(content.evaluation, width, colour=colour)]
         lines += _stages(content.evaluation, width)
         lines += ["", *_figures(content.evaluation, width)]
+        lines += _beside(content.before, content.evaluation, width)
     if content.remarks:
         lines += ["", "remarks"]
         for remark in content.remarks[:_MOST_REMARKS]:
@@ -60,7 +70,7 @@ def _wrapped(text: str, width: int, *, first: str = "", then: str = "") -> list[
 
 
 def _head(content: Content, width: int, *, colour: bool) -> list[str]:
-    """Verdict, worst, what to do; before them only an output that is not safe."""
+    """Verdict with its reservations, worst, what to do, rule; before them only an output that is not safe."""
     word = words.verdict_word(content)
     parts = [f"{word}{' (SIMULATED BENCH)' if content.is_simulated else ''}"]
     parts += [part for part in (content.serial, content.state, content.type) if part]
@@ -72,8 +82,19 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
             for line in _wrapped(f"OUTPUT NOT SAFE: {content.reason}; switch it off by hand", width)
         ]
     lines.append(_painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
+    found = content.evaluation
+    for each in found.verdict.reservations if found is not None else ():
+        lines += _wrapped(f"reservation: {each}", width, first="  ", then="    ")
     lines += _wrapped(words.headline(content, minus=_MINUS), width, then="  ")
     lines += _wrapped(content.advice or "nothing", width, first="do: ", then="    ")
+    if found is not None:
+        lines += _wrapped(found.verdict.rule, width, first="rule: ", then="      ")
+        known = found.budget
+        if known is None or found.tur is None:
+            lines.append("TUR not known")
+        else:
+            share = words.coverage(known.probability)
+            lines.append(f"TUR {words.ratio(found.tur)}, the smallest (tolerance over U, {share})")
     if content.status not in {"complete", "by hand"}:
         lines += _wrapped(f"{content.status}: {content.reason}", width, first="run: ", then="     ")
     return lines
@@ -93,11 +114,13 @@ def _points(evaluation: Evaluation, width: int, *, colour: bool) -> list[str]:
         setpoints = [part for part in setpoints if int(part["point"].iloc[0]) in kept]
         title = f"the worst {_MOST_SETPOINTS} of the setpoints; all are in the report"
     sides = [each for each in ("up", "down", "") if (points["direction"] == each).any()]
+    verdicts = {key: point_verdict(part) for key, part in evaluation.visits.groupby(["point", "direction"])}
+    marks = _MARKS if "verdict" in evaluation.visits else {"fail": "!"}
     rows = [
         [
             words.as_pct(float(part["setpoint_pct"].iloc[0]), minus=_MINUS),
             style.given(float(part["input"].mean())),
-            *(cell for side in sides for cell in _side(part[part["direction"] == side], style)),
+            *(cell for side in sides for cell in _side(part[part["direction"] == side], style, verdicts)),
         ]
         for part in setpoints
     ]
@@ -105,23 +128,40 @@ def _points(evaluation: Evaluation, width: int, *, colour: bool) -> list[str]:
     heads = ["setpoint", evaluation.input_unit]
     for side in sides:
         heads += [f"{names[side]} {evaluation.output_unit}", "error %", "% of tol"]
-    table = _aligned([heads, *rows], width)
+    table = _aligned(_with_U([heads, *rows], setpoints, evaluation, width), width)
     marked = [_marked(line, _BOLD, colour=colour) for line in table[:1]]
     marked += [_marked(line, _RED if "!" in line else "", colour=colour) for line in table[1:]]
     note = f"{title}: errors in % of the span of {evaluation.output_span:g} {evaluation.output_unit}, "
     note += f"tolerance +/-{evaluation.tolerance}"
-    note += "; ! outside" if points["used_pct"].map(words.is_out).any() else ""
+    note += ", U expanded" if "U %" in table[0] else ""
+    said = [(marks[each], each) for each in marks if each in verdicts.values()]
+    note += "".join(f"; {mark} {'outside' if marks is not _MARKS else verdict}" for mark, verdict in said)
     if not points["is_steady"].all():
         note += "; ~ never settled"
     return [*_wrapped(note, width), *marked]
 
 
-def _side(part: pd.DataFrame, style: words.NumberStyle) -> tuple[str, str, str]:
+def _with_U(
+    rows: list[list[str]], setpoints: Sequence[pd.DataFrame], evaluation: Evaluation, width: int
+) -> list[list[str]]:
+    """The rows with the largest U of each setpoint before the returned values, if it is known and fits."""
+    if "U" not in evaluation.visits:
+        return rows
+    largest = 100 * evaluation.visits.groupby("point")["U"].max() / evaluation.output_span
+    cells = ["U %", *(words.significant(float(largest[part["point"].iloc[0]]), minus=_MINUS) for part in setpoints)]
+    wider = [[*row[:2], cell, *row[2:]] for row, cell in zip(rows, cells, strict=True)]
+    needed = sum(max(len(row[column]) for row in wider) + 1 for column in range(len(wider[0]))) - 1
+    return wider if needed <= width else rows
+
+
+def _side(
+    part: pd.DataFrame, style: words.NumberStyle, verdicts: Mapping[tuple[Hashable, ...], str]
+) -> tuple[str, str, str]:
     if part.empty:
         return "", "", ""
     row = part.iloc[0]
     used = words.percent_used(row["used_pct"], minus=_MINUS)
-    sign = "!" if words.is_out(row["used_pct"]) else ""
+    sign = _MARKS.get(verdicts[row["point"], row["direction"]], "")
     return (
         style.level(row["output"]),
         style.error_pct(row["error_pct"]),
@@ -166,10 +206,38 @@ def _figures(evaluation: Evaluation, width: int) -> list[str]:
             text = f"not determinable: {figure.remark or 'no reason is known'}"
         else:
             text = f"{value:>10} {'' if figure.unit == '1' else figure.unit}".rstrip()
-            text += f", u {u}" if u else ""
+            U = words.uncertainty_text(figure, minus=_MINUS)
+            text += f", U {U}" if U else f", u {u}" if u else ""
             text += "" if figure.at_pct is None else f" at {words.as_pct(figure.at_pct, minus=_MINUS)}"
         lines += [line.rstrip() for line in _hanging(f"  {figure.name:<{wide}}  ", text, width)]
     return lines
+
+
+def _adjustment(content: Content, evaluation: Evaluation, width: int) -> list[str]:
+    """Trims and steps; nothing where adjusting is not the answer."""
+    trims = content.adjustment
+    if trims is None:
+        return []
+    style = words.NumberStyle(evaluation, minus=_MINUS)
+    unit = evaluation.output_unit
+    lines = ["", "adjustment (an opinion, apart from the result)"]
+    for name, change, pct in (("zero", trims.zero, trims.zero_pct), ("span", trims.span, trims.span_pct)):
+        lines.append(f"  {name} {style.error(change)} {unit}, {style.error_pct(pct)} % of span"[:width])
+    for number, step in enumerate(trims.steps, start=1):
+        lines += _wrapped(step, width, first=f"  {number}. ", then="     ")
+    return lines + _wrapped(words.enough(trims, evaluation), width, first="  ", then="  ")
+
+
+def _beside(before: Evaluation | None, after: Evaluation, width: int) -> list[str]:
+    """As found beside as left, a line a figure; nothing where there is no as-found run."""
+    if before is None:
+        return []
+    rows = [["", "as found", "as left"], ["verdict", before.verdict.result, after.verdict.result]]
+    rows += [[each.name, each.before, each.after] for each in figure_pairs(before, after, minus=_MINUS)]
+    names, *columns = zip(*rows, strict=True)
+    wide = [max(len(cell) for cell in column) for column in (names, *columns)]
+    lines = [f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}"[:width].rstrip() for row in rows]
+    return ["", "as found beside as left, in % of span", *lines]
 
 
 def _hanging(label: str, text: str, width: int) -> list[str]:
@@ -239,8 +307,10 @@ def risk_text(table: RiskTable) -> str:
     """The chances of a plan's judgement over the guard band, in 80 columns."""
     unit = table.unit
     lines = [
-        f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): tolerance +/-{table.tolerance:.4g} {unit}, "
-        f"U {table.U:.2g} {unit}",
+        (
+            f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): tolerance +/-{table.tolerance:.4g} {unit}, "
+            f"U {table.U:.2g} {unit}"
+        ),
         f"supposed: {100 * table.in_tolerance:g} % of all units are in tolerance",
         "",
         f"{'guard band':>12} {'accepted to':>16} {'bad accepted':>14} {'good rejected':>15}",

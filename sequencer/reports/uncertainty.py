@@ -121,7 +121,7 @@ def budget_table(evaluation: Evaluation) -> BudgetTable | None:
                 share=words.fixed(100 * share.share_frac, 1),
             )
         )
-    w = float(guard_bands(evaluation)[worst.name])
+    w = float(guard_bands(evaluation).loc[int(str(worst.name))])
     style = words.NumberStyle(evaluation)
     return BudgetTable(
         place=f"{words.as_pct(worst['setpoint_pct'])}{words.way(worst['direction'])}, cycle {worst['cycle']}",
@@ -155,7 +155,9 @@ def _own_unit(evaluation: Evaluation, line: Contribution, at: tuple[int, ...]) -
     assert known is not None
     if not stated or not line.name.startswith(f"{stated[0].tap}: "):
         return evaluation.output_unit
-    scatter = next((each for each in known.contributions if each.kind == "A" and each.name.startswith(stated[0].tap)), None)
+    scatter = next(
+        (each for each in known.contributions if each.kind == "A" and each.name.startswith(stated[0].tap)), None
+    )
     if scatter is None or line.kind == "A":
         return evaluation.input_unit
     # Scatter is that of values, what is stated is of the signal: the two differ where a sensor lies between.

@@ -199,6 +199,10 @@ class NumberStyle:
         """A level in the unit of the input."""
         return fixed(value, self.input_decimals, minus=self.minus)
 
+    def level_pct(self, value: float) -> str:
+        """A size in % of span."""
+        return fixed(value, self.pct_decimals, minus=self.minus)
+
     def error(self, value: float) -> str:
         """A difference in the unit of the output, with sign."""
         return fixed(value, self.level_decimals, minus=self.minus, is_signed=True)
@@ -271,22 +275,22 @@ def enough(trims: Adjustment, evaluation: Evaluation) -> str:
     return f"Zero and span cannot bring it within the tolerance ({counted}): what remains is no matter of trimming."
 
 
-def worst_text(evaluation: Evaluation, *, minus: str = MINUS) -> str:
-    """The worst reading: error in output unit and % of span, share of the tolerance, place; "" if none is judged."""
+def worst_text(evaluation: Evaluation, *, minus: str = MINUS, has_U: bool = True) -> str:
+    """The worst reading: error in output unit with U, % of span, share of tolerance, place; "" if none is judged."""
     worst = evaluation.worst
     if worst is None:
         return ""
     style = NumberStyle(evaluation, minus=minus)
     U = worst.get("U", math.nan)
-    uncertain = f" (U {significant(U, minus=minus)})" if math.isfinite(U) else ""
+    uncertain = f" (U {significant(U, minus=minus)})" if has_U and math.isfinite(U) else ""
     return (
-        f"{style.error(worst['error'])} {evaluation.output_unit}{uncertain}, {style.error_pct(worst['error_pct'])} % of span, "
-        f"{percent_used(worst['used_pct'])} % of the tolerance, "
+        f"{style.error(worst['error'])} {evaluation.output_unit}{uncertain}, "
+        f"{style.error_pct(worst['error_pct'])} % of span, {percent_used(worst['used_pct'])} % of the tolerance, "
         f"at {as_pct(worst['setpoint_pct'], minus=minus)}{way(worst['direction'])}"
     )
 
 
-def headline(content: Content, *, minus: str = MINUS) -> str:
+def headline(content: Content, *, minus: str = MINUS, has_U: bool = True) -> str:
     """What stands beside the verdict: the worst reading; a failing stage first where end to end all is within.
 
     A verdict that is not determinable is no matter of the worst reading, so there stands why.
@@ -294,7 +298,7 @@ def headline(content: Content, *, minus: str = MINUS) -> str:
     found = content.evaluation
     if found is None:
         return content.reason
-    worst = worst_text(found, minus=minus)
+    worst = worst_text(found, minus=minus, has_U=has_U)
     if not worst or found.verdict.result == "not determinable":
         return found.verdict.reason
     failed = [stage for stage in found.stages if stage.result == "fail" and stage.worst_pct is not None]

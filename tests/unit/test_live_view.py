@@ -105,6 +105,16 @@ def test_the_block_shows_point_value_worst_and_time_left(plan):
     assert "left" in text
 
 
+@pytest.mark.parametrize(("error", "is_near"), [(0.0315, True), (0.01, False), (0.06, False)])
+def test_a_worst_error_nearer_to_its_limit_than_U_says_so(plan, error, is_near):
+    shown = console(terminal=True, width=100)
+    view = LiveView(plan, shown)
+    for event in events_of(plan, error=error):
+        view(event)
+    shown.print(view.block())
+    assert ("nearer to its limit than U" in shown.file.getvalue()) == is_near
+
+
 def test_no_line_of_the_block_is_wider_than_the_terminal(plan):
     shown = console(terminal=True, width=60)
     view = LiveView(plan, shown)

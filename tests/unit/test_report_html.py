@@ -7,6 +7,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from sequencer.adjustment import adjustment
+from sequencer.budget import Basis, Limits, Statement
 from sequencer.evaluation import evaluate
 from sequencer.models import TypeSheet
 from sequencer.readings import COLUMNS, tidy
@@ -15,7 +17,8 @@ from sequencer.reports.drawing import nice_ticks
 from sequencer.reports.html import html
 from sequencer.reports.notebook import evaluation_html
 from sequencer.reports.settling import telling_trace
-from sequencer.reports.words import percent_used
+from sequencer.reports.uncertainty import budget_table, guard_bands
+from sequencer.reports.words import SYMBOLS, percent_used, probability, ratio, significant
 
 HOSTILE = '<script>alert("1")</script>&\''
 VOID = {"meta", "path", "line", "rect", "circle", "polygon", "polyline", "br"}
@@ -155,12 +158,64 @@ def bow(pct, way):
     return (0.02 if way == "down" else -0.05) * 4 * pct / 100 * (1 - pct / 100)
 
 
+def basis(output_mA=0.004, **fields):
+    """Statements of both ends of `sheet`; the half width of the meter's accuracy sets U, about 1.155 times it."""
+    given = {"date": "2026-01-05", "statements": (stated("input", 0.01), stated("output", output_mA))}
+    return Basis(**(given | fields))
+
+
+def stated(tap, floor, **fields):
+    accuracy = None if floor is None else Limits(of_reading=0.0, floor=floor)
+    return Statement(tap=tap, instrument=f"{tap} meter", accuracy=accuracy, resolution=1e-4, **fields)
+
+
+def known(output_mA=0.004, *, error=lambda *_: 0.0, type_sheet=None, cycles=2, **fields):
+    judged = type_sheet or sheet()
+    return evaluate(table(judged, error=error, cycles=cycles), judged, basis=basis(output_mA, **fields))
+
+
 GOOD = evaluate(table(sheet(), error=lambda _, way: 0.004 if way == "down" else 0.0), sheet())
 BAD = evaluate(table(sheet(), error=bow), sheet())
 REVERSED = sheet(output={"range": "20 .. 4 mA"})
 ROOT = sheet(input={"range": "0 .. 250 mbar"}, characteristic={"square root": {"cut off": "5 %"}})
 READING = sheet(tolerance="0.5 % of reading")
+# The tolerance is 0.032 mA throughout.
+SURE = known(error=bow)
+NEAR = known(0.012, error=lambda *_: 0.025)
+OVER = known(0.012, error=lambda *_: 0.036)
+TILTED = known(error=lambda pct, _: 0.08 - 0.0015 * pct)
+OVERDUE = known(statements=(stated("input", 0.01), stated("output", 0.004, certificate_due="2025-12-31")))
+TOO_WIDE = known(0.05)
+UNKNOWN = known(None)
+VERDICTS = {
+    "pass": known(),
+    "conditional pass": NEAR,
+    "conditional fail": OVER,
+    "fail": TILTED,
+    "not determinable": TOO_WIDE,
+}
+AS_LEFT = known(error=lambda pct, way: 0.002 if way == "down" else -0.001)
 DEGENERATE = {
+    "with U": content(SURE),
+    "conditional pass": content(NEAR),
+    "conditional fail": content(OVER),
+    "overdue": content(OVERDUE),
+    "U wider than the tolerance": content(TOO_WIDE),
+    "accuracy not stated": content(UNKNOWN),
+    "adjustment": content(TILTED, adjustment=adjustment(TILTED)),
+    "as left": content(AS_LEFT, state="as left", before=TILTED, before_folder="results/y"),
+    "as left, found far away": content(AS_LEFT, before=known(error=lambda *_: 4.0), before_folder="results/y"),
+    "as left, other points": content(
+        AS_LEFT, before=evaluate(table(sheet(), points=(0, 40, 100), cycles=1, ways=("",)), sheet())
+    ),
+    "guarded, tolerance of reading": content(known(error=bow, type_sheet=sheet(tolerance="0.5 % of reading"))),
+    "guarded, square root": content(
+        evaluate(
+            table(sheet(characteristic={"square root": {"cut off": "5 %"}}), points=(0, 1, 4, 25, 64, 100)),
+            sheet(characteristic={"square root": {"cut off": "5 %"}}),
+            basis=basis(),
+        )
+    ),
     "no evaluation": content(None, status="interrupted", reason="stopped before the first point", traces=()),
     "good": content(GOOD),
     "bad, simulated": content(BAD, is_simulated=True),
@@ -266,6 +321,221 @@ def test_the_page_begins_with_verdict_worst_and_what_to_do():
     words = " ".join(" ".join(read(html(DEGENERATE["bad, simulated"])).text).split())
     order = ["Simulated bench", "FAIL", "Worst −0.0500 mA", "What to do", "Serial", "Readings", "Figures", "Cautions"]
     assert [words.index(each) for each in order] == sorted(words.index(each) for each in order)
+
+
+@pytest.mark.parametrize("result", VERDICTS)
+def test_each_verdict_has_its_own_word_sign_and_border(result):
+    found = VERDICTS[result]
+    assert found.verdict.result == result
+    page = html(content(found))
+    said = " ".join(read(page).text)
+    assert f" {result.upper()} " in said
+    assert f"<title>{result.upper()}: " in page
+    others = [html(content(other)) for name, other in VERDICTS.items() if name != result]
+    for part in (r'<svg class="sign".*?</svg>', r'<div class="(verdict [a-z-]+)">'):
+        assert re.search(part, page, re.DOTALL).group() not in {
+            re.search(part, other, re.DOTALL).group() for other in others
+        }
+    kind = re.search(r'<div class="verdict ([a-z-]+)">', page).group(1)
+    assert kind == "pass" or re.search(rf"\.verdict\.{kind} {{ border", page)
+    assert f"{SYMBOLS[result]} {result.upper()}" in evaluation_html(found)
+
+
+def test_symbols_of_verdicts_differ():
+    assert len(set(SYMBOLS.values())) == len(SYMBOLS) == 5
+
+
+def test_the_box_weighs_the_worst_error_against_U_tolerance_and_rule():
+    said = shown_text(content(NEAR))
+    U = significant(NEAR.budget.U[NEAR.worst_index])
+    assert f"U = {U} mA (k = 2.00, 95.45 %), tolerance ±0.0320 mA, rule ILAC-G8:09/2019 non-binary." in said
+    assert f"TUR, smallest {ratio(NEAR.tur)} (tolerance over U)" in said
+    assert "Uncertainty not known, tolerance ±0.0320 mA." in shown_text(content(GOOD))
+
+
+def test_a_verdict_not_determinable_leads_with_its_reason():
+    said = shown_text(content(TOO_WIDE))
+    assert re.search(r"NOT DETERMINABLE GF-104, as found U = 0.058 mA exceeds the tolerance", said)
+
+
+def test_reservations_stand_in_the_verdict_box():
+    said = shown_text(content(OVERDUE))
+    assert OVERDUE.verdict.result == "conditional pass"
+    assert said.index("certificate had run out: output meter (due 2025-12-31)") < said.index("What to do")
+    assert "Reservations" in evaluation_html(OVERDUE)
+
+
+def shown_text(shown):
+    return " ".join(" ".join(read(html(shown)).text).split())
+
+
+def cells(page, section, number=0):
+    """Rows of a table of a section, as texts."""
+    part = page.split(f"<h2>{section}</h2>")[1].split("<h2>")[0]
+    rows = re.findall(r"<tr.*?</tr>", re.findall(r"<tbody>.*?</tbody>", part, re.DOTALL)[number], re.DOTALL)
+    return [
+        [re.sub(r"<.*?>", "", cell).strip() for cell in re.findall(r"<td.*?>(.*?)</td>", row, re.DOTALL)]
+        for row in rows
+    ]
+
+
+@pytest.mark.parametrize("found", [SURE, NEAR, TILTED], ids=["sure", "near", "tilted"])
+def test_the_budget_shown_is_that_of_the_evaluation_and_adds_up_as_printed(found):
+    at, budget = found.worst_index, found.budget
+    *lines, combined, factor, expanded = cells(html(content(found)), "Uncertainty")
+    shares = budget.ranked(*at)
+    assert [line[0] for line in lines] == [share.name for share in shares]
+    for line, share in zip(lines, shares, strict=True):
+        name, u, _, _, sensitivity, effect, _, percent = line
+        step = 10.0 ** -len(effect.split(".")[1])
+        assert float(effect) == pytest.approx(share.u, abs=0.51 * step), name
+        assert float(percent) == pytest.approx(100 * share.share_frac, abs=0.051)
+        by_hand = abs(float(sensitivity.split()[0].replace("−", "-"))) * float(u)
+        assert by_hand == pytest.approx(share.u, rel=2e-3, abs=step)
+    together = sum(float(line[5]) ** 2 for line in lines) ** 0.5
+    assert float(combined[1]) == pytest.approx(together, rel=2e-3)
+    assert float(combined[1]) == pytest.approx(budget.u[at], rel=1e-3)
+    assert float(factor[1]) == pytest.approx(budget.k[at], abs=5e-4)
+    assert float(expanded[1]) == pytest.approx(budget.U[at], rel=1e-3)
+    assert float(combined[1]) * float(factor[1]) == pytest.approx(float(expanded[1]), rel=2e-3)
+
+
+def test_effective_degrees_of_freedom_follow_from_the_rows_by_welch_satterthwaite():
+    found = known(0.0001, error=bow)
+    *lines, combined, _, _ = cells(html(content(found)), "Uncertainty")
+    limit = sum(float(line[5]) ** 4 / float(line[6]) for line in lines if line[6] != "infinite")
+    assert float(combined[2]) == pytest.approx(float(combined[1]) ** 4 / limit, rel=0.01)
+
+
+def test_units_of_contributions_are_those_of_their_tap():
+    units = {line[0]: (line[2], line[4]) for line in cells(html(content(SURE)), "Uncertainty")[:-3]}
+    assert units["output: output meter accuracy"] == ("mA", "1.000")
+    assert units["input: input meter accuracy"] == ("Hz", "−0.01600 mA/Hz")
+
+
+def test_a_sensor_at_the_input_has_its_statements_in_its_signal():
+    probe = sheet(input={"range": "0 .. 100 degC", "sensor": {"rtd": "Pt100"}})
+    rows = budget_table(known(type_sheet=probe)).rows
+    assert {row.name: row.unit for row in rows}["input: input meter accuracy"] == "signal"
+    assert {row.name: row.unit for row in rows}["input: scatter of the readings"] == "°C"
+
+
+def test_setpoints_show_the_largest_U_and_the_smallest_tur_and_probability():
+    rows = cells(html(content(NEAR)), "Uncertainty", 1)
+    assert len(rows) == 5
+    for row, (place, part) in zip(rows, NEAR.visits.groupby("setpoint_pct"), strict=True):
+        assert row[0] == f"{place:g} %"
+        assert float(row[1]) == pytest.approx(part["U"].max(), abs=5e-5)
+        assert row[5] == ratio(part["tur"].min())
+        assert row[6].replace("&gt;", ">").replace("&lt;", "<") == probability(part["p_conform"].min())
+        assert row[7] == "(✓) conditional pass"
+
+
+def test_guard_bands_are_what_the_rule_asks_for():
+    assert guard_bands(NEAR).to_numpy() == pytest.approx(NEAR.visits["U"].to_numpy())  # non-binary: w = U
+    simple = known(0.012, rule="ILAC-G8:09/2019 simple acceptance")
+    assert not guard_bands(simple).any()
+    assert guard_bands(GOOD).isna().all()
+    labels = [[text.text for text in drawings(html(content(each)))[0].iter(f"{SVG}text")] for each in (NEAR, simple)]
+    assert "guard band" in labels[0]
+    assert "guard band" not in labels[1]
+
+
+def test_bars_of_U_reach_as_far_as_U():
+    drawing = drawings(html(content(NEAR)))[0]
+    places = {text.text: float(text.get("y")) for text in drawing.iter(f"{SVG}text")}
+    per_pct = (places["0.0"] - places["0.1"]) / 0.1
+    tall = [
+        abs(float(line.get("y2")) - float(line.get("y1")))
+        for line in drawing.iter(f"{SVG}line")
+        if line.get("x1") == line.get("x2") and line.get("stroke") == "#0b4f8a" and float(line.get("x1")) > 90
+    ]
+    expected = 2 * per_pct * 100 * NEAR.visits.query("direction == 'up'").groupby("point")["U"].max() / 16
+    assert sorted(tall)[-5:] == pytest.approx(sorted(expected), abs=0.1)
+
+
+def test_where_nothing_is_stated_one_sentence_says_so_and_what_to_add():
+    said = shown_text(content(GOOD))
+    assert "Nothing is stated of the instruments" in said
+    assert "State accuracy and resolution" in said
+    assert "TUR, smallest not known" in said
+    assert "U expanded" not in said
+
+
+def test_an_accuracy_that_is_not_stated_is_named_in_the_budget():
+    said = shown_text(content(UNKNOWN))
+    assert "Not determinable: output: output meter accuracy: uncertainty not known" in said
+
+
+def test_readings_carry_U_and_the_verdict_of_each_point():
+    rows = cells(html(content(TILTED)), "Readings")
+    verdicts = [row[-3] for row in rows]
+    assert set(verdicts) == {"✓", "✗", "(✓)"} | (set(verdicts) & {"(✗)"})
+    for row, verdict in zip(rows, verdicts, strict=True):
+        assert (float(row[-4]) > 100) == (verdict in {"✗", "(✗)"})
+
+
+def test_figures_carry_their_expanded_uncertainty():
+    rows = {row[0].split("IEC")[0].split("least")[0]: row for row in cells(html(content(SURE)), "Figures")}
+    assert rows["zero error"][3] == significant(SURE.figure("zero error").U)
+    assert "95.45 % coverage" in shown_text(content(SURE))
+
+
+def test_what_the_tests_of_the_fit_say_stands_under_the_residuals():
+    said = shown_text(content(SURE))
+    assert all(sentence in said for sentence in SURE.tests)
+
+
+def test_adjustment_steps_are_shown_in_order_with_the_note_and_escaped():
+    trims = adjustment(TILTED)
+    page = html(content(TILTED, adjustment=replace(trims, steps=(*trims.steps, HOSTILE))))
+    assert "script" not in read(page).tags
+    part = page.split("<h2>Adjustment</h2>")[1].split("<h2>")[0]
+    assert re.findall(r"<li>(.*?)</li>", part)[:-1] == list(trims.steps)
+    assert "&lt;script&gt;" in part
+    assert "opinions and interpretations" in part
+    assert "can bring it within" in part
+    rows = cells(page, "Adjustment")
+    assert rows == [["zero", "−0.0800", "−0.500", "0 %", "4.0000"], ["span", "+0.1500", "+0.938", "100 %", "20.0000"]]
+    assert "Adjustment" not in html(content(TILTED))
+
+
+def test_as_found_stands_beside_as_left():
+    page = html(content(AS_LEFT, before=TILTED, before_folder=HOSTILE))
+    assert "script" not in read(page).tags
+    rows = cells(page, "As found / as left")
+    assert [row[0] for row in rows] == ["0 %", "25 %", "50 %", "75 %", "100 %"]
+    assert (rows[0][1], rows[0][3], rows[0][6]) == ("+0.0801", "✗", "✓")
+    zero = {row[0]: row for row in cells(page, "As found / as left", 1)}["zero error"]
+    assert zero[1:] == [f"{each.figure('zero error').value:+.3f}" for each in (TILTED, AS_LEFT)]
+    assert "As found: ✗ fail" in " ".join(" ".join(read(page).text).replace("  ", " ").split())
+    assert "as found" in [text.text for text in drawings(page)[0].iter(f"{SVG}text")]
+
+
+def test_as_found_far_away_does_not_squeeze_as_left():
+    labels = [text.text for text in drawings(html(DEGENERATE["as left, found far away"]))[0].iter(f"{SVG}text")]
+    assert "as found (9 points beyond the scale)" in labels
+    assert "25" not in labels
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.00392, "0.0039"), (0.0996, "0.10"), (12.34, "12"), (0, "0"), (3e-8, "3.0e−08"), (-0.5, "−0.50")],
+)
+def test_significant_digits(value, text):
+    assert significant(value) == text
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(1.0, "> 99.99 %"), (0.0, "< 0.01 %"), (0.9999, "99.99 %"), (0.5, "50.0 %"), (0.0123, "1.23 %")]
+)
+def test_a_probability_is_never_certain(share, text):
+    assert probability(share) == text
+
+
+@pytest.mark.parametrize(("tur", "text"), [(3.99, "3.9"), (4.0, "4.0"), (float("inf"), "infinite"), (None, "–")])
+def test_a_tur_is_never_rounded_up(tur, text):
+    assert ratio(tur) == text
 
 
 def test_figures_stand_there_as_evaluated():

@@ -36,6 +36,58 @@ def test_the_first_three_lines_are_verdict_worst_and_what_to_do():
     ]
 
 
+@pytest.mark.parametrize("result", made.VERDICTS)
+def test_each_verdict_begins_the_text_with_its_word(result):
+    shown = made.content(made.VERDICTS[result])
+    assert summary(shown, colour=False).startswith(f"{result.upper()}, GF-104")
+    assert f"m{result.upper()}\x1b[0m" in summary(shown, colour=True)
+
+
+def test_U_rule_and_tur_stand_at_the_top():
+    lines = summary(made.content(made.NEAR), colour=False).splitlines()
+    assert lines[1].startswith("worst +0.0251 mA (U 0.014), +0.157 % of span")
+    assert any(line.startswith("rule: ILAC-G8:09/2019 non-binary") for line in lines[:7])
+    assert "TUR 2.3, the smallest (tolerance over U, 95.45 %)" in lines[:7]
+    without = summary(made.content(made.GOOD), colour=False).splitlines()
+    assert any(line.startswith("rule: simple acceptance") for line in without[:6])
+    assert "TUR not known" in without[:6]
+
+
+def test_reservations_follow_the_verdict_at_once():
+    lines = summary(made.content(made.OVERDUE), colour=False).splitlines()
+    assert lines[1] == "  reservation: certificate had run out: output meter (due 2025-12-31)"
+
+
+def test_points_carry_U_and_a_mark_for_their_verdict():
+    text = summary(made.content(made.NEAR), colour=False)
+    assert "* conditional pass" in " ".join(text.split())
+    (row,) = [line for line in text.splitlines() if line.lstrip().startswith("50 %")]
+    assert row.split() == ["50", "%", "500.00", "0.087", "12.0250", "+0.157", "*78", "12.0250", "+0.157", "*78"]
+    assert "!*113" in summary(made.content(made.OVER), colour=False)
+
+
+def test_figures_carry_U():
+    assert re.search(r"zero error +[+-]0\.\d+ % of span, U 0\.0\d+", summary(made.content(made.SURE), colour=False))
+
+
+def test_adjustment_is_shown_step_by_step_and_cannot_move_the_cursor():
+    trims = made.adjustment(made.TILTED)
+    evil = made.replace(trims, steps=(*trims.steps, "\x1b[2Jevil"))
+    text = summary(made.content(made.TILTED, adjustment=evil), colour=False)
+    assert "\x1b" not in text
+    assert "  zero -0.0800 mA, -0.500 % of span\n  span +0.1500 mA, +0.938 % of span" in text
+    assert all(f"  {number}. {step}" in text for number, step in enumerate(trims.steps, start=1))
+    assert "opinion, apart from the result" in text
+
+
+def test_as_found_stands_beside_as_left_a_line_a_figure():
+    lines = summary(made.content(made.AS_LEFT, before=made.TILTED), colour=False).splitlines()
+    start = lines.index("as found beside as left, in % of span")
+    assert lines[start + 1].split() == ["as", "found", "as", "left"]
+    assert lines[start + 2].split() == ["verdict", "fail", "pass"]
+    assert any(re.fullmatch(r"  zero error +\+0\.501 +\S+", line) for line in lines[start:])
+
+
 def test_colour_only_adds_to_what_is_said():
     shown = made.DEGENERATE["bad, simulated"]
     coloured = summary(shown, colour=True)

@@ -1,0 +1,295 @@
+"""The five verdicts by the rules as their documents print them, and what weakens one.
+
+ILAC-G8:09/2019 4.2 (fetched): with w = U a result e against the limit T is a pass up to T - w, a conditional pass up to
+T, a conditional fail up to T + w, a fail beyond. Here T = 32 uA (0.2 % of 16 mA) and U = 0.2 T unless said otherwise.
+"""
+
+import json
+import math
+import re
+
+import pytest
+
+from sequencer.advice import advice
+from sequencer.budget import Basis, Limits, Statement
+from sequencer.byhand import from_csv
+from sequencer.evaluation import evaluate
+
+PULSE = """\
+type: pulse rate converter
+input: {range: 0 .. 1000 Hz}
+output: {range: 4 .. 20 mA}
+tolerance: 0.2 % of span
+"""
+CHAIN = """\
+type: two stages
+taps:
+  - {tap: speed, range: 0 .. 1200 rpm}
+  - {tap: pulse, range: 0 .. 1200 Hz}
+  - {tap: returned, range: 4 .. 20 mA}
+stages:
+  - {stage: pickup, pulses per revolution: 60, tolerance: 0.1 % of span}
+  - {stage: converter, tolerance: 5 % of span}
+tolerance: 5 % of span
+"""
+NON_BINARY = "ILAC-G8:09/2019 non-binary"
+T = 0.032
+
+
+def meter(tap, u, *, accuracy=True, **more):
+    """An instrument whose standard uncertainty is `u`: half width root of three times that."""
+    limits = Limits(of_reading=0.0, floor=math.sqrt(3) * u) if accuracy else None
+    return Statement(tap=tap, instrument=f"{tap} meter", accuracy=limits, resolution=0.0, **more)
+
+
+def basis(U_over_T=0.2, *, rule=NON_BINARY, date="2026-01-05", first=None, last=None):
+    """All of it from the output meter; 95.45 % of a normal distribution is k = 2.000."""
+    ends = (first or meter("input", 0.0), last or meter("output", U_over_T * T / 2))
+    return Basis(statements=ends, rule=rule, date=date)
+
+
+@pytest.fixture
+def judged(type_sheet, by_hand):
+    """A unit with one error, in parts of T, at 50 %; each point read in two cycles that agree."""
+
+    def made(error_over_T, basis, *, cycles_n=2, text=PULSE, **more):
+        sheet = type_sheet(text)
+        rows = [(0, 4.0), (500, 12.0 + error_over_T * T), (1000, 20.0)]
+        rows = rows + (rows[1::-1] + rows[1:]) * (cycles_n - 1)
+        return evaluate(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet, basis=basis, **more)
+
+    return made
+
+
+@pytest.mark.parametrize(
+    ("error_over_T", "result"),
+    [
+        (0.7, "pass"),
+        (0.79, "pass"),
+        (0.81, "conditional pass"),
+        (0.9, "conditional pass"),
+        (-0.9, "conditional pass"),
+        (1.0, "conditional pass"),
+        (1.1, "conditional fail"),
+        (-1.19, "conditional fail"),
+        (1.21, "fail"),
+        (1.3, "fail"),
+    ],
+)
+def test_each_side_of_each_limit_by_ilac_g8(judged, error_over_T, result):
+    found = judged(error_over_T, basis())
+    assert found.worst["U"] == pytest.approx(0.2 * T, rel=1e-4)
+    assert found.worst["tur"] == pytest.approx(5, rel=1e-4)
+    assert found.verdict.result == result
+    assert found.verdict.is_pass == (result == "pass")
+    assert found.verdict.rule.startswith(NON_BINARY)
+    assert found.worst["verdict"] == result
+
+
+@pytest.mark.parametrize(
+    ("error_over_T", "says"),
+    [
+        (0.7, "all 7 points within the tolerance; worst +0.0224 mA, U = 0.0064 mA (+0.14 % of span, 70 % of"),
+        (0.9, "all 7 points within the tolerance, but 3 nearer to its limit than U"),
+        (1.1, "3 points outside the tolerance, by less than U"),
+        (1.3, "3 of 7 points outside the tolerance; worst"),
+    ],
+)
+def test_the_reason_has_the_worst_point_with_its_uncertainty(judged, error_over_T, says):
+    assert says in judged(error_over_T, basis()).verdict.reason
+
+
+@pytest.mark.parametrize("error_over_T", [0.0, 0.7, 0.99])
+def test_an_uncertainty_above_the_tolerance_gives_no_verdict(judged, error_over_T):
+    found = judged(error_over_T, basis(1.25))
+    assert found.verdict.result == "not determinable"
+    assert "U = 0.04 mA exceeds the tolerance -0.032 to 0.032 mA" in found.verdict.reason
+    assert "Take better instruments" in advice(found, "by hand", "")
+
+
+def test_an_overdue_certificate_makes_a_pass_conditional_and_names_instrument_and_date(judged):
+    last = meter("output", 0.1 * T, certificate_due="2025-12-31")
+    found = judged(0.5, basis(last=last))
+    assert found.verdict.result == "conditional pass"
+    assert found.verdict.reservations == ("certificate had run out: output meter (due 2025-12-31)",)
+    assert "output meter (due 2025-12-31)" in found.verdict.reason
+    assert "output meter (due 2025-12-31)" in advice(found, "by hand", "")
+    assert judged(0.5, basis(last=last, date="2025-12-31")).verdict.result == "pass"
+    assert judged(1.3, basis(last=last)).verdict.result == "fail"  # it makes nothing better
+
+
+def test_two_things_that_weaken_a_pass_are_both_said(judged):
+    found = judged(0.9, basis(last=meter("output", 0.1 * T, certificate_due="2025-12-31")))
+    assert found.verdict.result == "conditional pass"
+    assert "nearer to its limit than U" in found.verdict.reason
+    assert "certificate had run out" in found.verdict.reason
+    said = advice(found, "by hand", "")
+    assert "nearer to the limit than the measurement is sure; certificate had run out" in said
+
+
+def test_without_an_accuracy_a_rule_that_needs_it_gives_no_verdict(judged):
+    found = judged(0.5, basis(last=meter("output", 0.0, accuracy=False)))
+    assert found.verdict.result == "not determinable"
+    assert "(output: output meter accuracy: uncertainty not known), and ILAC-G8" in found.verdict.reason
+    assert "State what the description of an instrument lacks" in advice(found, "by hand", "")
+
+
+def test_without_an_accuracy_simple_acceptance_gives_one_with_reservation(judged):
+    rule = "ILAC-G8:09/2019 simple acceptance"
+    found = judged(0.5, basis(last=meter("output", 0.0, accuracy=False), rule=rule))
+    assert found.verdict.result == "conditional pass"
+    assert "output meter accuracy: uncertainty not known" in found.verdict.reservations[0]
+
+
+def test_one_reading_a_point_makes_a_pass_conditional(judged):
+    found = judged(0.5, basis(), cycles_n=1)
+    assert found.verdict.result == "conditional pass"
+    assert found.verdict.reservations == ("one reading a point, one cycle: how far readings scatter is not known",)
+
+
+def test_with_nothing_stated_the_tolerance_alone_decides_and_says_so(judged):
+    found = judged(0.99, None, cycles_n=1)
+    assert (found.verdict.result, found.verdict.reservations) == ("pass", ())
+    assert "measuring uncertainty not taken into account" in found.verdict.rule
+    assert judged(1.01, None).verdict.result == "fail"
+
+
+@pytest.mark.parametrize(
+    ("rule", "error_over_T", "result", "says"),
+    [
+        ("ILAC-G8:09/2019 simple acceptance", 0.99, "pass", "all 7 points within"),
+        ("ILAC-G8:09/2019 simple acceptance", 1.01, "fail", "3 of 7 points outside"),
+        ("ILAC-G8:09/2019 guard band", 0.79, "pass", "all 7 points within"),
+        ("ILAC-G8:09/2019 guard band", 0.81, "fail", "3 of 7 points nearer to the limit than"),
+        ("ILAC-G8:09/2019 3 sigma", 0.69, "pass", "all 7 points within"),  # w = 1.5 U
+        ("ILAC-G8:09/2019 3 sigma", 0.71, "fail", "nearer to the limit than ILAC-G8:09/2019 3 sigma accepts"),
+        ("ILAC-G8:09/2019 6 sigma", 0.39, "pass", "all 7 points within"),  # w = 3 U
+        ("ILAC-G8:09/2019 6 sigma", 0.41, "fail", "nearer to the limit"),
+        ("ILAC-G8:09/2019 uncritical", 1.19, "pass", "3 of 7 points outside the tolerance, by no more than"),
+        ("ILAC-G8:09/2019 uncritical", 1.21, "fail", "3 of 7 points outside"),
+        ("ISO 14253-1:2017", 0.83, "pass", "all 7 points within"),  # w = 0.83 U: 0.834 T
+        ("ISO 14253-1:2017", 0.84, "conditional pass", "nearer to its limit"),
+        ("ISO 14253-1:2017", 1.16, "conditional fail", "by less than U"),
+        ("ISO 14253-1:2017", 1.17, "fail", "outside"),
+        ("root sum square", 0.979, "pass", "all 7 points within"),  # sqrt(1 - 0.2^2) = 0.9798
+        ("root sum square", 0.981, "fail", "nearer to the limit"),
+        # TUR 5 is above 4.6, where this rule needs no guard band.
+        ("ANSI/NCSL Z540.3 handbook method 6", 0.999, "pass", "all 7 points within"),
+    ],
+)
+def test_every_rule_is_asked_for_by_name(judged, rule, error_over_T, result, says):
+    found = judged(error_over_T, basis(rule=rule))
+    assert found.verdict.result == result
+    assert found.verdict.rule.startswith(rule)
+    assert says in found.verdict.reason
+
+
+def test_a_point_that_is_not_judged_weakens_nothing(judged):
+    # At 0 Hz "of reading" leaves no tolerance, and the meter that is good to 1 % of reading no doubt either.
+    first = Statement(
+        tap="input", instrument="f", accuracy=Limits(of_reading=1e-5, floor=0), resolution=0, certificate=None
+    )
+    text = PULSE.replace("0.2 % of span", "0.4 % of reading")
+    found = judged(0.5, basis(first=first), text=text)
+    assert (found.visits["is_judged"] == (found.visits["setpoint_pct"] > 0)).all()
+    assert found.verdict.result == "pass"
+
+
+def test_the_zero_of_a_square_root_that_is_not_judged_weakens_nothing(type_sheet, by_hand):
+    flow = PULSE.replace("0 .. 1000 Hz", "0 .. 100 mbar").replace("0.2 % of span", "1 % of reading")
+    sheet = type_sheet(flow + "characteristic: square root\n")
+    rows = [(0, 4.0), (25, 12.0), (100, 20.0), (25, 12.0), (0, 4.0), (25, 12.0), (100, 20.0)]
+    table = from_csv(by_hand("input;output", rows), sheet.datasheet())
+    first = meter("input", 0.001)
+    found = evaluate(table, sheet, basis=basis(first=first))
+    assert math.isnan(found.visits["U"][0])
+    assert found.verdict.result == "pass", found.verdict.reason
+
+
+def test_a_stage_outside_its_own_tolerance_fails_a_unit_that_is_within(type_sheet, by_hand):
+    sheet = type_sheet(CHAIN)
+    # 0.2 % of 1200 Hz at the pickup, against 0.1 %; end to end 0.2 % against 5 %.
+    rows = [(0, 0, 4), (600, 602.4, 12.032), (1200, 1200, 20)]
+    found = evaluate(from_csv(by_hand("speed;pulse;returned", rows), sheet.datasheet()), sheet)
+    assert found.verdict.result == "fail"
+    assert 'stage "pickup" is outside its own tolerance, +0.2 % of span at 50 %' in found.verdict.reason
+
+
+def test_a_stage_is_not_judged_where_a_share_of_zero_leaves_no_tolerance(type_sheet, by_hand):
+    text = CHAIN.replace("tolerance: 0.1 % of span", "tolerance: 1 % of reading")
+    sheet = type_sheet(text)
+    rows = [(0, 0.001, 4), (600, 602.4, 12.032), (1200, 1200, 20)]
+    found = evaluate(from_csv(by_hand("speed;pulse;returned", rows), sheet.datasheet()), sheet)
+    assert [stage.result for stage in found.stages] == ["pass", "pass"]
+    assert found.stages[0].worst_at_pct == 50
+
+
+def test_points_that_were_not_read_leave_it_open_unless_it_failed_already(judged):
+    found = judged(0.5, basis(), planned_n=9)
+    assert found.verdict.result == "not determinable"
+    assert found.verdict.reason.startswith("2 points were not read")
+    assert judged(1.3, basis(), planned_n=9).verdict.result == "fail"
+    assert judged(1.1, basis(), planned_n=9).verdict.result == "conditional fail"
+
+
+def test_a_point_that_never_settled_leaves_it_open(type_sheet, by_hand):
+    sheet = type_sheet(PULSE)
+    rows = [(0, 4.0), (500, 12.0), (1000, 20.0)]
+    table = from_csv(by_hand("input;output", rows), sheet.datasheet())
+    table.loc[table["setpoint_pct"] == 50, "settling"] = "never settled"
+    found = evaluate(table, sheet, basis=basis())
+    assert found.verdict.result == "not determinable"
+    assert found.verdict.reason.startswith("1 of 3 points never settled")
+    assert "lengthen the settling" in advice(found, "by hand", "")
+
+
+def test_an_input_far_from_its_setpoint_blames_the_bench(type_sheet, by_hand):
+    sheet = type_sheet(PULSE)
+    table = from_csv(by_hand("input;output", [(0, 4), (500, 12), (1000, 20)]), sheet.datasheet())
+    table.loc[table["point"] == 1, "setpoint_pct"] = 56.0
+    found = evaluate(table, sheet, basis=basis())
+    assert found.verdict.result == "not determinable"
+    assert "lies up to 6 % of span from its setpoint" in found.verdict.reason
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        pytest.param([(0, 4.0)], id="single point"),
+        pytest.param([(500, 12.0), (500, 12.0)], id="two equal setpoints"),
+        pytest.param([(500, 12.0), (500, 12.1)], id="two equal setpoints that differ"),
+        pytest.param([(0, 4.0), (1000, 20.0)], id="two points"),
+        pytest.param([(0, 4.0), (500, 12.0), (1000, 20.0), (500, 12.0), (0, 4.0), (1000, 20.0)], id="perfect"),
+        pytest.param([(0, 4.0), (500, ""), (1000, 20.0)], id="a reading is missing"),
+    ],
+)
+@pytest.mark.parametrize(
+    "ends",
+    [
+        pytest.param({}, id="u"),
+        pytest.param({"last": meter("output", 0.0)}, id="no u at all"),
+        pytest.param({"last": meter("output", 0.0, accuracy=False)}, id="u unknown"),
+    ],
+)
+def test_what_cannot_be_told_is_never_a_number(type_sheet, by_hand, rows, ends):
+    from sequencer.core import by_hand as judged_by_hand
+    from sequencer.record import document
+    from sequencer.reports.html import html
+    from sequencer.reports.terminal import summary
+
+    sheet = type_sheet(PULSE)
+    table = from_csv(by_hand("input;output", rows), sheet.datasheet())
+    found = evaluate(table, sheet, basis=basis(**ends))
+    content = dataclass_with(judged_by_hand(table, sheet), evaluation=found, advice=advice(found, "by hand", ""))
+    told = json.dumps(document(content), allow_nan=False)
+    for text in (told, summary(content, width=80, colour=False), found.verdict.reason, content.advice, *found.tests):
+        assert not re.search(r"\b(nan|inf)\b", text, re.IGNORECASE), text
+    assert ">nan<" not in html(content)
+    for each in found.figures:
+        assert each.value is not None or each.remark, each.name
+
+
+def dataclass_with(content, **changes):
+    from dataclasses import replace
+
+    return replace(content, **changes)

@@ -111,7 +111,7 @@ class Document:
         try:
             return model.model_validate(self.content, context={"folder": self.path.parent})
         except ValidationError as error:
-            faults = [self._fault(details, model) for details in error.errors(include_url=False)]
+            faults = [self._fault(details, model) for details in _first_causes(error.errors(include_url=False))]
             raise _joined(sorted(_without_repeats(faults), key=_place)) from error
 
     def _fault(self, details: ErrorDetails, model: type[BaseModel]) -> InputError:
@@ -210,6 +210,16 @@ def _keys_beside(model: type[BaseModel], path: Path_) -> list[str]:
         groups = found
     opened = [group for each in groups for group in open_up(each)]
     return sorted({key for group in opened for key in group.get("properties", {})})
+
+
+def _first_causes(found: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Without lists that are too short only because their items were refused."""
+    places = [each["loc"] for each in found]
+    return [
+        each
+        for each, at in zip(found, places, strict=True)
+        if each["type"] != "too_short" or not any(other[: len(at)] == at and other != at for other in places)
+    ]
 
 
 def _without_repeats(faults: list[InputError]) -> list[InputError]:

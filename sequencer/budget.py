@@ -33,6 +33,7 @@ from sequencer.readings import Grid
 from sequencer.tolerance import slope
 
 __all__ = [
+    "COVERAGE",
     "Basis",
     "Limits",
     "Statement",
@@ -43,6 +44,9 @@ __all__ = [
     "is_scatter_unknown",
     "statements",
 ]
+
+
+COVERAGE = 0.9545  # two standard deviations of a normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +104,7 @@ class Basis:
 
     statements: tuple[Statement, ...] = ()
     correlations: tuple[tuple[str, str, float], ...] = ()
-    coverage: float = 0.9545
+    coverage: float = COVERAGE
     rule: str = DEFAULT_RULE
     date: str = ""
 

@@ -230,18 +230,21 @@ class _Terminal:
 @click.argument("readings", type=click.Path(path_type=Path))
 @click.option("--type", "type_sheet", required=True, help="Type sheet of the unit, by path or name.")
 @click.option("--serial", default="", help="Serial of the unit.")
+@click.option("--bench", help="Bench file of the instruments used, for the uncertainty.")
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_json_option
-def evaluate_command(readings: Path, type_sheet: str, serial: str, report_path: Path | None, *, as_json: bool) -> None:
+def evaluate_command(
+    readings: Path, type_sheet: str, serial: str, bench: str | None, report_path: Path | None, *, as_json: bool
+) -> None:
     r"""Judge READINGS taken by hand (CSV), with the same figures as a run.
 
     \b
     Example, with columns "injected [Hz]" and "returned [mA]":
-      livezero evaluate readings.csv --type pulse-to-current
+      livezero evaluate readings.csv --type pulse-to-current --bench by-hand
     """
     from sequencer import core  # noqa: PLC0415
 
-    content = core.by_hand(readings, type_sheet, serial=serial)
+    content = core.by_hand(readings, type_sheet, serial=serial, bench=bench)
     if report_path is not None:
         core.write_report(content, report_path)
     if as_json:

@@ -24,13 +24,16 @@ from instruments.shipped import shipped
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
 from instruments.units import show
+from instruments.wiring import wire
 from instruments.yamlfile import FileModel, find, read
 from sequencer import record as records
 from sequencer.advice import advice
+from sequencer.budget import COVERAGE, basis_of
 from sequencer.byhand import from_csv
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
 from sequencer.events import Event
+from sequencer.figures.conformity import DEFAULT_RULE
 from sequencer.figures.montecarlo import MonteCarlo
 from sequencer.journal import Journal
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
@@ -250,14 +253,37 @@ def evaluate(
 
 
 def by_hand(
-    readings: pd.DataFrame | Path | str, type_sheet: TypeSheet | Path | str, *, serial: str = "", operator: str = ""
+    readings: pd.DataFrame | Path | str,
+    type_sheet: TypeSheet | Path | str,
+    *,
+    serial: str = "",
+    bench: LoadedBench | Path | str | None = None,
 ) -> Content:
-    """As `evaluate`, with everything a report shows."""
+    """As `evaluate`, with everything a report shows.
+
+    Args:
+        readings: a tidy table, or a CSV.
+        type_sheet: of the unit.
+        serial: of the unit.
+        bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
+
+    Raises:
+        InputError: the type sheet or the bench file is at fault.
+        PlanError: the bench has no instrument for a tap.
+        ReadingsError: the readings are.
+    """
     sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
     table = (
         readings if isinstance(readings, pd.DataFrame) else from_csv(Path(readings), sheet.datasheet(), serial=serial)
     )
-    found = evaluate_table(table, sheet)
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
+    basis = None
+    if loaded is not None:
+        basis = basis_of(
+            loaded, wire(loaded, sheet.datasheet()), sheet, coverage=COVERAGE, rule=DEFAULT_RULE, date=now
+        )
+    found = evaluate_table(table, sheet, basis=basis)
     origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
     return Content(
         evaluation=found,
@@ -265,13 +291,13 @@ def by_hand(
         serial=serial,
         type=sheet.type,
         sequence=f"readings from {origin}",
-        date=datetime.now(UTC).isoformat(timespec="seconds"),
-        operator=operator,
+        date=now,
+        operator="",
         state="",
         status="by hand",
         reason="readings that no run took",
         is_simulated=False,
-        bench="not known",
+        bench="not known" if loaded is None else loaded.file.bench,
         instruments=(),
         cautions=(),
         remarks=(),

@@ -193,7 +193,10 @@ def seal(folder: Path) -> Record:
         (folder / "figures.json").write_text(
             json.dumps(document(record.content), indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
         )
-        (folder / "digest.json").write_text(json.dumps(_digest(folder), indent=1) + "\n", encoding="utf-8")
+        digest = _digest(folder)
+        (folder / "digest.json").write_text(json.dumps(digest, indent=1) + "\n", encoding="utf-8")
+        for name in (*digest["files"], "digest.json"):  # what was found is locked; only the report is written again
+            (folder / name).chmod(0o444)
     except OSError as error:
         raise RecordError(
             f"the record cannot be written: {error.strerror}", where=str(folder), todo="make room on the disk"

@@ -8,6 +8,7 @@ Inside a block the units, though the first axis, lie side by side in memory: num
 and not along the few readings of one, several times as fast.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
@@ -15,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from instruments.errors import ReadingsError
-from sequencer.figures.per_point import BoolArray, FloatArray, IntArray, first_place, mean
+from sequencer.figures.per_point import BoolArray, FloatArray, IntArray, blocks, first_place, mean
 
 __all__ = [
     "DOWN",
@@ -35,8 +36,6 @@ __all__ = [
 UP, DOWN = 0, 1
 # Deviations that differ by rounding alone are one deviation: the place is then the lowest input, on every machine.
 _TIE_FRAC = 1e-12
-# Readings worked on at a time: they stay in the processor's cache.
-_BLOCK_N = 65536
 
 Found = TypeVar("Found")
 
@@ -96,7 +95,7 @@ def readings(error_pct: FloatArray, x_pct: FloatArray) -> tuple[FloatArray, Floa
 
 
 def by_blocks(figure: Callable[[Curves], Found], error_pct: FloatArray, x_pct: FloatArray) -> Found:
-    """A figure of all units, block by block: what is worked on then stays in the processor's cache.
+    """A figure of all units, block by block.
 
     Args:
         figure: dataclass of figures, its arrays with the units first, from the curves of a block.
@@ -107,9 +106,7 @@ def by_blocks(figure: Callable[[Curves], Found], error_pct: FloatArray, x_pct: F
         ReadingsError: as `readings`.
     """
     error, x = _shaped(error_pct, x_pct)
-    units_n = max(_BLOCK_N // error[0:1].size, 1) if error.size else 1
-    blocks = [slice(start, start + units_n) for start in range(0, max(len(error), 1), units_n)]
-    return _joined([figure(_curves(error, x, units)) for units in blocks])
+    return _joined([figure(_curves(error, x, units)) for units in blocks(len(error), math.prod(error.shape[1:]))])
 
 
 def _curves(error: FloatArray, x: FloatArray, units: slice) -> Curves:
@@ -171,11 +168,11 @@ def _side_by_side(level: FloatArray) -> FloatArray:
     return np.moveaxis(np.ascontiguousarray(np.moveaxis(level, 0, -1)), -1, 0)
 
 
-def _joined(blocks: Sequence[Found]) -> Found:
+def _joined(parts: Sequence[Found]) -> Found:
     """Figures of all blocks in one: arrays one after the other, in C order; what is the same for all units once."""
-    first: Any = blocks[0]
+    first: Any = parts[0]
     together = {
-        field.name: [getattr(block, field.name) for block in blocks]
+        field.name: [getattr(part, field.name) for part in parts]
         for field in fields(first)
         if is_dataclass(value := getattr(first, field.name)) or isinstance(value, np.ndarray)
     }

@@ -11,14 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.errors import ReadingsError
-from sequencer.figures.per_point import BoolArray, FloatArray, IntArray, first_place, total
+from sequencer.figures.per_point import BoolArray, FloatArray, IntArray, blocks, first_place, total
 
 __all__ = ["LineFit", "MinimaxLine", "Prediction", "fit_line", "fit_minimax_line"]
 
 # Rounding of one deviation, in units of the last place of the largest number in it.
 _ROUNDING = 8 * float(np.finfo(np.float64).eps)
-# Readings worked on at a time: they stay in the processor's cache.
-_BLOCK_N = 65536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,11 +115,11 @@ def fit_line(x: FloatArray, y: FloatArray, *, weights: FloatArray | None = None)
         ReadingsError: shapes do not fit, or a weight is negative.
     """
     x, y = _pairs(x, y)
-    w = np.ones(1) if weights is None else _weights(weights, y)
+    w = np.ones(y.shape[-1]) if weights is None else _weights(weights, y)
     shape = y.shape[:-1]
-    blocks = [_line(*block) for block in _blocks(y, x, w)]
+    parts = [_line(*block) for block in _blocks(y, x, w)]
     offset, gain, x_mean, variance, weight, spread, points_n = (
-        row.reshape(shape) for row in np.concatenate(blocks, axis=1)
+        row.reshape(shape) for row in np.concatenate(parts, axis=1)
     )
     return LineFit(
         offset=offset,
@@ -146,7 +144,6 @@ def _line(y: FloatArray, x: FloatArray, w: FloatArray) -> FloatArray:
     points_n = is_read.sum(axis=0)
     if is_read.all():
         first = x[0]
-        w = np.broadcast_to(w, x.shape)
     else:
         first = _first(x, is_read)
         x, y, w = np.where(is_read, x, first), np.where(is_read, y, 0.0), np.where(is_read, w, 0.0)
@@ -187,8 +184,8 @@ def fit_minimax_line(x: FloatArray, y: FloatArray) -> MinimaxLine:
         ReadingsError: shapes do not fit.
     """
     x, y = _pairs(x, y)
-    blocks = [_minimax(*block) for block in _blocks(y, x)]
-    offset, gain, half_band = (row.reshape(y.shape[:-1]) for row in np.concatenate(blocks, axis=1))
+    parts = [_minimax(*block) for block in _blocks(y, x)]
+    offset, gain, half_band = (row.reshape(y.shape[:-1]) for row in np.concatenate(parts, axis=1))
     return MinimaxLine(offset=offset, gain=gain, half_band=half_band)
 
 
@@ -230,12 +227,13 @@ def _narrowest(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, Fl
         top, bottom = (first_place(away == high, axis=0), columns), (first_place(away == low, axis=0), columns)
         slope = x[bottom] - x[top]
         found = np.stack([y[top] - y[bottom], slope])
-        falling, rising = np.where(slope < 0, found, falling), np.where(slope > 0, found, rising)
+        np.copyto(falling, found, where=slope < 0)
+        np.copyto(rising, found, where=slope > 0)
         rounding = _ROUNDING * (y_size + np.abs(gain) * x_size)
         is_open = (high - low > least + rounding) & (slope != 0)
         # A unit leaves as soon as it is done: its figures do not depend on the units beside it.
         units, x, y, falling, rising, x_size, y_size = (
-            each[..., is_open] for each in (units, x, y, falling, rising, x_size, y_size)
+            each.compress(is_open, axis=-1) for each in (units, x, y, falling, rising, x_size, y_size)
         )
     return gains, highs, lows
 
@@ -252,20 +250,16 @@ def _positive(level: FloatArray | IntArray) -> FloatArray:
 
 
 def _blocks(*levels: FloatArray) -> Iterator[list[FloatArray]]:
-    """Some units at a time: what is worked on then stays in the processor's cache.
+    """Some units at a time, each of shape (readings, units); what is the same for all units is one column.
 
-    Each of shape (readings, units) and in C order: numpy then goes along many units at a time, not along the few
-    readings of one. What is the same for all units is one column.
+    In C order numpy goes along many units at a time, not along the few readings of one.
     """
     shape = levels[0].shape
     rows = [
         level.reshape(1, -1) if level.size == level.shape[-1] else np.broadcast_to(level, shape).reshape(-1, shape[-1])
         for level in levels
     ]
-    units_n = math.prod(shape[:-1])
-    block_n = max(_BLOCK_N // shape[-1], 1)
-    for start in range(0, max(units_n, 1), block_n):
-        block = slice(start, start + block_n)
+    for block in blocks(math.prod(shape[:-1]), shape[-1]):
         yield [np.ascontiguousarray((each if len(each) == 1 else each[block]).T) for each in rows]
 
 

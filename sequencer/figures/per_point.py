@@ -10,11 +10,14 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["BoolArray", "FloatArray", "IntArray", "PerPoint", "first_place", "mean", "per_point", "total"]
+__all__ = ["BoolArray", "FloatArray", "IntArray", "PerPoint", "blocks", "first_place", "mean", "per_point", "total"]
 
 BoolArray: TypeAlias = npt.NDArray[np.bool_]
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
+
+# Readings worked on at a time.
+_BLOCK_N = 65536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +53,14 @@ def per_point(level: FloatArray, *, axis: int) -> PerPoint:
     if len(moved) == 0:
         missing = np.full(shape, np.nan)
         return PerPoint(mean=missing, sd=missing, readings_n=np.zeros(shape, dtype=np.int64))
-    rows = np.ascontiguousarray(moved.reshape(len(moved), math.prod(shape)))
+    rows = moved.reshape(len(moved), math.prod(shape))
+    parts = [_per_column(np.ascontiguousarray(rows[:, units])) for units in blocks(rows.shape[1], len(rows))]
+    mean, sd, readings_n = (np.concatenate(each).reshape(shape) for each in zip(*parts, strict=True))
+    return PerPoint(mean=mean, sd=sd, readings_n=readings_n)
+
+
+def _per_column(rows: FloatArray) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Mean, standard deviation and number; shape (readings, units)."""
     is_read = np.isfinite(rows)
     is_complete = bool(is_read.all())
     readings_n = is_read.sum(axis=0)
@@ -66,11 +76,7 @@ def per_point(level: FloatArray, *, axis: int) -> PerPoint:
     # The sum of what is left is nil but for rounding: its square takes the rounding out of the sum of squares.
     squares = total(left**2) - total(left) ** 2 / some
     others = np.where(readings_n > 1, readings_n - 1, np.nan)
-    return PerPoint(
-        mean=(first + mean_away).reshape(shape),
-        sd=np.sqrt(np.maximum(squares, 0.0) / others).reshape(shape),
-        readings_n=readings_n.reshape(shape),
-    )
+    return first + mean_away, np.sqrt(np.maximum(squares, 0.0) / others), readings_n
 
 
 def mean(level: FloatArray, *, axis: int) -> FloatArray:
@@ -112,4 +118,15 @@ def first_place(is_there: BoolArray, *, axis: int) -> IntArray:
     shape = [1] * is_there.ndim
     shape[axis] = places_n
     left = (is_there * counting_down.reshape(shape)).max(axis=axis)
-    return np.asarray((places_n - left.astype(np.int64)) % places_n)
+    return np.asarray(((places_n - left) * (left > 0)).astype(np.int64))
+
+
+def blocks(units_n: int, readings_n: int) -> list[slice]:
+    """Units taken at a time, at least one block: what is worked on then stays in the processor's cache.
+
+    Args:
+        units_n: how many there are.
+        readings_n: readings of each.
+    """
+    block_n = max(_BLOCK_N // max(readings_n, 1), 1)
+    return [slice(start, start + block_n) for start in range(0, max(units_n, 1), block_n)]

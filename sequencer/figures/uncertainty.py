@@ -191,23 +191,26 @@ def combine(
         raise ReadingsError("a coverage factor is 0 or less", where="budget", todo="give k = 2, or a probability")
     names = _names(contributions)
     effect = _effects(contributions)
-    by_correlation = effect if correlations is None else _correlated(effect, names, correlations)
-    parts = effect * by_correlation
-    u_first = np.sqrt(np.maximum(parts.sum(axis=0), 0.0))
-    is_some = u_first > 0
-    some_u = np.where(is_some, u_first, 1.0)
-    dof = _effective_dof(contributions, effect / some_u)
+    # Each with the shape it came in: what is the same for all results is computed once.
+    own = [one.sensitivity * one.u for one in contributions]
+    parts = [each**2 for each in own] if correlations is None else effect * _correlated(effect, names, correlations)
+    first = np.maximum(sum(parts), 0.0)
+    # With nothing uncertain, nothing has a share.
+    whole = np.where(first == 0, np.inf, first)
+    share_frac = np.empty_like(effect)
+    for place, part in enumerate(parts):
+        np.divide(part, whole, out=share_frac[place, ...])
+    dof = _effective_dof(contributions, own, whole)
     if is_dof_truncated:
         dof = np.where(dof >= 1, np.floor(dof), dof)
     second = _second_order(contributions, names, curvatures or {}, thirds or {})
-    variance = np.maximum(u_first**2 + second, 0.0)
+    variance = np.maximum(first + second, 0.0)
     factor = coverage_factor(probability, dof) if k is None else np.full(dof.shape, float(k))
     u = np.sqrt(variance)
     return Budget(
         contributions=tuple(contributions),
         effect=effect,
-        # With nothing uncertain, nothing has a share.
-        share_frac=np.where(is_some, parts / some_u**2, np.where(np.isnan(u_first), np.nan, 0.0)),
+        share_frac=share_frac,
         u=u,
         u_second_order=np.broadcast_to(np.sign(second) * np.sqrt(np.abs(second)), u.shape),
         dof=dof,
@@ -421,15 +424,21 @@ def _effects(contributions: Sequence[Contribution]) -> FloatArray:
             allowed="for each result its own value, or one for all",
             todo="give all contributions the shape of the results",
         ) from wrong
-    return np.stack([np.broadcast_to(one.sensitivity * one.u, shape) for one in contributions])
+    effect = np.empty((len(contributions), *shape))
+    for place, one in enumerate(contributions):
+        effect[place] = one.sensitivity * one.u
+    return effect
 
 
-def _effective_dof(contributions: Sequence[Contribution], effect_frac: FloatArray) -> FloatArray:
-    """Welch-Satterthwaite, from effects in parts of the combined uncertainty; infinite where nothing limits them."""
-    limit = np.zeros(effect_frac.shape[1:])
-    for one, frac in zip(contributions, effect_frac, strict=True):
+def _effective_dof(contributions: Sequence[Contribution], own: Sequence[FloatArray], variance: FloatArray) -> FloatArray:
+    """Welch-Satterthwaite, from effects and their combined variance; infinite where nothing limits them."""
+    limit = np.where(np.isnan(variance), np.nan, 0.0)
+    for one, effect in zip(contributions, own, strict=True):
+        if np.isposinf(one.dof).all():
+            continue
+        frac = effect**2 / variance
         # What has no effect limits nothing, whatever its degrees of freedom.
-        limit = limit + np.where(frac == 0, 0.0, frac**4 / one.dof)
+        limit = limit + np.where(frac == 0, 0.0, frac**2 / one.dof)
     return np.where(limit == 0, np.inf, 1 / np.where(limit == 0, 1.0, limit))
 
 

@@ -199,7 +199,7 @@ def setpoint_rows(evaluation: Evaluation) -> tuple[SetpointRow, ...]:
             SetpointRow(
                 setpoint=words.as_pct(float(str(setpoint))),
                 U=style.uncertainty(float(part["U"].max())),
-                tolerance=f"±{style.level(width)}" if width > 0 else words.fixed(None, 0),
+                tolerance=f"±{style.uncertainty(width)}" if width > 0 else words.fixed(None, 0),
                 guard_band=style.uncertainty(w),
                 accepted=_accepted(width, w, style) if width > 0 else words.fixed(None, 0),
                 tur=words.ratio(float(judged["tur"].min()) if len(judged) else None),

@@ -253,7 +253,7 @@ def weighed(evaluation: Evaluation, *, minus: str = MINUS) -> str:
         return ""
     unit, style = evaluation.output_unit, NumberStyle(evaluation, minus=minus)
     sign = "±" if minus == MINUS else "+/-"
-    allowed = f"tolerance {sign}{style.level(worst['tolerance'])} {unit}"
+    allowed = f"tolerance {sign}{style.uncertainty(worst['tolerance'])} {unit}"
     known = evaluation.budget
     if known is None:
         return f"uncertainty not known, {allowed}"

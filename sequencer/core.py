@@ -280,9 +280,7 @@ def by_hand(
     loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
     basis = None
     if loaded is not None:
-        basis = basis_of(
-            loaded, wire(loaded, sheet.datasheet()), sheet, coverage=COVERAGE, rule=DEFAULT_RULE, date=now
-        )
+        basis = basis_of(loaded, wire(loaded, sheet.datasheet()), sheet, coverage=COVERAGE, rule=DEFAULT_RULE, date=now)
     found = evaluate_table(table, sheet, basis=basis)
     origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
     return Content(

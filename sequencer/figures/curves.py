@@ -9,11 +9,12 @@ and not along the few readings of one, several times as fast.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from instruments.errors import ReadingsError
 from sequencer.figures.per_point import BoolArray, FloatArray, IntArray, blocks, first_place, mean
@@ -38,6 +39,7 @@ UP, DOWN = 0, 1
 _TIE_FRAC = 1e-12
 
 Found = TypeVar("Found")
+Kind = TypeVar("Kind", bound=np.generic)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +108,13 @@ def by_blocks(figure: Callable[[Curves], Found], error_pct: FloatArray, x_pct: F
         ReadingsError: as `readings`.
     """
     error, x = _shaped(error_pct, x_pct)
-    return _joined([figure(_curves(error, x, units)) for units in blocks(len(error), math.prod(error.shape[1:]))])
+    first, *others = blocks(len(error), math.prod(error.shape[1:]))
+    found = figure(_curves(error, x, first))
+    room = _room(found, len(error))
+    _fill(room, found, first)
+    for units in others:
+        _fill(room, figure(_curves(error, x, units)), units)
+    return room
 
 
 def _curves(error: FloatArray, x: FloatArray, units: slice) -> Curves:
@@ -168,21 +176,29 @@ def _side_by_side(level: FloatArray) -> FloatArray:
     return np.moveaxis(np.ascontiguousarray(np.moveaxis(level, 0, -1)), -1, 0)
 
 
-def _joined(parts: Sequence[Found]) -> Found:
-    """Figures of all blocks in one: arrays one after the other, in C order; what is the same for all units once."""
-    first: Any = parts[0]
-    together = {
-        field.name: [getattr(part, field.name) for part in parts]
-        for field in fields(first)
-        if is_dataclass(value := getattr(first, field.name)) or isinstance(value, np.ndarray)
+def _room(found: Found, units_n: int) -> Found:
+    """The same figures with room for all units in their arrays, in C order."""
+    room = {
+        name: np.empty((units_n, *value.shape[1:]), dtype=value.dtype)
+        if isinstance(value, np.ndarray)
+        else _room(value, units_n)
+        for name, value in _by_unit(found)
     }
-    return replace(
-        first,
-        **{
-            name: _joined(values) if is_dataclass(values[0]) else np.concatenate(values)
-            for name, values in together.items()
-        },
-    )
+    return replace(found, **room)  # type: ignore[type-var]  # a dataclass, as `by_blocks` asks
+
+
+def _fill(room: object, found: object, units: slice) -> None:
+    for name, value in _by_unit(found):
+        if isinstance(value, np.ndarray):
+            getattr(room, name)[units] = value
+        else:
+            _fill(getattr(room, name), value, units)
+
+
+def _by_unit(found: Any) -> list[tuple[str, Any]]:
+    """Fields that differ from unit to unit, arrays or figures in turn."""
+    values = [(field.name, getattr(found, field.name)) for field in fields(found)]
+    return [(name, value) for name, value in values if isinstance(value, np.ndarray) or is_dataclass(value)]
 
 
 def average_curve(level: FloatArray) -> FloatArray:
@@ -226,7 +242,7 @@ def chosen(level: FloatArray, index: IntArray) -> FloatArray:
     return np.asarray(np.take_along_axis(level, index[..., None], axis=-1)[..., 0])
 
 
-def flat(level: FloatArray) -> FloatArray:
+def flat(level: npt.NDArray[Kind]) -> npt.NDArray[Kind]:
     """One row for each unit, all other axes in one; also of no units at all."""
     return level.reshape(len(level), int(np.prod(level.shape[1:])))
 

@@ -154,12 +154,17 @@ def _line(y: FloatArray, x: FloatArray, w: FloatArray) -> FloatArray:
     away -= mean_away
     weighted = w * away
     spread = _positive(total(weighted * away))
-    y_mean, gain = total(w * y) / weight, total(weighted * y) / spread
-    left = y - y_mean
-    left -= gain * away
+    left, product = np.empty((2, *y.shape))
+    y_mean, gain = (total(np.multiply(each, y, out=product)) for each in (w, weighted))
+    y_mean, gain = y_mean / weight, gain / spread
+    np.subtract(y, y_mean, out=left)
+    left -= np.multiply(gain, away, out=product)
     # What rounding left in the residuals is fitted once more.
-    more_mean, more_gain = total(w * left) / weight, total(weighted * left) / spread
-    squares = np.maximum(total(w * left**2) - weight * more_mean**2 - spread * more_gain**2, 0.0)
+    more_gain = total(np.multiply(weighted, left, out=product)) / spread
+    np.multiply(w, left, out=product)
+    more_mean = total(product) / weight
+    product *= left
+    squares = np.maximum(total(product) - weight * more_mean**2 - spread * more_gain**2, 0.0)
     x_mean, gain = first + mean_away, gain + more_gain
     offset = y_mean + more_mean - gain * x_mean
     variance = squares / _positive(points_n - 2)
@@ -232,9 +237,10 @@ def _narrowest(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, Fl
         rounding = _ROUNDING * (y_size + np.abs(gain) * x_size)
         is_open = (high - low > least + rounding) & (slope != 0)
         # A unit leaves as soon as it is done: its figures do not depend on the units beside it.
-        units, x, y, falling, rising, x_size, y_size = (
-            each.compress(is_open, axis=-1) for each in (units, x, y, falling, rising, x_size, y_size)
-        )
+        if not is_open.all():
+            units, x, y, falling, rising, x_size, y_size = (
+                each.compress(is_open, axis=-1) for each in (units, x, y, falling, rising, x_size, y_size)
+            )
     return gains, highs, lows
 
 

@@ -3,7 +3,6 @@
 Not the spread between cycles of the standards (see `repeatability`), and no outlier is taken out.
 """
 
-import math
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -17,7 +16,7 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
 # Readings worked on at a time.
-_BLOCK_N = 65536
+_BLOCK_N = 262_144
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,25 +47,30 @@ def per_point(level: FloatArray, *, axis: int) -> PerPoint:
 
     Two passes about the first reading: no digits are lost where the spread is small against the level.
     """
-    moved = np.moveaxis(np.asarray(level, dtype=np.float64), axis, 0)
-    shape = moved.shape[1:]
-    if len(moved) == 0:
+    rows = np.moveaxis(np.asarray(level, dtype=np.float64), axis, 0)
+    shape = rows.shape[1:]
+    if len(rows) == 0:
         missing = np.full(shape, np.nan)
         return PerPoint(mean=missing, sd=missing, readings_n=np.zeros(shape, dtype=np.int64))
-    rows = moved.reshape(len(moved), math.prod(shape))
-    parts = [_per_column(np.ascontiguousarray(rows[:, units])) for units in blocks(rows.shape[1], len(rows))]
-    mean, sd, readings_n = (np.concatenate(each).reshape(shape) for each in zip(*parts, strict=True))
-    return PerPoint(mean=mean, sd=sd, readings_n=readings_n)
+    units = rows if shape else rows[:, None]
+    mean, sd, readings_n = (
+        np.empty(units.shape[1:]),
+        np.empty(units.shape[1:]),
+        np.empty(units.shape[1:], dtype=np.int64),
+    )
+    for block in blocks(len(mean), units[:, :1].size):
+        mean[block], sd[block], readings_n[block] = _per_point(np.ascontiguousarray(units[:, block]))
+    return PerPoint(mean=mean.reshape(shape), sd=sd.reshape(shape), readings_n=readings_n.reshape(shape))
 
 
-def _per_column(rows: FloatArray) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Mean, standard deviation and number; shape (readings, units)."""
-    is_read = np.isfinite(rows)
+def _per_point(level: FloatArray) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Mean, standard deviation and count along the first axis; one count for all if nothing is missing."""
+    is_read = np.isfinite(level)
     is_complete = bool(is_read.all())
-    readings_n = is_read.sum(axis=0)
+    readings_n = np.asarray(len(level)) if is_complete else is_read.sum(axis=0)
     some = np.where(readings_n > 0, readings_n, np.nan)
-    first = rows[0] if is_complete else np.take_along_axis(rows, first_place(is_read, axis=0)[None], axis=0)[0]
-    away = rows - first
+    first = level[0] if is_complete else np.take_along_axis(level, first_place(is_read, axis=0)[None], axis=0)[0]
+    away = level - first
     if not is_complete:
         away[~is_read] = 0.0
     mean_away = total(away) / some
@@ -98,10 +102,10 @@ def total(level: FloatArray) -> FloatArray:
     """Sum over the first axis, always in its order, so that the sum of a unit does not depend on those beside it.
 
     Args:
-        level: shape (readings, units), C order.
+        level: shape (readings, ...), in C order.
     """
-    # numpy adds a single column in pairs, which is another rounding.
-    if level.shape[1] == 1:
+    # A single column numpy adds in pairs, which is another rounding.
+    if level[0].size == 1:
         return np.asarray(np.add.accumulate(level, axis=0)[-1])
     return np.asarray(np.add.reduce(level, axis=0))
 

@@ -117,7 +117,7 @@ def coverage_factor(probability: float, dof: npt.ArrayLike) -> FloatArray:
     nu = np.asarray(dof, dtype=np.float64)
     is_series = (nu >= 1) & (probability <= _K_SERIES_TO)
     x = 2 / np.where(is_series, nu, 1.0) - 1
-    k = np.asarray(np.exp(np.polynomial.chebyshev.chebval(x, _k_series(min(probability, _K_SERIES_TO)))))
+    k = np.asarray(np.exp(np.polynomial.polynomial.polyval(x, _k_series(min(probability, _K_SERIES_TO)))))
     return k if is_series.all() else np.where(is_series, k, -t_quantile((1 - probability) / 2, nu))
 
 
@@ -226,12 +226,13 @@ def _log_gamma_ratio(a: FloatArray) -> FloatArray:
 
 @lru_cache(maxsize=32)
 def _k_series(probability: float) -> FloatArray:
-    """Chebyshev coefficients of log k over 1 / dof from 0 to 1: 13 digits, thirty times as fast as each for itself."""
+    """Coefficients of log k in x = 2 / dof - 1, from -1 to 1: 13 digits, thirty times as fast as each for itself."""
     x = np.cos(np.pi * (np.arange(_K_SERIES_N) + 0.5) / _K_SERIES_N)
     k = -t_quantile((1 - probability) / 2, 2 / (x + 1))
     series = np.polynomial.chebyshev.chebfit(x, np.log(k), _K_SERIES_N - 1)
-    # Rounding is all that stands in the last terms.
-    return np.asarray(np.polynomial.chebyshev.chebtrim(series, 1e-15))
+    # Rounding is all that stands in the last terms. Powers do as well as Chebyshev's, and cost a third less: log k is
+    # smooth far beyond this range, so the coefficients fall by half from one to the next.
+    return np.asarray(np.polynomial.chebyshev.cheb2poly(np.polynomial.chebyshev.chebtrim(series, 1e-15)))
 
 
 def _some_dof(dof: FloatArray) -> FloatArray:

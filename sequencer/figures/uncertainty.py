@@ -6,13 +6,14 @@ distribution is propagated (`montecarlo`), nothing is judged (`conformity`).
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import EllipsisType
 from typing import Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from instruments.errors import ReadingsError
-from sequencer.figures.per_point import FloatArray, IntArray
+from sequencer.figures.per_point import FloatArray, IntArray, blocks
 from sequencer.figures.student import coverage_factor
 
 __all__ = [
@@ -190,29 +191,31 @@ def combine(
     if k is not None and not 0 < k < np.inf:
         raise ReadingsError("a coverage factor is 0 or less", where="budget", todo="give k = 2, or a probability")
     names = _names(contributions)
-    effect = _effects(contributions)
-    # Each with the shape it came in: what is the same for all results is computed once.
-    own = [one.sensitivity * one.u for one in contributions]
-    parts = [each**2 for each in own] if correlations is None else effect * _correlated(effect, names, correlations)
-    first = np.maximum(sum(parts), 0.0)
-    # With nothing uncertain, nothing has a share.
-    whole = np.where(first == 0, np.inf, first)
-    share_frac = np.empty_like(effect)
-    for place, part in enumerate(parts):
-        np.divide(part, whole, out=share_frac[place, ...])
-    dof = _effective_dof(contributions, own, whole)
-    if is_dof_truncated:
-        dof = np.where(dof >= 1, np.floor(dof), dof)
+    matrix = None if correlations is None else _matrix(correlations, names)
     second = _second_order(contributions, names, curvatures or {}, thirds or {})
-    variance = np.maximum(first + second, 0.0)
-    factor = coverage_factor(probability, dof) if k is None else np.full(dof.shape, float(k))
-    u = np.sqrt(variance)
+    shape = _shape(contributions)
+    effect, share_frac = np.empty((2, len(names), *shape))
+    u, dof, factor = (np.empty(shape) for _ in range(3))
+    for block in blocks(shape[0], effect[:, :1].size) if shape else [...]:
+        # What is the same for all results is computed once for a block.
+        own = [_taken(one.sensitivity, block, shape) * _taken(one.u, block, shape) for one in contributions]
+        parts = [each**2 for each in own] if matrix is None else _correlated(own, matrix)
+        variance = np.maximum(sum(parts), 0.0)
+        # With nothing uncertain, nothing has a share.
+        whole = np.where(variance == 0, np.inf, variance)
+        for place, (one, part) in enumerate(zip(own, parts, strict=True)):
+            effect[place, block] = one
+            np.divide(part, whole, out=share_frac[place, block])
+        block_dof = _effective_dof([_taken(one.dof, block, shape) for one in contributions], own, whole)
+        dof[block] = np.where(block_dof >= 1, np.floor(block_dof), block_dof) if is_dof_truncated else block_dof
+        u[block] = np.sqrt(np.maximum(variance + _taken(second, block, shape), 0.0))
+        factor[block] = coverage_factor(probability, dof[block]) if k is None else k
     return Budget(
         contributions=tuple(contributions),
         effect=effect,
         share_frac=share_frac,
         u=u,
-        u_second_order=np.broadcast_to(np.sign(second) * np.sqrt(np.abs(second)), u.shape),
+        u_second_order=np.broadcast_to(np.sign(second) * np.sqrt(np.abs(second)), shape),
         dof=dof,
         k=factor,
         U=factor * u,
@@ -358,13 +361,12 @@ def from_readings(
     count = _floats(readings_n)
     pooled = _floats(np.nan if pooled_sd is None else pooled_sd)
     is_pooled = np.isfinite(pooled)
-    is_known = (count >= 1) & (is_pooled | (count >= 2))
-    one_sd = np.where(is_pooled, pooled, _floats(sd))
+    known_n = np.where((count >= 1) & (is_pooled | (count >= 2)), count, np.nan)
     return Contribution(
         name=name,
-        u=np.where(is_known, one_sd, np.nan) / np.sqrt(np.where(count >= 1, count, 1.0)),
+        u=np.where(is_pooled, pooled, _floats(sd)) / np.sqrt(known_n),
         sensitivity=_floats(sensitivity),
-        dof=np.where(is_known, np.where(is_pooled, pooled_dof, np.where(count >= 2, count - 1, 1.0)), np.nan),
+        dof=np.where(is_pooled & (count >= 1), pooled_dof, known_n - 1),
         distribution="t",
         kind="A",
         reason="fewer than two readings, and no pooled standard deviation",
@@ -412,11 +414,10 @@ def _names(contributions: Sequence[Contribution]) -> list[str]:
     return names
 
 
-def _effects(contributions: Sequence[Contribution]) -> FloatArray:
+def _shape(contributions: Sequence[Contribution]) -> tuple[int, ...]:
+    """Of the results."""
     try:
-        shape = np.broadcast_shapes(
-            *(each.shape for one in contributions for each in (one.u, one.sensitivity, one.dof))
-        )
+        return np.broadcast_shapes(*(each.shape for one in contributions for each in (one.u, one.sensitivity, one.dof)))
     except ValueError as wrong:
         raise ReadingsError(
             "contributions have shapes that do not go together",
@@ -424,26 +425,26 @@ def _effects(contributions: Sequence[Contribution]) -> FloatArray:
             allowed="for each result its own value, or one for all",
             todo="give all contributions the shape of the results",
         ) from wrong
-    effect = np.empty((len(contributions), *shape))
-    for place, one in enumerate(contributions):
-        effect[place] = one.sensitivity * one.u
-    return effect
 
 
-def _effective_dof(contributions: Sequence[Contribution], own: Sequence[FloatArray], variance: FloatArray) -> FloatArray:
+def _taken(level: FloatArray, block: slice | EllipsisType, shape: tuple[int, ...]) -> FloatArray:
+    """The part of a block; what is the same for all results stays as it is."""
+    return level[block] if level.ndim == len(shape) and level.shape[:1] != (1,) else level
+
+
+def _effective_dof(dof: Sequence[FloatArray], effect: Sequence[FloatArray], variance: FloatArray) -> FloatArray:
     """Welch-Satterthwaite, from effects and their combined variance; infinite where nothing limits them."""
     limit = np.where(np.isnan(variance), np.nan, 0.0)
-    for one, effect in zip(contributions, own, strict=True):
-        if np.isposinf(one.dof).all():
-            continue
-        frac = effect**2 / variance
-        # What has no effect limits nothing, whatever its degrees of freedom.
-        limit = limit + np.where(frac == 0, 0.0, frac**2 / one.dof)
+    for one_dof, one in zip(dof, effect, strict=True):
+        # What is known for certain limits nothing.
+        if not (one_dof == np.inf).all():
+            frac = one**2 / variance
+            # What has no effect limits nothing, whatever its degrees of freedom.
+            limit = limit + np.where(frac == 0, 0.0, frac**2 / one_dof)
     return np.where(limit == 0, np.inf, 1 / np.where(limit == 0, 1.0, limit))
 
 
-def _correlated(effect: FloatArray, names: list[str], correlations: npt.ArrayLike | Pairs) -> FloatArray:
-    """Each effect as all effects together bring it about: the correlation matrix times the effects."""
+def _matrix(correlations: npt.ArrayLike | Pairs, names: list[str]) -> FloatArray:
     if isinstance(correlations, Mapping):
         matrix = np.eye(len(names))
         for pair, coefficient in correlations.items():
@@ -466,7 +467,15 @@ def _correlated(effect: FloatArray, names: list[str], correlations: npt.ArrayLik
             allowed="a symmetric matrix, 1 on its diagonal, no eigenvalue below 0",
             todo="correct the coefficients",
         )
-    return np.asarray(np.tensordot(matrix, effect, axes=1))
+    return matrix
+
+
+def _correlated(effect: Sequence[FloatArray], matrix: FloatArray) -> list[FloatArray]:
+    """Parts of the variance: each effect times what the matrix makes of all effects."""
+    return [
+        one * sum(coefficient * other for coefficient, other in zip(row, effect, strict=True) if coefficient != 0)
+        for one, row in zip(effect, matrix, strict=True)
+    ]
 
 
 def _second_order(

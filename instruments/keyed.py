@@ -7,7 +7,7 @@ import re
 
 from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
-from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, UnsafeError
+from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
 from instruments.roles import Operator, Question, Sample
 from instruments.units import Quantity, Span, magnitude, quantity, show
 
@@ -17,6 +17,7 @@ _PLAUSIBLE_OF_RANGE = 0.02
 _BARE = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
 _YES = {"y", "yes"}
+_DONE = {*_YES, "done", "ok"}
 
 
 def entry(text: str, unit: str) -> float:
@@ -68,7 +69,7 @@ class KeyedSource:
     def energise(self) -> None:
         """Ask for the output to be switched on."""
         self._touched = True
-        self._operator.ask(Question(kind="set", text=f"Switch the output of {self.name} on"))
+        self._done(f"Switch the output of {self.name} on")
 
     def set(self, level: Quantity) -> None:
         """Ask for a level; raises LimitError outside the limits, before anything is asked."""
@@ -81,17 +82,21 @@ class KeyedSource:
                     todo="correct the setpoints, or the limits in bench file or type sheet",
                 )
         self._touched = True
-        self._operator.ask(Question(kind="set", text=f"Set {self.name} to {show(level)}"))
+        self._done(f"Set {self.name} to {show(level)}")
+
+    def _done(self, text: str) -> None:
+        """Ask for something to be done; raises StoppedError unless it was."""
+        answer = self._operator.ask(Question(kind="set", text=text)).strip().casefold()
+        if answer and answer not in _DONE:
+            raise StoppedError(f'"{text}" was answered "{answer[:40]}"', todo="press Enter once it is done")
 
     def make_safe(self) -> None:
         """Ask for the safe level; raises UnsafeError if nobody answers. Not asked if nothing was ever set."""
         if not self._touched:
             return
-        question = Question(
-            kind="set", text=f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
-        )
+        text = f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
         try:
-            self._operator.ask(question)
+            self._done(text)
         except (LivezeroError, KeyboardInterrupt, EOFError) as error:
             raise UnsafeError(
                 f"nobody confirmed that {self.name} is at its safe level of {show(self.safe_level)}",

@@ -74,6 +74,13 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     if len(numbered) > _MOST_ROWS_BY_HAND:
         raise ReadingsError("has too many rows", where=str(path), allowed=f"at most {_MOST_ROWS_BY_HAND}")
     cells = [(number, _split(line, divider)) for number, line in numbered[1:]]
+    for number, row in cells:
+        if any(cell.strip() for cell in row[len(header) :]):
+            raise ReadingsError(
+                f"has {len(row)} cells under {len(header)} headings",
+                where=f"{path}:{number}",
+                todo="with a decimal comma, put semicolons or tabs between the columns",
+            )
     return _by_hand(path, (numbered[0][0], header), cells, sheet, serial)
 
 

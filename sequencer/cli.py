@@ -112,7 +112,7 @@ def _bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "LoadedBenc
 @click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
 @click.version_option(__version__, prog_name="livezero")
 def cli() -> None:
-    r"""Prove a signal converter or transmitter on the bench.
+    """Prove a signal converter or transmitter on the bench.
 
     \b
     Example:
@@ -125,7 +125,7 @@ def cli() -> None:
 @_bench_options
 @_json_option
 def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
-    r"""Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
+    """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
 
     \b
     Example:
@@ -146,8 +146,8 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.argument("sequence")
 @_bench_options
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
-@click.option("--as-found", "state", flag_value="as found", help="The unit is as it came; nothing was adjusted.")
-@click.option("--as-left", "state", flag_value="as left", help="The unit was adjusted or repaired.")
+@click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
+@click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
 @click.option("--operator", default="", help="Who does it, for the record.")
 @click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
@@ -158,14 +158,15 @@ def run_command(  # noqa: PLR0913  one an option
     faults: tuple[str, ...],
     seed: int | None,
     serial: str,
-    state: str | None,
     operator: str,
     results: str,
     *,
+    as_found: bool,
+    as_left: bool,
     confirm: bool,
     as_json: bool,
 ) -> None:
-    r"""Run SEQUENCE on a bench, judge the unit, keep the record.
+    """Run SEQUENCE on a bench, judge the unit, keep the record.
 
     \b
     Exit status: 0 pass, 1 not passed, 2 input or plan at fault, 3 bench fault
@@ -179,13 +180,15 @@ def run_command(  # noqa: PLR0913  one an option
     from sequencer import core  # noqa: PLC0415
     from sequencer.reports.live import LiveView  # noqa: PLC0415
 
+    if as_found and as_left:
+        raise click.UsageError("a run is as found or as left, not both")
     planned = core.plan(sequence, _bench(bench, faults, seed))
     with LiveView(planned, Console(stderr=True)) as view:
         result = core.run(
             planned,
             serial=serial,
             results=Path(results),
-            state="as found" if state == "as found" else "as left" if state == "as left" else "",
+            state="as found" if as_found else "as left" if as_left else "",
             operator_name=operator,
             operator=_Terminal(view.paused, cautions_confirmed=confirm),
             listener=view,
@@ -216,7 +219,7 @@ class _Terminal:
         ends = {"caution": " [yes/no]", "confirm": " [yes/no]", "set": " (Enter when done)", "reading": ":"}
         with self._paused():
             click.echo(_printable(question.text + ends[question.kind]) + " ", err=True, nl=False)
-            line = sys.stdin.readline()
+            line = sys.stdin.readline() if sys.stdin is not None else ""  # started with its input closed
         if not line:
             from instruments.errors import StoppedError  # noqa: PLC0415
 
@@ -236,7 +239,7 @@ class _Terminal:
 def evaluate_command(
     readings: Path, type_sheet: str, serial: str, bench: str | None, report_path: Path | None, *, as_json: bool
 ) -> None:
-    r"""Judge READINGS taken by hand (CSV), with the same figures as a run.
+    """Judge READINGS taken by hand (CSV), with the same figures as a run.
 
     \b
     Example, with columns "injected [Hz]" and "returned [mA]":
@@ -263,7 +266,7 @@ def evaluate_command(
 def risk_command(
     sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
 ) -> None:
-    r"""Tell how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
+    """Tell how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
 
     \b
     Example:
@@ -289,7 +292,7 @@ def risk_command(
 @click.option("--monte-carlo", "trials", type=click.IntRange(20_000, 50_000_000), help="Trials at the worst point.")
 @_json_option
 def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
-    r"""Write the report of a RECORD again, computed anew from its journal.
+    """Write the report of a RECORD again, computed anew from its journal.
 
     \b
     Example:
@@ -314,7 +317,7 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
 
 @cli.group("bench", cls=Face)
 def bench_group() -> None:
-    r"""Check a bench, or simulate one.
+    """Check a bench, or simulate one.
 
     \b
     Example:
@@ -326,7 +329,7 @@ def bench_group() -> None:
 @click.argument("bench")
 @_json_option
 def check_command(bench: str, *, as_json: bool) -> None:
-    r"""Talk to every instrument of BENCH: identity, errors, ranges, safe level.
+    """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
 
     Nothing is energised: outputs stay off, at their safe level.
 
@@ -365,7 +368,7 @@ def check_command(bench: str, *, as_json: bool) -> None:
 def simulate_command(
     sequence: str, bench: str, seed: int | None, faults: tuple[str, ...], path: Path | None, *, as_json: bool
 ) -> None:
-    r"""Serve a simulated bench for the unit of SEQUENCE over real sockets.
+    """Serve a simulated bench for the unit of SEQUENCE over real sockets.
 
     It runs in real time on this computer's loopback address, on free ports, until
     Ctrl-C. The bench file that it prints, or writes, is used from another terminal.
@@ -395,7 +398,7 @@ def simulate_command(
 @bench_group.command("faults")
 @_json_option
 def faults_command(*, as_json: bool) -> None:
-    r"""List the faults that a simulated bench can be given, with their sizes.
+    """List the faults that a simulated bench can be given, with their sizes.
 
     \b
     Example:
@@ -427,7 +430,7 @@ def faults_command(*, as_json: bool) -> None:
 @click.option("--copy-to", "folder", type=click.Path(path_type=Path), help="Copy them, type sheets and benches here.")
 @_json_option
 def sequences_command(folder: Path | None, *, as_json: bool) -> None:
-    r"""List the sequences, type sheets and benches that come along, or copy them.
+    """List the sequences, type sheets and benches that come along, or copy them.
 
     \b
     Example:
@@ -451,7 +454,7 @@ def sequences_command(folder: Path | None, *, as_json: bool) -> None:
 @cli.command("schema")
 @click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument"]))
 def schema_command(kind: str) -> None:
-    r"""Print the JSON Schema of a kind of file, for an editor.
+    """Print the JSON Schema of a kind of file, for an editor.
 
     \b
     Example:
@@ -465,7 +468,7 @@ def schema_command(kind: str) -> None:
 @cli.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion_command(shell: str) -> None:
-    r"""Print the completion script of a shell.
+    """Print the completion script of a shell.
 
     \b
     Example, for bash:

@@ -42,7 +42,7 @@ from sequencer.planning import plan as planned
 from sequencer.record import Record, document
 from sequencer.reports.content import Content
 from sequencer.risk_curve import RiskTable, risk_table
-from sequencer.running.gate import signals_stop
+from sequencer.running.gate import signals_stop, undisturbed
 from sequencer.running.loop import Outcome, run_plan
 from sequencer.trials import trials
 
@@ -205,8 +205,9 @@ def run(
                 listener=listener or (lambda _: None),
             )
     try:
-        record = records.seal(folder)
-        report(folder)
+        with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
+            record = records.seal(folder)
+            report(folder)
     except RecordError as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
             raise outcome.error from error
@@ -480,7 +481,8 @@ def check_bench(
         InstrumentError: the VISA backend cannot be used.
     """
     loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
-    if sequence is None:
-        sequence = load("glycol-pump-loop")
+    if sequence is None:  # the chain uses most instruments, if the bench has its taps
+        is_chain = {"demand", "returned"} <= set(loaded.file.taps)
+        sequence = load("glycol-pump-loop" if is_chain else "pulse-to-current")
     unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
     return check(loaded, unit.sheet.datasheet())

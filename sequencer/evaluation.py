@@ -137,6 +137,7 @@ def evaluate(
     standard: Standard = "IEC 61298-2:2008",
     planned_n: int | None = None,
     basis: Basis | None = None,
+    unfinished: str = "",
 ) -> Evaluation:
     """Figures and verdict of a table of readings of one unit.
 
@@ -146,6 +147,7 @@ def evaluate(
         standard: whose definitions.
         planned_n: how many points the plan had to read; fewer in the table leave the verdict not determinable.
         basis: what is stated of the instruments, and the decision rule; None = nothing is, so no uncertainty.
+        unfinished: why the run that took the readings did not finish, "" if it did; it cannot pass then.
 
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
@@ -238,6 +240,7 @@ def evaluate(
             conformity=found,
             basis=basis,
             unknown=why_unknown,
+            unfinished=unfinished,
             is_scatter_unknown=is_scatter_unknown(readings, last.name),
         ),
         arrays=computed,

@@ -250,7 +250,12 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
     evaluation: Evaluation | None = None
     try:
         evaluation = evaluate(
-            table, sheet, standard=opened["standard"], planned_n=opened["planned_n"], basis=basis_from(opened["basis"])
+            table,
+            sheet,
+            standard=opened["standard"],
+            planned_n=opened["planned_n"],
+            basis=basis_from(opened["basis"]),
+            unfinished="" if status == "complete" else reason,
         )
     except ReadingsError as error:
         if status == "complete":

@@ -18,6 +18,8 @@ WITHOUT_U = "simple acceptance: every error within the tolerance; measuring unce
 
 # A source that is merely out of calibration lies nearer; common practice, no source.
 _ASTRAY_PCT = 5.0
+# Ends within 10 % of the range, five points at least, of which three tell a line from a curve (ISA-51.1, from memory).
+_FEWEST_POINTS, _END_PCT, _BEYOND_PCT = 3, 10.0, 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +51,7 @@ def worst_visit(visits: pd.DataFrame) -> "pd.Series[Any] | None":
     return None if judged.empty else judged.iloc[int(judged["used_pct"].abs().to_numpy().argmax())]
 
 
-def verdict(
+def verdict(  # noqa: PLR0913  what there is to weigh, by keyword
     visits: pd.DataFrame,
     unit: str,
     *,
@@ -58,6 +60,7 @@ def verdict(
     conformity: Conformity | None,
     basis: Basis,
     unknown: str = "",
+    unfinished: str = "",
     is_scatter_unknown: bool = False,
 ) -> Verdict:
     """The verdict over all visits, the worst of them first.
@@ -70,10 +73,13 @@ def verdict(
         conformity: of the visits in order; None where nothing is known of the instruments.
         basis: the rule, and what is stated of the instruments.
         unknown: why the uncertainty is not determinable, "" if it is.
+        unfinished: why the run did not finish, "" if it did.
         is_scatter_unknown: each point was read once, in one cycle.
     """
     rule = WITHOUT_U if conformity is None else f"{conformity.rule.name} ({conformity.rule.risk})"
     reservations = [f"certificate had run out: {each}" for each in basis.overdue]
+    if planned_n is None:  # nobody planned which points there should be
+        reservations.extend(_not_covered(visits))
     if conformity is not None and is_scatter_unknown:
         reservations.append("one reading a point, one cycle: how far readings scatter is not known")
     if conformity is not None and unknown:
@@ -81,6 +87,8 @@ def verdict(
     result, reason = next(
         _causes(visits, unit, planned_n=planned_n, stages=stages, conformity=conformity, unknown=unknown)
     )
+    if result in {"pass", "conditional pass"} and unfinished:
+        result, reason = "not determinable", f"the run did not finish ({unfinished}); {reason}"
     if result in {"pass", "conditional pass"} and reservations:
         result, reason = "conditional pass", f"{reason}; with reservation: {'; '.join(reservations)}"
     return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations))
@@ -158,6 +166,17 @@ def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:
                 f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring"
             ),
         )
+
+
+def _not_covered(visits: pd.DataFrame) -> Iterator[str]:
+    """What of the range readings taken by hand say nothing of, or say too much of."""
+    read = visits.loc[visits["error"].notna(), "setpoint_pct"]
+    if read.empty:
+        return
+    if read.nunique() < _FEWEST_POINTS or read.min() > _END_PCT or read.max() < 100 - _END_PCT:
+        yield f"readings at {read.nunique()} points from {read.min():.3g} % to {read.max():.3g} % of the range only"
+    if read.min() < -_BEYOND_PCT or read.max() > 100 + _BEYOND_PCT:
+        yield "readings far beyond the range"
 
 
 def _found(conformity: Conformity | None, judged: pd.DataFrame) -> list[PointVerdict]:

@@ -11,13 +11,16 @@ and not along the few readings of one, several times as fast.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields, is_dataclass, replace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from instruments.errors import ReadingsError
-from sequencer.figures.per_point import BoolArray, FloatArray, IntArray, blocks, first_place, mean
+from sequencer.figures.per_point import BLOCK_N, BoolArray, FloatArray, IntArray, blocks, first_place, mean
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 __all__ = [
     "DOWN",
@@ -38,7 +41,7 @@ UP, DOWN = 0, 1
 # Deviations that differ by rounding alone are one deviation: the place is then the lowest input, on every machine.
 _TIE_FRAC = 1e-12
 
-Found = TypeVar("Found")
+Found = TypeVar("Found", bound="DataclassInstance")
 Kind = TypeVar("Kind", bound=np.generic)
 
 
@@ -108,7 +111,8 @@ def by_blocks(figure: Callable[[Curves], Found], error_pct: FloatArray, x_pct: F
         ReadingsError: as `readings`.
     """
     error, x = _shaped(error_pct, x_pct)
-    first, *others = blocks(len(error), math.prod(error.shape[1:]))
+    # All figures are several hundred calls: they are worth a larger block.
+    first, *others = blocks(len(error), math.prod(error.shape[1:]), block_n=2 * BLOCK_N)
     found = figure(_curves(error, x, first))
     room = _room(found, len(error))
     _fill(room, found, first)
@@ -182,23 +186,23 @@ def _room(found: Found, units_n: int) -> Found:
         name: np.empty((units_n, *value.shape[1:]), dtype=value.dtype)
         if isinstance(value, np.ndarray)
         else _room(value, units_n)
-        for name, value in _by_unit(found)
+        for name, value in _by_unit(found).items()
     }
-    return replace(found, **room)  # type: ignore[type-var]  # a dataclass, as `by_blocks` asks
+    return replace(found, **room)
 
 
-def _fill(room: object, found: object, units: slice) -> None:
-    for name, value in _by_unit(found):
+def _fill(room: "DataclassInstance", found: "DataclassInstance", units: slice) -> None:
+    for name, value in _by_unit(found).items():
         if isinstance(value, np.ndarray):
             getattr(room, name)[units] = value
         else:
             _fill(getattr(room, name), value, units)
 
 
-def _by_unit(found: Any) -> list[tuple[str, Any]]:
-    """Fields that differ from unit to unit, arrays or figures in turn."""
-    values = [(field.name, getattr(found, field.name)) for field in fields(found)]
-    return [(name, value) for name, value in values if isinstance(value, np.ndarray) or is_dataclass(value)]
+def _by_unit(found: "DataclassInstance") -> dict[str, Any]:
+    """Fields that differ from unit to unit: arrays, or figures in their turn."""
+    values = {field.name: getattr(found, field.name) for field in fields(found)}
+    return {name: value for name, value in values.items() if is_dataclass(value) or isinstance(value, np.ndarray)}
 
 
 def average_curve(level: FloatArray) -> FloatArray:

@@ -117,8 +117,12 @@ def coverage_factor(probability: float, dof: npt.ArrayLike) -> FloatArray:
     nu = np.asarray(dof, dtype=np.float64)
     is_series = (nu >= 1) & (probability <= _K_SERIES_TO)
     x = 2 / np.where(is_series, nu, 1.0) - 1
-    k = np.asarray(np.exp(np.polynomial.polynomial.polyval(x, _k_series(min(probability, _K_SERIES_TO)))))
-    return k if is_series.all() else np.where(is_series, k, -t_quantile((1 - probability) / 2, nu))
+    by_series = np.exp(np.polynomial.polynomial.polyval(x, _k_series(min(probability, _K_SERIES_TO))))
+    k = np.where(is_series, by_series, np.nan)
+    is_other = ~is_series & (nu > 0)
+    if is_other.any():
+        k[is_other] = -t_quantile((1 - probability) / 2, nu[is_other])
+    return k
 
 
 def chi_squared_sf(chi_squared: npt.ArrayLike, dof: npt.ArrayLike) -> FloatArray:

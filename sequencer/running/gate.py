@@ -2,7 +2,7 @@
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
@@ -24,33 +24,41 @@ def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
             )
 
 
+# Ctrl-C is Python's own. A window that is closed sends SIGHUP, or SIGBREAK on Windows.
+_STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK") if hasattr(signal, name)
+)
+
+
 @contextmanager
 def signals_stop() -> Iterator[None]:
-    """Within this, SIGTERM stops the run as Ctrl-C does; outside the main thread nothing changes."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
+    """Within this, SIGTERM or a closed window stops the run as Ctrl-C does; outside the main thread nothing changes."""
 
     def stop(number: int, frame: FrameType | None) -> None:
         del frame
         raise KeyboardInterrupt(signal.Signals(number).name)
 
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
+    with _handled(_STOPPING, stop):
         yield
-    finally:
-        signal.signal(signal.SIGTERM, before or signal.SIG_DFL)
 
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Within this, Ctrl-C and SIGTERM do nothing: making safe is not interrupted by an impatient second Ctrl-C."""
+    """Within this, nothing stops the run: making safe is not interrupted by an impatient second Ctrl-C."""
+    with _handled((signal.SIGINT, *_STOPPING), signal.SIG_IGN):
+        yield
+
+
+@contextmanager
+def _handled(
+    numbers: tuple[signal.Signals, ...], handler: Callable[[int, FrameType | None], None] | signal.Handlers
+) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, handler) for number in numbers}
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler or signal.SIG_DFL)  # None: it was not set by Python
+        for number, earlier in before.items():
+            signal.signal(number, earlier or signal.SIG_DFL)  # None: it was not set by Python

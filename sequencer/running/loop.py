@@ -153,7 +153,7 @@ class _Run:
         if unsafe is not None:
             return Outcome(status="not safe", reason=f"{unsafe.what}; the run ended {at}", error=unsafe)
         if isinstance(error, KeyboardInterrupt):
-            by = "SIGTERM" if "SIGTERM" in error.args else "Ctrl-C"
+            by = str(error.args[0]) if error.args else "Ctrl-C"
             return Outcome(
                 status="interrupted", reason=f"{by} {at}", error=StoppedError(f"stopped by {by} {at}; outputs are safe")
             )

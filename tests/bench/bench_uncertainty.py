@@ -1,15 +1,16 @@
 """Speed of figures with their uncertainties, as ratios inside one run: `python tests/bench/bench_uncertainty.py`.
 
+The parts, and the verdicts; the bars themselves stand in `bench_figures.py`.
 All figures of 10 000 units of 66 readings, a budget for each of their 220 000 means and one for each figure, and the
 verdicts, against a loop of numpy.polyfit with its covariance, which gives one line with two uncertainties, and against
 the same work unit by unit.
 """
 
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
+from bench_figures import bench_contributions, best_s, point_budgets
 from odrpack import odr_fit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
@@ -18,46 +19,11 @@ from sequencer.figures.conformity import RULES, judge
 from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
 from sequencer.figures.figures import figures
 from sequencer.figures.lines import fit_line
-from sequencer.figures.per_point import per_point
 from sequencer.figures.student import coverage_factor
-from sequencer.figures.uncertainty import (
-    combine,
-    from_certificate,
-    from_half_width,
-    from_readings,
-    from_resolution,
-    from_temperature,
-)
+from sequencer.figures.uncertainty import combine, from_readings
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11
 RULE = RULES["ILAC-G8:09/2019 non-binary"]
-
-
-def best_s(work, *, times):
-    """Shortest of several runs: the least disturbed one."""
-    took_s = []
-    for _ in range(times):
-        start_s = time.perf_counter()
-        work()
-        took_s.append(time.perf_counter() - start_s)
-    return min(took_s)
-
-
-def bench_contributions():
-    """What is the same for all units, % of output span."""
-    return [
-        from_certificate("standard", 0.010, k=2),
-        from_half_width("source", 0.020),
-        from_half_width("meter", 0.015),
-        from_resolution("resolution", 0.001),
-        from_temperature("temperature", 0.001, 5.0),
-    ]
-
-
-def point_budgets(error_pct):
-    """Budget of each mean: the scatter of three cycles has two degrees of freedom, so each has a k of its own."""
-    spread = per_point(error_pct, axis=1)
-    return combine([*bench_contributions(), from_readings("scatter", spread.sd, spread.readings_n)])
 
 
 def with_uncertainties(error_pct, nominal_pct):

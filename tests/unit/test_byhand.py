@@ -231,3 +231,10 @@ def test_a_table_of_a_run_that_was_altered_is_refused(table, tmp_path):
         altered.to_csv(path, index=False)
         with pytest.raises(ReadingsError, match=says):
             from_csv(path, SHEET)
+
+
+def test_a_decimal_comma_between_commas_is_refused_with_its_line(table):
+    with pytest.raises(ReadingsError, match="3 cells under 2 headings") as refused:
+        table("injected [Hz],returned [mA]\n0,4,31\n500,12,31\n1000,20,31\n")
+    assert refused.value.where.endswith(":2")
+    assert "semicolons" in refused.value.todo

@@ -62,3 +62,9 @@ def test_outside_the_main_thread_nothing_is_changed(within):
     thread.start()
     thread.join()
     assert seen == [before]
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="a window that is closed sends no such signal here")
+def test_a_closed_window_stops_a_run_as_ctrl_c_does():
+    with signals_stop(), pytest.raises(KeyboardInterrupt, match="SIGHUP"):
+        signal.raise_signal(signal.SIGHUP)

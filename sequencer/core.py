@@ -207,7 +207,7 @@ def run(
     try:
         with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
             record = records.seal(folder)
-            report(folder)
+            write_report(record.content, folder / "report.html")
     except RecordError as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
             raise outcome.error from error

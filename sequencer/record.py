@@ -13,7 +13,7 @@ import json
 import math
 import platform
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -201,7 +201,7 @@ def seal(folder: Path) -> Record:
         raise RecordError(
             f"the record cannot be written: {error.strerror}", where=str(folder), todo="make room on the disk"
         ) from error
-    return load(folder)
+    return replace(record, content=replace(record.content, digest=digest["sha256"]))
 
 
 def _digest(folder: Path) -> dict[str, Any]:

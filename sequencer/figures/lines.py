@@ -115,9 +115,9 @@ def fit_line(x: FloatArray, y: FloatArray, *, weights: FloatArray | None = None)
         ReadingsError: shapes do not fit, or a weight is negative.
     """
     x, y = _pairs(x, y)
-    w = np.ones(y.shape[-1]) if weights is None else _weights(weights, y)
+    levels = (y, x) if weights is None else (y, x, _weights(weights, y))
     shape = y.shape[:-1]
-    parts = [_line(*block) for block in _blocks(y, x, w)]
+    parts = [_line(*block) for block in _blocks(*levels)]
     offset, gain, x_mean, variance, weight, spread, points_n = (
         row.reshape(shape) for row in np.concatenate(parts, axis=1)
     )
@@ -135,21 +135,27 @@ def fit_line(x: FloatArray, y: FloatArray, *, weights: FloatArray | None = None)
     )
 
 
-def _line(y: FloatArray, x: FloatArray, w: FloatArray) -> FloatArray:
+def _line(y: FloatArray, x: FloatArray, w: FloatArray | None = None) -> FloatArray:
     """Rows offset, gain, mean of x, variance, sum of weights, weighted square sum of x - mean, readings used.
 
     The readings are the first axis; the second is 1 where all units share them.
     """
-    is_read = np.isfinite(y) & np.isfinite(x) & (w > 0)
+    is_read = np.isfinite(y) & np.isfinite(x)
+    if w is not None:
+        is_read &= w > 0
     points_n = is_read.sum(axis=0)
-    if is_read.all():
-        first = x[0]
-    else:
-        first = _first(x, is_read)
-        x, y, w = np.where(is_read, x, first), np.where(is_read, y, 0.0), np.where(is_read, w, 0.0)
+    is_complete = bool(is_read.all())
     # About the first input, so that equal inputs give exactly nil; then about the mean.
-    weight = _positive(total(w))
+    first = x[0] if is_complete else _first(x, is_read)
     away = x - first
+    if is_complete:
+        w = np.ones((len(y), 1)) if w is None else w
+    else:
+        y = y.copy()
+        for level in (y, away):
+            np.copyto(level, 0.0, where=~is_read)
+        w = is_read.astype(np.float64) if w is None else np.where(is_read, w, 0.0)
+    weight = _positive(total(w))
     mean_away = total(w * away) / weight
     away -= mean_away
     weighted = w * away

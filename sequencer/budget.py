@@ -109,6 +109,11 @@ class Basis:
     date: str = ""
 
     @property
+    def pairs(self) -> dict[tuple[str, str], float]:
+        """Correlation coefficient by the two instruments."""
+        return {(one, other): coefficient for one, other, coefficient in self.correlations}
+
+    @property
     def overdue(self) -> tuple[str, ...]:
         """Instruments whose certificate had run out on the day, with the date."""
         found = (

@@ -191,7 +191,7 @@ def evaluate(
         sheet,
         basis.statements,
         input_signal=first.to_signal(x),
-        correlations={(one, other): coefficient for one, other, coefficient in basis.correlations},
+        correlations=basis.pairs,
         probability=basis.coverage,
     )
     is_visited = ~np.isnan(readings.readings_n[last.name])

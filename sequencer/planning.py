@@ -311,7 +311,7 @@ def _expected_U(
         sheet,
         basis.statements,
         input_signal=first.to_signal(values),
-        correlations={(one, other): coefficient for one, other, coefficient in basis.correlations},
+        correlations=basis.pairs,
         probability=basis.coverage,
     )
     return np.full(values.shape, np.nan) if stated is None else stated.U

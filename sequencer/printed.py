@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from instruments.datasheet import FloatArray
 from sequencer.figures.errors_in_variables import KnownUncertaintyLine
 from sequencer.figures.figures import Figures
+from sequencer.figures.lines import LineFit
 
 __all__ = ["Figure", "Known", "printed"]
 
@@ -132,15 +133,7 @@ def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Kn
         ),
         of("zero error", ends.zero_pct, ends.zero_definition, ends.zero_reason(0), U=known.near(0)),
         of("span error", ends.span_pct, ends.definition, ends.reason(0), U=both),
-        Figure(
-            name="offset by least squares",
-            value=_number(float(line.offset[0]) * span / 100),
-            unit=unit,
-            u=_number(float(line.u_offset[0]) * span / 100),
-            at_pct=0.0,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
+        _offset("offset by least squares", line, span, unit),
         Figure(
             name="gain by least squares",
             value=_number(1 + sign * gain),
@@ -167,20 +160,25 @@ def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Kn
     )
 
 
+def _offset(name: str, line: LineFit | KnownUncertaintyLine, span: float, unit: str) -> Figure:
+    """Level of a line at 0 % of the input, in the unit of the output."""
+    return Figure(
+        name=name,
+        value=_number(float(line.offset[0]) * span / 100),
+        unit=unit,
+        u=_number(float(line.u_offset[0]) * span / 100),
+        at_pct=0.0,
+        definition=line.definition,
+        remark=line.reason(0),
+    )
+
+
 def _with_both_axes(line: KnownUncertaintyLine | None, span: float, unit: str) -> tuple[Figure, ...]:
     """Offset and gain of the line whose readings have uncertainties in both axes; none where they are not known."""
     if line is None:
         return ()
     return (
-        Figure(
-            name="offset, both axes uncertain",
-            value=_number(float(line.offset[0]) * span / 100),
-            unit=unit,
-            u=_number(float(line.u_offset[0]) * span / 100),
-            at_pct=0.0,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
+        _offset("offset, both axes uncertain", line, span, unit),
         Figure(
             name="gain, both axes uncertain",
             value=_number(float(line.gain[0])),

@@ -34,6 +34,7 @@ from sequencer.tolerance import slope
 
 __all__ = [
     "COVERAGE",
+    "LEAST_TUR",
     "Basis",
     "Limits",
     "Statement",
@@ -47,6 +48,7 @@ __all__ = [
 
 
 COVERAGE = 0.9545  # two standard deviations of a normal distribution
+LEAST_TUR = 1.5  # below it a person answers for a plain pass; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +102,7 @@ class Basis:
         coverage: probability that an expanded uncertainty stands for.
         rule: name of the decision rule.
         date: ISO date of the readings, against which due dates are held; "" = not known.
+        low_tur_accepted: "NAME: reason" of the person who accepts a TUR below `LEAST_TUR`; "" = nobody does.
     """
 
     statements: tuple[Statement, ...] = ()
@@ -107,6 +110,7 @@ class Basis:
     coverage: float = COVERAGE
     rule: str = DEFAULT_RULE
     date: str = ""
+    low_tur_accepted: str = ""
 
     @property
     def pairs(self) -> dict[tuple[str, str], float]:
@@ -125,7 +129,14 @@ class Basis:
 
 
 def basis_of(
-    bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet, *, coverage: float, rule: str, date: str
+    bench: LoadedBench,
+    wires: Sequence[Wire],
+    type_sheet: TypeSheet,
+    *,
+    coverage: float,
+    rule: str,
+    date: str,
+    low_tur_accepted: str = "",
 ) -> Basis:
     """What a verdict on this bench will rest on; arguments as in `Basis` and `statements`."""
     return Basis(
@@ -134,6 +145,7 @@ def basis_of(
         coverage=coverage,
         rule=rule,
         date=date,
+        low_tur_accepted=low_tur_accepted,
     )
 
 

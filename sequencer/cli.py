@@ -83,6 +83,16 @@ def _json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )
 
 
+def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--accept-low-tur",
+        "low_tur_accepted",
+        default="",
+        metavar='"NAME: REASON"',
+        help="Who answers for a pass though the test uncertainty ratio is below 1.5, and why.",
+    )(command)
+
+
 def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--seed", type=click.IntRange(0, 2**31), help="Seed of a simulated bench."),
@@ -151,6 +161,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--operator", default="", help="Who does it, for the record.")
 @click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
+@_low_tur_option
 @_json_option
 def run_command(  # noqa: PLR0913  one an option
     sequence: str,
@@ -160,6 +171,7 @@ def run_command(  # noqa: PLR0913  one an option
     serial: str,
     operator: str,
     results: str,
+    low_tur_accepted: str,
     *,
     as_found: bool,
     as_left: bool,
@@ -192,6 +204,7 @@ def run_command(  # noqa: PLR0913  one an option
             operator_name=operator,
             operator=_Terminal(view.paused, cautions_confirmed=confirm),
             listener=view,
+            low_tur_accepted=low_tur_accepted,
         )
     if result.outcome.error is not None:
         for line in result.outcome.error.lines:
@@ -235,9 +248,17 @@ class _Terminal:
 @click.option("--serial", default="", help="Serial of the unit.")
 @click.option("--bench", help="Bench file of the instruments used, for the uncertainty.")
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
+@_low_tur_option
 @_json_option
-def evaluate_command(
-    readings: Path, type_sheet: str, serial: str, bench: str | None, report_path: Path | None, *, as_json: bool
+def evaluate_command(  # noqa: PLR0913  one an option
+    readings: Path,
+    type_sheet: str,
+    serial: str,
+    bench: str | None,
+    report_path: Path | None,
+    low_tur_accepted: str,
+    *,
+    as_json: bool,
 ) -> None:
     """Judge READINGS taken by hand (CSV), with the same figures as a run.
 
@@ -247,7 +268,7 @@ def evaluate_command(
     """
     from sequencer import core  # noqa: PLC0415
 
-    content = core.by_hand(readings, type_sheet, serial=serial, bench=bench)
+    content = core.by_hand(readings, type_sheet, serial=serial, bench=bench, low_tur_accepted=low_tur_accepted)
     if report_path is not None:
         core.write_report(content, report_path)
     if as_json:

@@ -142,6 +142,7 @@ def run(
     operator_name: str = "",
     operator: Operator | None = None,
     listener: Callable[[Event], None] | None = None,
+    low_tur_accepted: str = "",
 ) -> RunResult:
     """Run a plan on its bench, and keep the record.
 
@@ -153,17 +154,19 @@ def run(
         operator_name: for the record.
         operator: confirms cautions and serves keyed instruments; None = nobody is there.
         listener: takes every event.
+        low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = nobody.
 
     Returns:
         The outcome with the record; a bench fault or a stop is an outcome. The report is written too.
 
     Raises:
-        InputError: no serial, or a simulated fault that is not in the catalogue.
+        InputError: no serial, an acceptance without name or reason, or a simulated fault that is not in the catalogue.
         InstrumentError: a resource cannot be opened; nothing was energised.
         RecordError: the record cannot be written.
     """
     if not serial.strip():
         raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
+    accepted = _by_name(low_tur_accepted)
     asked = operator or Nobody()
     started = datetime.now(UTC)
     told: list[Exchange] = []
@@ -191,6 +194,7 @@ def run(
                 operator=operator_name,
                 state=state,
                 as_found=earlier,
+                low_tur_accepted=accepted,
             )
             journal.opened(date, **said)
             for exchange in told:
@@ -213,6 +217,19 @@ def run(
             raise outcome.error from error
         raise
     return RunResult(outcome=outcome, record=record)
+
+
+def _by_name(accepted: str) -> str:
+    """An acceptance as it is kept; raises InputError where it does not say who and why."""
+    name, _, reason = (part.strip() for part in accepted.partition(":"))
+    if accepted.strip() and not (name and reason):
+        raise InputError(
+            "who accepts the low TUR, and why, is not said",
+            where="--accept-low-tur",
+            allowed="NAME: reason",
+            todo='give such as "A. Brewer: the next better meter is away for calibration"',
+        )
+    return f"{name}: {reason}" if name else ""
 
 
 def load_record(folder: Path | str) -> Record:
@@ -259,6 +276,7 @@ def by_hand(
     *,
     serial: str = "",
     bench: LoadedBench | Path | str | None = None,
+    low_tur_accepted: str = "",
 ) -> Content:
     """As `evaluate`, with everything a report shows.
 
@@ -267,9 +285,10 @@ def by_hand(
         type_sheet: of the unit.
         serial: of the unit.
         bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
+        low_tur_accepted: as in `run`.
 
     Raises:
-        InputError: the type sheet or the bench file is at fault.
+        InputError: the type sheet, the bench file or the acceptance is at fault.
         PlanError: the bench has no instrument for a tap.
         ReadingsError: the readings are.
     """
@@ -281,7 +300,15 @@ def by_hand(
     loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
     basis = None
     if loaded is not None:
-        basis = basis_of(loaded, wire(loaded, sheet.datasheet()), sheet, coverage=COVERAGE, rule=DEFAULT_RULE, date=now)
+        basis = basis_of(
+            loaded,
+            wire(loaded, sheet.datasheet()),
+            sheet,
+            coverage=COVERAGE,
+            rule=DEFAULT_RULE,
+            date=now,
+            low_tur_accepted=_by_name(low_tur_accepted),
+        )
     found = evaluate_table(table, sheet, basis=basis)
     origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
     return Content(

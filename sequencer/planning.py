@@ -13,7 +13,7 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import PlanError
 from instruments.units import Quantity, Span, is_alike, quantity
 from instruments.wiring import Wire, wire
-from sequencer.budget import Basis, basis_of, budget
+from sequencer.budget import LEAST_TUR, Basis, basis_of, budget
 from sequencer.figures.conformity import RULES
 from sequencer.models import LoadedSequence
 from sequencer.readings import Grid
@@ -343,9 +343,10 @@ def _warnings(
                 "exceeds the tolerance; take better instruments, or settle more strictly"
             )
         elif min(known) < _TUR_WANTED:
-            found.append(
-                f"the bench is only {min(known):.1f} times as good as the tolerance (TUR); {_TUR_WANTED:g} is wanted"
-            )
+            said = f"the bench is only {min(known):.1f} times as good as the tolerance (TUR); {_TUR_WANTED:g} is wanted"
+            if min(known) < LEAST_TUR:
+                said += f"; below {LEAST_TUR:g} a pass is conditional unless a person accepts it (--accept-low-tur)"
+            found.append(said)
     if wires[0].receiver is None:
         port = wires[0].source
         assert port is not None

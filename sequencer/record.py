@@ -130,12 +130,25 @@ def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | N
 
 
 def opening(
-    plan: Plan, *, date: str, serial: str, operator: str, state: str, as_found: dict[str, str] | None = None
+    plan: Plan,
+    *,
+    date: str,
+    serial: str,
+    operator: str,
+    state: str,
+    as_found: dict[str, str] | None = None,
+    low_tur_accepted: str = "",
 ) -> dict[str, Any]:
     """What the first line of the journal says, so that a report can be made of the record alone."""
     file = plan.sequence.file
     basis = basis_of(
-        plan.bench, plan.wires, plan.sequence.sheet, coverage=file.coverage, rule=file.decision_rule, date=date
+        plan.bench,
+        plan.wires,
+        plan.sequence.sheet,
+        coverage=file.coverage,
+        rule=file.decision_rule,
+        date=date,
+        low_tur_accepted=low_tur_accepted,
     )
     sets = {
         wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"

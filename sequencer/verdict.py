@@ -1,5 +1,6 @@
 """The verdict of one unit: pass, conditional pass or fail, fail, or not determinable; why, and by which rule."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -7,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sequencer.budget import Basis
+from sequencer.budget import LEAST_TUR, Basis
 from sequencer.figures.conformity import Conformity
 from sequencer.figures.conformity import Verdict as PointVerdict
 from sequencer.stages import Result, StageResult
@@ -32,12 +33,14 @@ class Verdict:
         rule: the decision rule that gave it, with its document.
         reservations: what makes it weaker than it looks, such as a certificate that had run out; a pass with one is a
             conditional pass.
+        accepted: what a person answers for by name so that it is a pass, "" if nothing.
     """
 
     result: Result
     reason: str
     rule: str = WITHOUT_U
     reservations: tuple[str, ...] = ()
+    accepted: str = ""
 
     @property
     def is_pass(self) -> bool:
@@ -84,14 +87,22 @@ def verdict(  # noqa: PLR0913  what there is to weigh, by keyword
         reservations.append("one reading a point, one cycle: how far readings scatter is not known")
     if conformity is not None and unknown:
         reservations.append(f"uncertainty not determinable, {unknown}")
+    low_tur = _low_tur(conformity, visits)
+    accepted = f"{low_tur}, accepted by {basis.low_tur_accepted}" if low_tur and basis.low_tur_accepted else ""
+    if low_tur and not accepted:
+        reservations.append(f"{low_tur}, and nobody accepts that by name")
     result, reason = next(
         _causes(visits, unit, planned_n=planned_n, stages=stages, conformity=conformity, unknown=unknown)
     )
     if result in {"pass", "conditional pass"} and unfinished:
         result, reason = "not determinable", f"the run did not finish ({unfinished}); {reason}"
+    if result not in {"pass", "conditional pass"}:
+        accepted = ""  # it would change nothing
+    if accepted:
+        reason = f"{reason}; {accepted}"
     if result in {"pass", "conditional pass"} and reservations:
         result, reason = "conditional pass", f"{reason}; with reservation: {'; '.join(reservations)}"
-    return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations))
+    return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations), accepted=accepted)
 
 
 def _causes(
@@ -166,6 +177,15 @@ def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:
                 f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring"
             ),
         )
+
+
+def _low_tur(conformity: Conformity | None, visits: pd.DataFrame) -> str:
+    """The smallest TUR of the judged visits in words where it is below what a plain pass wants; "" if it is not."""
+    if conformity is None:
+        return ""
+    tur = conformity.tur[visits["is_judged"].to_numpy()]
+    least = float(np.min(tur, initial=np.inf, where=~np.isnan(tur)))
+    return f"TUR {math.floor(100 * least) / 100:.2f} is below {LEAST_TUR:g}" if least < LEAST_TUR else ""
 
 
 def _not_covered(visits: pd.DataFrame) -> Iterator[str]:

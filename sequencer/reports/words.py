@@ -309,7 +309,7 @@ def headline(content: Content, *, minus: str = MINUS, has_U: bool = True) -> str
             f'stage "{stage.name}" {fixed(stage.worst_pct, 3, minus=minus, is_signed=True)} % of span, '
             f"{percent_used(share, minus=minus)} % of its own tolerance"
         )
-    return f"worst {worst}"
+    return f"worst {worst}" + (f"; {found.verdict.accepted}" if found.verdict.accepted else "")
 
 
 def ordered(points: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,7 @@ T, a conditional fail up to T + w, a fail beyond. Here T = 32 uA (0.2 % of 16 mA
 import json
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -125,6 +126,29 @@ def test_two_things_that_weaken_a_pass_are_both_said(judged):
     assert "certificate had run out" in found.verdict.reason
     said = advice(found, "by hand", "")
     assert "nearer to the limit than the measurement is sure; certificate had run out" in said
+
+
+# Practice of the trade: no plain pass below a TUR of 1.5 unless a person answers for it; TUR is T over U.
+@pytest.mark.parametrize(("U_over_T", "tur"), [(0.79, "1.26"), (0.67, "1.49")])
+def test_a_low_tur_makes_a_pass_conditional_until_a_person_accepts_it_by_name(judged, U_over_T, tur):
+    found = judged(0.1, basis(U_over_T))
+    assert found.verdict.result == "conditional pass"
+    assert found.verdict.reservations == (f"TUR {tur} is below 1.5, and nobody accepts that by name",)
+    assert "nobody accepts that by name" in found.verdict.reason
+    told = replace(basis(U_over_T), low_tur_accepted="A. Brewer: the better meter is away")
+    accepted = judged(0.1, told).verdict
+    assert (accepted.result, accepted.reservations) == ("pass", ())
+    assert f"TUR {tur} is below 1.5, accepted by A. Brewer: the better meter is away" in accepted.reason
+    # It makes no other doubt go away, and is not said where it changes nothing.
+    assert judged(0.5, told).verdict.result == "conditional pass"
+    assert judged(1.9, told).verdict.result == "fail"
+    assert judged(1.9, told).verdict.accepted == ""
+
+
+def test_a_tur_of_a_half_above_one_is_enough(judged):
+    found = judged(0.1, replace(basis(0.66), low_tur_accepted="A. Brewer: not needed"))
+    assert (found.verdict.result, found.verdict.accepted) == ("pass", "")
+    assert judged(0.1, basis(0.66)).verdict.result == "pass"
 
 
 def test_without_an_accuracy_a_rule_that_needs_it_gives_no_verdict(judged):
@@ -280,16 +304,10 @@ def test_what_cannot_be_told_is_never_a_number(type_sheet, by_hand, rows, ends):
     sheet = type_sheet(PULSE)
     table = from_csv(by_hand("input;output", rows), sheet.datasheet())
     found = evaluate(table, sheet, basis=basis(**ends))
-    content = dataclass_with(judged_by_hand(table, sheet), evaluation=found, advice=advice(found, "by hand", ""))
+    content = replace(judged_by_hand(table, sheet), evaluation=found, advice=advice(found, "by hand", ""))
     told = json.dumps(document(content), allow_nan=False)
     for text in (told, summary(content, width=80, colour=False), found.verdict.reason, content.advice, *found.tests):
         assert not re.search(r"\b(nan|inf)\b", text, re.IGNORECASE), text
     assert ">nan<" not in html(content)
     for each in found.figures:
         assert each.value is not None or each.remark, each.name
-
-
-def dataclass_with(content, **changes):
-    from dataclasses import replace
-
-    return replace(content, **changes)

@@ -93,6 +93,16 @@ def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
+def _trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--monte-carlo",
+        "trials",
+        type=click.IntRange(20_000, 50_000_000),
+        metavar="N",
+        help="Say where first order misleads, by up to N trials at a point; 1000000 take seconds.",
+    )(command)
+
+
 def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--seed", type=click.IntRange(0, 2**31), help="Seed of a simulated bench."),
@@ -162,6 +172,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
 @_low_tur_option
+@_trials_option
 @_json_option
 def run_command(  # noqa: PLR0913  one an option
     sequence: str,
@@ -171,8 +182,9 @@ def run_command(  # noqa: PLR0913  one an option
     serial: str,
     operator: str,
     results: str,
-    low_tur_accepted: str,
     *,
+    low_tur_accepted: str,
+    trials: int | None,
     as_found: bool,
     as_left: bool,
     confirm: bool,
@@ -205,6 +217,7 @@ def run_command(  # noqa: PLR0913  one an option
             operator=_Terminal(view.paused, cautions_confirmed=confirm),
             listener=view,
             low_tur_accepted=low_tur_accepted,
+            monte_carlo=trials,
         )
     if result.outcome.error is not None:
         for line in result.outcome.error.lines:
@@ -249,15 +262,17 @@ class _Terminal:
 @click.option("--bench", help="Bench file of the instruments used, for the uncertainty.")
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_low_tur_option
+@_trials_option
 @_json_option
-def evaluate_command(  # noqa: PLR0913  one an option
+def evaluate_command(
     readings: Path,
     type_sheet: str,
     serial: str,
     bench: str | None,
     report_path: Path | None,
-    low_tur_accepted: str,
     *,
+    low_tur_accepted: str,
+    trials: int | None,
     as_json: bool,
 ) -> None:
     """Judge READINGS taken by hand (CSV), with the same figures as a run.
@@ -268,7 +283,9 @@ def evaluate_command(  # noqa: PLR0913  one an option
     """
     from sequencer import core  # noqa: PLC0415
 
-    content = core.by_hand(readings, type_sheet, serial=serial, bench=bench, low_tur_accepted=low_tur_accepted)
+    content = core.by_hand(
+        readings, type_sheet, serial=serial, bench=bench, low_tur_accepted=low_tur_accepted, monte_carlo=trials
+    )
     if report_path is not None:
         core.write_report(content, report_path)
     if as_json:
@@ -310,7 +327,7 @@ def risk_command(
 
 @cli.command("report")
 @click.argument("record", type=click.Path(path_type=Path))
-@click.option("--monte-carlo", "trials", type=click.IntRange(20_000, 50_000_000), help="Trials at the worst point.")
+@_trials_option
 @_json_option
 def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     """Write the report of a RECORD again, computed anew from its journal.
@@ -321,18 +338,12 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
-    path = core.report(record)
-    content = core.load_record(record).content
-    found = core.by_trials(record, limit=trials) if trials is not None else None
+    content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
+    path = core.write_report(content, record / "report.html")
     if as_json:
-        import dataclasses  # noqa: PLC0415
-
-        extra = {"monte_carlo": dataclasses.asdict(found) | {"comparison": found.comparison}} if found else {}
-        _print_json(core.document(content) | {"report": str(path)} | extra)
+        _print_json(core.document(content) | {"report": str(path)})
         return
     _print_summary(content)
-    if trials is not None:
-        click.echo(found.comparison if found else "no uncertainty is known, so there is nothing to try")
     click.echo(f"report: {path}")
 
 

@@ -3,7 +3,7 @@
 import contextlib
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -16,6 +16,7 @@ from instruments.benchcheck import InstrumentCheck, check
 from instruments.benchfile import BenchFile, LoadedBench
 from instruments.benchfile import load_bench as load_bench_file
 from instruments.clock import Clock, RealClock
+from instruments.datasheet import DataSheet
 from instruments.description import DESCRIPTIONS, Description
 from instruments.errors import InputError, RecordError, StoppedError
 from instruments.roles import Operator, Question
@@ -34,7 +35,6 @@ from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
 from sequencer.events import Event
 from sequencer.figures.conformity import DEFAULT_RULE
-from sequencer.figures.montecarlo import MonteCarlo
 from sequencer.journal import Journal
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
 from sequencer.planning import Plan
@@ -133,7 +133,7 @@ def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path)
     return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
 
 
-def run(
+def run(  # noqa: PLR0913  all but the plan by keyword
     plan: Plan,
     *,
     serial: str,
@@ -143,6 +143,7 @@ def run(
     operator: Operator | None = None,
     listener: Callable[[Event], None] | None = None,
     low_tur_accepted: str = "",
+    monte_carlo: int | None = None,
 ) -> RunResult:
     """Run a plan on its bench, and keep the record.
 
@@ -155,6 +156,7 @@ def run(
         operator: confirms cautions and serves keyed instruments; None = nobody is there.
         listener: takes every event.
         low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = nobody.
+        monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
 
     Returns:
         The outcome with the record; a bench fault or a stop is an outcome. The report is written too.
@@ -211,6 +213,7 @@ def run(
     try:
         with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
             record = records.seal(folder)
+            record = replace(record, content=_tried(record.content, plan.sheet, monte_carlo))
             write_report(record.content, folder / "report.html")
     except RecordError as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
@@ -277,6 +280,7 @@ def by_hand(
     serial: str = "",
     bench: LoadedBench | Path | str | None = None,
     low_tur_accepted: str = "",
+    monte_carlo: int | None = None,
 ) -> Content:
     """As `evaluate`, with everything a report shows.
 
@@ -286,6 +290,7 @@ def by_hand(
         serial: of the unit.
         bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
         low_tur_accepted: as in `run`.
+        monte_carlo: as in `run`.
 
     Raises:
         InputError: the type sheet, the bench file or the acceptance is at fault.
@@ -311,7 +316,7 @@ def by_hand(
         )
     found = evaluate_table(table, sheet, basis=basis)
     origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
-    return Content(
+    content = Content(
         evaluation=found,
         advice=advice(found, "by hand", ""),
         serial=serial,
@@ -332,6 +337,13 @@ def by_hand(
         digest="",
         folder="",
     )
+    return _tried(content, sheet.datasheet(), monte_carlo)
+
+
+def _tried(content: Content, sheet: DataSheet, limit: int | None) -> Content:
+    if limit is None or content.evaluation is None:
+        return content
+    return replace(content, trials=trials(content.evaluation, sheet, limit=limit))
 
 
 def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
@@ -346,13 +358,11 @@ def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
     return risk_table(planned, in_tolerance=in_tolerance)
 
 
-def by_trials(folder: Path | str, *, limit: int) -> MonteCarlo | None:
-    """The uncertainty of a record's worst error by trials; None where none is known. Raises RecordError."""
-    record = load_record(folder)
-    if record.evaluation is None:
-        return None
+def by_trials(folder: Path | str, *, limit: int) -> Content:
+    """The content of a record with its uncertainties tried, at most so often at a point; raises RecordError."""
+    content = load_record(folder).content
     sheet, _ = load_type_sheet(str((Path(folder) / "inputs" / "type.yaml").resolve()))
-    return trials(record.evaluation, sheet.datasheet(), limit=limit)
+    return _tried(content, sheet.datasheet(), limit)
 
 
 def plan_document(planned: Plan) -> dict[str, Any]:

@@ -372,6 +372,8 @@ def document(content: Content) -> dict[str, Any]:
     head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
     if found is None:
         return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
+    if content.trials is not None:
+        head["monte_carlo"] = asdict(content.trials) | {"sentences": list(content.trials.sentences)}
     return head | {
         "verdict": asdict(found.verdict),
         "standard": found.standard,

@@ -61,14 +61,15 @@ class MonteCarlo:
         """What the trials say of the first-order result, in one sentence."""
         if not self.is_stable:
             return (
-                f"After {self.trials_n} trials the result is not yet steady to {self.steady_to:g}: the first order can "
-                "not be judged."
+                f"After {self.trials_n} trials the interval is {self.symmetric[0]:.4g} to {self.symmetric[1]:.4g}, by "
+                f"first order {self.first_order[0]:.4g} to {self.first_order[1]:.4g}; it is not yet steady to "
+                f"{self.steady_to:g}, so the first order can not be judged: allow more trials."
             )
         if self.is_first_order_valid:
             return f"The first-order interval agrees with {self.trials_n} trials to {self.tolerance:g}: it may be used."
         return (
-            f"The first-order interval {self.first_order[0]:g} to {self.first_order[1]:g} misleads: by trials it is "
-            f"{self.symmetric[0]:g} to {self.symmetric[1]:g}."
+            f"The first-order interval {self.first_order[0]:.4g} to {self.first_order[1]:.4g} misleads: by trials it "
+            f"is {self.symmetric[0]:.4g} to {self.symmetric[1]:.4g}."
         )
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from sequencer.adjustment import Adjustment
 from sequencer.evaluation import Evaluation
+from sequencer.trials import Trials
 
 __all__ = ["Content", "InstrumentLine", "Trace"]
 
@@ -53,6 +54,7 @@ class Content:
         adjustment: what to turn and what will remain; None where adjusting is not the answer.
         before: the as-found run that an as-left run is set beside; None if there is none.
         before_folder: where that is kept.
+        trials: what Monte Carlo trials say of the uncertainties; None where nobody asked for them.
         versions: of livezero and what it is built on.
     """
 
@@ -78,3 +80,4 @@ class Content:
     adjustment: Adjustment | None = None
     before: Evaluation | None = None
     before_folder: str = ""
+    trials: Trials | None = None

@@ -47,6 +47,10 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += _stages(content.evaluation, width)
         lines += ["", *_figures(content.evaluation, width)]
         lines += _beside(content.before, content.evaluation, width)
+    if content.trials is not None:
+        lines += ["", "uncertainty by trials (JCGM 101:2008)"]
+        for sentence in content.trials.sentences:
+            lines += _wrapped(sentence, width, first="  ", then="  ")
     if content.remarks:
         lines += ["", "remarks"]
         for remark in content.remarks[:_MOST_REMARKS]:

@@ -35,7 +35,8 @@ def tried(type_sheet, by_hand):
         table = from_csv(by_hand("input;output", rows), sheet.datasheet())
         basis = Basis(statements=(first, last), correlations=correlations, coverage=coverage)
         evaluation = evaluate(table, sheet, basis=basis)
-        return evaluation, trials(evaluation, sheet.datasheet(), limit=limit)
+        found = trials(evaluation, sheet.datasheet(), limit=limit)
+        return evaluation, None if found.worst is None else found.worst.result
 
     return made
 
@@ -117,12 +118,33 @@ def test_without_an_uncertainty_there_is_nothing_to_try(tried, type_sheet, by_ha
     assert tried(PULSE, [(0, 4.0), (500, 12.016), (1000, 20.0)], stated("input", "f", 0.5), unknown)[1] is None
     sheet = type_sheet(PULSE)
     evaluation = evaluate(from_csv(by_hand("input;output", [(0, 4.0), (1000, 20.0)]), sheet.datasheet()), sheet)
-    assert trials(evaluation, sheet.datasheet(), limit=20_000) is None
+    found = trials(evaluation, sheet.datasheet(), limit=20_000)
+    assert (found.worst, found.farthest, found.points_n) == (None, None, 0)
+    assert found.sentences == ("No uncertainty is known, so there is nothing to try.",)
+
+
+def test_the_point_where_the_first_order_is_farthest_off_is_named_though_another_error_is_worst(type_sheet, by_hand):
+    # 0.16 mbar of 100, give or take 0.16: there the root bends. At 25 and 100 mbar it is as good as straight.
+    sheet = type_sheet(FLOW)
+    table = from_csv(by_hand("input;output", [(0.16, 4.64), (25, 12.03), (100, 20.0)]), sheet.datasheet())
+    certified = stated("output", "m", certificate=Limits(of_reading=0.0, floor=0.004))
+    evaluation = evaluate(table, sheet, basis=Basis(statements=(stated("input", "p", 0.16), certified)))
+    found = trials(evaluation, sheet.datasheet(), limit=2_000_000)
+    assert (found.worst.place, found.farthest.place) == ("25 % upscale, cycle 1", "0.16 % upscale, cycle 1")
+    assert found.points_n == 3
+    assert found.worst.result.estimate == pytest.approx(0.03, abs=1e-3)
+    assert found.farthest.result.symmetric == pytest.approx(
+        [0.64 - 16 * sqrt(0.0032 * share) for share in (0.97725, 0.02275)], abs=0.004
+    )
+    first, second = found.sentences
+    assert first.startswith("At the worst error, 25 % upscale, cycle 1: ")
+    assert second.startswith("Of all 3 points the first order lies farthest off at 0.16 % upscale, cycle 1: ")
+    assert "misleads" in second
 
 
 def test_a_record_is_tried_from_what_it_holds(tmp_path):
     done = run(plan("pt100-to-current", load_bench("simulated")), serial="T-1", results=tmp_path, operator=Yes())
-    found = by_trials(done.record.folder, limit=200_000)
+    found = by_trials(done.record.folder, limit=200_000).trials.worst.result
     evaluation = done.evaluation
     assert found.estimate == pytest.approx(evaluation.worst["error"], abs=found.first_order_u / 10)
     assert found.first_order_u == pytest.approx(evaluation.budget.u[evaluation.worst_index], rel=1e-3)

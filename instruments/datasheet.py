@@ -12,9 +12,21 @@ import numpy.typing as npt
 
 from instruments.sensor import Sensor
 
-__all__ = ["Characteristic", "DataSheet", "FloatArray", "Stage", "Tap"]
+__all__ = ["Characteristic", "Correction", "DataSheet", "FloatArray", "Stage", "Tap"]
 
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What lies between the signal at a tap and the instrument that reads it: reading = factor * signal + shift.
+
+    A shunt makes a voltage of a current, a lead adds its resistance. What sets the tap does not go through it.
+    """
+
+    unit: str
+    factor: float = 1.0
+    shift: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +42,7 @@ class Tap:
     high: float
     unit: str
     sensor: Sensor | None = None
+    correction: Correction | None = None
 
     @property
     def span(self) -> float:
@@ -38,16 +51,37 @@ class Tap:
 
     @property
     def signal_unit(self) -> str:
-        """Unit of what an instrument sets or reads here: that of the sensor's signal, or of the value itself."""
+        """Unit of what an instrument sets here: that of the sensor's signal, or of the value itself."""
         return self.sensor.signal_unit if self.sensor else self.unit
 
+    @property
+    def reading_unit(self) -> str:
+        """Unit of what an instrument reads here: that of the signal, but where a shunt stands between them."""
+        return self.correction.unit if self.correction else self.signal_unit
+
     def to_signal(self, value: FloatArray) -> FloatArray:
-        """What an instrument sees at this tap for a value, in `signal_unit`."""
+        """The signal at this tap for a value, in `signal_unit`."""
         return self.sensor.to_signal(value) if self.sensor else np.asarray(value, dtype=np.float64)
 
     def to_value(self, signal: FloatArray) -> FloatArray:
-        """The value, in `unit`, for what an instrument sees at this tap."""
+        """The value, in `unit`, for a signal at this tap."""
         return self.sensor.to_value(signal) if self.sensor else np.asarray(signal, dtype=np.float64)
+
+    def to_reading(self, value: FloatArray) -> FloatArray:
+        """What an instrument shows at this tap for a value, in `reading_unit`."""
+        return self.shown(self.to_signal(value))
+
+    def from_reading(self, reading: FloatArray) -> FloatArray:
+        """The value, in `unit`, for what an instrument shows at this tap: corrected."""
+        signal = np.asarray(reading, dtype=np.float64)
+        if self.correction is not None:
+            signal = (signal - self.correction.shift) / self.correction.factor
+        return self.to_value(signal)
+
+    def shown(self, signal: FloatArray) -> FloatArray:
+        """What an instrument shows at this tap for a signal, in `reading_unit`."""
+        found = np.asarray(signal, dtype=np.float64)
+        return found if self.correction is None else self.correction.factor * found + self.correction.shift
 
     def fraction(self, value: FloatArray) -> FloatArray:
         """The value as a fraction of this tap's range, 0 at `low`, 1 at `high`."""

@@ -35,17 +35,20 @@ class Wire:
     safe_level: Quantity | None = None
 
 
-def signal_span(tap: Tap, *, beyond_frac: float = 0.0) -> Span:
+def signal_span(tap: Tap, *, beyond_frac: float = 0.0, as_read: bool = False) -> Span:
     """The range of the signal at a tap in its signal unit, ends in order, a share of the span beyond included.
 
-    An end at zero stays there: a frequency or a pressure does not go below it.
+    With `as_read` it is the range of what an instrument shows, in the reading unit. An end at zero stays there: a
+    frequency or a pressure does not go below it.
     """
     fractions = np.array([-beyond_frac, 1 + beyond_frac])
     values = np.where(np.array([tap.low, tap.high]) == 0.0, 0.0, tap.value(fractions))
     signals = tap.to_signal(values)
     if np.isnan(signals).any():  # beyond what the sensor is defined for: its range as it is
         signals = tap.to_signal(np.array([tap.low, tap.high]))
-    return Span(float(signals.min()), float(signals.max()), tap.signal_unit)
+    if as_read:
+        signals = tap.shown(signals)
+    return Span(float(signals.min()), float(signals.max()), tap.reading_unit if as_read else tap.signal_unit)
 
 
 def wire(bench: LoadedBench, sheet: DataSheet) -> tuple[Wire, ...]:
@@ -117,11 +120,11 @@ def _port(
     bench: LoadedBench, tap: Tap, instrument: str, function: str, faults: list[PlanError], *, sets: bool
 ) -> Port | None:
     does, key = ("sets", "set by") if sets else ("reads", "read by")
-    need = signal_span(tap)
+    need = signal_span(tap, as_read=not sets)
     description = bench.descriptions[instrument]
     found = None
     if not sets:
-        wide = signal_span(tap, beyond_frac=_BEYOND_FRAC)
+        wide = signal_span(tap, beyond_frac=_BEYOND_FRAC, as_read=True)
         found = description.function_for(does="reads", need=wide, name=function)
     if found is None:
         found = description.function_for(does="sets" if sets else "reads", need=need, name=function)

@@ -7,7 +7,7 @@ output less ideal output, and has them combined by the GUM.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -28,7 +28,7 @@ from sequencer.figures.uncertainty import (
     from_readings,
     from_resolution,
 )
-from sequencer.models import TypeSheet
+from sequencer.models import CorrectionSheet, TypeSheet
 from sequencer.readings import Grid
 from sequencer.tolerance import slope
 
@@ -78,6 +78,9 @@ class Statement:
         temperature: change per kelvin outside the reference temperatures; None = not stated, or none outside.
         outside_K: how far the bench lies outside them.
         allowances: further half widths at this tap, by name, as the type sheet states them.
+        correction: what was corrected of the readings (shunt, lead, cold junction): its name, and the expanded
+            uncertainty of that; None = nothing.
+        correction_k: coverage factor of that.
     """
 
     tap: str
@@ -90,6 +93,8 @@ class Statement:
     temperature: Limits | None = None
     outside_K: float = 0.0
     allowances: tuple[tuple[str, float], ...] = ()
+    correction: tuple[str, Limits] | None = None
+    correction_k: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +172,7 @@ def basis_from(values: Mapping[str, Any]) -> Basis:
                 "certificate": limits(each["certificate"]),
                 "temperature": limits(each["temperature"]),
                 "allowances": tuple((name, width) for name, width in each["allowances"]),
+                "correction": (corrected[0], Limits(**corrected[1])) if (corrected := each.get("correction")) else None,
             }
         )
         for each in values["statements"]
@@ -189,8 +195,22 @@ def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet)
         port = wired.receiver or (wired.source if number == 0 else None)
         if port is not None:
             allowances = tuple((name, _allowance(width, tap)) for name, width in tap_sheet.allowances.items())
-            found.append(_statement(bench, port, tap, allowances))
+            stated = _statement(bench, port, tap, allowances, is_read=wired.receiver is not None)
+            given = tap_sheet.correction
+            if given is not None and (wired.receiver is not None or given.junction is not None):
+                stated = replace(stated, correction=_corrected(given, tap), correction_k=given.k)
+            found.append(stated)
     return tuple(found)
+
+
+def _corrected(given: CorrectionSheet, tap: Tap) -> tuple[str, Limits]:
+    """Name of a correction, and its expanded uncertainty in the unit of the tap's signal."""
+    if given.measured is not None:
+        share = magnitude(given.uncertainty, "ohm") / magnitude(given.measured, "ohm")
+        return "shunt", Limits(of_reading=share, floor=0.0)
+    if given.lead is not None:
+        return "lead", Limits(of_reading=0.0, floor=magnitude(given.uncertainty, tap.signal_unit))
+    return "cold junction", Limits(of_reading=0.0, floor=_allowance(given.uncertainty, tap))
 
 
 def _allowance(width: Quantity, tap: Tap) -> float:
@@ -201,8 +221,20 @@ def _allowance(width: Quantity, tap: Tap) -> float:
     return magnitude(width, {"°C": "delta_degC", "degC": "delta_degC", "°F": "delta_degF"}.get(unit, unit))
 
 
-def _statement(bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...]) -> Statement:
-    unit = tap.signal_unit
+def _statement(
+    bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...], *, is_read: bool
+) -> Statement:
+    correction = tap.correction if is_read else None
+    unit = tap.reading_unit if is_read else tap.signal_unit
+
+    def limits(stated: Terms | None) -> Limits | None:
+        """Of the reading, carried to the signal behind a shunt or a lead."""
+        found = _limits(stated, entry.range, unit)
+        if found is None or correction is None:
+            return found
+        floor = (found.of_reading * abs(correction.shift) + found.floor) / abs(correction.factor)
+        return Limits(of_reading=found.of_reading, floor=floor)
+
     description = bench.descriptions[port.instrument]
     function = description.functions[port.function]
     entry = port.entry
@@ -211,12 +243,12 @@ def _statement(bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple
     return Statement(
         tap=tap.name,
         instrument=port.instrument,
-        accuracy=_limits(entry.accuracy, entry.range, unit),
-        resolution=function.resolution(entry, unit),
-        certificate=_limits(covered, entry.range, unit),
+        accuracy=limits(entry.accuracy),
+        resolution=function.resolution(entry, unit) / (abs(correction.factor) if correction else 1.0),
+        certificate=limits(covered),
         certificate_k=certificate.k if certificate is not None else 2.0,
         certificate_due=certificate.due.isoformat() if certificate is not None and certificate.due else "",
-        temperature=_limits(entry.temperature_coefficient, entry.range, unit),
+        temperature=limits(entry.temperature_coefficient),
         outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
         allowances=allowances,
     )
@@ -307,6 +339,11 @@ def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead:
     if stated.temperature is not None and stated.outside_K > 0:
         width = stated.outside_K * stated.temperature.at(signal)
         lines.append(from_half_width(f"{who}temperature", width, sensitivity=sensitivity))
+    if stated.correction is not None:
+        name, U = stated.correction
+        lines.append(
+            from_certificate(f"{lead}{name} corrected", U.at(signal), k=stated.correction_k, sensitivity=sensitivity)
+        )
     lines += [from_half_width(f"{lead}{name}", width, sensitivity=sensitivity) for name, width in stated.allowances]
     return lines
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from instruments.datasheet import DataSheet, FloatArray
+from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import InputError, ReadingsError
 from instruments.keyed import entry
 from instruments.units import is_alike, rescale
@@ -145,7 +145,7 @@ def _by_hand(
     for tap, column in columns.items():
         spec = next(each for each in sheet.taps if each.name == tap)
         unit = units[column] or spec.unit
-        values[tap] = [_number(f"{path}:{line}", _at(row, column), unit, spec.unit) for line, row in cells]
+        values[tap] = _values(spec, unit, [(f"{path}:{line}", _at(row, column)) for line, row in cells])
     kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
     if not kept:
         raise ReadingsError("holds no number", where=where)
@@ -195,8 +195,8 @@ def _by_hand(
                     "commanded": values[first][index],
                     "value": value,
                     "unit": spec.unit,
-                    "signal": float(spec.to_signal(np.array(value))),
-                    "signal_unit": spec.signal_unit,
+                    "signal": float(spec.to_reading(np.array(value))),
+                    "signal_unit": spec.reading_unit,
                     "settling": "by the operator",
                     "instrument": "by hand",
                     "note": "" if not np.isnan(value) else "empty",
@@ -238,6 +238,16 @@ def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, in
 
 def _at(row: list[str], column: int) -> str:
     return row[column].strip() if column < len(row) else ""
+
+
+def _values(spec: Tap, unit: str, cells: list[tuple[str, str]]) -> list[float]:
+    """A column as values; it may hold what the instrument showed, such as volts across a shunt, or ohms."""
+    try:
+        is_shown = is_alike(unit, spec.reading_unit) and not is_alike(unit, spec.unit)
+    except InputError:  # no unit at all: said with its line
+        is_shown = False
+    numbers = [_number(where, text, unit, spec.reading_unit if is_shown else spec.unit) for where, text in cells]
+    return spec.from_reading(np.array(numbers)).tolist() if is_shown else numbers
 
 
 def _number(where: str, text: str, unit: str, to_unit: str) -> float:

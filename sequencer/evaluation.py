@@ -40,6 +40,7 @@ class Evaluation:
     Attributes:
         type: of the unit.
         input_unit: of the first tap.
+        input_signal_unit: of what carries it, such as ohm; `input_unit` where nothing does.
         output_unit: of the last tap.
         input_range: values at 0 % and 100 % of the first tap, in `input_unit`.
         output_span: upper less lower end of the output range, > 0, in `output_unit`.
@@ -53,6 +54,7 @@ class Evaluation:
         figures: as printed, in order.
         stages: one result a stage that lies between two taps that were read.
         suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.
+        corrections: what of the readings is corrected at which tap, by how much, in words.
         basis: what is stated of the instruments, and the decision rule.
         budget: uncertainty of each error, arrays in the order of `visits`; None where nothing is stated.
         tests: what the tests of the fit say, each in one sentence.
@@ -65,6 +67,7 @@ class Evaluation:
     standard: Standard
     tolerance: str
     input_unit: str
+    input_signal_unit: str
     output_unit: str
     output_span: float
     input_by: Literal["measured", "commanded"]
@@ -76,6 +79,7 @@ class Evaluation:
     not_determined: tuple[str, ...]
     stages: tuple[StageResult, ...]
     suspect_tap: str
+    corrections: tuple[str, ...]
     basis: Basis
     budget: Budget | None
     tests: tuple[str, ...]
@@ -218,6 +222,7 @@ def evaluate(
         standard=standard,
         tolerance=str(type_sheet.tolerance),
         input_unit=first.unit,
+        input_signal_unit=first.signal_unit,
         output_unit=last.unit,
         output_span=span,
         input_by="measured" if is_measured else "commanded",
@@ -229,6 +234,7 @@ def evaluate(
         not_determined=computed.not_determined(0),
         stages=stages,
         suspect_tap=suspect(sheet, readings, stages),
+        corrections=type_sheet.corrections,
         basis=basis,
         budget=stated,
         tests=_tests(in_figures, 100 * frac, computed, line),

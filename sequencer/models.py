@@ -5,7 +5,7 @@ A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Bo
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -13,17 +13,18 @@ from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import BeforeValidator, Field, create_model, model_validator
 
-from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
+from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, Tap
 from instruments.errors import InputError
 from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
 from instruments.sensor import Rtd, Sensor, Thermocouple
 from instruments.shipped import shipped
-from instruments.units import Span, Terms, is_alike, magnitude
+from instruments.units import Quantity, Span, Terms, is_alike, magnitude, rescale, show
 from instruments.yamlfile import Document, FileModel, find, read
 from sequencer.figures.conformity import DEFAULT_RULE, RULES
 from sequencer.step import registry
 
 __all__ = [
+    "CorrectionSheet",
     "LoadedSequence",
     "SequenceFile",
     "StageSheet",
@@ -63,6 +64,57 @@ class SensorSheet(FileModel):
         return Thermocouple(type=self.thermocouple, junction_degC=magnitude(self.cold_junction, "degC"))
 
 
+class CorrectionSheet(FileModel):
+    """What was measured of the way from a tap to the instrument that reads it, with its expanded uncertainty.
+
+    A shunt (nominal, and as measured) that turns the current into the voltage that is read; a lead whose resistance is
+    taken off; or the terminals of a thermocouple, measured in place of the cold junction that the sensor states.
+    """
+
+    shunt: LevelField | None = None
+    measured: LevelField | None = None
+    lead: LevelField | None = None
+    junction: LevelField | None = None
+    uncertainty: DifferenceField
+    k: float = Field(2.0, gt=0, le=10)
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if sum(each is not None for each in (self.shunt, self.lead, self.junction)) != 1:
+            raise ValueError('exactly one of "shunt", "lead" and "junction"')
+        if (self.shunt is None) != (self.measured is None):
+            raise ValueError('"measured" beside "shunt", and only there')
+        unit = "degC" if self.junction is not None else "ohm"
+        given = [each for each in (self.shunt, self.measured, self.lead, self.junction) if each is not None]
+        if not all(is_alike(str(each.units), unit) for each in (*given, self.uncertainty)):
+            raise ValueError(f"quantities in {unit}")
+        if any(magnitude(each, "ohm") <= 0 for each in given if each is not self.junction):
+            raise ValueError("resistances above zero")
+        if self.uncertainty.magnitude < 0:
+            raise ValueError("an uncertainty of zero or more")
+        return self
+
+    def carried(self, unit: str) -> Correction | None:
+        """From the signal at a tap in a unit to the reading there; None where only the sensor is another."""
+        if self.measured is not None:
+            return Correction(unit="V", factor=magnitude(self.measured, "ohm") * rescale(unit, "A")[0])
+        if self.lead is not None:
+            return Correction(unit=unit, shift=magnitude(self.lead, unit))
+        return None
+
+    def told(self, nominal_junction: Quantity | None) -> str:
+        """What is corrected by how much, as a report says it."""
+        U = f"U {show(self.uncertainty)}, k = {self.k:g}".replace("Δ", "")
+        if self.shunt is not None and self.measured is not None:
+            by_pct = 100 * (magnitude(self.shunt, "ohm") / magnitude(self.measured, "ohm") - 1)
+            return f"shunt of {show(self.shunt)} taken as {show(self.measured)} ({U}), {by_pct:+.4g} % of reading"
+        if self.lead is not None:
+            return f"lead of {show(self.lead)} taken off ({U})"
+        assert self.junction is not None
+        assert nominal_junction is not None
+        return f"cold junction taken as {show(self.junction)} ({U}) in place of {show(nominal_junction)}"
+
+
 class TapSheet(FileModel):
     """A place on the chain: its range, what carries the value, and what must never be exceeded there."""
 
@@ -70,6 +122,7 @@ class TapSheet(FileModel):
     sensor: SensorSheet | None = None
     limits: SpanField | None = None
     allowances: dict[str, DifferenceField] = Field(default_factory=dict)
+    correction: CorrectionSheet | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -87,7 +140,33 @@ class TapSheet(FileModel):
         for width in self.allowances.values():
             if width.magnitude < 0 or not any(is_alike(str(width.units), unit) for unit in units):
                 raise ValueError(f"allowances of zero or more in {' or '.join(units)}")
+        if self.correction is not None:
+            self._corrects(self.correction, signal_unit)
         return self
+
+    def _corrects(self, given: CorrectionSheet, signal_unit: str) -> None:
+        if given.shunt is not None and not is_alike(signal_unit, "mA"):
+            raise ValueError(f"a shunt where the signal is a current, not {signal_unit}")
+        if given.lead is not None and not is_alike(signal_unit, "ohm"):
+            raise ValueError(f"a lead where the signal is a resistance, not {signal_unit}")
+        if given.junction is not None and (self.sensor is None or self.sensor.thermocouple is None):
+            raise ValueError("a junction where a thermocouple is stated")
+
+    def as_tap(self, name: str) -> Tap:
+        """The place as numbers: the sensor as it was measured, what is read corrected."""
+        sensor = self.sensor
+        if sensor is not None and self.correction is not None and self.correction.junction is not None:
+            sensor = sensor.model_copy(update={"cold_junction": self.correction.junction})
+        found = Tap(
+            name=name,
+            low=self.range.low,
+            high=self.range.high,
+            unit=self.range.unit,
+            sensor=sensor.sensor() if sensor else None,
+        )
+        if self.correction is None:
+            return found
+        return replace(found, correction=self.correction.carried(found.signal_unit))
 
 
 class NamedTapSheet(TapSheet):
@@ -225,22 +304,22 @@ class TypeSheet(StageSheet):
         return (self.tolerance,)
 
     @property
+    def corrections(self) -> tuple[str, ...]:
+        """What is corrected at which tap, by how much, in words."""
+        return tuple(
+            f"{name}: {sheet.correction.told(sheet.sensor.cold_junction if sheet.sensor else None)}"
+            for name, sheet in self.tap_sheets
+            if sheet.correction is not None
+        )
+
+    @property
     def limits(self) -> Span | None:
         """What the first tap must never exceed, in its unit; None = its range."""
         return self.tap_sheets[0][1].limits
 
     def datasheet(self) -> DataSheet:
         """The unit as numbers."""
-        taps = tuple(
-            Tap(
-                name=name,
-                low=sheet.range.low,
-                high=sheet.range.high,
-                unit=sheet.range.unit,
-                sensor=sheet.sensor.sensor() if sheet.sensor else None,
-            )
-            for name, sheet in self.tap_sheets
-        )
+        taps = tuple(sheet.as_tap(name) for name, sheet in self.tap_sheets)
         stages = tuple(
             Stage(
                 name=name,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.benchfile import LoadedBench
-from instruments.datasheet import DataSheet, FloatArray
+from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import PlanError
 from instruments.units import Quantity, Span, is_alike, quantity
 from instruments.wiring import Wire, wire
@@ -232,7 +232,7 @@ def _points(
     dead_s = sum(stage.dead_time_s for stage in sheet.stages)
     least = float(np.nanmin(np.where(widths > 0, widths, np.nan)))
     bounds = sequence.sheet.settling
-    resolution, takes_s = _receiver(bench, wires[-1], last.signal_unit)
+    resolution, takes_s = _receiver(bench, wires[-1], last)
     # Where the point itself is not judged (NaN), it settles as strictly as the strictest of the others. Nothing finer
     # than the receiver shows can be asked of it.
     to_go = np.maximum(sequence.file.settled_within * np.where(widths > 0, widths, least), resolution)
@@ -278,12 +278,13 @@ def _points(
     return tuple(points)
 
 
-def _receiver(bench: LoadedBench, wired: Wire, unit: str) -> tuple[float, float]:
-    """Resolution in a unit, and time of one reading, of the last tap's receiver."""
+def _receiver(bench: LoadedBench, wired: Wire, tap: Tap) -> tuple[float, float]:
+    """Resolution in the unit of the tap's signal, and time of one reading, of the last tap's receiver."""
     port = wired.receiver
     assert port is not None
     function = bench.descriptions[port.instrument].functions[port.function]
-    return function.resolution(port.entry, unit), function.takes
+    resolution = function.resolution(port.entry, tap.reading_unit)
+    return resolution / (abs(tap.correction.factor) if tap.correction else 1.0), function.takes
 
 
 def _expected_U(

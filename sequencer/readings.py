@@ -75,7 +75,7 @@ def from_journal(path: Path, sheet: DataSheet) -> pd.DataFrame:
             tap = taps[each["tap"]]
             before = last[each["tap"]]
             correction = int(str(before.get("correction") or 0)) + 1
-            value = float(tap.to_value(np.array(each["signal"], dtype=np.float64)))
+            value = float(tap.from_reading(np.array(each["signal"], dtype=np.float64)))
             changed = {"signal": each["signal"], "value": value, "raw": each["raw"], "correction": correction}
             row = before | changed | {"note": "corrected by the operator"}
             rows.append(row)

@@ -380,6 +380,7 @@ def document(content: Content) -> dict[str, Any]:
         "tolerance": found.tolerance,
         "input_by": found.input_by,
         "input_unit": found.input_unit,
+        "corrections": list(found.corrections),
         "output_unit": found.output_unit,
         "output_span": found.output_span,
         "figures": [asdict(figure) for figure in found.figures],

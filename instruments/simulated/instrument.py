@@ -144,8 +144,8 @@ class Wires:
 
     @property
     def read_unit(self) -> str | None:
-        """Signal unit of the tap it reads; None if it reads none."""
-        return None if self._reads is None else self._plant.sheet.taps[self._reads].signal_unit
+        """Reading unit of the tap it reads; None if it reads none."""
+        return None if self._reads is None else self._plant.sheet.taps[self._reads].reading_unit
 
     @property
     def highest(self) -> float:
@@ -160,12 +160,14 @@ class Wires:
             self._plant.drive(self._clock.now(), signal, tap=self._sets, enabled=enabled)
 
     def see(self, aperture_s: float) -> float:
-        """Mean of the signal over an aperture that begins now; returns when it is over."""
+        """Mean over an aperture that begins now, through shunt or lead if there is one; returns when it is over."""
         assert self._reads is not None
         begin_s = self._clock.now()
         self._clock.sleep(aperture_s)
         with self._lock:
-            return self._plant.seen(self._reads, begin_s, self._clock.now())
+            seen = self._plant.seen(self._reads, begin_s, self._clock.now())
+        correction = self._plant.sheet.taps[self._reads].correction
+        return seen if correction is None else correction.factor * seen + correction.shift
 
 
 class Device(Protocol):

@@ -99,6 +99,8 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
         else:
             share = words.coverage(known.probability)
             lines.append(f"TUR {words.ratio(found.tur)}, the smallest (tolerance over U, {share})")
+        for each in found.corrections:
+            lines += _wrapped(each, width, first="corrected: ", then="           ")
     if content.status not in {"complete", "by hand"}:
         lines += _wrapped(f"{content.status}: {content.reason}", width, first="run: ", then="     ")
     return lines

@@ -22,7 +22,6 @@ NOTHING_STATED = (
     "verdict does not take it into account. State accuracy and resolution in their descriptions, and the certificate "
     "in the bench file (keyed instruments where a person reads), and run again."
 )
-_SIGNAL = "signal"  # of a sensor, in ohm or mV; an evaluation does not say which
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +106,7 @@ def budget_table(evaluation: Evaluation) -> BudgetTable | None:
     rows = []
     for share in known.ranked(*at):
         line = by_name[share.name]
-        own = _own_unit(evaluation, line, at)
+        own = _own_unit(evaluation, line)
         rows.append(
             BudgetRow(
                 name=share.name,
@@ -149,20 +148,13 @@ def _decimals(U: float) -> int:
     return min(max(3 - math.floor(math.log10(U)), 0), 12) if math.isfinite(U) and U > 0 else 6
 
 
-def _own_unit(evaluation: Evaluation, line: Contribution, at: tuple[int, ...]) -> str:
+def _own_unit(evaluation: Evaluation, line: Contribution) -> str:
     """Unit that a contribution is stated in: that of the output, of the input, or of a sensor's signal."""
-    known, stated = evaluation.budget, evaluation.basis.statements
-    assert known is not None
+    stated = evaluation.basis.statements
     if not stated or not line.name.startswith(f"{stated[0].tap}: "):
         return evaluation.output_unit
-    scatter = next(
-        (each for each in known.contributions if each.kind == "A" and each.name.startswith(stated[0].tap)), None
-    )
-    if scatter is None or line.kind == "A":
-        return evaluation.input_unit
-    # Scatter is that of values, what is stated is of the signal: the two differ where a sensor lies between.
-    of_value, own = (_at(each.sensitivity, known.u.shape, at) for each in (scatter, line))
-    return evaluation.input_unit if math.isclose(of_value, own, rel_tol=1e-9) else _SIGNAL
+    # Scatter is that of values, what is stated is of the signal that carries them.
+    return evaluation.input_unit if line.kind == "A" else evaluation.input_signal_unit
 
 
 def _correlation(evaluation: Evaluation) -> str:

@@ -132,7 +132,7 @@ class _Run:
             if wired.source is not None:
                 self._source.select(wired.source.entry)
             if wired.receiver is not None:
-                self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.signal_unit)
+                self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.reading_unit)
                 self._ranges[wired.tap] = str(wired.receiver.entry.range)
 
     def make_safe(self) -> UnsafeError | None:
@@ -247,7 +247,8 @@ class _Run:
         clock = self._bench.clock
         settling = Settling(point.rule)
         receiver = self._bench.receivers[self._plan.sheet.taps[-1].name]
-        expected = point.expected[-1]
+        tap = self._plan.sheet.taps[-1]
+        expected = float(tap.to_reading(np.array(point.expected[-1])))
         if receiver.is_keyed:  # the person reads when it stands still; the time they need is not ours to judge
             clock.sleep(min(point.estimate_s, point.rule.maximum_s))
             return settling.settled(), ""
@@ -266,10 +267,9 @@ class _Run:
                 missed = 0
                 # Stamped at the middle of the measurement would need its aperture; its end is what is known.
                 after_s = sample.at_s - start_s
-                state = settling.add(after_s, sample.value)
-                self._tell(
-                    SampleTaken(point=point, after_s=after_s, value=sample.value, state=state, to_go=settling.to_go)
-                )
+                value = float(tap.from_reading(np.array(sample.value)))
+                state = settling.add(after_s, value)
+                self._tell(SampleTaken(point=point, after_s=after_s, value=value, state=state, to_go=settling.to_go))
                 if state is not State.MOVING:
                     return settling.settled(), ""
             clock.sleep(began_s + point.rule.interval_s - clock.now())
@@ -285,7 +285,7 @@ class _Run:
                     raise
                 tap = self._tap_of(receiver)
                 self._remark(f"{receiver.name}: overload; range changed to {wider.range}")
-                unit = next(each.signal_unit for each in self._plan.sheet.taps if each.name == tap)
+                unit = next(each.reading_unit for each in self._plan.sheet.taps if each.name == tap)
                 receiver.select(wider, unit)
                 self._ranges[tap] = str(wider.range)
 
@@ -300,14 +300,14 @@ class _Run:
             receiver = self._bench.receivers.get(tap.name)
             if receiver is None:
                 continue
-            expected = float(tap.to_signal(np.array(point.expected[index])))
+            expected = float(tap.to_reading(np.array(point.expected[index])))
             sample, note = self._valid(receiver, expected, tries=1 if invalid else self._retries + 1)
             correction = receiver.take_correction()
             if correction is not None:
                 self._journal.write("correction", sync=True, tap=tap.name, signal=correction.value, raw=correction.raw)
                 self._remark(f'the reading before at tap "{tap.name}" was corrected to {correction.raw}')
             signal = sample.value if sample else float("nan")
-            value = float(tap.to_value(np.array(signal)))
+            value = float(tap.from_reading(np.array(signal)))
             self._journal.write(
                 "reading",
                 sync=True,
@@ -327,7 +327,7 @@ class _Run:
                 value=value,
                 unit=tap.unit,
                 signal=signal,
-                signal_unit=tap.signal_unit,
+                signal_unit=tap.reading_unit,
                 at=self._date(),
                 at_s=self._at(sample.at_s if sample else self._bench.clock.now()),
                 settling="by the operator" if receiver.is_keyed else "no reading" if invalid else str(settled.state),

@@ -6,6 +6,7 @@ what is compared takes turns. Inputs are nominal, or measured, or measured with 
 figures with uncertainties  all figures of a unit, the budgets of its 22 means and of its single readings, and the
                             least-squares line with its uncertainties, against numpy.polyfit of degree 1, unit by
                             unit, without covariance: two coefficients and nothing else
+the same with verdicts      and a verdict on ten of them, normal distribution, against the same polyfit
 least squares, inference    the line with uncertainties and covariance, against the same polyfit with its covariance
 minimax line                against scipy's linprog (HiGHS), unit by unit
 """
@@ -19,6 +20,7 @@ from scipy.optimize import linprog
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
+from sequencer.figures.conformity import DEFAULT_RULE, RULES, judge
 from sequencer.figures.figures import figures
 from sequencer.figures.lines import fit_line, fit_minimax_line
 from sequencer.figures.per_point import per_point
@@ -32,6 +34,7 @@ from sequencer.figures.uncertainty import (
 )
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11
+RULE = RULES[DEFAULT_RULE]
 NOMINAL_PCT = np.linspace(0, 100, POINTS_N)
 ROUNDS_N = 15
 
@@ -71,6 +74,27 @@ def with_budgets(error_pct, x_pct):
     return found, point_budgets(error_pct), combine([*bench_contributions(), scatter])
 
 
+def with_verdicts(error_pct, x_pct):
+    """The same, and a verdict with its probability of conformity on ten figures."""
+    found, points, single = with_budgets(error_pct, x_pct)
+    values = np.stack(
+        [
+            found.measured_error.error_pct,
+            found.inaccuracy.highest_pct,
+            found.inaccuracy.lowest_pct,
+            found.hysteresis.hysteresis_pct,
+            found.non_repeatability.spread_pct,
+            found.independent.deviation_pct,
+            found.terminal_based.deviation_pct,
+            found.zero_based.deviation_pct,
+            found.zero_span.zero_pct,
+            found.zero_span.span_pct,
+        ]
+    )
+    worst = np.nanmax(points.U.reshape(len(error_pct), -1), axis=-1)
+    return judge(values, np.stack([worst, *[single.U] * 9]), rule=RULE, lower=-0.5, upper=0.5)
+
+
 def minimax_by_linprog(x, y):
     ones = np.ones_like(x)
     above, below = np.stack([-ones, -x, -ones], axis=1), np.stack([ones, x, -ones], axis=1)
@@ -101,6 +125,7 @@ def main():
     works, bars = {}, {}
     for name, against, bar, function in [
         ("figures with uncertainties", plain, 4, with_budgets),
+        ("the same with verdicts", plain, 4, with_verdicts),
         ("least squares, inference", covariance, 25, fit_line),
         ("minimax line", linprog_, 500, fit_minimax_line),
     ]:
@@ -110,11 +135,11 @@ def main():
             ("measured, 5 % missing", measured_pct, missing_pct),
         ]:
             given = (levels, inputs)
-            if function is not with_budgets:
+            if function not in {with_budgets, with_verdicts}:
                 given = (x if inputs is NOMINAL_PCT else inputs.reshape(UNITS_N, -1), levels.reshape(UNITS_N, -1))
             works[name, kind] = (UNITS_N, lambda function=function, given=given: function(*given))
             # No bar was set for all figures where readings are missing; the ratio is shown all the same.
-            is_asked = function is not with_budgets or levels is error_pct
+            is_asked = function not in {with_budgets, with_verdicts} or levels is error_pct
             bars[name, kind] = against, bar if is_asked else None
     took_us = dict.fromkeys([*loops, *works], np.inf)
     for _ in range(ROUNDS_N):

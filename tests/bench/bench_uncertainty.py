@@ -10,45 +10,18 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from bench_figures import bench_contributions, best_s, point_budgets
+from bench_figures import RULE, best_s, point_budgets, with_verdicts
 from odrpack import odr_fit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
-from sequencer.figures.conformity import RULES, judge
+from sequencer.figures.conformity import judge
 from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
 from sequencer.figures.figures import figures
 from sequencer.figures.lines import fit_line
 from sequencer.figures.student import coverage_factor
-from sequencer.figures.uncertainty import combine, from_readings
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11
-RULE = RULES["ILAC-G8:09/2019 non-binary"]
-
-
-def with_uncertainties(error_pct, nominal_pct):
-    found = figures(error_pct, nominal_pct)
-    points = point_budgets(error_pct)
-    worst = np.nanmax(points.U.reshape(len(error_pct), -1), axis=-1)
-    sd = found.line.residual_sd
-    scatter = from_readings("scatter", sd, found.line.points_n, pooled_sd=sd, pooled_dof=found.line.dof)
-    single = combine([*bench_contributions(), scatter])
-    values = np.stack(
-        [
-            found.measured_error.error_pct,
-            found.inaccuracy.highest_pct,
-            found.inaccuracy.lowest_pct,
-            found.hysteresis.hysteresis_pct,
-            found.non_repeatability.spread_pct,
-            found.independent.deviation_pct,
-            found.terminal_based.deviation_pct,
-            found.zero_based.deviation_pct,
-            found.zero_span.zero_pct,
-            found.zero_span.span_pct,
-        ]
-    )
-    U = np.stack([worst, *[single.U] * 9])
-    return judge(values, U, rule=RULE, lower=-0.5, upper=0.5), points
 
 
 def line_by_odrpack(x, y):
@@ -66,22 +39,23 @@ def main():
     few = slice(0, 200)
 
     loop_s = best_s(lambda: [np.polyfit(x, each, 1, cov=True) for each in y[few]], times=3) / 200
-    single_s = best_s(lambda: [with_uncertainties(each[None], nominal_pct) for each in error_pct[few]], times=2) / 200
+    single_s = best_s(lambda: [with_verdicts(each[None], nominal_pct) for each in error_pct[few]], times=2) / 200
     odr_s = best_s(lambda: [line_by_odrpack(x, each) for each in y[few]], times=2) / 200
     print(f"{UNITS_N} units x {y.shape[1]} readings, per unit; numpy.polyfit with covariance {loop_s * 1e6:.1f} us")
     dof = random.uniform(2, 200, UNITS_N)
     for name, work in [
-        ("all figures, budgets, verdicts", lambda: with_uncertainties(error_pct, nominal_pct)),
+        ("all figures, budgets, verdicts", lambda: with_verdicts(error_pct, nominal_pct)),
         ("of it: figures", lambda: figures(error_pct, nominal_pct)),
         ("of it: budgets of 22 means", lambda: point_budgets(error_pct)),
         ("of it: ten verdicts", lambda: judge(y[:, :10], 0.05, rule=RULE, lower=-0.5, upper=0.5)),
+        ("ten verdicts, few dof (Student t)", lambda: judge(y[:, :10], 0.05, rule=RULE, lower=-0.5, upper=0.5, dof=9)),
         ("line, uncertainty from scatter", lambda: fit_line(x, y)),
         ("line, both axes uncertain", lambda: fit_line_with_uncertainties(x, y, u_x=0.02, u_y=0.02)),
         ("coverage factor", lambda: coverage_factor(0.9545, dof)),
     ]:
         took_s = best_s(work, times=5) / UNITS_N
-        print(f"{name:31s} {took_s * 1e6:7.2f} us: polyfit loop {loop_s / took_s:6.1f} times as long")
-    whole_s = best_s(lambda: with_uncertainties(error_pct, nominal_pct), times=5) / UNITS_N
+        print(f"{name:34s} {took_s * 1e6:7.2f} us: polyfit loop {loop_s / took_s:6.1f} times as long")
+    whole_s = best_s(lambda: with_verdicts(error_pct, nominal_pct), times=5) / UNITS_N
     line_s = best_s(lambda: fit_line_with_uncertainties(x, y, u_x=0.02, u_y=0.02), times=5) / UNITS_N
     print(f"the same figures, budgets and verdicts unit by unit: {single_s / whole_s:.0f} times as long")
     print(f"a loop of odrpack for the line with both axes uncertain: {odr_s / line_s:.0f} times as long")

@@ -80,7 +80,7 @@ def normal_cdf(z: npt.ArrayLike) -> FloatArray:
     a = away / math.sqrt(2)
     tail = np.polynomial.polynomial.polyval((a - _ERFC_AT) / (a + _ERFC_AT), _ERFC_SERIES)
     tail *= np.exp(away * away / -2) / (2 + 4 * a)
-    return np.where(z > 0, 1 - tail, tail)
+    return np.asarray(np.where(z > 0, 1 - tail, tail))
 
 
 def normal_quantile(probability: npt.ArrayLike) -> FloatArray:

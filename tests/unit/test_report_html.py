@@ -416,7 +416,7 @@ def test_units_of_contributions_are_those_of_their_tap():
 def test_a_sensor_at_the_input_has_its_statements_in_its_signal():
     probe = sheet(input={"range": "0 .. 100 degC", "sensor": {"rtd": "Pt100"}})
     rows = budget_table(known(type_sheet=probe)).rows
-    assert {row.name: row.unit for row in rows}["input: input meter accuracy"] == "signal"
+    assert {row.name: row.unit for row in rows}["input: input meter accuracy"] == "ohm"
     assert {row.name: row.unit for row in rows}["input: scatter of the readings"] == "°C"
 
 

@@ -17,6 +17,7 @@ from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
 from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
+from instruments.interrupts import undisturbed
 from instruments.keyed import KeyedReceiver, KeyedSource
 from instruments.roles import Operator, Receiver, Source
 from instruments.session import Line, Session, Teller
@@ -35,7 +36,7 @@ class Bench:
     """Every instrument that the wiring needs, opened.
 
     Args:
-        manager: VISA; None where every instrument is keyed.
+        manager: VISA, closed with the bench; None where there is none, or other benches use it too.
         instruments: those with a line, by name.
         sources: by tap.
         receivers: by tap.
@@ -83,6 +84,8 @@ class Bench:
     def make_safe(self) -> dict[str, str]:
         """Bring every output to its safe level, in order; every one is tried, whatever becomes of the others.
 
+        No signal interrupts it; every wait in it ends.
+
         Returns:
             The safe level by instrument name; a source that cannot be reached, and that this bench never set, is not
             in it.
@@ -93,17 +96,18 @@ class Bench:
         done: dict[str, str] = {}
         failed: list[UnsafeError] = []
         self._unreached = []
-        for source in self.sources.values():
-            try:
-                source.make_safe()
-                done[source.name] = show(source.safe_level)
-            except UnsafeError as error:
-                failed.append(error)
-            except InstrumentError as error:
-                self._unreached.append(error)
-            except Exception as error:  # noqa: BLE001  a fault of a driver must not keep the next source on
-                what = f"{source.name} could not be brought to its safe level of {show(source.safe_level)}"
-                failed.append(UnsafeError(what, where=source.name, todo=f"switch it off by hand, now ({error})"))
+        with undisturbed():
+            for source in self.sources.values():
+                try:
+                    source.make_safe()
+                    done[source.name] = show(source.safe_level)
+                except UnsafeError as error:
+                    failed.append(error)
+                except InstrumentError as error:
+                    self._unreached.append(error)
+                except Exception as error:  # noqa: BLE001  a fault of a driver must not keep the next source on
+                    what = f"{source.name} could not be brought to its safe level of {show(source.safe_level)}"
+                    failed.append(UnsafeError(what, where=source.name, todo=f"switch it off by hand, now ({error})"))
         if failed:
             self._is_known_unsafe = True
             first, *others = failed
@@ -159,6 +163,8 @@ def open_bench(
         InstrumentError: no such VISA backend, or a resource that cannot be opened.
     """
     manager, clock = backend(loaded, sheet)
+    # A real VISA is one for the whole program: closing its manager would close the lines of every other bench.
+    own = manager if loaded.file.is_simulated else None
     ports = [port for each in wires for port in (each.source, each.receiver) if port is not None]
     instruments: dict[str, DescribedInstrument] = {}
     try:
@@ -170,8 +176,8 @@ def open_bench(
     except LivezeroError:
         for instrument in instruments.values():
             instrument.session.close()
-        if manager is not None:
-            manager.close()
+        if own is not None:
+            own.close()
         raise
     sources: dict[str, Source] = {}
     receivers: dict[str, Receiver] = {}
@@ -180,7 +186,7 @@ def open_bench(
             sources[each.tap] = _source(each, each.source, instruments, limits, operator, clock)
         if each.receiver is not None:
             receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, operator, clock)
-    return Bench(manager=manager, instruments=instruments, sources=sources, receivers=receivers, clock=clock)
+    return Bench(manager=own, instruments=instruments, sources=sources, receivers=receivers, clock=clock)
 
 
 def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManager | None, Clock]:

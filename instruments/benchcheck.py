@@ -43,7 +43,7 @@ def check(loaded: LoadedBench, sheet: DataSheet) -> tuple[InstrumentCheck, ...]:
     try:
         return tuple(_check_one(loaded, name, manager, clock) for name in loaded.file.instruments)
     finally:
-        if manager is not None:
+        if manager is not None and loaded.file.is_simulated:  # a real VISA is shared by the whole program
             manager.close()
 
 

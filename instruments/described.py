@@ -1,7 +1,8 @@
 """Drivers made of descriptions: the instrument on its line, and its functions as sources and receivers.
 
-Limits are looked at on each set. What an instrument says of itself (identity, error queue, read-back) is believed over
-what it was told.
+Limits are looked at on each set. What an instrument says of itself (identity, error queue, read-back, power on) is
+believed over what it was told. What only some instruments have (device clear, event status, output query) is used where
+the description states it, and never needed.
 """
 
 import contextlib
@@ -10,7 +11,15 @@ import re
 from instruments import scpi
 from instruments.clock import Clock
 from instruments.description import Description, Function, RangeEntry, as_sent, render
-from instruments.errors import InstrumentError, LimitError, NoReadingError, UnsafeError
+from instruments.errors import (
+    InstrumentError,
+    LimitError,
+    NoReadingError,
+    OutOfStepError,
+    PowerCycledError,
+    UnsafeError,
+    WrongInstrumentError,
+)
 from instruments.roles import Sample
 from instruments.session import Session
 from instruments.units import Quantity, Span, magnitude, rescale, show
@@ -18,7 +27,11 @@ from instruments.units import Quantity, Span, magnitude, rescale, show
 __all__ = ["DescribedInstrument", "DescribedReceiver", "DescribedSource"]
 
 _MOST_ERRORS = 20
-_RECOVERIES = 3
+_RECOVERIES = 3  # at least so often, and for at least so long: a switch or a server needs time to start anew
+_RECOVERY_S = 10.0
+_PAUSE_S = 0.5
+_POWER_ON = 128  # bit 7 of the standard event status register, IEEE 488.2-1992, 11.5.1 (from memory)
+_NUMBER = scpi.reply_pattern("{value}")
 _NEVER = r"(?!)"  # a pattern that nothing fits
 
 
@@ -39,16 +52,28 @@ class DescribedInstrument:
         self.expected_identity = expected_identity
         self.identity = ""
         self.was_met = False  # it answered once, as the instrument it should be
+        self.has_output = False  # one of its functions is used as a source
+        self.is_set_up = False  # its set-up was sent, and it has not lost its settings since
+        self.resets_n = 0  # how often it was noticed that it had lost its settings
         self.active: object = None  # the receiver whose function is selected now
         self._refusal = re.compile(description.refusal or _NEVER)
 
-    def meet(self) -> None:
-        """Throw away old bytes, identify, clear the error queue; raises InstrumentError if another one answers."""
+    def meet(self, *, at_once: tuple[str, ...] = ()) -> None:
+        """Throw away old bytes, identify, clear the error queue.
+
+        Args:
+            at_once: commands sent as soon as it has said who it is.
+
+        Raises:
+            WrongInstrumentError: another one answers; nothing else was sent.
+            InstrumentError: it does not answer.
+        """
         self.session.clear()
-        self.identity = self._identify()
-        self.was_met = True
+        self._identify()
         self.session.is_suspect = False
+        self.send(*at_once)
         self.send(*self.description.clear)
+        self._was_switched_on()  # before this it is no matter
 
     def set_up(self) -> None:
         """Send the set-up, wait until it is done, and look for errors; raises InstrumentError."""
@@ -56,16 +81,18 @@ class DescribedInstrument:
         if self.description.ready is not None:
             self.session.query(self.description.ready)
         self.check_errors()
+        self.is_set_up = True
 
-    def _identify(self) -> str:
+    def _identify(self) -> None:
         ask = self.description.identify
         if ask is None:
-            return ""
+            self.was_met = True
+            return
         reply = self.session.query(ask).strip()
         if not reply:
             raise InstrumentError("does not identify itself", where=self.session.where, command=ask)
         if self.expected_identity and self.expected_identity.casefold() not in reply.casefold():
-            raise InstrumentError(
+            raise WrongInstrumentError(
                 f'identifies itself as "{reply}"',
                 where=self.session.where,
                 command=ask,
@@ -74,15 +101,39 @@ class DescribedInstrument:
                 todo="check which instrument hangs on this resource, or correct the bench file",
             )
         if self.identity and reply != self.identity:
-            raise InstrumentError(
+            raise WrongInstrumentError(
                 f'identifies itself as "{reply}", before as "{self.identity}"', where=self.session.where, command=ask
             )
-        return reply
+        self.identity = reply
+        self.was_met = True
+
+    def check_power(self) -> None:
+        """Raises PowerCycledError if it was switched off and on; silent where it cannot tell."""
+        if self._was_switched_on():
+            self._forget()
+            raise PowerCycledError(
+                "was switched off and on, and has lost its settings",
+                where=self.session.where,
+                todo="look why it lost its power",
+            )
+
+    def _was_switched_on(self) -> bool:
+        """Reading the register clears it."""
+        ask = self.description.event_status
+        if ask is None:
+            return False
+        return bool(int(self.ask_number(ask, _NUMBER)) & _POWER_ON)
+
+    def _forget(self) -> None:
+        self.resets_n += 1
+        self.is_set_up = False
+        self.active = None
 
     def close(self) -> None:
         """Give the front panel back and close the line, whether that works or not."""
-        with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
-            self.send(*self.description.release)
+        if self.was_met:
+            with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
+                self.send(*self.description.release)
         self.session.close()
 
     def send(self, *commands: str) -> None:
@@ -103,12 +154,10 @@ class DescribedInstrument:
                     todo='check "acknowledge" in the description',
                 )
 
-    def send_at_once(self, *commands: str) -> None:
-        """Send commands and wait for nothing; `recover` throws away what is said to them."""
+    def _send_blind(self, *commands: str) -> None:
+        """Send commands and wait for nothing; clearing throws away what is said to them."""
         for command in commands:
             self.session.write(command)
-        if self.description.acknowledge is not None:
-            self.session.is_suspect = True
 
     def ask(self, command: str) -> str:
         """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
@@ -123,6 +172,21 @@ class DescribedInstrument:
             )
         return reply
 
+    def ask_number(self, command: str, pattern: re.Pattern[str]) -> float:
+        """The number that answers a query about the instrument itself; raises OutOfStepError if it is none."""
+        try:
+            return scpi.number(self.ask(command), pattern, where=self.session.where, command=command)
+        except NoReadingError as error:
+            self.session.is_suspect = True
+            raise OutOfStepError(
+                "answered by something else",
+                where=error.where,
+                command=command,
+                reply=error.reply,
+                allowed="a number",
+                todo=error.todo,
+            ) from error
+
     def check_errors(self, *, after: str = "") -> None:
         """Empty the error queue; raises InstrumentError with what was in it."""
         query = self.description.error_query
@@ -134,7 +198,11 @@ class DescribedInstrument:
             rest = reply.removeprefix("+").removeprefix(query.none)
             if rest != reply.removeprefix("+") and not rest[:1].isalnum():  # 0 is none, 01 is not
                 break
-            code, text = scpi.error_entry(reply, where=self.session.where, command=query.ask)
+            try:
+                code, text = scpi.error_entry(reply, where=self.session.where, command=query.ask)
+            except OutOfStepError:
+                self.session.is_suspect = True
+                raise
             found.append(f"{code}, {text}" if text else str(code))
         if found:
             raise InstrumentError(
@@ -145,30 +213,49 @@ class DescribedInstrument:
                 todo="check the command in the description against the manual of the instrument",
             )
 
-    def recover(self) -> None:
-        """After a time-out: clear, drain, identify. The late answer is gone once the identity has come.
+    def recover(self, *, at_once: tuple[str, ...] = ()) -> None:
+        """After touch was lost: clear, drain, identify; opened again where that fails, within a bound of time.
+
+        The late answer is gone once the identity has come. Whether the settings are lost as well is looked at; the
+        set-up is sent by whoever needs it (`set_up_again`).
+
+        Args:
+            at_once: commands sent before anything else, at each attempt; nothing they are answered is taken.
 
         Raises:
             InstrumentError: it does not come back, or another instrument answers.
         """
-        last: InstrumentError | None = None
-        for attempt in range(_RECOVERIES):
+        begin_s = self.session.clock.now()
+        attempt = 1
+        while True:
             try:
-                if attempt:
+                if attempt > 1:
                     self.session.reopen()
+                self._send_blind(*at_once)
                 self.session.clear()
                 self._identify()
+                if self._was_switched_on():
+                    self._forget()
                 self.send(*self.description.clear)
-                self.session.is_suspect = False
-                self.active = None
             except InstrumentError as error:
-                last = error
+                is_over = self.session.clock.now() - begin_s >= _RECOVERY_S or isinstance(error, WrongInstrumentError)
+                if is_over and attempt >= _RECOVERIES:
+                    raise InstrumentError(
+                        f"does not come back ({error.what})", where=self.session.where, todo="check power and cable"
+                    ) from error
+                self.session.clock.sleep(_PAUSE_S)
+                attempt += 1
                 continue
-            return
-        assert last is not None
-        raise InstrumentError(
-            f"does not come back ({last.what})", where=self.session.where, todo="check power and cable"
-        ) from last
+            break
+        self.session.is_suspect = False
+        self.active = None
+        if self.description.event_status is None and not self.has_output:
+            self.is_set_up = False  # it cannot tell; a source looks for itself, since a set-up may move its output
+
+    def set_up_again(self) -> None:
+        """Send the set-up if the settings are lost; raises InstrumentError."""
+        if not self.is_set_up:
+            self.set_up()
 
 
 def _selecting(function: Function, entry: RangeEntry) -> tuple[str, ...]:
@@ -207,12 +294,16 @@ class DescribedSource:
         self._limits = limits
         self._clock = clock
         self._entry: RangeEntry = self._spec.ranges[0]
-        self._level = safe_level
+        self._level = self._level_before = safe_level  # told last, and confirmed last
         self._is_on = False
+        self._has_driven = False
+        self._resets_n = instrument.resets_n
+        instrument.has_output = True
 
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""
         self._entry = entry
+        self._resets_n = self.instrument.resets_n
         commands = _selecting(self._spec, entry)
         self.instrument.send(*commands)
         self.instrument.check_errors(after=" ".join(commands))
@@ -220,15 +311,17 @@ class DescribedSource:
 
     def energise(self) -> None:
         """Switch the output on at the level set last."""
-        self._is_on = True  # before it is sent: from here on it must be made safe
+        self._is_on = self._has_driven = True  # before it is sent: from here on it must be made safe
         self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after=" ".join(self._spec.on))
+        self.check()
 
     def set(self, level: Quantity) -> None:
         """Set a level.
 
         Raises:
             LimitError: outside the range of the source, or the limits of bench or unit; nothing was sent.
+            OutOfTouchError: no answer, no connection, or its settings are lost; `recover`.
             InstrumentError: refused, reported in the error queue, or read back as something else.
         """
         value = magnitude(level, self._spec.unit, where=self.name)
@@ -242,12 +335,53 @@ class DescribedSource:
                 )
         self._refuse_if_coarse(level)
         if self.instrument.session.is_suspect:
-            self.recover()
-        self._level = level  # before it is sent: `recover` must not go back to the level before
+            was_on = self._is_on
+            if self.recover() and was_on:
+                raise self._lost()
+        self._level, self._has_driven = level, True
         self.instrument.send(self._setting(level))
         self.instrument.check_errors(after=f"{show(level)} was set")
         self._read_back(level)
+        self._level_before = level
+        self.check()
         self._clock.sleep(self._spec.settling)
+
+    def check(self) -> None:
+        """Raises PowerCycledError if its output no longer stands as it was set; silent where it cannot be told."""
+        self.instrument.check_power()
+        if not self._is_on:
+            return
+        must_look = self.instrument.description.event_status is None and self._can_tell
+        if self.instrument.resets_n != self._resets_n or (must_look and not self._stands()):
+            raise self._lost()
+
+    @property
+    def _can_tell(self) -> bool:
+        """True if the instrument can say that its output still stands."""
+        spec = self._spec
+        # The level alone does not tell that an output was switched off with it.
+        shown = spec.output_query is not None if spec.on else spec.read_back is not None
+        return shown or self.instrument.description.event_status is not None
+
+    def _stands(self) -> bool:
+        """True if everything that can be asked says that the output is on at a level it was told."""
+        if self.instrument.resets_n != self._resets_n or not self._can_tell or self._says_off():
+            return False
+        found = self._told_back()
+        return found is None or self._is_near(found, self._level) or self._is_near(found, self._level_before)
+
+    def _says_off(self) -> bool:
+        query = self._spec.output_query
+        return query is not None and bool(
+            re.fullmatch(query.off, self.instrument.ask(query.ask).strip(), re.IGNORECASE)
+        )
+
+    def _lost(self) -> PowerCycledError:
+        return PowerCycledError(
+            "its output no longer stands as it was set",
+            where=self.instrument.session.where,
+            todo="look why it lost its power, or who switched it off",
+        )
 
     def _setting(self, level: Quantity) -> str:
         assert self._spec.set is not None
@@ -270,38 +404,50 @@ class DescribedSource:
             )
 
     def _read_back(self, level: Quantity) -> None:
-        command = self._spec.read_back
-        if command is None:
-            return
-        reply = self.instrument.ask(command)
-        pattern = scpi.reply_pattern(self._spec.reply)
-        found = scpi.number(reply, pattern, where=self.instrument.session.where, command=command)
-        told = magnitude(level, self._spec.wire_unit)
-        if not abs(found - told) <= self._tolerance(told):
+        found = self._told_back()
+        if found is not None and not self._is_near(found, level):
             raise InstrumentError(
                 f"told {show(level)}, reports {found:g} {self._spec.wire_unit}",
                 where=self.instrument.session.where,
-                command=command,
-                reply=reply,
+                command=self._spec.read_back or "",
                 todo="check range, lock and unit of the source",
             )
 
+    def _told_back(self) -> float | None:
+        """The level that the source reports, in its wire unit; None where it reports none."""
+        command = self._spec.read_back
+        if command is None:
+            return None
+        return self.instrument.ask_number(command, scpi.reply_pattern(self._spec.reply))
+
+    def _is_near(self, found: float, level: Quantity) -> bool:
+        told = magnitude(level, self._spec.wire_unit)
+        return abs(found - told) <= self._tolerance(told)
+
     def make_safe(self) -> None:
         """Bring the output to its safe level and switch it off; sent before anything else, proved after.
+
+        An instrument that never answered is asked first who it is: another one is sent nothing, a silent one is told
+        all the same. One that was driven from here is told before it is asked, whoever answers there by now: the wires
+        to the unit still hang on it, and a level that is safe hurts nobody.
 
         Raises:
             UnsafeError: it could not be proved; somebody must switch off by hand.
             InstrumentError: the same of an instrument that never answered, so that nothing was energised from here.
         """
         commands = (self._setting(self.safe_level), *self._spec.off)
+        at_once = commands if self._has_driven else ()
         try:
-            if self.instrument.session.is_suspect:  # an old answer would be taken for the proof
-                self.instrument.send_at_once(*commands)
-                self.instrument.recover()
+            if not self.instrument.was_met:
+                self.instrument.meet(at_once=commands)
+            elif self.instrument.session.is_suspect:  # an old answer would be taken for the proof
+                self.instrument.recover(at_once=at_once)
             self._leave_safe(commands)
-        except InstrumentError:
+        except InstrumentError as first:
             try:
-                self.instrument.recover()
+                if not self.instrument.was_met and not isinstance(first, WrongInstrumentError):
+                    at_once = commands
+                self.instrument.recover(at_once=at_once)
                 self._leave_safe(commands)
             except InstrumentError as second:
                 if not self.instrument.was_met:
@@ -316,22 +462,37 @@ class DescribedSource:
                     todo=f"switch it off by hand, now ({second.what})",
                 ) from second
         self._is_on = False
-        self._level = self.safe_level
+        self._level = self._level_before = self.safe_level
 
     def _leave_safe(self, commands: tuple[str, ...]) -> None:
         self.instrument.send(*commands)
         self.instrument.check_errors(after="the safe level was set")
         self._read_back(self.safe_level)
+        if self._spec.output_query is not None and not self._says_off():
+            raise InstrumentError(
+                "was switched off, and does not say so",
+                where=self.instrument.session.where,
+                command=self._spec.output_query.ask,
+                todo="check the output query in the description",
+            )
 
-    def recover(self) -> None:
-        """After a time-out: clear, drain, identify, and set the level again; raises InstrumentError."""
+    def recover(self) -> bool:
+        """After touch was lost: clear, drain, identify, and look whether the output still stands; it is not moved.
+
+        Returns:
+            True if the output is off. An output that was on and no longer stands, or of which that cannot be told, is
+            made safe and set up again first; it is for the caller to set a level and to energise.
+
+        Raises:
+            InstrumentError: it does not come back, or another instrument answers.
+            UnsafeError: the output no longer stands, and cannot be made safe.
+        """
         self.instrument.recover()
-        self.instrument.send(*_selecting(self._spec, self._entry), self._setting(self._level))
-        if self._is_on:
-            self.instrument.send(*self._spec.on)
-        self.instrument.check_errors(after="the level was set again")
-        self._read_back(self._level)
-        self._clock.sleep(self._spec.settling)
+        if self._is_on and not self._stands():
+            self.make_safe()
+            self.instrument.set_up()
+            self.select(self._entry)
+        return not self._is_on
 
 
 class DescribedReceiver:
@@ -378,6 +539,10 @@ class DescribedReceiver:
             with contextlib.suppress(NoReadingError):  # it is thrown away, whatever it was
                 self._one()
 
+    def check(self) -> None:
+        """Raises PowerCycledError if the instrument was switched off and on; silent where it cannot tell."""
+        self.instrument.check_power()
+
     def take_correction(self) -> Sample | None:
         """None: an instrument with an interface corrects nothing."""
         return None
@@ -409,6 +574,7 @@ class DescribedReceiver:
         return Sample(self._factor * value + self._shift, self._clock.now(), reply.strip())
 
     def recover(self) -> None:
-        """After a time-out: clear, drain, identify, set up again; raises InstrumentError."""
+        """After touch was lost: clear, drain, identify, set up again; raises InstrumentError."""
         self.instrument.recover()
+        self.instrument.set_up_again()
         self._set_up()

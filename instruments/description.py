@@ -26,6 +26,7 @@ __all__ = [
     "Description",
     "ErrorQuery",
     "Function",
+    "OutputQuery",
     "RangeEntry",
     "SerialLine",
     "Termination",
@@ -121,6 +122,13 @@ class ErrorQuery(FileModel):
     none: str = Field("0", min_length=1)
 
 
+class OutputQuery(FileModel):
+    """How to ask whether the output is on, and what the whole reply is where it is off."""
+
+    ask: Command
+    off: Pattern = "[+]?0|OFF"
+
+
 class RangeEntry(FileModel):
     """One range of a function, with what it can resolve and how well it is known."""
 
@@ -158,6 +166,7 @@ class Function(FileModel):
     read_back: Command | None = None
     on: Commands = ()
     off: Commands = ()
+    output_query: OutputQuery | None = None
     query: Command | None = None
     reply: str = "{value}"
     overload: Pattern | None = None
@@ -193,6 +202,8 @@ class Function(FileModel):
             raise ValueError(f"a safe level in {self.unit}, within a range")
         if self.set is not None and not _FIELD.search(self.set):
             raise ValueError('a "set" command with "{level}" in it')
+        if self.output_query is not None and not self.off:
+            raise ValueError('"off" beside an output query')
         if self.reply.count("{value}") != 1:
             raise ValueError('a reply with "{value}" in it once')
         return self
@@ -235,6 +246,7 @@ class Description(FileModel):
     release: Commands = ()
     acknowledge: str | None = None
     error_query: ErrorQuery | None = None
+    event_status: OptionalCommand = None
     refusal: Pattern | None = None
     functions: dict[str, Function] = Field(min_length=1)
 

@@ -7,8 +7,13 @@
     ├── RecordError      2   a record is not what it should be
     ├── LimitError       3   a level outside the limits was refused at the set itself
     ├── InstrumentError  3   an instrument did not answer, or answered what cannot be
-    │   ├── NoReplyError 3   ... within its time: a late answer may still come, so the session is suspect
-    │   └── NoReadingError 3 ... a number: overload, not a number, empty or garbled
+    │   ├── OutOfTouchError  it may be had back: cleared, opened again, set up again
+    │   │   ├── NoReplyError      no answer within its time: a late one may still come, so the session is suspect
+    │   │   ├── OutOfStepError    an answer that cannot be one to what was asked
+    │   │   ├── LineLostError     the connection is gone
+    │   │   └── PowerCycledError  it was switched off and on, and has lost its settings
+    │   ├── WrongInstrumentError  another instrument answers: it is sent nothing
+    │   └── NoReadingError   no number: overload, not a number, empty or garbled
     ├── StoppedError   130   somebody stopped the run
     └── UnsafeError      4   an output could not be made safe: shown first
 
@@ -21,14 +26,19 @@ __all__ = [
     "InputError",
     "InstrumentError",
     "LimitError",
+    "LineLostError",
     "LivezeroError",
     "NoReadingError",
     "NoReplyError",
+    "OutOfStepError",
+    "OutOfTouchError",
     "PlanError",
+    "PowerCycledError",
     "ReadingsError",
     "RecordError",
     "StoppedError",
     "UnsafeError",
+    "WrongInstrumentError",
     "shortened",
 ]
 
@@ -143,8 +153,28 @@ class InstrumentError(LivezeroError):
         self.reply = reply
 
 
-class NoReplyError(InstrumentError):
+class OutOfTouchError(InstrumentError):
+    """Touch with an instrument is lost, and may be had back: `recover` of its driver."""
+
+
+class NoReplyError(OutOfTouchError):
     """No whole reply within the time allowed; a late one may still come, so the session is suspect."""
+
+
+class OutOfStepError(OutOfTouchError):
+    """The reply is none to what was asked: garbled, or that to something else, so every later one may be late too."""
+
+
+class LineLostError(OutOfTouchError):
+    """The connection is gone, or cannot be opened."""
+
+
+class PowerCycledError(OutOfTouchError):
+    """The instrument was switched off and on in between: its settings are lost, and its output is off."""
+
+
+class WrongInstrumentError(InstrumentError):
+    """Another instrument answers on the resource."""
 
 
 class NoReadingError(InstrumentError):

@@ -105,8 +105,12 @@ class KeyedSource:
             ) from error
         self._touched = False
 
-    def recover(self) -> None:
+    def check(self) -> None:
+        """A person keeps no settings that could be lost."""
+
+    def recover(self) -> bool:
         """Nothing to recover."""
+        return False
 
 
 class KeyedReceiver:
@@ -188,6 +192,9 @@ class KeyedReceiver:
             )
         )
         return answer.strip().casefold() in _YES
+
+    def check(self) -> None:
+        """A person keeps no settings that could be lost."""
 
     def take_correction(self) -> Sample | None:
         """What was entered anew for the reading before, once."""

@@ -64,8 +64,15 @@ class Source(Protocol):
     def make_safe(self) -> None:
         """Bring the output to its safe level; raises UnsafeError if that cannot be proved."""
 
-    def recover(self) -> None:
-        """After a time-out: clear, drain, identify; raises InstrumentError."""
+    def check(self) -> None:
+        """Raises PowerCycledError if the output no longer stands as it was set; silent where it cannot be told."""
+
+    def recover(self) -> bool:
+        """After touch was lost: back on its line and identified, the output not moved; raises InstrumentError.
+
+        Returns:
+            True if the output had to be given up: it is safe and off, to be set and energised anew.
+        """
 
 
 class Receiver(Protocol):
@@ -86,9 +93,11 @@ class Receiver(Protocol):
 
         Raises:
             NoReadingError: overload, not a number, empty or garbled.
-            NoReplyError: nothing in time.
-            InstrumentError: the line failed.
+            OutOfTouchError: no answer, or no connection; `recover`.
         """
+
+    def check(self) -> None:
+        """Raises PowerCycledError if the instrument has lost its settings; silent where it cannot tell."""
 
     def take_correction(self) -> Sample | None:
         """What a person entered anew for the reading before, once; None from an instrument with an interface."""
@@ -97,4 +106,4 @@ class Receiver(Protocol):
         """The next wider range; None at the widest."""
 
     def recover(self) -> None:
-        """After a time-out: clear, drain, identify, set up again; raises InstrumentError."""
+        """After touch was lost: back on its line, identified, set up again; raises InstrumentError."""

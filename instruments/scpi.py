@@ -5,7 +5,7 @@ Source: SCPI-1999, volume 1, 7.2.1 (9.9E37 is infinity, 9.91E37 not a number) an
 
 import re
 
-from instruments.errors import InstrumentError, NoReadingError
+from instruments.errors import NoReadingError, OutOfStepError
 
 __all__ = ["error_entry", "number", "reply_pattern"]
 
@@ -46,11 +46,11 @@ def error_entry(reply: str, *, where: str, command: str) -> tuple[int, str]:
     """Code and text of one entry of the error queue: `-222,"Data out of range"`.
 
     Raises:
-        InstrumentError: the reply is no such entry, so it answers another question.
+        OutOfStepError: the reply is no such entry, so it answers another question.
     """
     match = _ENTRY.fullmatch(reply)
     if match is None:
-        raise InstrumentError(
+        raise OutOfStepError(
             "the error query was answered by something else",
             where=where,
             command=command,

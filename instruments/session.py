@@ -12,7 +12,7 @@ import pyvisa
 from pyvisa.constants import StatusCode
 
 from instruments.clock import Clock
-from instruments.errors import InstrumentError, LivezeroError, NoReplyError
+from instruments.errors import LineLostError, NoReplyError
 
 __all__ = ["Exchange", "Line", "Session", "Teller"]
 
@@ -69,7 +69,7 @@ class Session:
         tell: takes each exchange; what it cannot keep is its own matter.
 
     Raises:
-        InstrumentError: the resource cannot be opened.
+        LineLostError: the resource cannot be opened.
     """
 
     def __init__(
@@ -88,7 +88,7 @@ class Session:
         self._is_raw_socket = resource.upper().endswith("::SOCKET")
         self.is_suspect = False  # a late answer may be on its way
         self._opener = opener
-        self._clock = clock
+        self.clock = clock
         self._timeout_s = timeout_s
         self._query_delay_s = query_delay_s
         self._tell = tell
@@ -99,13 +99,13 @@ class Session:
             line = self._opener()
             line.timeout = 1000 * self._timeout_s
         except _LINE_ERRORS as error:
-            raise InstrumentError(
+            raise LineLostError(
                 "cannot be opened", where=self.where, todo=f"check power, cable and resource ({_reason(error)})"
             ) from error
         return line
 
     def write(self, command: str) -> None:
-        """Send a command that has no answer; raises InstrumentError."""
+        """Send a command that has no answer; raises NoReplyError or LineLostError."""
         self._exchange(command, answered=False)
 
     def query(self, command: str) -> str:
@@ -113,19 +113,19 @@ class Session:
 
         Raises:
             NoReplyError: no whole answer in time; the session is suspect from then on.
-            InstrumentError: the line failed.
+            LineLostError: the line failed; the session is suspect as well.
         """
         reply = self._exchange(command, answered=True)
         assert reply is not None
         return reply
 
     def _exchange(self, command: str, *, answered: bool) -> str | None:
-        start_s = self._clock.now()
+        start_s = self.clock.now()
         was_suspect, self.is_suspect = self.is_suspect, True  # Ctrl-C may come before the answer does
         try:
             self._line.write(command)
             if answered and self._query_delay_s:
-                self._clock.sleep(self._query_delay_s)
+                self.clock.sleep(self._query_delay_s)
             reply = self._line.read() if answered else None
         except _LINE_ERRORS as error:
             reason = _reason(error)
@@ -137,7 +137,7 @@ class Session:
                     command=command,
                     todo="check power, cable, line end and time-out",
                 ) from error
-            raise InstrumentError(
+            raise LineLostError(
                 f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"
             ) from error
         self.is_suspect = was_suspect
@@ -150,22 +150,23 @@ class Session:
             instrument=self.name,
             sent=command,
             received=reply,
-            took_s=self._clock.now() - start_s,
+            took_s=self.clock.now() - start_s,
             fault=fault,
         )
-        # A full disk must not come between an output and its safe level; the journal says so at the next reading.
-        with contextlib.suppress(LivezeroError):
+        # No fault of whoever listens may come between an output and its safe level; of a full disk the journal says so
+        # at the next reading.
+        with contextlib.suppress(Exception):
             self._tell(exchange)
 
     def clear(self) -> None:
         """Clear the line, and open it anew where that is refused; read until silent. Late answers are thrown away.
 
         Raises:
-            InstrumentError: the line cannot be had back.
+            LineLostError: the line cannot be had back.
         """
         # A raw socket has no device clear; pyvisa-py 0.8 reads on in its place, for ever once the other side has gone.
         if not self._is_raw_socket:
-            start_s = self._clock.now()
+            start_s = self.clock.now()
             try:
                 self._line.clear()
                 self._told(start_s, "(device clear)", None)
@@ -177,17 +178,17 @@ class Session:
             self.reopen()
 
     def reopen(self) -> None:
-        """Close the resource and open it again; raises InstrumentError."""
+        """Close the resource and open it again; raises LineLostError."""
         self.close()
         self._line = self._open()
-        self._told(self._clock.now(), "(opened again)", None)
+        self._told(self.clock.now(), "(opened again)", None)
 
     def drain(self) -> None:
         """Read and throw away until the line is silent; a flush alone is not trusted (pyvisa issue 535)."""
         self._line.timeout = 1000 * min(_SILENCE_S, self._timeout_s)
         try:
             for _ in range(_MOST_DRAINED):
-                start_s = self._clock.now()
+                start_s = self.clock.now()
                 late = self._line.read()
                 if not late:
                     return
@@ -203,7 +204,7 @@ class Session:
         try:
             self._line.close()
         except _LINE_ERRORS as error:
-            self._told(self._clock.now(), "(closed)", None, fault=_reason(error))
+            self._told(self.clock.now(), "(closed)", None, fault=_reason(error))
 
 
 def _reason(error: Exception) -> str:

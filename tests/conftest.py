@@ -8,7 +8,7 @@ from hypothesis import settings
 
 import instruments.bench
 from instruments.benchfile import load_bench
-from instruments.simulated.bench import SimulatedBench
+from instruments.description import DESCRIPTIONS
 from instruments.yamlfile import read
 from sequencer import record as records
 from sequencer.journal import Journal, entries
@@ -125,22 +125,31 @@ def small(tmp_path):
 
 
 @pytest.fixture
+def described(tmp_path):
+    """Writes a shipped description with some text replaced beside the bench file; returns its name there."""
+
+    def written(instrument, changes):
+        path = DESCRIPTIONS / f"generic-scpi-{instrument}.yaml"
+        changed = path.read_text(encoding="utf-8")
+        for old, new in changes.items():
+            assert old in changed, f"{old!r} does not stand in {path.name}"
+            changed = changed.replace(old, new)
+        folder = tmp_path / "files"
+        folder.mkdir(exist_ok=True)
+        (folder / f"own-{instrument}.yaml").write_text(changed, encoding="utf-8")
+        return f"own-{instrument}.yaml"
+
+    return written
+
+
+@pytest.fixture
 def simulated(monkeypatch):
     """The simulated benches that are opened from now on, and the mishaps they get."""
     made, mishaps = [], []
     original = instruments.bench.simulated_bench
 
     def with_mishaps(loaded, sheet, clock):
-        plain = original(loaded, sheet, clock)
-        bench = SimulatedBench(
-            sheet,
-            tuple(plain.instruments.values()),
-            clock=clock,
-            faults=plain.plant.faults if hasattr(plain.plant, "faults") else (),
-            seed=loaded.file.simulation.seed,
-            mishaps=mishaps,
-        )
-        made.append(bench if mishaps else plain)
+        made.append(original(loaded, sheet, clock, mishaps=mishaps))
         return made[-1]
 
     monkeypatch.setattr(instruments.bench, "simulated_bench", with_mishaps)

@@ -6,7 +6,7 @@ sockets). It knows no bytes on a wire beyond that, and no VISA.
 
 import difflib
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal, TypeAlias
@@ -128,6 +128,8 @@ class SimulatedBench:
         nature: what is ordinarily imperfect; None = the default.
         seed: of all noise.
         mishaps: what goes wrong on the connections.
+        heard: takes name and message of each exchange in process, once it is obeyed and its reply is on the way; what
+            it raises comes out of the exchange, as a Ctrl-C does.
 
     Raises:
         InputError: an instrument is wired to no tap of the sheet, two drive one tap, or two have one name.
@@ -143,8 +145,10 @@ class SimulatedBench:
         nature: Nature | None = None,
         seed: int = 1,
         mishaps: Sequence[Mishap] = (),
+        heard: Callable[[str, str], None] = lambda _, __: None,
     ) -> None:
         self.sheet = sheet
+        self.heard = heard
         self.clock = clock
         self.plant = Plant(sheet, faults=faults, nature=nature, seed=seed, start_s=clock.now())
         self.instruments: Mapping[str, SimulatedInstrument] = MappingProxyType({i.name: i for i in instruments})

@@ -2,12 +2,13 @@
 
 import difflib
 import re
+from collections.abc import Callable, Sequence
 
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.errors import InputError, shortened
-from instruments.simulated.bench import SimulatedBench
+from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
 from instruments.simulated.instrument import SimulatedInstrument
 from instruments.units import difference, magnitude
@@ -93,13 +94,22 @@ def entry_from_text(text: str) -> dict[str, str]:
     return entry
 
 
-def simulated_bench(loaded: LoadedBench, sheet: DataSheet, clock: Clock) -> SimulatedBench:
+def simulated_bench(
+    loaded: LoadedBench,
+    sheet: DataSheet,
+    clock: Clock,
+    *,
+    mishaps: Sequence[Mishap] = (),
+    heard: Callable[[str, str], None] = lambda _, __: None,
+) -> SimulatedBench:
     """The bench of a bench file, simulated, with a unit of this sheet on it.
 
     Args:
         loaded: the bench file; its "simulation" gives seed and faults.
         sheet: the unit.
         clock: virtual in process, real over sockets.
+        mishaps: what goes wrong on the connections.
+        heard: takes what each instrument receives (see `SimulatedBench`).
 
     Raises:
         InputError: a fault that is not in the catalogue, or an instrument that would hang on two taps.
@@ -133,7 +143,9 @@ def simulated_bench(loaded: LoadedBench, sheet: DataSheet, clock: Clock) -> Simu
                 identity=f"LIVEZERO,SIMULATED {name.upper()},0,0.1",
             )
         )
-    return SimulatedBench(sheet, instruments, clock=clock, faults=faults, seed=simulation.seed)
+    return SimulatedBench(
+        sheet, instruments, clock=clock, faults=faults, seed=simulation.seed, mishaps=mishaps, heard=heard
+    )
 
 
 def _taps(loaded: LoadedBench, sheet: DataSheet, instrument: str, use: str) -> list[str]:

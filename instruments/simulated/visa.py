@@ -94,6 +94,7 @@ class BenchSession(Session):  # type: ignore[misc]  # pyvisa-sim has no types
             if reply.line is not None:
                 is_late = reply.late_s > 0 or self._spent_s > self._timeout_s()
                 (self._late if is_late else self._replies).append(bytearray(reply.line + device.reply_end))
+            device.bench.heard(device.name, message)
         return len(data), StatusCode.success
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:

@@ -1,15 +1,15 @@
 """What stands before energising, and what stops a run: confirmed cautions, Ctrl-C, SIGTERM."""
 
 import signal
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 from instruments.errors import StoppedError
+from instruments.interrupts import handled, undisturbed
 from instruments.roles import Operator, Question
 
-__all__ = ["confirm", "signals_stop", "undisturbed"]
+__all__ = ["Stop", "confirm", "confirm_again", "signals_stop", "undisturbed"]
 
 _YES = {"y", "yes"}
 
@@ -24,41 +24,41 @@ def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
             )
 
 
-# Ctrl-C is Python's own. A window that is closed sends SIGHUP, or SIGBREAK on Windows.
-_STOPPING = tuple(
-    getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK") if hasattr(signal, name)
-)
+def confirm_again(source: str, operator: Operator) -> None:
+    """Ask before an output that went off by itself is energised again; raises StoppedError unless it is a yes.
+
+    Somebody may have switched it off because of what it drives. So it is no caution, which could be confirmed
+    beforehand: an unexpected start needs a person (ISO 12100:2010, 6.2.11.4, from memory).
+    """
+    text = f"The output of {source} went off by itself. Is everybody clear of what it drives? Energise it again?"
+    if operator.ask(Question(kind="confirm", text=text)).strip().casefold() not in _YES:
+        raise StoppedError(f"the output of {source} went off, and was not to be energised again")
+
+
+class Stop:
+    """The signal that asked a run to stop; `name` is "" while there was none."""
+
+    name = ""
+
+    def heed(self) -> None:
+        """Raise KeyboardInterrupt if a stop was asked for: what the signal raised may have been caught by others."""
+        if self.name:
+            raise KeyboardInterrupt(self.name)
 
 
 @contextmanager
-def signals_stop() -> Iterator[None]:
-    """Within this, SIGTERM or a closed window stops the run as Ctrl-C does; outside the main thread nothing changes."""
+def signals_stop() -> Iterator[Stop]:
+    """Within this, Ctrl-C, SIGTERM or a closed window raises KeyboardInterrupt once; outside the main thread never.
 
-    def stop(number: int, frame: FrameType | None) -> None:
+    Once, since a second one could come between the first and the safe level.
+    """
+    stop = Stop()
+
+    def asked(number: int, frame: FrameType | None) -> None:
         del frame
-        raise KeyboardInterrupt(signal.Signals(number).name)
+        if not stop.name:
+            stop.name = "Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name
+            raise KeyboardInterrupt(stop.name)
 
-    with _handled(_STOPPING, stop):
-        yield
-
-
-@contextmanager
-def undisturbed() -> Iterator[None]:
-    """Within this, nothing stops the run: making safe is not interrupted by an impatient second Ctrl-C."""
-    with _handled((signal.SIGINT, *_STOPPING), signal.SIG_IGN):
-        yield
-
-
-@contextmanager
-def _handled(
-    numbers: tuple[signal.Signals, ...], handler: Callable[[int, FrameType | None], None] | signal.Handlers
-) -> Iterator[None]:
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = {number: signal.signal(number, handler) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, earlier in before.items():
-            signal.signal(number, earlier or signal.SIG_DFL)  # None: it was not set by Python
+    with handled(asked):
+        yield stop

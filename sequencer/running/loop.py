@@ -1,6 +1,6 @@
 """Drives the bench through a plan: set, wait until settled, read; everything through the journal.
 
-It never prints and never computes a figure. Whatever ends it, the outputs go to the safe level first.
+It never prints and never computes a figure. Whatever ends it, the outputs go to the safe level first (`safety.py`).
 """
 
 import contextlib
@@ -13,7 +13,7 @@ from instruments.errors import (
     InstrumentError,
     LivezeroError,
     NoReadingError,
-    NoReplyError,
+    OutOfTouchError,
     StoppedError,
     UnsafeError,
 )
@@ -33,7 +33,9 @@ from sequencer.events import (
 )
 from sequencer.journal import Journal
 from sequencer.planning import Plan, Point
-from sequencer.running.gate import confirm, signals_stop, undisturbed
+from sequencer.running.approach import approach
+from sequencer.running.gate import Stop, confirm, confirm_again, signals_stop, undisturbed
+from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
 
 __all__ = ["Outcome", "run_plan"]
@@ -69,22 +71,23 @@ def run_plan(
         The outcome; a dead instrument, a refused level, a stop by a person are outcomes, not exceptions. What is
         raised after all is a fault of livezero, and the bench was made safe before it.
     """
-    run = _Run(plan, bench, serial=serial, operator=operator, journal=journal, listener=listener)
-    with signals_stop():
+    with signals_stop() as stop:
+        run = _Run(plan, bench, serial=serial, operator=operator, journal=journal, listener=listener, stop=stop)
+        ended: BaseException | None = None
+        outcome = None
         try:
             outcome = run.to_the_end()
             unsafe = run.make_safe()
-            if unsafe is not None:
-                outcome = run.ended_by(unsafe, unsafe)
-        except BaseException as error:
+        except BaseException as error:  # noqa: BLE001  raised again below if it is a fault of livezero
+            ended = error
             unsafe = run.make_safe()
-            outcome = run.ended_by(error, unsafe)
-            if not isinstance(error, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
-                run.close(outcome)
-                if unsafe is not None:
-                    raise unsafe from error
-                raise
-    run.close(outcome)
+        if outcome is None or ended is not None or unsafe is not None:
+            outcome = run.ended_by(ended, unsafe)
+        run.close(outcome)
+    if ended is not None and not isinstance(ended, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
+        if unsafe is not None:
+            raise unsafe from ended
+        raise ended
     return outcome
 
 
@@ -92,7 +95,15 @@ class _Run:
     """The state of one run: where it is, and what is selected."""
 
     def __init__(
-        self, plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
+        self,
+        plan: Plan,
+        bench: Bench,
+        *,
+        serial: str,
+        operator: Operator,
+        journal: Journal,
+        listener: Listener,
+        stop: Stop,
     ) -> None:
         self._plan = plan
         self._bench = bench
@@ -100,10 +111,13 @@ class _Run:
         self._operator = operator
         self._journal = journal
         self._tell = listener
+        self._stop = stop
+        self._safety = Safety()
         self._retries = plan.sequence.file.retries
         self._source = bench.sources[plan.sheet.taps[0].name]
         self._point: Point | None = None
-        self._standing_at = 0  # number of the point whose level the source has confirmed
+        self._standing_at: Point | None = None  # whose level the source has confirmed
+        self._is_astray = False  # the output went off, and the input is not back on its way yet
         self._ranges: dict[str, str] = {}
         self._start_s = bench.clock.now()
 
@@ -111,17 +125,16 @@ class _Run:
 
     def to_the_end(self) -> Outcome:
         """Prepare, confirm, energise, visit every point."""
+        self._safety.enter(Output.MAKING_SAFE)  # preparing does, before anything is set up
         identities = self._bench.prepare()
+        self._safety.enter(Output.SAFE)
         self._start_s = self._bench.clock.now()
         self._journal.write("identified", sync=True, identities=identities)
         self._tell(Planned(plan=self._plan, identities=identities))
         if not self._plan.bench.file.is_simulated:  # a simulated bench can hurt nobody
             confirm(self._plan.cautions, self._operator)
         self._select()
-        tap = self._plan.sheet.taps[0]
-        first = min(self._plan.points, key=lambda point: abs(point.value - tap.low))
-        self._source.set(first.level)  # begin at 0 %, never with a jump to the top
-        self._source.energise()
+        self._energise()
         for point in self._plan.points:
             self._point = point
             self._visit(point)
@@ -135,19 +148,31 @@ class _Run:
                 self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.reading_unit)
                 self._ranges[wired.tap] = str(wired.receiver.entry.range)
 
+    def _energise(self) -> None:
+        """Begin at 0 %, never with a jump to the top."""
+        tap = self._plan.sheet.taps[0]
+        first = min(self._plan.points, key=lambda point: abs(point.value - tap.low))
+        self._safety.enter(Output.ENERGISED)
+        self._source.set(first.level)
+        self._source.energise()
+
     def make_safe(self) -> UnsafeError | None:
         """Outputs to the safe level; the error if that failed. Not interrupted by anything."""
         with undisturbed():
+            if self._safety.state is not Output.MAKING_SAFE:  # preparing may have ended in the middle of it
+                self._safety.enter(Output.MAKING_SAFE)
             try:
                 done = self._bench.make_safe()
             except UnsafeError as error:
+                self._safety.enter(Output.NOT_SAFE)
                 return error
+            self._safety.enter(Output.SAFE)
             for instrument, level in done.items():
                 self._keep("safe", instrument=instrument, level=level)
                 self._tell_anyhow(MadeSafe(instrument=instrument, level=level))
         return None
 
-    def ended_by(self, error: BaseException, unsafe: UnsafeError | None) -> Outcome:
+    def ended_by(self, error: BaseException | None, unsafe: UnsafeError | None) -> Outcome:
         """The outcome for what ended the run; an output that is not safe outranks everything."""
         at = f"at point {self._point.number} of {len(self._plan.points)}" if self._point else "before the first point"
         if unsafe is not None:
@@ -168,6 +193,7 @@ class _Run:
     def close(self, outcome: Outcome) -> None:
         """The last line of the journal. Not interrupted by anything."""
         with undisturbed():
+            self._safety.enter(Output.ENDED)
             self._keep("closed", date=self._date(), status=outcome.status, reason=outcome.reason)
             self._tell_anyhow(Closed(status=outcome.status, reason=outcome.reason))
 
@@ -186,36 +212,63 @@ class _Run:
     # -- one point ---------------------------------------------------------------------------------------------------
 
     def _visit(self, point: Point) -> None:
-        """Take a point; after a time-out clear the lines and take it again, the input left where it stands.
+        """Take a point; after touch with an instrument was lost, have it back and take the point again.
 
-        It is moved again only if the time-out came before the source had confirmed the level.
+        The input is left where it stands, unless the source had not confirmed the level yet, or its output went off.
         """
         for attempt in range(1, self._retries + 2):
+            self._stop.heed()
             self._tell(PointBegun(point=point, attempt=attempt))
             try:
+                if attempt > 1:
+                    self._recover(point)
                 self._take(point, attempt)
-            except NoReplyError as error:
+            except OutOfTouchError as error:
                 if attempt > self._retries:
                     raise InstrumentError(
-                        f"no answer in {attempt} attempts at one point", where=error.where, todo=error.todo
+                        f"{error.what}; given up after {attempt} attempts at one point",
+                        where=error.where,
+                        todo=error.todo,
                     ) from error
-                self._remark(f"{error.where}: {error.what}; lines cleared, point discarded")
-                self._recover()
+                self._remark(f"{error.where}: {error.what}; point discarded")
             else:
                 return
 
-    def _recover(self) -> None:
+    def _recover(self, point: Point) -> None:
         """Every line is cleared and identified again: a late answer must not be taken for the next one."""
-        self._source.recover()
+        is_off = self._source.recover()
         for receiver in self._bench.receivers.values():
             receiver.recover()
+        if is_off:
+            self._safety.enter(Output.MAKING_SAFE)  # recovering did
+            self._safety.enter(Output.SAFE)
+            self._standing_at, self._is_astray = None, True
+            self._remark(f"{self._source.name}: its output was off, and is set up again at its safe level")
+            if self._plan.cautions and not self._plan.bench.file.is_simulated:
+                confirm_again(self._source.name, self._operator)
+            self._energise()
+        if self._is_astray:
+            self._come_back(point)
+        else:
+            self._remark("every instrument identified and set up; the input stands where it stood")
+
+    def _come_back(self, point: Point) -> None:
+        """Visit what decides on which branch of a hysteresis the unit stands."""
+        via = approach(self._plan.points, point)
+        places = ", ".join(f"{100 * each.setpoint.frac:g} %" for each in via)
+        self._remark(f"point approached again{' by way of ' if via else ''}{places}")
+        for each in via:
+            self._source.set(each.level)
+            self._standing_at = each
+            self._wait(each, self._bench.clock.now())
+        self._is_astray = False
 
     def _take(self, point: Point, attempt: int) -> None:
         start_s = self._bench.clock.now()
         # An end pair is read again without moving the input, and so is a point that is taken again.
-        if point.role != "end pair" and self._standing_at != point.number:
+        if self._standing_at is None or (point.role != "end pair" and self._standing_at.number != point.number):
             self._source.set(point.level)
-            self._standing_at = point.number
+            self._standing_at = point
         settled, invalid = self._wait(point, start_s)
         is_keyed = self._bench.receivers[self._plan.sheet.taps[-1].name].is_keyed
         self._journal.write(
@@ -254,6 +307,7 @@ class _Run:
             return settling.settled(), ""
         missed = 0
         while True:
+            self._stop.heed()
             began_s = clock.now()
             try:
                 sample = self._read(receiver, expected)
@@ -295,13 +349,15 @@ class _Run:
     # -- readings ----------------------------------------------------------------------------------------------------
 
     def _read_all(self, point: Point, attempt: int, reading: int, settled: Settled, *, invalid: str) -> None:
-        """One reading at every tap that has a receiver, each kept."""
+        """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings."""
+        self._source.check()
         for index, tap in enumerate(self._plan.sheet.taps):
             receiver = self._bench.receivers.get(tap.name)
             if receiver is None:
                 continue
             expected = float(tap.to_reading(np.array(point.expected[index])))
             sample, note = self._valid(receiver, expected, tries=1 if invalid else self._retries + 1)
+            receiver.check()
             correction = receiver.take_correction()
             if correction is not None:
                 self._journal.write("correction", sync=True, tap=tap.name, signal=correction.value, raw=correction.raw)

@@ -59,7 +59,7 @@ def test_an_instrument_that_dies_ends_the_run_and_only_a_dead_source_is_not_safe
 
 
 def test_two_mishaps_at_once_are_dealt_with_one_after_the_other(small, run):
-    wrong = [Mishap(kind="late", instrument="meter", at_exchange=50), Mishap(kind="garbled", at_exchange=140)]
+    wrong = [Mishap(kind="late", instrument="meter", at_exchange=50), Mishap(kind="garbled", at_exchange=200)]
     ran = run(small(), wrong=[*wrong, Mishap(kind="empty", instrument="reference", at_exchange=30)])
     assert ran.outcome.status == "complete"
     assert ran.record.evaluation.verdict.result == "pass"

@@ -29,7 +29,7 @@ taps:
   output: {read by: meter}
 """
 LIMITS = (("limits of the unit", span("3.5 .. 21 mA")),)
-SAFE = ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?"]
+SAFE = ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?", "OUTP?"]
 
 
 class Nobody:

@@ -1,0 +1,35 @@
+"""Signals that would stop the program, held off while an output is made safe."""
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+__all__ = ["STOPPING", "handled", "undisturbed"]
+
+# A window that is closed sends SIGHUP, or SIGBREAK on Windows.
+STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK") if hasattr(signal, name)
+)
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Within this, nothing stops the program: making safe is not interrupted by an impatient second Ctrl-C."""
+    with handled(signal.SIG_IGN):
+        yield
+
+
+@contextmanager
+def handled(handler: Callable[[int, FrameType | None], None] | signal.Handlers) -> Iterator[None]:
+    """Within this, the handler has every stopping signal; outside the main thread nothing changes."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {number: signal.signal(number, handler) for number in STOPPING}
+    try:
+        yield
+    finally:
+        for number, earlier in before.items():
+            signal.signal(number, earlier or signal.SIG_DFL)  # None: it was not set by Python

@@ -17,7 +17,7 @@ from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
 from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
-from instruments.interrupts import undisturbed
+from instruments.interrupts import held_off
 from instruments.keyed import KeyedReceiver, KeyedSource
 from instruments.roles import Operator, Receiver, Source
 from instruments.session import Line, Session, Teller
@@ -84,7 +84,7 @@ class Bench:
     def make_safe(self) -> dict[str, str]:
         """Bring every output to its safe level, in order; every one is tried, whatever becomes of the others.
 
-        No signal interrupts it; every wait in it ends.
+        No signal interrupts it: one that comes in between counts afterwards. Every wait in it ends.
 
         Returns:
             The safe level by instrument name; a source that cannot be reached, and that this bench never set, is not
@@ -96,7 +96,7 @@ class Bench:
         done: dict[str, str] = {}
         failed: list[UnsafeError] = []
         self._unreached = []
-        with undisturbed():
+        with held_off():
             for source in self.sources.values():
                 try:
                     source.make_safe()

@@ -1,4 +1,4 @@
-"""Signals that would stop the program, held off while an output is made safe."""
+"""Signals that would stop the program, kept from what must not be interrupted: making an output safe."""
 
 import signal
 import threading
@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-__all__ = ["STOPPING", "handled", "undisturbed"]
+__all__ = ["STOPPING", "handled", "held_off", "undisturbed"]
 
 # A window that is closed sends SIGHUP, or SIGBREAK on Windows.
 STOPPING = tuple(
@@ -16,9 +16,24 @@ STOPPING = tuple(
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Within this, nothing stops the program: making safe is not interrupted by an impatient second Ctrl-C."""
+    """Within this, signals are ignored: the program is about to end anyway."""
     with handled(signal.SIG_IGN):
         yield
+
+
+@contextmanager
+def held_off() -> Iterator[None]:
+    """Within this, signals wait; the first of them comes once it is left."""
+    held: list[int] = []
+
+    def hold(number: int, frame: FrameType | None) -> None:
+        del frame
+        held.append(number)
+
+    with handled(hold):
+        yield
+    if held:
+        signal.raise_signal(held[0])
 
 
 @contextmanager

@@ -1,6 +1,7 @@
 """Which function and range of which instrument serves which tap; what the bench cannot do is found here."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -51,8 +52,14 @@ def signal_span(tap: Tap, *, beyond_frac: float = 0.0, as_read: bool = False) ->
     return Span(float(signals.min()), float(signals.max()), tap.reading_unit if as_read else tap.signal_unit)
 
 
-def wire(bench: LoadedBench, sheet: DataSheet) -> tuple[Wire, ...]:
+def wire(bench: LoadedBench, sheet: DataSheet, *, reach: Span | None = None) -> tuple[Wire, ...]:
     """The wiring of a unit's taps, first to last; a tap without instruments has neither source nor receiver.
+
+    Args:
+        bench: its instruments, and what serves which tap.
+        sheet: the unit.
+        reach: signals of the first tap that are wanted beyond its range; they choose a wider range of the
+            source where there is one; a receiver widens its own when it must.
 
     Raises:
         PlanError: the first tap cannot be set, the last cannot be read, an instrument has no function or range for
@@ -65,7 +72,7 @@ def wire(bench: LoadedBench, sheet: DataSheet) -> tuple[Wire, ...]:
         source = receiver = None
         safe_level = None
         if wiring is not None and wiring.set_by is not None and number == 0:
-            source = _port(bench, tap, wiring.set_by, wiring.set_function, faults, sets=True)
+            source = _port(bench, tap, wiring.set_by, wiring.set_function, faults, sets=True, reach=reach)
             if source is not None:
                 safe_level = bench.safe_level(source.instrument, source.function)
                 if safe_level is None:
@@ -98,6 +105,11 @@ def wire(bench: LoadedBench, sheet: DataSheet) -> tuple[Wire, ...]:
     return tuple(wires)
 
 
+def _both(span: Span, other: Span) -> Span:
+    inner = other.within(span.unit)
+    return Span(min(span.bottom, inner.bottom), max(span.top, inner.top), span.unit)
+
+
 def _unwired(bench: LoadedBench, tap: Tap, key: str, what: str) -> PlanError:
     return PlanError(
         f'{what} the tap "{tap.name}" of the unit',
@@ -117,19 +129,27 @@ def _ranges(description: Description, does: str, function: str = "") -> str:
 
 
 def _port(
-    bench: LoadedBench, tap: Tap, instrument: str, function: str, faults: list[PlanError], *, sets: bool
+    bench: LoadedBench,
+    tap: Tap,
+    instrument: str,
+    function: str,
+    faults: list[PlanError],
+    *,
+    sets: bool,
+    reach: Span | None = None,
 ) -> Port | None:
-    does, key = ("sets", "set by") if sets else ("reads", "read by")
+    does: Literal["sets", "reads"] = "sets" if sets else "reads"
+    key = "set by" if sets else "read by"
     need = signal_span(tap, as_read=not sets)
     description = bench.descriptions[instrument]
-    found = None
-    if not sets:
+    if sets:
+        wide = need if reach is None else _both(need, reach)
+    else:
         wide = signal_span(tap, beyond_frac=_BEYOND_FRAC, as_read=True)
-        found = description.function_for(does="reads", need=wide, name=function)
-    if found is None:
-        found = description.function_for(does="sets" if sets else "reads", need=need, name=function)
-    if found is not None:
-        return Port(instrument=instrument, function=found[0], entry=found[1])
+    for each in (wide, need):
+        found = description.function_for(does=does, need=each, name=function)
+        if found is not None:
+            return Port(instrument=instrument, function=found[0], entry=found[1])
     faults.append(
         PlanError(
             f'"{instrument}" {does} no {need} as tap "{tap.name}" needs',

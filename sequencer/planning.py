@@ -11,7 +11,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import PlanError
-from instruments.units import Quantity, Span, is_alike, quantity
+from instruments.units import Quantity, Span, is_alike, magnitude, quantity, show
 from instruments.wiring import Wire, wire
 from sequencer.budget import LEAST_TUR, Basis, basis_of, budget
 from sequencer.figures.conformity import RULES
@@ -109,16 +109,19 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
         PlanError: the bench lacks an instrument or a range, or a setpoint lies outside the limits of unit or source.
     """
     sheet = sequence.sheet.datasheet()
-    wires = wire(bench, sheet)
-    limits = _limits(sequence, bench, sheet, wires)
     steps = registry()
     visits = [
         (number, name, setpoint)
         for number, name, settings in sequence.steps()
         for setpoint in steps[name].plan(settings)
     ]
+    unit_limits = _unit_limits(sequence, sheet)
+    wires = wire(bench, sheet, reach=_reach(sheet, unit_limits, visits))
+    limits = (("limits of the unit", unit_limits), *_bench_limits(bench, sheet, wires))
     _refuse_what_is_not_evaluated(sequence, visits)
     _refuse_what_harms(sequence, sheet, limits, wires, visits)
+    # A unit whose sheet gives its range alone says nothing of what lies beyond.
+    _refuse_an_unsafe_safe_level(bench, limits if sequence.sheet.limits is not None else limits[1:], wires)
     points = _points(sequence, bench, sheet, wires, visits)
     return Plan(
         sequence=sequence,
@@ -131,10 +134,8 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     )
 
 
-def _limits(
-    sequence: LoadedSequence, bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]
-) -> tuple[tuple[str, Span], ...]:
-    """Limits of the unit and of the bench, as signals of the first tap."""
+def _unit_limits(sequence: LoadedSequence, sheet: DataSheet) -> Span:
+    """Limits of the unit as signals of the first tap."""
     tap = sheet.taps[0]
     unit = sequence.sheet.limits or Span(min(tap.low, tap.high), max(tap.low, tap.high), tap.unit)
     within = unit.within(tap.unit)
@@ -145,20 +146,33 @@ def _limits(
             where=sequence.sheet_document.where("input", "limits"),
             todo="narrow the limits",
         )
-    found = [("limits of the unit", Span(float(ends.min()), float(ends.max()), tap.signal_unit))]
+    return Span(float(ends.min()), float(ends.max()), tap.signal_unit)
+
+
+def _reach(sheet: DataSheet, unit_limits: Span, visits: list[tuple[int, str, Setpoint]]) -> Span | None:
+    """What the setpoints go to within the limits of the unit, as signals of the first tap; None if none lies there."""
+    tap = sheet.taps[0]
+    signals = tap.to_signal(tap.value(np.array([setpoint.frac for _, _, setpoint in visits])))
+    within = [signal for signal in signals.tolist() if unit_limits.holds(signal)]
+    return Span(min(within), max(within), tap.signal_unit) if within else None
+
+
+def _bench_limits(bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]) -> tuple[tuple[str, Span], ...]:
+    """Limits that the bench file sets to its source; none if it sets none."""
+    unit = sheet.taps[0].signal_unit
     port = wires[0].source
     assert port is not None
     own = bench.file.instruments[port.instrument].limits
-    if own is not None:
-        if not is_alike(own.unit, tap.signal_unit):
-            raise PlanError(
-                f'the limits of "{port.instrument}" are in {own.unit}, but it sets {tap.signal_unit} here',
-                where=bench.where("instruments", port.instrument, "limits"),
-                allowed=f"limits in {tap.signal_unit}",
-                todo="give the limits for what it sets, or take another bench",
-            )
-        found.append(("limits in the bench file", own))
-    return tuple(found)
+    if own is None:
+        return ()
+    if not is_alike(own.unit, unit):
+        raise PlanError(
+            f'the limits of "{port.instrument}" are in {own.unit}, but it sets {unit} here',
+            where=bench.where("instruments", port.instrument, "limits"),
+            allowed=f"limits in {unit}",
+            todo="give the limits for what it sets, or take another bench",
+        )
+    return (("limits in the bench file", own),)
 
 
 def _refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: list[tuple[int, str, Setpoint]]) -> None:
@@ -213,6 +227,23 @@ def _refuse_what_harms(
     if faults:
         first, *others = faults.values()
         raise PlanError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+
+
+def _refuse_an_unsafe_safe_level(
+    bench: LoadedBench, limits: tuple[tuple[str, Span], ...], wires: tuple[Wire, ...]
+) -> None:
+    """Every run begins and ends at the safe level."""
+    port, level = wires[0].source, wires[0].safe_level
+    assert port is not None
+    assert level is not None
+    for reason, limit in limits:
+        if not limit.holds(magnitude(level, limit.unit)):
+            raise PlanError(
+                f'the safe level of "{port.instrument}", {show(level)}, lies outside the {reason}',
+                where=bench.where("instruments", port.instrument),
+                allowed=str(limit),
+                todo='give a "safe level" that is one for this unit, or widen the limits if this one does no harm',
+            )
 
 
 def _points(

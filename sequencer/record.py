@@ -21,6 +21,7 @@ from typing import Any
 import pandas as pd
 
 from instruments.errors import LivezeroError, ReadingsError, RecordError
+from instruments.simulated.instrument import is_simulated
 from instruments.version import __version__
 from sequencer.adjustment import adjustment
 from sequencer.advice import advice, may_adjust
@@ -286,7 +287,8 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         state=opened["state"],
         status=status,
         reason=reason,
-        is_simulated=opened["is_simulated"],
+        # A simulated bench that is served looks real to whoever runs on it, but for what its instruments say.
+        is_simulated=opened["is_simulated"] or any(map(is_simulated, identities.values())),
         bench=opened["bench"],
         instruments=tuple(
             InstrumentLine(

@@ -18,7 +18,18 @@ from instruments.simulated.faults import PRESSURE_MBAR
 from instruments.simulated.physics import Plant
 from instruments.simulated.scpi import NAN, OVERLOAD, Act, Arguments, Interpreter, ScpiError, Tree, plain
 
-__all__ = ["FUNCTIONS", "Device", "Function", "ScpiInstrument", "SerialInstrument", "SimulatedInstrument", "Wires"]
+__all__ = [
+    "FUNCTIONS",
+    "Device",
+    "Function",
+    "ScpiInstrument",
+    "SerialInstrument",
+    "SimulatedInstrument",
+    "Wires",
+    "is_simulated",
+]
+
+MARK = "LIVEZERO,SIMULATED"  # how the identity of every simulated instrument begins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +50,12 @@ class SimulatedInstrument:
     dialect: Literal["scpi", "serial"] = "scpi"
     sets: str | None = None
     reads: str | None = None
-    identity: str = "LIVEZERO,SIMULATED,0,0.1"
+    identity: str = f"{MARK},0,0.1"
+
+
+def is_simulated(identity: str) -> bool:
+    """True if it is that of an instrument of the simulated bench, wherever that is served."""
+    return identity.startswith(MARK)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from instruments.datasheet import DataSheet
 from instruments.errors import InputError, shortened
 from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
-from instruments.simulated.instrument import SimulatedInstrument
+from instruments.simulated.instrument import MARK, SimulatedInstrument
 from instruments.units import difference, magnitude
 
 __all__ = ["entry_from_text", "fault_from", "simulated_bench", "size_keys"]
@@ -140,7 +140,7 @@ def simulated_bench(
                 dialect="serial" if loaded.descriptions[name].serial is not None else "scpi",
                 sets=sets[0] if sets else None,
                 reads=reads[0] if reads else None,
-                identity=f"LIVEZERO,SIMULATED {name.upper()},0,0.1",
+                identity=f"{MARK} {name.upper()},0,0.1",
             )
         )
     return SimulatedBench(

@@ -1,5 +1,6 @@
 """An open bench: safe before set-up, safe on every way out, every source tried, every line closed."""
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,11 @@ from instruments.clock import RealClock, VirtualClock
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.errors import InputError, InstrumentError, UnsafeError
 from instruments.keyed import KeyedReceiver, KeyedSource
+from instruments.simulated.bench import SimulatedBench
+from instruments.simulated.instrument import SimulatedInstrument
+from instruments.simulated.server import serve
 from instruments.units import quantity, span
-from instruments.wiring import wire
+from instruments.wiring import Port, Wire, wire
 
 SHEET = DataSheet(
     type="isolator",
@@ -28,8 +32,19 @@ taps:
   input: {set by: source}
   output: {read by: meter}
 """
+METER_ALONE = """bench: served
+instruments:
+  meter: {description: generic-scpi-meter, resource: "RESOURCE"}
+taps:
+  output: {read by: meter}
+"""
 LIMITS = (("limits of the unit", span("3.5 .. 21 mA")),)
 SAFE = ["SOUR:CURR 0.0000000E+00", "OUTP OFF", "SYST:ERR?", "SOUR:CURR?", "OUTP?"]
+
+
+def wire_of(loaded):
+    entry = loaded.descriptions["meter"].functions["current"].ranges[1]
+    return Port(instrument="meter", function="current", entry=entry)
 
 
 class Nobody:
@@ -183,6 +198,37 @@ def test_a_backend_that_is_not_there_is_told_with_those_that_may_be(tmp_path, na
         opened(tmp_path, text)
     assert caught.value.where.endswith("bench.yaml:2:1")
     assert '"@py"' in caught.value.allowed
+
+
+def test_closing_one_bench_leaves_the_lines_of_another_open(tmp_path):
+    # Through pyvisa-py, whose resource manager is one for the whole program.
+    clock = RealClock()
+    spec = SimulatedInstrument(name="meter", resource="unused", reads="output", identity="A,METER,1,0")
+    with serve(SimulatedBench(SHEET, (spec,), clock=clock)) as served:
+        text = METER_ALONE.replace("RESOURCE", served.resources["meter"])
+        (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
+        loaded = load_bench(tmp_path / "bench.yaml")
+        wires = (Wire(tap="output", source=None, receiver=wire_of(loaded)),)
+        one, other = (
+            open_bench(loaded, sheet=SHEET, wires=wires, limits=LIMITS, operator=Nobody(), tell=lambda _: None)
+            for _ in range(2)
+        )
+        with other:
+            with one:
+                one.prepare()
+            assert other.prepare() == {"meter": "A,METER,1,0"}
+
+
+def test_ctrl_c_while_outputs_are_made_safe_comes_once_they_are():
+    class Impatient(FakeSource):
+        def make_safe(self):
+            signal.raise_signal(signal.SIGINT)
+            super().make_safe()
+
+    sources = Impatient("first"), Impatient("second")
+    with pytest.raises(KeyboardInterrupt):
+        bench_of(*sources).make_safe()
+    assert [source.made_safe_n for source in sources] == [1, 1]
 
 
 def test_a_bench_by_hand_needs_no_visa_and_asks_its_operator(tmp_path):

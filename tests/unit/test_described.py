@@ -11,7 +11,16 @@ from instruments.clock import VirtualClock
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
 from instruments.description import Description, find_description
-from instruments.errors import InputError, InstrumentError, LimitError, NoReadingError, NoReplyError, UnsafeError
+from instruments.errors import (
+    InputError,
+    InstrumentError,
+    LimitError,
+    NoReadingError,
+    NoReplyError,
+    OutOfStepError,
+    PowerCycledError,
+    UnsafeError,
+)
 from instruments.session import Session
 from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.instrument import SimulatedInstrument
@@ -598,3 +607,142 @@ def test_the_next_wider_range_is_known_and_the_widest_has_none():
     assert receiver.wider() == wide
     receiver.select(wide, "mA")
     assert receiver.wider() is None
+
+
+# -- another instrument, power, the proof of off -----------------------------------------------------------------------
+
+
+def test_another_instrument_that_was_never_driven_from_here_gets_no_command_at_all():
+    opened = Opened()
+    opened.source.expected_identity = "SOMETHING ELSE"
+    source = source_of(opened.source, opened.clock)
+    with pytest.raises(InstrumentError, match="identifies itself as") as caught:
+        source.make_safe()
+    assert not isinstance(caught.value, UnsafeError)
+    assert set(opened.sent("source")) - {"(opened again)"} == {"*IDN?"}
+    opened.source.close()
+    assert set(opened.sent("source")) - {"(opened again)"} == {"*IDN?"}
+
+
+def test_another_instrument_in_the_place_of_one_that_was_driven_is_told_the_safe_level_and_not_believed():
+    opened, source = energised(
+        Mishap(kind="wrong identity", instrument="source", at_exchange=17),
+        Mishap(kind="dropped", instrument="source", at_exchange=17),
+    )
+    with pytest.raises(UnsafeError, match="could not be brought to its safe level") as caught:
+        source.make_safe()
+    assert "ANOTHER,INSTRUMENT" in caught.value.todo
+    sent = [each for each in opened.sent("source") if not each.startswith("(")]
+    first = sent.index("*IDN?")
+    assert sent[first - 2 : first] == ["SOUR:CURR 0.0000000E+00", "OUTP OFF"]
+
+
+@pytest.mark.parametrize("reply", ["1", "ON", "", "2", "OFF?"])
+def test_an_output_that_does_not_say_it_is_off_is_not_safe(reply):
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "SOUR:CURR?": ["0"], "OUTP?": [reply]}
+    opened = FakeOpened(answers, BOOK_SOURCE)
+    opened.instrument.meet()
+    with pytest.raises(UnsafeError, match="safe level of 0 mA") as caught:
+        source_of(opened.instrument, opened.clock).make_safe()
+    assert "was switched off, and does not say so" in caught.value.todo
+
+
+@pytest.mark.parametrize("reply", ["0", "+0", "OFF", "off\r"])
+def test_off_is_understood_however_it_is_written(reply):
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "SOUR:CURR?": ["0"], "OUTP?": [reply]}
+    opened = FakeOpened(answers, BOOK_SOURCE)
+    opened.instrument.meet()
+    source_of(opened.instrument, opened.clock).make_safe()
+    assert opened.told[-1].sent == "OUTP?"
+
+
+@pytest.mark.parametrize(
+    ("events", "is_noticed"),
+    [("128", True), ("+160", True), ("0", False), ("32", False), ("+4", False), ("127", False), ("1.28E+02", True)],
+)
+def test_bit_7_of_the_event_status_tells_of_a_loss_of_power(events, is_noticed):
+    # IEEE 488.2-1992, 11.5.1: bit 7, weight 128, is power on (from memory); the others are errors and requests.
+    opened = FakeOpened({"*IDN?": ["M"], "*ESR?": ["128", events]}, BOOK_METER)
+    opened.instrument.meet()  # power on before this is no matter
+    if is_noticed:
+        with pytest.raises(PowerCycledError, match="has lost its settings"):
+            opened.instrument.check_power()
+    else:
+        opened.instrument.check_power()
+
+
+@pytest.mark.parametrize("reply", ["", "nothing", "9.9E37", "9.91E37"])
+def test_an_event_status_that_is_none_puts_the_line_in_doubt(reply):
+    opened = FakeOpened({"*IDN?": ["M"], "*ESR?": ["0", reply]}, BOOK_METER)
+    opened.instrument.meet()
+    with pytest.raises(OutOfStepError, match="answered by something else"):
+        opened.instrument.check_power()
+    assert opened.instrument.session.is_suspect
+
+
+def test_an_instrument_that_knows_no_event_status_is_never_asked():
+    text = "instrument: x\nclear: []\nfunctions: {i: {reads: mA, query: R, ranges: [{range: 0 .. 1 mA}]}}"
+    opened = FakeOpened({"*IDN?": ["M"]}, parse(text, Path("own.yaml")).into(Description))
+    opened.instrument.meet()
+    opened.instrument.check_power()
+    assert [each.sent for each in opened.told if not each.sent.startswith("(")] == ["*IDN?"]
+
+
+def test_a_serial_source_that_was_off_meanwhile_is_noticed_by_its_output_query():
+    text = SERIAL_SOURCE.replace('"off": O0', '"off": O0\n    output query: {ask: "O?"}')
+    opened, source = serial_source(text=text)
+    source.set(quantity("12 mA"))
+    source.energise()
+    source.check()
+    opened.bench._devices["source"].power_cycle()
+    with pytest.raises(PowerCycledError, match="no longer stands as it was set"):
+        source.check()
+    assert source.recover() is True
+    assert [each.sent for each in opened.told][-1] != "O1"  # energised again by nobody but the run
+    source.set(quantity("4 mA"))
+    source.energise()
+    assert source.recover() is False
+
+
+def test_a_source_that_can_tell_nothing_is_made_safe_before_it_is_trusted_again():
+    opened, source = serial_source(Mishap(kind="time-out", instrument="source", matching="S 16"))
+    source.set(quantity("12 mA"))
+    source.energise()
+    with pytest.raises(NoReplyError):
+        source.set(quantity("16 mA"))
+    assert source.recover() is True
+    assert opened.bench._devices["source"].handle("O?") == "0"
+
+
+def test_a_line_that_cannot_be_opened_is_tried_for_a_bounded_time():
+    opened = Opened()
+    opened.ready_meter()
+    session = opened.meter.session
+
+    def refused():
+        raise OSError(111, "Connection refused")
+
+    session._opener = refused
+    session._line.close()
+    begin_s = opened.clock.now()
+    with pytest.raises(InstrumentError, match="does not come back"):
+        opened.meter.recover()
+    assert 10.0 <= opened.clock.now() - begin_s <= 12.0
+
+
+def test_a_line_that_can_be_opened_again_after_a_while_is_had_back():
+    opened = Opened()
+    opened.ready_meter()
+    session, tries = opened.meter.session, []
+    original = session._opener
+
+    def refused_for_a_while():
+        tries.append(opened.clock.now())
+        if len(tries) < 8:
+            raise OSError(111, "Connection refused")
+        return original()
+
+    session._opener = refused_for_a_while
+    session._line.close()
+    opened.meter.recover()
+    assert len(tries) == 8

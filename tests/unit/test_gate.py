@@ -1,12 +1,13 @@
 """What stands before energising, and what stops a run."""
 
+import contextlib
 import signal
 import threading
 
 import pytest
 
 from instruments.errors import StoppedError
-from sequencer.running.gate import confirm, signals_stop, undisturbed
+from sequencer.running.gate import confirm, confirm_again, signals_stop, undisturbed
 
 
 def test_every_caution_is_asked_in_order_and_yes_goes_on(answers):
@@ -31,6 +32,34 @@ def test_anything_but_yes_stops_before_energising(answers, answer):
 def test_sigterm_stops_as_ctrl_c_does_and_says_its_name():
     with pytest.raises(KeyboardInterrupt, match="SIGTERM"), signals_stop():
         signal.raise_signal(signal.SIGTERM)
+
+
+def test_only_the_first_signal_interrupts_so_that_none_comes_between_it_and_the_safe_level():
+    with signals_stop() as stop:
+        with pytest.raises(KeyboardInterrupt, match="SIGTERM"):
+            signal.raise_signal(signal.SIGTERM)
+        signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(signal.SIGTERM)
+    assert stop.name == "SIGTERM"
+
+
+def test_a_stop_that_somebody_else_caught_is_heeded_all_the_same():
+    with signals_stop() as stop:
+        stop.heed()
+        with contextlib.suppress(KeyboardInterrupt):  # as a listener may that catches everything
+            signal.raise_signal(signal.SIGINT)
+        with pytest.raises(KeyboardInterrupt, match="Ctrl-C"):
+            stop.heed()
+
+
+@pytest.mark.parametrize("answer", ["no", "", "n"])
+def test_an_output_that_went_off_is_energised_again_by_a_person_only(answers, answer):
+    operator = answers("yes", answer)
+    confirm_again("source", operator)
+    with pytest.raises(StoppedError, match="was not to be energised again"):
+        confirm_again("source", operator)
+    # No caution, which could have been confirmed beforehand with --confirm.
+    assert {question.kind for question in operator.questions} == {"confirm"}
 
 
 def test_ctrl_c_and_sigterm_do_nothing_while_outputs_are_made_safe():

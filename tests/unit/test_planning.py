@@ -47,6 +47,27 @@ def test_a_point_at_the_limit_itself_is_taken(small):
     assert max(point.value for point in plan.points) == 1000
 
 
+def test_a_point_beyond_the_range_of_the_unit_takes_a_range_of_the_source_that_reaches_it(small):
+    ranges = {
+        points: str(small(sequence={"points: 5": f"points: {points}"}).wires[0].source.entry.range)
+        for points in ("[0 %, 100 %]", "[0 %, 110 %]")
+    }
+    assert ranges == {"[0 %, 100 %]": "0 .. 1000 Hz", "[0 %, 110 %]": "0 .. 100 kHz"}
+
+
+def test_a_safe_level_outside_the_limits_of_the_unit_is_refused(small):
+    change = {"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "100 .. 1000 Hz, limits: 50 .. 1200 Hz"}
+    with pytest.raises(PlanError, match='the safe level of "source", 0 Hz, lies outside the limits of the unit') as no:
+        small(type_sheet=change)
+    assert no.value.allowed == "50 .. 1200 Hz"
+    assert "small.bench.yaml:5" in no.value.where
+    assert small(type_sheet=change, bench={"SIMULATED SOURCE": "SIMULATED SOURCE, safe level: 60 Hz"}).points
+
+
+def test_a_safe_level_beside_the_range_of_a_unit_without_limits_is_taken(small):
+    assert small(type_sheet={"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "100 .. 1000 Hz"}).points
+
+
 def test_without_limits_the_range_is_the_limit(small):
     with pytest.raises(PlanError, match=r"101 % \(1010 Hz\) lies outside the limits of the unit"):
         small(type_sheet={", limits: 0 .. 1200 Hz": ""}, sequence={"points: 5": "points: [0 %, 101 %]"})

@@ -1,0 +1,409 @@
+"""Lets one thing go wrong at one place of a whole run in process, and says which promises were broken by it.
+
+What was commanded is read from what the simulated instruments received, and from the true state of the output; nothing
+is taken from the run's own log. Used by bench_promises.py, by tests/faults and by nobody else.
+"""
+
+import errno
+import signal
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+import instruments.bench
+from instruments.benchfile import load_bench
+from instruments.errors import RecordError, StoppedError
+from instruments.simulated.bench import Mishap, SimulatedBench
+from sequencer import core
+from sequencer import record as records
+from sequencer.journal import Journal
+from sequencer.models import load_sequence
+from sequencer.planning import Plan, plan
+from sequencer.running.loop import Outcome, run_plan
+
+TYPE = """\
+type: pulse rate converter (invented)
+input: {range: 0 .. 1000 Hz, limits: 0 .. 1200 Hz}
+output: {range: 4 .. 20 mA}
+tolerance: 0.2 % of span
+time constant: 5 ms
+settling: {minimum: 20 ms, maximum: 1 s}
+"""
+SEQUENCE = """\
+sequence: short acceptance
+type sheet: short.type.yaml
+settled within: 20 %
+steps:
+  - traverse: {points: POINTS, cycles: 1, readings: 1}
+"""
+BENCH = """\
+bench: short simulated bench
+backend: simulated
+simulation: {seed: 11, faults: []}
+instruments:
+  source: {description: generic-scpi-source, resource: "TCPIP::127.0.0.1::1::SOCKET", identity: SIMULATED SOURCE}
+  reference: {description: generic-scpi-meter, resource: "GPIB0::7::INSTR", identity: SIMULATED REFERENCE}
+  meter: {description: generic-scpi-meter, resource: "TCPIP::127.0.0.1::2::SOCKET", identity: SIMULATED METER}
+taps:
+  input: {set by: source, read by: reference}
+  output: {read by: meter}
+"""
+SAFE = ["SOUR:FREQ 0.0000000E+00", "OUTP OFF"]
+
+# What goes wrong on a line; each a row of mishaps at one exchange.
+ON_THE_LINE: dict[str, tuple[dict[str, Any], ...]] = {
+    "time-out": ({"kind": "time-out"},),
+    "late answer": ({"kind": "late"},),
+    "garbled": ({"kind": "garbled"},),
+    "empty": ({"kind": "empty"},),
+    "dropped": ({"kind": "dropped"},),
+    "error reported": ({"kind": "error"},),
+    "overload": ({"kind": "overload"},),
+    "not a number": ({"kind": "not a number"},),
+    "power-cycled": ({"kind": "power-cycled"},),
+    "power-cycled and dropped": ({"kind": "power-cycled"}, {"kind": "dropped"}),
+    "another instrument": ({"kind": "wrong identity"}, {"kind": "dropped"}),
+    "dead from then on": ({"kind": "time-out", "times_n": 100_000},),
+}
+# What comes out of an exchange although the line is well: a signal, once or for ever, or a fault of the VISA library.
+OF_THE_PROCESS: dict[str, tuple[Callable[[], object], int]] = {
+    "Ctrl-C": (partial(signal.raise_signal, signal.SIGINT), 1),
+    "Ctrl-C, again and again": (partial(signal.raise_signal, signal.SIGINT), 100_000),
+    "SIGTERM": (partial(signal.raise_signal, signal.SIGTERM), 1),
+    "SIGHUP": (partial(signal.raise_signal, getattr(signal, "SIGHUP", signal.SIGTERM)), 1),
+}
+
+FAULT_OF_VISA = "fault of VISA"
+
+
+class InjectedError(Exception):
+    """A fault in a callback that is none of livezero's own."""
+
+
+AT_EXCHANGES = (*ON_THE_LINE, FAULT_OF_VISA, *OF_THE_PROCESS)
+AT_EVENTS: dict[str, Exception] = {
+    "listener raises": InjectedError("of a listener"),
+    "stop from a listener": StoppedError("stopped at the page"),
+}
+AT_LINES: dict[str, Exception] = {
+    "disk full": OSError(errno.ENOSPC, "No space left on device"),
+    "journal raises": InjectedError("of a journal"),
+}
+
+
+def _raise(error: BaseException) -> None:
+    raise error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strike:
+    """What goes wrong, and where; 0 is no place.
+
+    Args:
+        mishaps: of the lines, all due at `at_message`.
+        at_message: to the bench, from 1; from it on, `act` is called at `times_n` of them.
+        act: raises a signal, or an error.
+        times_n: how often.
+        at_event: number of the event at which the listener raises `error`.
+        at_line: number of the line of the journal at whose writing `error` is raised; an OSError: the disk is full.
+        error: what is raised.
+    """
+
+    mishaps: tuple[Mishap, ...] = ()
+    at_message: int = 0
+    act: Callable[[], object] | None = None
+    times_n: int = 1
+    at_event: int = 0
+    at_line: int = 0
+    error: Exception | None = None
+
+
+class Trial:
+    """One run with one thing gone wrong.
+
+    `wire` holds what the instruments received, each with its number over the whole bench; `struck_n` is the number of
+    the message at which it went wrong, None if it never did.
+    """
+
+    def __init__(self, what: Plan, results: Path, strike: Strike) -> None:
+        self.folder = records.create(results, what, date="2026-01-05T08:00:00", serial="GF-104")
+        self.wire: list[tuple[int, str, str]] = []
+        self.struck_n: int | None = None
+        self.readings_n = self.events_n = self.lines_n = 0  # told; the last are lines for the journal
+        self.outcome: Outcome | None = None
+        self.raised: BaseException | None = None
+        self.strike = strike
+        self._acts_left_n = strike.times_n
+        self._simulated: SimulatedBench | None = None
+        self._run(what)
+        if strike.mishaps:
+            self.struck_n = self._mishap_n()
+
+    def ask(self, message: str) -> float:
+        """The true state of the source, past all lines."""
+        assert self._simulated is not None
+        return float(self._simulated._devices["source"].handle(message) or "nan")
+
+    @property
+    def source_after(self) -> list[str]:
+        """What the source received after it went wrong."""
+        assert self.struck_n is not None
+        return [message for number, name, message in self.wire if name == "source" and number > self.struck_n]
+
+    @property
+    def was_energised(self) -> bool:
+        """The output had been switched on when it went wrong."""
+        assert self.struck_n is not None
+        return any(message == "OUTP ON" and number <= self.struck_n for number, _, message in self.wire)
+
+    def struck(self) -> None:
+        """It goes wrong now."""
+        if self.struck_n is None:
+            assert self._simulated is not None
+            self.struck_n = self._simulated._all_n
+
+    def _run(self, what: Plan) -> None:
+        journals: list[Journal] = []
+        original = instruments.bench.simulated_bench
+
+        def simulated(*arguments: Any) -> SimulatedBench:
+            self._simulated = original(*arguments, mishaps=self.strike.mishaps, heard=self._heard)
+            return self._simulated
+
+        with mock.patch.object(instruments.bench, "simulated_bench", simulated):
+            bench = instruments.bench.open_bench(
+                what.bench,
+                sheet=what.sheet,
+                wires=what.wires,
+                limits=what.limits,
+                operator=core.Nobody(),
+                tell=lambda exchange: [journal.exchange(exchange) for journal in journals] and None,
+            )
+        try:
+            with bench, StruckJournal(self) as journal:
+                journals.append(journal)
+                said = records.opening(what, date="2026-01-05", serial="GF-104", operator="", state="")
+                journal.opened(bench.clock.date(), **said)
+                self.outcome = run_plan(
+                    what, bench, serial="GF-104", operator=core.Nobody(), journal=journal, listener=self._listen
+                )
+        except BaseException as caught:  # noqa: BLE001  what came out is looked at
+            self.raised = caught
+
+    def _heard(self, name: str, message: str) -> None:
+        assert self._simulated is not None
+        number = self._simulated._all_n
+        self.wire.append((number, name, message))
+        if self.strike.act is not None and number >= self.strike.at_message and self._acts_left_n:
+            self._acts_left_n -= 1
+            self.struck()
+            self.strike.act()
+
+    def _listen(self, event: object) -> None:
+        self.events_n += 1
+        self.readings_n += type(event).__name__ == "ReadingTaken"
+        if self.events_n == self.strike.at_event and self.strike.error is not None:
+            self.struck()
+            raise self.strike.error
+
+    def _mishap_n(self) -> int | None:
+        """What alters a reply waits for the next message that has one; the others are there at once."""
+        mishaps, place = self.strike.mishaps, self.strike.at_message
+        if any(mishap.kind == "dropped" for mishap in mishaps):  # that message was never received
+            return place
+        is_of_the_reply = not {"error", "power-cycled"} & {mishap.kind for mishap in mishaps}
+        who = mishaps[0].instrument
+        return next(
+            (
+                number
+                for number, name, message in self.wire
+                if number >= place and who in {None, name} and (not is_of_the_reply or "?" in message)
+            ),
+            None,
+        )
+
+
+class StruckJournal(Journal):
+    """The journal of a trial, which may find its disk full at one of its lines."""
+
+    def __init__(self, trial: Trial) -> None:
+        super().__init__(trial.folder / "journal.jsonl")
+        self._trial = trial
+
+    def write(self, kind: str, *, sync: bool, **fields: Any) -> None:
+        """Write a line, or fail to; of an exchange that is never told: it must not stop what talks to an instrument."""
+        trial, error = self._trial, self._trial.strike.error
+        trial.lines_n += 1
+        is_here = trial.lines_n == trial.strike.at_line
+        if is_here and isinstance(error, OSError):
+            self._file = FullDisk(self._file, error)  # type: ignore[assignment]
+        try:
+            if is_here and error is not None and not isinstance(error, OSError):
+                raise error
+            super().write(kind, sync=sync, **fields)
+        except (InjectedError, RecordError):
+            if kind != "exchange":
+                trial.struck()
+            raise
+
+
+class FullDisk:
+    """The file of a journal on a disk that has just become full: half a line fits, and no more."""
+
+    def __init__(self, file: Any, error: OSError) -> None:
+        self._file, self._error, self._has_room = file, error, True
+
+    def write(self, line: bytes) -> int:
+        if self._has_room:
+            self._has_room = False
+            self._file.write(line[: len(line) // 2])
+        raise self._error
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._file, name)
+
+
+def planned(
+    folder: Path, *, points: int = 2, type_sheet: str = TYPE, sequence: str = SEQUENCE, bench: str = BENCH
+) -> Plan:
+    """The plan of a short run; its files are written to the folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "short.type.yaml").write_text(type_sheet, encoding="utf-8")
+    (folder / "short.yaml").write_text(sequence.replace("POINTS", str(points)), encoding="utf-8")
+    (folder / "short.bench.yaml").write_text(bench, encoding="utf-8")
+    return plan(load_sequence(str(folder / "short.yaml")), load_bench(folder / "short.bench.yaml"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Injection:
+    """Something to go wrong at one place, and what is right then.
+
+    Args:
+        kind: of what goes wrong.
+        place: where.
+        strike: the same for a trial.
+        ends_at_once: nothing may come between it and the safe level.
+        allowed: exit codes that are right.
+    """
+
+    kind: str
+    place: int
+    strike: Strike
+    ends_at_once: bool
+    allowed: frozenset[int]
+
+
+def broken(trial: Trial, injection: Injection) -> list[str]:
+    """The promises that a trial broke, in words; none if it broke none, or if it was over before it went wrong."""
+    record = records.load(trial.folder)
+    found = [*_of_the_bench(trial, injection), *_of_the_record(trial, record)]
+    if trial.outcome is not None:
+        found += _of_the_outcome(trial.outcome, record, injection)
+        if trial.raised is not None:
+            found.append(f"{trial.raised!r} came out after the run")
+    elif not isinstance(trial.raised, InjectedError):
+        found.append(f"{trial.raised!r} came out")
+    return found
+
+
+def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
+    # A source that is dead obeys still, and only cannot say so.
+    if trial.ask("OUTP?") != 0 or trial.ask("SOUR:FREQ?") != 0:
+        yield "the output is on"
+    if trial.struck_n is None or (trial.outcome is not None and trial.outcome.status == "complete"):
+        return
+    after = trial.source_after
+    other = [message for message in after if "?" not in message and message not in {"*CLS", *SAFE}]
+    if other:
+        yield f"not made safe next, but {other[:2]}"
+    if injection.ends_at_once and trial.was_energised and after and after[0] not in {*SAFE, "SYST:ERR?"}:
+        yield f"before the safe level came {after[0]}"
+
+
+def _of_the_outcome(outcome: Outcome, record: records.Record, injection: Injection) -> Iterator[str]:
+    code = core.RunResult(outcome=outcome, record=record).exit_code
+    if code not in injection.allowed:
+        yield f"exit code {code}"
+    if not outcome.reason or not outcome.reason.isprintable() or "Traceback" in outcome.reason:
+        yield f"no clear message: {outcome.reason!r}"
+    if record.content.status not in {outcome.status, "interrupted"}:  # interrupted: its last line did not fit any more
+        yield f"the record says {record.content.status}, the run {outcome.status}"
+
+
+def _of_the_record(trial: Trial, record: records.Record) -> Iterator[str]:
+    if record.content.status != "complete" and record.evaluation is not None and record.evaluation.verdict.is_pass:
+        yield "a pass without a whole run"
+    table = record.table
+    if len(table) < trial.readings_n:
+        yield f"{trial.readings_n - len(table)} readings lost"
+    frac = table["setpoint_pct"] / 100
+    for tap, expected, within in (("input", 1000 * frac, 1.0), ("output", 4 + 16 * frac, 0.05)):
+        rows = (table["tap"] == tap) & table["value"].notna()
+        if ((table["value"] - expected).abs()[rows] > within).any():
+            yield f"a wrong number at the {tap}"
+
+
+def injections(clean: Trial) -> Iterator[Injection]:
+    """Every kind at every place of a run: each message, each event, each line of the journal.
+
+    Args:
+        clean: that run, with nothing gone wrong.
+    """
+    assert clean.outcome is not None
+    well = core.RunResult(outcome=clean.outcome, record=records.load(clean.folder)).exit_code
+    for place in range(1, len(clean.wire) + 1):
+        yield from _on_the_line(clean, place, well)
+        for kind, (act, times_n) in OF_THE_PROCESS.items():
+            yield Injection(
+                kind=kind,
+                place=place,
+                strike=Strike(at_message=place, act=act, times_n=times_n),
+                ends_at_once=True,
+                allowed=frozenset({well, 130}),  # well where the outputs were being made safe at the end anyway
+            )
+    for place in range(1, clean.events_n + 1):
+        for kind, error in AT_EVENTS.items():
+            yield Injection(
+                kind=kind,
+                place=place,
+                strike=Strike(at_event=place, error=error),
+                ends_at_once=True,
+                allowed=frozenset({well, 130}),
+            )
+    for place in range(2, clean.lines_n + 1):  # without its first line there is no record
+        for kind, error in AT_LINES.items():
+            yield Injection(
+                kind=kind,
+                place=place,
+                strike=Strike(at_line=place, error=error),
+                ends_at_once=True,
+                allowed=frozenset({well, 1, 3}),  # 1: all was read, and the last lines did not fit
+            )
+
+
+def _on_the_line(clean: Trial, place: int, well: int) -> Iterator[Injection]:
+    names = [name for _, name, _ in clean.wire]
+    who = names[place - 1]
+    for kind, rows in ON_THE_LINE.items():
+        mishaps = tuple(Mishap(**row, at_exchange=place) for row in rows)
+        may_be_unsafe = kind in {"dead from then on", "another instrument"} and who == "source"
+        if kind == "dead from then on":
+            mishaps = tuple(Mishap(**row, at_exchange=names[:place].count(who), instrument=who) for row in rows)
+        yield Injection(
+            kind=kind,
+            place=place,
+            strike=Strike(mishaps=mishaps, at_message=place),
+            ends_at_once=False,
+            allowed=frozenset({well, 3, 4} if may_be_unsafe else {well, 3}),
+        )
+    fault = partial(_raise, RuntimeError("invented"))
+    yield Injection(
+        kind=FAULT_OF_VISA,
+        place=place,
+        strike=Strike(at_message=place, act=fault),
+        ends_at_once=False,
+        allowed=frozenset({well, 3}),
+    )

@@ -406,6 +406,7 @@ class DescribedSource:
     def _read_back(self, level: Quantity) -> None:
         found = self._told_back()
         if found is not None and not self._is_near(found, level):
+            self.instrument.check_power()  # which would be why
             raise InstrumentError(
                 f"told {show(level)}, reports {found:g} {self._spec.wire_unit}",
                 where=self.instrument.session.where,

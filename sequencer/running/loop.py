@@ -270,6 +270,9 @@ class _Run:
             self._source.set(point.level)
             self._standing_at = point
         settled, invalid = self._wait(point, start_s)
+        if not settled.is_steady:  # it may be an instrument that does not see the unit any more
+            for receiver in self._bench.receivers.values():
+                receiver.check()
         is_keyed = self._bench.receivers[self._plan.sheet.taps[-1].name].is_keyed
         self._journal.write(
             "settled",

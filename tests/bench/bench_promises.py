@@ -35,9 +35,15 @@ def swept(kind: str, folder: Path) -> tuple[int, list[str]]:
     return tried_n, lost
 
 
+def asked(kind: str, folder: Path) -> tuple[int, list[str]]:
+    """A kind of interruption at every question of a run by hand."""
+    return injection.asked(folder, injection.AT_QUESTIONS[kind])
+
+
 ROWS: dict[str, Row] = {
     **{f"{kind}, at every exchange": partial(swept, kind) for kind in injection.AT_EXCHANGES},
     **{f"{kind}, at every event": partial(swept, kind) for kind in injection.AT_EVENTS},
+    **{f"{kind}, at every question": partial(asked, kind) for kind in injection.AT_QUESTIONS},
     **{f"{kind}, at every line of the journal": partial(swept, kind) for kind in injection.AT_LINES},
 }
 

@@ -15,7 +15,9 @@ from unittest import mock
 
 import instruments.bench
 from instruments.benchfile import load_bench
+from instruments.clock import VirtualClock
 from instruments.errors import RecordError, StoppedError
+from instruments.roles import Operator, Question
 from instruments.simulated.bench import Mishap, SimulatedBench
 from sequencer import core
 from sequencer import record as records
@@ -51,6 +53,16 @@ taps:
   input: {set by: source, read by: reference}
   output: {read by: meter}
 """
+KEYED_BENCH = """\
+bench: hand-held source and meter
+instruments:
+  source: {description: keyed-source}
+  meter: {description: keyed-meter}
+taps:
+  input: {set by: source}
+  output: {read by: meter}
+"""
+MAKE_SAFE = "Make source safe: set 0 Hz and switch the output off"
 SAFE = ["SOUR:FREQ 0.0000000E+00", "OUTP OFF"]
 
 # What goes wrong on a line; each a row of mishaps at one exchange.
@@ -87,6 +99,11 @@ AT_EXCHANGES = (*ON_THE_LINE, FAULT_OF_VISA, *OF_THE_PROCESS)
 AT_EVENTS: dict[str, Exception] = {
     "listener raises": InjectedError("of a listener"),
     "stop from a listener": StoppedError("stopped at the page"),
+}
+AT_QUESTIONS: dict[str, BaseException] = {
+    "operator raises": InjectedError("of an operator"),
+    "operator stops": StoppedError("stopped by the operator"),
+    "Ctrl-C at a prompt": KeyboardInterrupt(),
 }
 AT_LINES: dict[str, Exception] = {
     "disk full": OSError(errno.ENOSPC, "No space left on device"),
@@ -128,7 +145,7 @@ class Trial:
     the message at which it went wrong, None if it never did.
     """
 
-    def __init__(self, what: Plan, results: Path, strike: Strike) -> None:
+    def __init__(self, what: Plan, results: Path, strike: Strike, *, operator: Operator | None = None) -> None:
         self.folder = records.create(results, what, date="2026-01-05T08:00:00", serial="GF-104")
         self.wire: list[tuple[int, str, str]] = []
         self.struck_n: int | None = None
@@ -138,7 +155,7 @@ class Trial:
         self.strike = strike
         self._acts_left_n = strike.times_n
         self._simulated: SimulatedBench | None = None
-        self._run(what)
+        self._run(what, operator or core.Nobody())
         if strike.mishaps:
             self.struck_n = self._mishap_n()
 
@@ -165,7 +182,7 @@ class Trial:
             assert self._simulated is not None
             self.struck_n = self._simulated._all_n
 
-    def _run(self, what: Plan) -> None:
+    def _run(self, what: Plan, operator: Operator) -> None:
         journals: list[Journal] = []
         original = instruments.bench.simulated_bench
 
@@ -173,13 +190,15 @@ class Trial:
             self._simulated = original(*arguments, mishaps=self.strike.mishaps, heard=self._heard)
             return self._simulated
 
-        with mock.patch.object(instruments.bench, "simulated_bench", simulated):
+        # Nobody waits in a trial, whoever sets and reads.
+        in_process = mock.patch.multiple(instruments.bench, simulated_bench=simulated, RealClock=VirtualClock)
+        with in_process:
             bench = instruments.bench.open_bench(
                 what.bench,
                 sheet=what.sheet,
                 wires=what.wires,
                 limits=what.limits,
-                operator=core.Nobody(),
+                operator=operator,
                 tell=lambda exchange: [journal.exchange(exchange) for journal in journals] and None,
             )
         try:
@@ -188,7 +207,7 @@ class Trial:
                 said = records.opening(what, date="2026-01-05", serial="GF-104", operator="", state="")
                 journal.opened(bench.clock.date(), **said)
                 self.outcome = run_plan(
-                    what, bench, serial="GF-104", operator=core.Nobody(), journal=journal, listener=self._listen
+                    what, bench, serial="GF-104", operator=operator, journal=journal, listener=self._listen
                 )
         except BaseException as caught:  # noqa: BLE001  what came out is looked at
             self.raised = caught
@@ -210,17 +229,18 @@ class Trial:
             raise self.strike.error
 
     def _mishap_n(self) -> int | None:
-        """What alters a reply waits for the next message that has one; the others are there at once."""
+        """Where it can be noticed: at the next reply; what happens inside an instrument, where that is asked about."""
         mishaps, place = self.strike.mishaps, self.strike.at_message
-        if any(mishap.kind == "dropped" for mishap in mishaps):  # that message was never received
+        kinds = {mishap.kind for mishap in mishaps}
+        if "dropped" in kinds:  # that message was never received
             return place
-        is_of_the_reply = not {"error", "power-cycled"} & {mishap.kind for mishap in mishaps}
-        who = mishaps[0].instrument
+        asked = "SYST:ERR?" if "error" in kinds else "*ESR?" if "power-cycled" in kinds else "?"
+        who = mishaps[0].instrument or self.wire[place - 1][1]
         return next(
             (
                 number
                 for number, name, message in self.wire
-                if number >= place and who in {None, name} and (not is_of_the_reply or "?" in message)
+                if number >= place and (name == who or asked == "?") and asked in message
             ),
             None,
         )
@@ -307,6 +327,46 @@ def broken(trial: Trial, injection: Injection) -> list[str]:
     elif not isinstance(trial.raised, InjectedError):
         found.append(f"{trial.raised!r} came out")
     return found
+
+
+class Person:
+    """Sets and reads as asked, until something comes over them at one question; then they only make safe."""
+
+    def __init__(self, at_question: int, error: BaseException | None) -> None:
+        self.questions: list[Question] = []
+        self._at_question, self._error = at_question, error
+
+    def ask(self, question: Question) -> str:
+        self.questions.append(question)
+        if len(self.questions) == self._at_question and self._error is not None:
+            raise self._error
+        return f"{question.expected:.4f}" if question.kind == "reading" else "yes"
+
+
+def asked(folder: Path, error: BaseException) -> tuple[int, list[str]]:
+    """A run on hand-held instruments, an error out of each of its questions in turn.
+
+    Returns:
+        How many were tried, and what was lost, in words.
+    """
+    plan_by_hand = planned(folder / "files", bench=KEYED_BENCH)
+    clean = Person(0, error)
+    Trial(plan_by_hand, folder / "clean", Strike(), operator=clean)
+    lost = []
+    for number, question in enumerate(clean.questions, start=1):
+        person = Person(number, error)
+        trial = Trial(plan_by_hand, folder / f"results-{number}", Strike(), operator=person)
+        ended = trial.outcome.status if trial.outcome is not None else type(trial.raised).__name__
+        is_making_safe = question.text == MAKE_SAFE
+        wanted = "not safe" if is_making_safe else "interrupted"
+        if ended != wanted and (is_making_safe or trial.raised is not error):
+            lost.append(f"question {number}: {ended}, not {wanted}")
+        after = [each.text for each in person.questions[number:]]
+        if not is_making_safe and after[:1] != [MAKE_SAFE]:
+            lost.append(f"question {number}: not asked to make safe next, but {after[:1]}")
+        if records.load(trial.folder).content.status not in {wanted, "interrupted"}:
+            lost.append(f"question {number}: the record says something else")
+    return len(clean.questions), lost
 
 
 def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:

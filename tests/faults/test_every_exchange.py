@@ -30,6 +30,14 @@ def test_no_promise_is_broken_wherever_it_strikes(tmp_path, kind, record_propert
     assert tried_n >= 14
 
 
+@pytest.mark.parametrize("kind", injection.AT_QUESTIONS)
+def test_a_person_is_asked_to_make_safe_next_whatever_comes_over_them(tmp_path, kind):
+    tried_n, lost = injection.asked(tmp_path, injection.AT_QUESTIONS[kind])
+    print(f"{kind}: tried {tried_n} times, {len(lost)} promises broken")
+    assert lost == []
+    assert tried_n >= 10
+
+
 def test_a_broken_promise_would_be_seen(tmp_path):
     """The safe level is not sent at all: each trial must say so."""
     plan = injection.planned(tmp_path / "files", points=2)

@@ -244,9 +244,17 @@ def test_an_error_after_a_set_is_told_with_what_was_set():
 
 
 def test_a_level_read_back_as_another_is_an_error():
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "SOUR:CURR?": ["4E-3"]}
+    opened = FakeOpened(answers, BOOK_SOURCE)
+    source = source_of(opened.instrument, opened.clock)
+    with pytest.raises(InstrumentError, match=r"told 12 mA, reports 0\.004 A"):
+        source.set(quantity("12 mA"))
+
+
+def test_a_level_read_back_as_another_for_want_of_power_says_so():
     opened = Opened(Mishap(kind="power-cycled", instrument="source", matching="SOUR:CURR?"))
     source = opened.ready_source()
-    with pytest.raises(InstrumentError, match="told 12 mA, reports 0 A"):
+    with pytest.raises(PowerCycledError, match="has lost its settings"):
         source.set(quantity("12 mA"))
 
 

@@ -6,6 +6,7 @@ the description states it, and never needed.
 """
 
 import contextlib
+import itertools
 import re
 
 from instruments import scpi
@@ -226,8 +227,7 @@ class DescribedInstrument:
             InstrumentError: it does not come back, or another instrument answers.
         """
         begin_s = self.session.clock.now()
-        attempt = 1
-        while True:
+        for attempt in itertools.count(1):
             try:
                 if attempt > 1:
                     self.session.reopen()
@@ -244,9 +244,8 @@ class DescribedInstrument:
                         f"does not come back ({error.what})", where=self.session.where, todo="check power and cable"
                     ) from error
                 self.session.clock.sleep(_PAUSE_S)
-                attempt += 1
-                continue
-            break
+            else:
+                break
         self.session.is_suspect = False
         self.active = None
         if self.description.event_status is None and not self.has_output:
@@ -481,19 +480,20 @@ class DescribedSource:
         """After touch was lost: clear, drain, identify, and look whether the output still stands; it is not moved.
 
         Returns:
-            True if the output is off. An output that was on and no longer stands, or of which that cannot be told, is
-            made safe and set up again first; it is for the caller to set a level and to energise.
+            True if the output is off: one that does not stand as it was set, or of which that cannot be told, was made
+            safe and set up again. It is for the caller to set a level and to energise.
 
         Raises:
             InstrumentError: it does not come back, or another instrument answers.
             UnsafeError: the output no longer stands, and cannot be made safe.
         """
         self.instrument.recover()
-        if self._is_on and not self._stands():
-            self.make_safe()
-            self.instrument.set_up()
-            self.select(self._entry)
-        return not self._is_on
+        if self._is_on and self._stands():
+            return False
+        self.make_safe()
+        self.instrument.set_up()
+        self.select(self._entry)
+        return True
 
 
 class DescribedReceiver:

@@ -2,6 +2,7 @@
 
 import errno
 import signal
+from itertools import pairwise
 
 import pytest
 
@@ -196,6 +197,18 @@ def test_a_source_that_lost_power_is_set_up_again_and_the_point_approached_from_
     assert ran.sent.count("OUTP ON") == 2
     assert ran.record.evaluation.verdict.result == "pass"
     assert "point approached again by way of 0 %, 100 %, 75 %" in " ".join(ran.record.content.remarks)
+
+
+@pytest.mark.parametrize("later", range(8, 40, 4))
+def test_a_second_mishap_on_the_way_back_begins_the_way_anew(small, run, later):
+    first = down_to_50(run(small()))
+    again = Mishap(kind="time-out", instrument="source", at_exchange=first.at_exchange + later)
+    ran = run(small(), wrong=[first, again])
+    assert ran.outcome.status == "complete"
+    assert ran.record.evaluation.verdict.result == "pass"
+    moved = [level for level, after in pairwise([*levels(ran.sent), -1]) if level != after]
+    came_back = moved[: -len([250, 0, 250, 500, 750, 1000, 750, 500, 250, 0])]
+    assert came_back[-4:] == [0, 1000, 750, 500]  # each reading at 50 % downscale comes after the whole way
 
 
 def test_a_unit_with_hysteresis_reads_the_same_after_the_output_was_off(small, run):

@@ -307,6 +307,7 @@ class Injection:
         strike: the same for a trial.
         ends_at_once: nothing may come between it and the safe level.
         allowed: exit codes that are right.
+        verdict: of a run that comes to its end all the same: that of the clean one.
     """
 
     kind: str
@@ -314,6 +315,7 @@ class Injection:
     strike: Strike
     ends_at_once: bool
     allowed: frozenset[int]
+    verdict: str
 
 
 def broken(trial: Trial, injection: Injection) -> list[str]:
@@ -379,7 +381,7 @@ def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
     other = [message for message in after if "?" not in message and message not in {"*CLS", *SAFE}]
     if other:
         yield f"not made safe next, but {other[:2]}"
-    if injection.ends_at_once and trial.was_energised and after and after[0] not in {*SAFE, "SYST:ERR?"}:
+    if injection.ends_at_once and trial.was_energised and after and after[0] not in SAFE:
         yield f"before the safe level came {after[0]}"
 
 
@@ -387,6 +389,9 @@ def _of_the_outcome(outcome: Outcome, record: records.Record, injection: Injecti
     code = core.RunResult(outcome=outcome, record=record).exit_code
     if code not in injection.allowed:
         yield f"exit code {code}"
+    found = record.evaluation
+    if record.content.status == "complete" and (found is None or found.verdict.result != injection.verdict):
+        yield f"another verdict: {found and found.verdict.reason}"
     if not outcome.reason or not outcome.reason.isprintable() or "Traceback" in outcome.reason:
         yield f"no clear message: {outcome.reason!r}"
     if record.content.status not in {outcome.status, "interrupted"}:  # interrupted: its last line did not fit any more
@@ -413,11 +418,14 @@ def injections(clean: Trial) -> Iterator[Injection]:
         clean: that run, with nothing gone wrong.
     """
     assert clean.outcome is not None
-    well = core.RunResult(outcome=clean.outcome, record=records.load(clean.folder)).exit_code
+    record = records.load(clean.folder)
+    assert record.evaluation is not None
+    well = core.RunResult(outcome=clean.outcome, record=record).exit_code
+    made = partial(Injection, verdict=record.evaluation.verdict.result)
     for place in range(1, len(clean.wire) + 1):
-        yield from _on_the_line(clean, place, well)
+        yield from _on_the_line(clean, place, well, made)
         for kind, (act, times_n) in OF_THE_PROCESS.items():
-            yield Injection(
+            yield made(
                 kind=kind,
                 place=place,
                 strike=Strike(at_message=place, act=act, times_n=times_n),
@@ -426,7 +434,7 @@ def injections(clean: Trial) -> Iterator[Injection]:
             )
     for place in range(1, clean.events_n + 1):
         for kind, error in AT_EVENTS.items():
-            yield Injection(
+            yield made(
                 kind=kind,
                 place=place,
                 strike=Strike(at_event=place, error=error),
@@ -435,7 +443,7 @@ def injections(clean: Trial) -> Iterator[Injection]:
             )
     for place in range(2, clean.lines_n + 1):  # without its first line there is no record
         for kind, error in AT_LINES.items():
-            yield Injection(
+            yield made(
                 kind=kind,
                 place=place,
                 strike=Strike(at_line=place, error=error),
@@ -444,7 +452,7 @@ def injections(clean: Trial) -> Iterator[Injection]:
             )
 
 
-def _on_the_line(clean: Trial, place: int, well: int) -> Iterator[Injection]:
+def _on_the_line(clean: Trial, place: int, well: int, made: Callable[..., Injection]) -> Iterator[Injection]:
     names = [name for _, name, _ in clean.wire]
     who = names[place - 1]
     for kind, rows in ON_THE_LINE.items():
@@ -452,7 +460,7 @@ def _on_the_line(clean: Trial, place: int, well: int) -> Iterator[Injection]:
         may_be_unsafe = kind in {"dead from then on", "another instrument"} and who == "source"
         if kind == "dead from then on":
             mishaps = tuple(Mishap(**row, at_exchange=names[:place].count(who), instrument=who) for row in rows)
-        yield Injection(
+        yield made(
             kind=kind,
             place=place,
             strike=Strike(mishaps=mishaps, at_message=place),
@@ -460,7 +468,7 @@ def _on_the_line(clean: Trial, place: int, well: int) -> Iterator[Injection]:
             allowed=frozenset({well, 3, 4} if may_be_unsafe else {well, 3}),
         )
     fault = partial(_raise, RuntimeError("invented"))
-    yield Injection(
+    yield made(
         kind=FAULT_OF_VISA,
         place=place,
         strike=Strike(at_message=place, act=fault),

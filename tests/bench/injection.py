@@ -1,7 +1,7 @@
 """Lets one thing go wrong at one place of a whole run in process, and says which promises were broken by it.
 
 What was commanded is read from what the simulated instruments received, and from the true state of the output; nothing
-is taken from the run's own log. Used by bench_promises.py, by tests/faults and by nobody else.
+is taken from the run's own log. Used by bench_promises.py, and by tests/faults and tests/property.
 """
 
 import errno
@@ -18,6 +18,7 @@ from instruments.benchfile import load_bench
 from instruments.clock import VirtualClock
 from instruments.errors import RecordError, StoppedError
 from instruments.roles import Operator, Question
+from instruments.session import Exchange
 from instruments.simulated.bench import Mishap, SimulatedBench
 from sequencer import core
 from sequencer import record as records
@@ -192,6 +193,11 @@ class Trial:
 
         # Nobody waits in a trial, whoever sets and reads.
         in_process = mock.patch.multiple(instruments.bench, simulated_bench=simulated, RealClock=VirtualClock)
+
+        def tell(exchange: Exchange) -> None:
+            for journal in journals:  # there is none before the first exchange
+                journal.exchange(exchange)
+
         with in_process:
             bench = instruments.bench.open_bench(
                 what.bench,
@@ -199,7 +205,7 @@ class Trial:
                 wires=what.wires,
                 limits=what.limits,
                 operator=operator,
-                tell=lambda exchange: [journal.exchange(exchange) for journal in journals] and None,
+                tell=tell,
             )
         try:
             with bench, StruckJournal(self) as journal:

@@ -39,11 +39,10 @@ def test_a_person_is_asked_to_make_safe_next_whatever_comes_over_them(tmp_path, 
 
 
 def test_a_broken_promise_would_be_seen(tmp_path):
-    """The safe level is not sent at all: each trial must say so."""
     plan = injection.planned(tmp_path / "files", points=2)
     clean = injection.Trial(plan, tmp_path / "clean", injection.Strike())
-    at_last = len(clean.wire) - 5
-    (each,) = (i for i in injection.injections(clean) if i.kind == "Ctrl-C" and i.place == at_last - 3)
+    middle = len(clean.wire) // 2
+    (each,) = (every for every in injection.injections(clean) if every.kind == "Ctrl-C" and every.place == middle)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("instruments.described.DescribedSource.make_safe", lambda _: None)
         trial = injection.Trial(plan, tmp_path / "results", each.strike)

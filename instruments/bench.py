@@ -26,7 +26,7 @@ from instruments.simulated.visa import resource_manager
 from instruments.units import Span, show
 from instruments.wiring import Port, Wire
 
-__all__ = ["Bench", "backend", "connect", "open_bench"]
+__all__ = ["Bench", "backend", "connect", "open_bench", "visa_library"]
 
 _PARITIES = {"none": Parity.none, "even": Parity.even, "odd": Parity.odd}
 _STOP_BITS = {"1": StopBits.one, "2": StopBits.two}
@@ -201,14 +201,8 @@ def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManag
         return resource_manager(simulated_bench(loaded, sheet, clock)), clock
     if all(description.kind == "keyed" for description in loaded.descriptions.values()):
         return None, RealClock()
-    library = loaded.file.backend
-    path, at, name = library.rpartition("@")
-    if path and at:  # a file of pyvisa-sim lies beside the bench file
-        library = f"{(loaded.path.parent / path).resolve()}@{name}"
-    elif library and not at:  # the path of a system VISA library
-        library = str(Path(library).expanduser())
     try:
-        return pyvisa.ResourceManager(library), RealClock()
+        return pyvisa.ResourceManager(visa_library(loaded)), RealClock()
     except (OSError, ValueError, pyvisa.Error) as error:
         raise InstrumentError(
             f'VISA backend "{loaded.file.backend}" cannot be used',
@@ -216,6 +210,17 @@ def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManag
             allowed='"@py", "@ivi" for the system\'s VISA library, "file.yaml@sim", or "simulated"',
             todo=f"install it, or name another ({str(error).splitlines()[0][:100]})",
         ) from error
+
+
+def visa_library(loaded: LoadedBench) -> str:
+    """The backend of a bench as VISA takes it, wherever the bench file lies."""
+    library = loaded.file.backend
+    path, at, name = library.rpartition("@")
+    if path and at:  # a file of pyvisa-sim lies beside the bench file
+        return f"{(loaded.path.parent / path).resolve()}@{name}"
+    if library and not at and not loaded.file.is_simulated:  # the path of a system VISA library
+        return str(Path(library).expanduser())
+    return library
 
 
 def connect(

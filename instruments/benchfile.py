@@ -1,6 +1,7 @@
 """The bench file: instruments, their resources, and how they are wired to the unit's taps. It opens nothing."""
 
 import datetime as dt
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Self
 
@@ -131,6 +132,14 @@ class LoadedBench:
         changed = Simulation(seed=own.seed if seed is None else seed, faults=(*own.faults, *faults))
         return LoadedBench(self.document, self.file.model_copy(update={"simulation": changed}), self.descriptions)
 
+    def used_again(self, *, backend: str, simulation: Mapping[str, Any] | None) -> "LoadedBench":
+        """The bench as an earlier run used it: with the backend and the simulation (its model as JSON) of that run."""
+        changed = {
+            "backend": backend,
+            "simulation": None if simulation is None else Simulation.model_validate(simulation),
+        }
+        return LoadedBench(self.document, self.file.model_copy(update=changed), self.descriptions)
+
     def safe_level(self, instrument: str, function: str) -> Quantity | None:
         """The level that is safe for an output: the bench file's, else the description's; None if neither says."""
         own = self.file.instruments[instrument].safe_level
@@ -138,8 +147,12 @@ class LoadedBench:
         return own if own is not None and is_alike(str(own.units), spec.unit) else spec.safe_level
 
 
-def load_bench(path: Path) -> LoadedBench:
+def load_bench(path: Path, *, kept: Mapping[str, Description] | None = None) -> LoadedBench:
     """A bench file and every description it names.
+
+    Args:
+        path: of the file.
+        kept: descriptions by instrument name, to be taken in place of those that the file names.
 
     Raises:
         InputError: any fault of the file, of a description, or between them; all at once.
@@ -149,6 +162,9 @@ def load_bench(path: Path) -> LoadedBench:
     faults: list[InputError] = []
     descriptions: dict[str, Description] = {}
     for name, instrument in file.instruments.items():
+        if kept is not None and name in kept:
+            descriptions[name] = kept[name]
+            continue
         try:
             descriptions[name] = find_description(
                 instrument.description,

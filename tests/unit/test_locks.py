@@ -1,0 +1,121 @@
+"""One bench, one run: a second is refused with the name of the first, and no lock outlives its process."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from instruments.benchfile import load_bench
+from instruments.errors import InstrumentError
+from instruments.locks import bench_held
+
+BENCH = """\
+bench: a source on a line
+backend: "@py"
+instruments:
+  source: {{description: generic-scpi-source, resource: "{resource}"}}
+  meter: {{description: generic-scpi-meter, resource: "TCPIP0::127.0.0.2::5026::SOCKET"}}
+taps:
+  input: {{set by: source}}
+  output: {{read by: meter}}
+"""
+HOLDS = """\
+import sys, time
+from pathlib import Path
+from instruments.benchfile import load_bench
+from instruments.locks import bench_held
+with bench_held(load_bench(Path(sys.argv[1])), job="acceptance of GF-104"):
+    print("held", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture(autouse=True)
+def locks(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
+    return tmp_path / "state" / "livezero" / "locks"
+
+
+@pytest.fixture
+def bench(tmp_path):
+    def loaded(resource="TCPIP0::127.0.0.2::5025::SOCKET"):
+        path = tmp_path / "bench.yaml"
+        path.write_text(BENCH.format(resource=resource))
+        return load_bench(path)
+
+    return loaded
+
+
+def test_a_second_run_is_refused_with_the_name_of_the_first(bench, tmp_path):
+    bench()
+    command = [sys.executable, "-c", HOLDS, str(tmp_path / "bench.yaml")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as other:
+        try:
+            assert other.stdout.readline() == "held\n"
+            with pytest.raises(InstrumentError) as refused, bench_held(bench(), job="mine"):
+                pass
+        finally:
+            other.kill()
+    assert f"is in use by process {other.pid} on " in refused.value.what
+    assert refused.value.what.endswith(": acceptance of GF-104")
+    assert "127.0.0.2::502" in refused.value.where
+    with bench_held(bench(), job="mine"):  # it was killed, and left no lock behind
+        pass
+
+
+def test_a_lock_is_given_back_and_leaves_no_file(bench, locks):
+    for _ in range(2):
+        with bench_held(bench(), job="mine"):
+            found = [json.loads(path.read_text()) for path in locks.iterdir()]
+            assert [(each["pid"], each["job"]) for each in found] == [(os.getpid(), "mine")] * 2
+    assert sys.platform == "win32" or not list(locks.iterdir())
+
+
+def test_two_spellings_of_one_resource_are_one(bench):
+    # VISA: the board number 0 and the name of the first device may be left out.
+    with (
+        bench_held(bench("TCPIP::localhost::INSTR"), job="first"),
+        pytest.raises(InstrumentError, match=r"is in use by process .*: first\n  allowed: one run at a time"),
+        bench_held(bench("tcpip0::localhost::inst0::INSTR"), job="second"),
+    ):
+        pass
+
+
+def test_a_bench_that_is_refused_in_part_is_not_held_at_all(bench, locks):
+    with bench_held(bench("ASRL1::INSTR"), job="first"):
+        with pytest.raises(InstrumentError, match="first"), bench_held(bench(), job="second"):
+            pass
+        assert len(list(locks.iterdir())) == 2
+
+
+def test_a_simulated_bench_is_nobody_elses(small, locks):
+    plan = small()
+    with bench_held(plan.bench, job="one"), bench_held(plan.bench, job="two"):
+        assert not locks.exists()
+
+
+def test_where_no_lock_can_be_kept_the_bench_is_not_used(bench, locks):
+    locks.parent.mkdir(parents=True)
+    locks.write_text("a file where the folder should be")
+    with (
+        pytest.raises(InstrumentError, match=r"no lock can be kept.*\n  do: name a folder"),
+        bench_held(bench(), job=""),
+    ):
+        pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
+def test_what_a_killed_holder_wrote_names_nobody_who_comes_after(bench, tmp_path, locks):
+    bench()
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDS, str(tmp_path / "bench.yaml")], stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdout.readline() == "held\n"
+        os.kill(other.pid, signal.SIGKILL)
+    assert len(list(locks.iterdir())) == 2  # the files are there, the locks are not
+    with bench_held(bench(), job="mine"):
+        assert {json.loads(path.read_text())["pid"] for path in locks.iterdir()} == {os.getpid()}

@@ -4,7 +4,6 @@ Nothing heavy is imported at the top: `livezero --help` and shell completion ans
 to stderr; with `--json` one document goes to stdout and nothing else.
 """
 
-import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -13,74 +12,14 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from instruments.version import __version__
+from sequencer.cli_records import correct_command, remark_command, verify_command
+from sequencer.cli_runs import Watch, close_command, resume_command, see_to_cut_off, show_result, watch_options
+from sequencer.face import WIDTH, Face, error_document, json_option, print_json, print_summary, printable
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
-
     from instruments.benchfile import LoadedBench
-    from instruments.errors import LivezeroError
 
 __all__ = ["main"]
-
-WIDTH = 80
-
-
-class Face(click.Group):
-    """A group whose errors are shown once, here, with their exit code, and never as a traceback."""
-
-    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  what click returns
-        """Run a command; turn what a user can meet into lines and an exit code."""
-        try:
-            return super().invoke(ctx)
-        except (click.exceptions.Exit, click.Abort, click.ClickException):
-            raise
-        except KeyboardInterrupt:
-            click.echo("stopped by Ctrl-C; nothing is energised", err=True)
-            ctx.exit(130)
-        except BrokenPipeError:  # the reader of our output has gone
-            sys.stderr.close()
-            ctx.exit(0)
-        except Exception as error:  # noqa: BLE001  nobody sees a traceback; ours goes to a file
-            from instruments.errors import LivezeroError  # noqa: PLC0415
-
-            if isinstance(error, LivezeroError):
-                _show_error(error)
-                ctx.exit(error.exit_code)
-            _fault_of_ours(error)
-            ctx.exit(70)
-
-
-def _show_error(error: "LivezeroError") -> None:
-    for line in error.lines:
-        click.echo(_printable(line), err=True)
-    if "--json" in sys.argv:
-        click.echo(json.dumps({"error": _as_json(error)}, indent=1))
-
-
-def _as_json(error: "LivezeroError") -> dict[str, Any]:
-    fields: dict[str, Any] = {name: getattr(error, name) for name in ("what", "where", "allowed", "todo")}
-    return fields | {"exit_code": error.exit_code, "others": [_as_json(other) for other in error.others]}
-
-
-def _printable(text: str) -> str:
-    """Text without control characters: what an instrument or a file says must not drive the terminal."""
-    return "".join(letter if letter.isprintable() or letter == "\n" else "\N{REPLACEMENT CHARACTER}" for letter in text)
-
-
-def _fault_of_ours(error: Exception) -> None:
-    """An exception nobody foresaw: one line for the user, the traceback in a file for whoever mends it."""
-    import tempfile  # noqa: PLC0415
-    import traceback  # noqa: PLC0415
-
-    with tempfile.NamedTemporaryFile("w", prefix="livezero-", suffix=".txt", delete=False, encoding="utf-8") as kept:
-        traceback.print_exception(error, file=kept)
-    click.echo(f"a fault of livezero itself ({type(error).__name__}); please report it with {kept.name}", err=True)
-
-
-def _json_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")(
-        command
-    )
 
 
 def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -143,7 +82,7 @@ def cli() -> None:
 @cli.command("plan")
 @click.argument("sequence")
 @_bench_options
-@_json_option
+@json_option
 def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
     """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
 
@@ -155,7 +94,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 
     planned = core.plan(sequence, _bench(bench, faults, seed))
     if as_json:
-        _print_json(core.plan_document(planned))
+        print_json(core.plan_document(planned))
         return
     from sequencer.reports.terminal import plan_text  # noqa: PLC0415
 
@@ -173,7 +112,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
 @_low_tur_option
 @_trials_option
-@_json_option
+@watch_options
 def run_command(  # noqa: PLR0913  one an option
     sequence: str,
     bench: str,
@@ -188,9 +127,11 @@ def run_command(  # noqa: PLR0913  one an option
     as_found: bool,
     as_left: bool,
     confirm: bool,
-    as_json: bool,
+    **watched: bool,
 ) -> None:
     """Run SEQUENCE on a bench, judge the unit, keep the record.
+
+    A run that was cut off before is seen to first: its bench is made safe.
 
     \b
     Exit status: 0 pass, 1 not passed, 2 input or plan at fault, 3 bench fault
@@ -199,60 +140,27 @@ def run_command(  # noqa: PLR0913  one an option
     Example:
       livezero run pulse-to-current --bench simulated --serial GF-104 --as-found
     """
-    from rich.console import Console  # noqa: PLC0415
-
     from sequencer import core  # noqa: PLC0415
-    from sequencer.reports.live import LiveView  # noqa: PLC0415
 
     if as_found and as_left:
         raise click.UsageError("a run is as found or as left, not both")
     planned = core.plan(sequence, _bench(bench, faults, seed))
-    with LiveView(planned, Console(stderr=True)) as view:
+    if see_to_cut_off(Path(results), confirm=confirm, **watched):
+        return
+    with Watch(planned, confirm=confirm, **watched) as watch:
         result = core.run(
             planned,
             serial=serial,
             results=Path(results),
             state="as found" if as_found else "as left" if as_left else "",
             operator_name=operator,
-            operator=_Terminal(view.paused, cautions_confirmed=confirm),
-            listener=view,
+            operator=watch.operator,
+            listener=watch.listener,
+            trace=watch.trace,
             low_tur_accepted=low_tur_accepted,
             monte_carlo=trials,
         )
-    if result.outcome.error is not None:
-        for line in result.outcome.error.lines:
-            click.echo(_printable(line), err=True)
-    if as_json:
-        _print_json(core.document(result.record.content))
-    else:
-        _print_summary(result.record.content)
-        click.echo(f"report: {result.record.folder / 'report.html'}")
-    sys.exit(result.exit_code)
-
-
-class _Terminal:
-    """The operator at the terminal."""
-
-    def __init__(self, paused: "Callable[[], AbstractContextManager[None]]", *, cautions_confirmed: bool) -> None:
-        self._paused = paused  # while a question stands, the live view does not draw over it
-        self._cautions_confirmed = cautions_confirmed
-
-    def ask(self, question: Any) -> str:  # noqa: ANN401  a Question; its module is not loaded for --help
-        """The answer as typed; with --confirm a caution is answered with yes, and shown all the same."""
-        if question.kind == "caution" and self._cautions_confirmed:
-            click.echo(_printable(f"{question.text} yes (--confirm)"), err=True)
-            return "yes"
-        ends = {"caution": " [yes/no]", "confirm": " [yes/no]", "set": " (Enter when done)", "reading": ":"}
-        with self._paused():
-            click.echo(_printable(question.text + ends[question.kind]) + " ", err=True, nl=False)
-            line = sys.stdin.readline() if sys.stdin is not None else ""  # started with its input closed
-        if not line:
-            from instruments.errors import StoppedError  # noqa: PLC0415
-
-            raise StoppedError(
-                "nobody is there to answer", todo="run at a terminal; --confirm answers the cautions of a sequence"
-            )
-        return line.rstrip("\r\n")
+    show_result(result, **watched)
 
 
 @cli.command("evaluate")
@@ -263,7 +171,7 @@ class _Terminal:
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_low_tur_option
 @_trials_option
-@_json_option
+@json_option
 def evaluate_command(
     readings: Path,
     type_sheet: str,
@@ -289,9 +197,9 @@ def evaluate_command(
     if report_path is not None:
         core.write_report(content, report_path)
     if as_json:
-        _print_json(core.document(content))
+        print_json(core.document(content))
     else:
-        _print_summary(content)
+        print_summary(content)
     passed = content.evaluation is not None and content.evaluation.verdict.is_pass
     sys.exit(0 if passed else 1)
 
@@ -300,7 +208,7 @@ def evaluate_command(
 @click.argument("sequence")
 @_bench_options
 @click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
-@_json_option
+@json_option
 def risk_command(
     sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
 ) -> None:
@@ -318,7 +226,7 @@ def risk_command(
     share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
     found = core.risk(core.plan(sequence, _bench(bench, faults, seed)), in_tolerance=share)
     if as_json:
-        _print_json(dataclasses.asdict(found))
+        print_json(dataclasses.asdict(found))
         return
     from sequencer.reports.terminal import risk_text  # noqa: PLC0415
 
@@ -328,7 +236,7 @@ def risk_command(
 @cli.command("report")
 @click.argument("record", type=click.Path(path_type=Path))
 @_trials_option
-@_json_option
+@json_option
 def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     """Write the report of a RECORD again, computed anew from its journal.
 
@@ -341,9 +249,9 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
     path = core.write_report(content, record / "report.html")
     if as_json:
-        _print_json(core.document(content) | {"report": str(path)})
+        print_json(core.document(content) | {"report": str(path)})
         return
-    _print_summary(content)
+    print_summary(content)
     click.echo(f"report: {path}")
 
 
@@ -359,7 +267,7 @@ def bench_group() -> None:
 
 @bench_group.command("check")
 @click.argument("bench")
-@_json_option
+@json_option
 def check_command(bench: str, *, as_json: bool) -> None:
     """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
 
@@ -373,20 +281,18 @@ def check_command(bench: str, *, as_json: bool) -> None:
 
     checks = core.check_bench(bench)
     if as_json:
-        _print_json(
+        print_json(
             [
                 {"instrument": each.instrument, "resource": each.resource, "identity": each.identity}
-                | {"findings": list(each.findings), "error": _as_json(each.error) if each.error else None}
+                | {"findings": list(each.findings), "error": error_document(each.error) if each.error else None}
                 for each in checks
             ]
         )
     else:
         for each in checks:
-            click.echo(
-                f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {_printable(each.identity or each.what)}"
-            )
+            click.echo(f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {printable(each.identity or each.what)}")
             for line in (*each.findings, *(each.error.lines if each.error else ())):
-                click.echo(_printable(f"      {line}"))
+                click.echo(printable(f"      {line}"))
     sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))
 
 
@@ -396,7 +302,7 @@ def check_command(bench: str, *, as_json: bool) -> None:
 @click.option("--seed", type=click.IntRange(0, 2**31), help="Seed.")
 @click.option("--fault", "faults", multiple=True, help='Fault: "span error, span=0.8 %". Repeatable.')
 @click.option("--write", "path", type=click.Path(path_type=Path), help="Write the bench file for it here.")
-@_json_option
+@json_option
 def simulate_command(
     sequence: str, bench: str, seed: int | None, faults: tuple[str, ...], path: Path | None, *, as_json: bool
 ) -> None:
@@ -419,7 +325,7 @@ def simulate_command(
             except OSError as error:
                 raise click.FileError(str(path), hint=error.strerror) from error
         if as_json:
-            _print_json({"resources": dict(served.resources), "bench": served.bench_text})
+            print_json({"resources": dict(served.resources), "bench": served.bench_text})
         elif path is None:
             click.echo(served.bench_text)
         click.echo(f"serving {len(served.resources)} instruments on the loopback address; Ctrl-C ends it", err=True)
@@ -428,7 +334,7 @@ def simulate_command(
 
 
 @bench_group.command("faults")
-@_json_option
+@json_option
 def faults_command(*, as_json: bool) -> None:
     """List the faults that a simulated bench can be given, with their sizes.
 
@@ -450,7 +356,7 @@ def faults_command(*, as_json: bool) -> None:
         for name, kind in CATALOGUE.items()
     ]
     if as_json:
-        _print_json(rows)
+        print_json(rows)
         return
     for row in rows:
         sizes = ", ".join(f"{key}={size}" for key, size in row["sizes"].items())
@@ -460,7 +366,7 @@ def faults_command(*, as_json: bool) -> None:
 
 @cli.command("sequences")
 @click.option("--copy-to", "folder", type=click.Path(path_type=Path), help="Copy them, type sheets and benches here.")
-@_json_option
+@json_option
 def sequences_command(folder: Path | None, *, as_json: bool) -> None:
     """List the sequences, type sheets and benches that come along, or copy them.
 
@@ -475,7 +381,7 @@ def sequences_command(folder: Path | None, *, as_json: bool) -> None:
         click.echo(f"{len(copied)} files copied to {folder}", err=True)
     names = core.shipped_names()
     if as_json:
-        _print_json(names)
+        print_json(names)
         return
     for kind, entries in names.items():
         click.echo(f"{kind}:")
@@ -494,7 +400,7 @@ def schema_command(kind: str) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
-    _print_json(core.schema(kind))
+    print_json(core.schema(kind))
 
 
 @cli.command("completion")
@@ -513,14 +419,8 @@ def completion_command(shell: str) -> None:
     click.echo(found(cli, {}, "livezero", "_LIVEZERO_COMPLETE").source())
 
 
-def _print_json(document: object) -> None:
-    click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
-
-
-def _print_summary(content: Any) -> None:  # noqa: ANN401  a Content; its module is not loaded for --help
-    from sequencer.reports.terminal import summary  # noqa: PLC0415
-
-    click.echo(summary(content, width=WIDTH, colour=sys.stdout.isatty()))
+for _command in (resume_command, close_command, verify_command, remark_command, correct_command):
+    cli.add_command(_command)
 
 
 def main() -> NoReturn:

@@ -2,25 +2,22 @@
 
 import contextlib
 import math
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pandas as pd
 import yaml
 
-from instruments.bench import open_bench
 from instruments.benchcheck import InstrumentCheck, check
 from instruments.benchfile import BenchFile, LoadedBench
 from instruments.benchfile import load_bench as load_bench_file
 from instruments.clock import Clock, RealClock
-from instruments.datasheet import DataSheet
 from instruments.description import DESCRIPTIONS, Description
-from instruments.errors import InputError, RecordError, StoppedError
-from instruments.roles import Operator, Question
-from instruments.session import Exchange
+from instruments.errors import InputError
+from instruments.locks import bench_held
 from instruments.shipped import shipped
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
@@ -29,82 +26,70 @@ from instruments.wiring import wire
 from instruments.yamlfile import FileModel, find, read
 from sequencer import record as records
 from sequencer.advice import advice
+from sequencer.archive import Verification, correct, remark, verify
 from sequencer.budget import COVERAGE, basis_of
 from sequencer.byhand import from_csv
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
-from sequencer.events import Event
 from sequencer.figures.conformity import DEFAULT_RULE
-from sequencer.journal import Journal
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
 from sequencer.record import Record, document
 from sequencer.reports.content import Content
 from sequencer.risk_curve import RiskTable, risk_table
-from sequencer.running.gate import signals_stop, undisturbed
-from sequencer.running.loop import Outcome, run_plan
-from sequencer.trials import trials
+from sequencer.running.gate import signals_stop
+from sequencer.runs import (
+    CutOff,
+    Nobody,
+    RunResult,
+    acceptance,
+    close,
+    cut_off,
+    make_safe,
+    resume,
+    run,
+    with_trials,
+    write_report,
+)
+from sequencer.unfinished import kept_plan
 
 __all__ = [
+    "CutOff",
+    "Nobody",
     "RunResult",
     "ServedBench",
+    "Verification",
     "by_hand",
     "by_trials",
     "check_bench",
+    "close",
     "copy_shipped",
+    "correct",
+    "cut_off",
     "document",
     "evaluate",
+    "kept_plan",
     "load",
     "load_bench",
     "load_record",
     "load_type",
+    "make_safe",
     "plan",
     "plan_document",
+    "remark",
     "report",
+    "resume",
     "risk",
     "run",
     "schema",
     "shipped_names",
     "simulate",
+    "verify",
     "write_report",
 ]
 
 BENCHES = Path(__file__).resolve().parent.parent / "instruments" / "benches"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunResult:
-    """A run that is over: how it ended, and its record."""
-
-    outcome: Outcome
-    record: Record
-
-    @property
-    def evaluation(self) -> Evaluation | None:
-        """Figures and verdict; None where nothing could be evaluated."""
-        return self.record.evaluation
-
-    @property
-    def exit_code(self) -> int:
-        """0 pass; 1 judged and not passed; 3 bench fault, made safe; 4 not made safe; 130 interrupted."""
-        if self.outcome.error is not None:
-            return self.outcome.error.exit_code if self.outcome.status != "bench fault" else 3
-        return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
-
-    def _repr_html_(self) -> str:
-        return self.record._repr_html_()
-
-
-class Nobody:
-    """An operator where nobody is there to ask: the run stops at the first question."""
-
-    def ask(self, question: Question) -> str:
-        """Raise StoppedError with the question."""
-        raise StoppedError(
-            f"nobody is there to answer: {question.text}",
-            todo="run at a terminal, or confirm the cautions with --confirm",
-        )
 
 
 def load(sequence: str | Path) -> LoadedSequence:
@@ -133,108 +118,6 @@ def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path)
     return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
 
 
-def run(  # noqa: PLR0913  all but the plan by keyword
-    plan: Plan,
-    *,
-    serial: str,
-    results: Path | str = "results",
-    state: Literal["as found", "as left", ""] = "",
-    operator_name: str = "",
-    operator: Operator | None = None,
-    listener: Callable[[Event], None] | None = None,
-    low_tur_accepted: str = "",
-    monte_carlo: int | None = None,
-) -> RunResult:
-    """Run a plan on its bench, and keep the record.
-
-    Args:
-        plan: what to do.
-        serial: of the unit.
-        results: folder under which the record is kept.
-        state: as found, as left, or neither.
-        operator_name: for the record.
-        operator: confirms cautions and serves keyed instruments; None = nobody is there.
-        listener: takes every event.
-        low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = nobody.
-        monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
-
-    Returns:
-        The outcome with the record; a bench fault or a stop is an outcome. The report is written too.
-
-    Raises:
-        InputError: no serial, an acceptance without name or reason, or a simulated fault that is not in the catalogue.
-        InstrumentError: a resource cannot be opened; nothing was energised.
-        RecordError: the record cannot be written.
-    """
-    if not serial.strip():
-        raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
-    accepted = _by_name(low_tur_accepted)
-    asked = operator or Nobody()
-    started = datetime.now(UTC)
-    told: list[Exchange] = []
-    keep: list[Callable[[Exchange], None]] = [told.append]
-    bench = open_bench(
-        plan.bench,
-        sheet=plan.sheet,
-        wires=plan.wires,
-        limits=plan.limits,
-        operator=asked,
-        tell=lambda exchange: keep[0](exchange),  # noqa: PLW0108  it changes once the journal is open
-    )
-    with bench:
-        # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
-        date = bench.clock.date() if plan.bench.file.is_simulated else started
-        earlier = None
-        if state == "as left":
-            earlier = records.as_found_of(Path(results), serial=serial.strip(), type_=plan.sheet.type)
-        folder = records.create(Path(results), plan, date=started.isoformat(), serial=serial)
-        with Journal(folder / "journal.jsonl") as journal:
-            said = records.opening(
-                plan,
-                date=date.isoformat(),
-                serial=serial.strip(),
-                operator=operator_name,
-                state=state,
-                as_found=earlier,
-                low_tur_accepted=accepted,
-            )
-            journal.opened(date, **said)
-            for exchange in told:
-                journal.exchange(exchange)
-            keep[0] = journal.exchange
-            outcome = run_plan(
-                plan,
-                bench,
-                serial=serial.strip(),
-                operator=asked,
-                journal=journal,
-                listener=listener or (lambda _: None),
-            )
-    try:
-        with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
-            record = records.seal(folder)
-            record = replace(record, content=_tried(record.content, plan.sheet, monte_carlo))
-            write_report(record.content, folder / "report.html")
-    except RecordError as error:
-        if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
-            raise outcome.error from error
-        raise
-    return RunResult(outcome=outcome, record=record)
-
-
-def _by_name(accepted: str) -> str:
-    """An acceptance as it is kept; raises InputError where it does not say who and why."""
-    name, _, reason = (part.strip() for part in accepted.partition(":"))
-    if accepted.strip() and not (name and reason):
-        raise InputError(
-            "who accepts the low TUR, and why, is not said",
-            where="--accept-low-tur",
-            allowed="NAME: reason",
-            todo='give such as "A. Brewer: the next better meter is away for calibration"',
-        )
-    return f"{name}: {reason}" if name else ""
-
-
 def load_record(folder: Path | str) -> Record:
     """A record, its figures computed again from its journal; raises RecordError."""
     return records.load(Path(folder))
@@ -243,20 +126,6 @@ def load_record(folder: Path | str) -> Record:
 def report(folder: Path | str) -> Path:
     """Write the report of a record again; returns its path, raises RecordError."""
     return write_report(load_record(folder).content, Path(folder) / "report.html")
-
-
-def write_report(content: Content, path: Path) -> Path:
-    """Write a report as one HTML file; returns its path, raises RecordError."""
-    from sequencer.reports.html import html  # noqa: PLC0415  jinja2 only where a page is made
-
-    text = html(content)
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise RecordError(
-            f"the report cannot be written: {error.strerror}", where=str(path), todo="check disk and rights"
-        ) from error
-    return path
 
 
 def evaluate(
@@ -312,7 +181,7 @@ def by_hand(
             coverage=COVERAGE,
             rule=DEFAULT_RULE,
             date=now,
-            low_tur_accepted=_by_name(low_tur_accepted),
+            low_tur_accepted=acceptance(low_tur_accepted),
         )
     found = evaluate_table(table, sheet, basis=basis)
     origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
@@ -337,13 +206,7 @@ def by_hand(
         digest="",
         folder="",
     )
-    return _tried(content, sheet.datasheet(), monte_carlo)
-
-
-def _tried(content: Content, sheet: DataSheet, limit: int | None) -> Content:
-    if limit is None or content.evaluation is None:
-        return content
-    return replace(content, trials=trials(content.evaluation, sheet, limit=limit))
+    return with_trials(content, sheet.datasheet(), monte_carlo)
 
 
 def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
@@ -362,7 +225,7 @@ def by_trials(folder: Path | str, *, limit: int) -> Content:
     """The content of a record with its uncertainties tried, at most so often at a point; raises RecordError."""
     content = load_record(folder).content
     sheet, _ = load_type_sheet(str((Path(folder) / "inputs" / "type.yaml").resolve()))
-    return _tried(content, sheet.datasheet(), limit)
+    return with_trials(content, sheet.datasheet(), limit)
 
 
 def plan_document(planned: Plan) -> dict[str, Any]:
@@ -515,11 +378,12 @@ def check_bench(
 
     Raises:
         InputError: a file is at fault.
-        InstrumentError: the VISA backend cannot be used.
+        InstrumentError: another run holds the bench, or the VISA backend cannot be used.
     """
     loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
     if sequence is None:  # the chain uses most instruments, if the bench has its taps
         is_chain = {"demand", "returned"} <= set(loaded.file.taps)
         sequence = load("glycol-pump-loop" if is_chain else "pulse-to-current")
     unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
-    return check(loaded, unit.sheet.datasheet())
+    with bench_held(loaded, job="bench check"):
+        return check(loaded, unit.sheet.datasheet())

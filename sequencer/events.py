@@ -1,8 +1,9 @@
 """What a run tells while it goes on. Terminal, page and tests subscribe; the run itself never prints."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from sequencer.planning import Plan, Point
 from sequencer.running.settling import Settled, State
@@ -19,6 +20,7 @@ __all__ = [
     "Remarked",
     "SampleTaken",
     "Status",
+    "event_document",
 ]
 
 Status = Literal["complete", "stopped by the sequence", "interrupted", "bench fault", "not safe"]
@@ -96,3 +98,37 @@ class Closed:
 
 Event: TypeAlias = Planned | PointBegun | SampleTaken | PointSettled | ReadingTaken | Remarked | MadeSafe | Closed
 Listener: TypeAlias = Callable[[Event], None]
+
+
+def event_document(event: Event) -> dict[str, Any]:
+    """An event as JSON values, for a program that follows a run; numbers that are missing are None."""
+    match event:
+        case Planned():
+            numbers: dict[str, Any] = {"event": "planned", "points": len(event.plan.points)}
+            return numbers | {"estimate_s": event.plan.estimate_s, "identities": event.identities}
+        case PointBegun():
+            place = {"event": "point", **_place(event.point), "attempt": event.attempt}
+            return place | {"role": event.point.role, "setpoint_pct": 100 * event.point.setpoint.frac}
+        case SampleTaken():
+            sample = {"event": "sample", **_place(event.point), "after_s": event.after_s}
+            return sample | {"value": _known(event.value), "state": str(event.state), "to_go": _known(event.to_go)}
+        case PointSettled():
+            settled = {"event": "settled", **_place(event.point), "state": str(event.settled.state)}
+            return settled | {"after_s": _known(event.settled.after_s), "to_go": _known(event.settled.to_go)}
+        case ReadingTaken():
+            reading = {"event": "reading", **_place(event.point), "tap": event.tap, "reading": event.reading}
+            return reading | {"value": _known(event.value), "unit": event.unit}
+        case Remarked():
+            return {"event": "remark", **(_place(event.point) if event.point else {}), "text": event.text}
+        case MadeSafe():
+            return {"event": "safe", "instrument": event.instrument, "level": event.level}
+        case Closed():
+            return {"event": "closed", "status": event.status, "reason": event.reason}
+
+
+def _place(point: Point) -> dict[str, Any]:
+    return {"number": point.number, "cycle": point.setpoint.cycle, "direction": point.setpoint.direction}
+
+
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -1,13 +1,17 @@
 """The journal of a run: one JSON object a line, appended and synced, so that what was acknowledged is never lost.
 
-Lines: `opened`, `exchange`, `settled`, `reading`, `remark`, `safe`, `closed`. It computes nothing.
+Lines: `opened`, `exchange`, `settled`, `reading`, `correction`, `remark`, `safe`, `resumed`, `closed`. Each ends in its
+number and a hash over itself and the line before ("chain"), so that a line that was changed, added or taken out shows.
+It computes no figure.
 """
 
 import contextlib
 import errno
+import hashlib
 import json
 import math
 import os
+import re
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -15,9 +19,12 @@ from types import TracebackType
 from typing import Any, Self
 
 from instruments.errors import RecordError
+from instruments.locks import is_locked_now
 from instruments.session import Exchange
 
-__all__ = ["Journal", "entries"]
+__all__ = ["Journal", "chain_faults", "entries", "is_being_written"]
+
+_CHAIN = re.compile(rb', "chain": "(\d+):([0-9a-f]{16})"\}$')
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a line holds
@@ -31,39 +38,73 @@ def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a line holds
     return value
 
 
+def _hash(before: str, text: bytes) -> str:
+    """Sixteen digits bind a line to the one before; the whole file stands in the digest of the record."""
+    return hashlib.sha256(before.encode() + text).hexdigest()[:16]
+
+
 class Journal:
     """An open journal; a context manager. Once a write failed nothing is appended: a line cut off must stay the last.
 
+    While it is open it is locked, so that a run that goes on is told from one that was cut off.
+
     Args:
-        path: the file; must not exist.
+        path: the file; must not exist, unless `again`.
+        again: append to one that was written before; a last line that was cut off is taken out, and kept in `torn`.
+        seed: what the first line is chained to.
 
     Raises:
-        RecordError: it exists, or cannot be written.
+        RecordError: it exists, or cannot be written, or another process writes it.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, again: bool = False, seed: str = "") -> None:
         self.path = path
+        self.torn = ""
         self._fault: OSError | None = None
+        self._lines_n, self._before = 0, seed
         try:
-            self._file = path.open("xb")
+            self._file = path.open("r+b" if again else "xb")
+            if not is_locked_now(self._file):
+                self._file.close()
+                raise RecordError(
+                    "is being written by another process", where=str(path), todo="wait until it has ended"
+                )
+            if again:
+                self._go_to_the_end()
         except OSError as error:
             raise RecordError(
                 f"the journal cannot be written: {error.strerror}", where=str(path), todo="check disk and rights"
             ) from error
 
+    def _go_to_the_end(self) -> None:
+        whole = self._file.read()
+        kept, _, rest = whole.rpartition(b"\n")
+        end = len(kept) + 1 if kept else 0
+        if rest and _is_line(rest):  # only its end is missing
+            self._file.write(b"\n")
+            kept, rest, end = whole, b"", len(whole) + 1
+        self.torn = rest.decode("utf-8", "replace")
+        self._file.truncate(end)
+        self._file.seek(end)
+        if kept and (found := _CHAIN.search(kept)):
+            self._lines_n, self._before = int(found[1]), found[2].decode()
+
     def write(self, kind: str, *, sync: bool, **fields: Any) -> None:  # noqa: ANN401  JSON values
-        """Append a line; with `sync` it is on the disk when this returns.
+        """Append a line: with `sync` it is on the disk when this returns, else it outlives the process.
 
         Raises:
             RecordError: the disk is full, or gone; or it was so before.
         """
         line = json.dumps({"kind": kind} | _plain(fields), ensure_ascii=False, allow_nan=False)
+        text = line.encode("utf-8", "backslashreplace")
         try:
             if self._fault is not None:
                 raise self._fault
-            self._file.write(line.encode("utf-8", "backslashreplace") + b"\n")
+            self._lines_n += 1
+            self._before = _hash(self._before, text)
+            self._file.write(text[:-1] + f', "chain": "{self._lines_n}:{self._before}"}}\n'.encode())
+            self._file.flush()
             if sync:
-                self._file.flush()
                 os.fsync(self._file.fileno())
         except OSError as error:
             self._fault = error
@@ -106,19 +147,29 @@ class Journal:
         self._fault = OSError(errno.EBADF, "it is closed")
 
 
+def _is_line(text: bytes) -> bool:
+    try:
+        return isinstance(json.loads(text), dict)
+    except (ValueError, RecursionError):
+        return False
+
+
+def is_being_written(path: Path) -> bool:
+    """True while a process has this journal open."""
+    try:
+        with path.open("r+b") as file:
+            return not is_locked_now(file)
+    except OSError:  # gone, or sealed and so read only
+        return False
+
+
 def entries(path: Path) -> Iterator[dict[str, Any]]:
-    """The lines of a journal in order; a last line that was cut off by a power loss is left out.
+    """The lines of a journal in order, without their chain; a last line that was cut off is left out.
 
     Raises:
         RecordError: missing, unreadable, or a line other than the last is damaged.
     """
-    try:
-        text = path.read_bytes().decode("utf-8", errors="replace")
-    except OSError as error:
-        raise RecordError(
-            f"the journal cannot be read: {error.strerror}", where=str(path), todo="name the folder of a record"
-        ) from error
-    lines = text.split("\n")
+    lines = _bytes_of(path).decode("utf-8", errors="replace").split("\n")
     for number, line in enumerate(lines, start=1):
         if not line:
             continue
@@ -130,4 +181,54 @@ def entries(path: Path) -> Iterator[dict[str, Any]]:
             raise RecordError("is not a line of a journal", where=f"{path}:{number}") from error
         if not isinstance(entry, dict) or "kind" not in entry:
             raise RecordError("is not a line of a journal", where=f"{path}:{number}")
+        entry.pop("chain", None)
         yield entry
+
+
+def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
+    """What the chain of a journal tells was changed, added or taken out, each with its line; () if nothing.
+
+    A last line that was cut off is none. What was taken off the end shows in the digest alone.
+
+    Raises:
+        RecordError: missing, or unreadable.
+    """
+    found: list[str] = []
+    expected_n, before = 1, seed
+    *lines, _ = _bytes_of(path).split(b"\n")
+    for number, line in enumerate(lines, start=1):
+        place = f"{path.name}:{number}"
+        match = _CHAIN.search(line)
+        if match is None:
+            found.append(f"{place}: was added, or its chain was taken out{_said(line)}")
+            continue
+        own_n, own = int(match[1]), match[2].decode()
+        if own_n > expected_n:
+            gone = f"line {expected_n} is" if own_n == expected_n + 1 else f"lines {expected_n} to {own_n - 1} are"
+            found.append(f"{path.name}: {gone} missing")
+        elif own_n < expected_n:
+            found.append(f"{place}: was added, or moved{_said(line)}")
+        elif own != _hash(before, line[: match.start()] + b"}"):
+            found.append(f"{place}: was changed{_said(line)}")
+        expected_n, before = own_n + 1, own
+    return tuple(found)
+
+
+def _said(line: bytes) -> str:
+    """What a line of a journal is about, for one who is told that it was altered."""
+    try:
+        entry = json.loads(line)
+        if entry["kind"] != "reading":
+            return f" ({entry['kind']})"
+        return f' (reading {entry["reading"]} at point {entry["number"]}, tap "{entry["tap"]}")'
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return ""
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise RecordError(
+            f"the journal cannot be read: {error.strerror}", where=str(path), todo="name the folder of a record"
+        ) from error

@@ -427,8 +427,12 @@ def load_type_sheet(name: str, *, beside: Path | None = None) -> tuple[TypeSheet
     return document.into(TypeSheet), document
 
 
-def load_sequence(name: str) -> LoadedSequence:
+def load_sequence(name: str, *, sheet: str = "") -> LoadedSequence:
     """A sequence by path, or by the name of one that comes with livezero, and the type sheet it names.
+
+    Args:
+        name: of the sequence.
+        sheet: type sheet to take in place of the one that the sequence names; "" = that one.
 
     Raises:
         InputError: none of that name, or every fault of its file; then those of its type sheet.
@@ -437,11 +441,11 @@ def load_sequence(name: str) -> LoadedSequence:
     document = read(path)
     file: SequenceFile = document.into(sequence_model())
     try:
-        sheet, sheet_document = load_type_sheet(file.type_sheet, beside=path.parent)
+        found, sheet_document = load_type_sheet(sheet or file.type_sheet, beside=None if sheet else path.parent)
     except InputError as error:
         if error.where != file.type_sheet:
             raise
         raise InputError(
             error.what, where=document.where("type sheet"), allowed=error.allowed, todo=error.todo
         ) from error
-    return LoadedSequence(document=document, file=file, sheet_document=sheet_document, sheet=sheet)
+    return LoadedSequence(document=document, file=file, sheet_document=sheet_document, sheet=found)

@@ -16,7 +16,7 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.journal import entries
 
-__all__ = ["COLUMNS", "Grid", "from_journal", "grid", "tidy", "valid_rows", "write_csv"]
+__all__ = ["COLUMNS", "PLACE", "Grid", "from_journal", "grid", "tidy", "valid_rows", "write_csv"]
 
 COLUMNS = {
     "serial": "str",
@@ -48,6 +48,7 @@ COLUMNS = {
     "raw": "str",
 }
 _MOST_PLACES = 4_000_000
+PLACE = ("number", "attempt", "reading", "tap")  # what names one reading of a run, whatever was corrected since
 _VISIT = ["step", "cycle", "direction", "point", "role"]
 
 

@@ -4,13 +4,14 @@ inputs/         sequence, type sheet, bench and instrument descriptions as they 
 journal.jsonl   every exchange, settling and reading in order
 readings.csv    the tidy table
 figures.json    figures and verdict
-digest.json     SHA-256 of each of these files and over all of them
+digest.json     SHA-256 of each of these files and over all of them; with it the record is sealed
 report.html     made from the record, so it is not part of the digest
+addenda.jsonl   remarks and corrections after sealing, chained to the digest
 """
 
-import hashlib
 import json
 import math
+import os
 import platform
 import re
 from dataclasses import asdict, dataclass, replace
@@ -20,9 +21,11 @@ from typing import Any
 
 import pandas as pd
 
+from instruments.bench import visa_library
 from instruments.errors import LivezeroError, ReadingsError, RecordError
 from instruments.simulated.instrument import is_simulated
 from instruments.version import __version__
+from sequencer import addenda, integrity
 from sequencer.adjustment import adjustment
 from sequencer.advice import advice, may_adjust
 from sequencer.budget import basis_from, basis_of
@@ -32,8 +35,9 @@ from sequencer.models import TypeSheet, load_type_sheet
 from sequencer.planning import Plan
 from sequencer.readings import from_journal, write_csv
 from sequencer.reports.content import Content, InstrumentLine, Trace
+from sequencer.reports.words import duration
 
-__all__ = ["Record", "create", "document", "load", "opening", "seal", "versions"]
+__all__ = ["Record", "create", "document", "is_sealed", "load", "opening", "seal", "used", "versions"]
 
 _BUILT_ON = ("numpy", "pandas", "pint", "pydantic", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyyaml")
 
@@ -186,6 +190,17 @@ def opening(
     }
 
 
+def used(folder: Path, plan: Plan) -> dict[str, Any]:
+    """What the first line of the journal says beyond that, so that a run that was cut off can be resumed as planned."""
+    simulation = plan.bench.file.simulation
+    return {
+        "inputs": integrity.inputs_of(folder),
+        "described": list(plan.bench.descriptions),
+        "backend": visa_library(plan.bench),
+        "simulation": None if simulation is None else simulation.model_dump(mode="json", by_alias=True),
+    }
+
+
 def _simulated(plan: Plan) -> list[str]:
     """What a simulated bench was given; it must never be taken for a find."""
     simulation = plan.bench.file.simulation
@@ -193,6 +208,11 @@ def _simulated(plan: Plan) -> list[str]:
         return []
     faults = [", ".join(f"{key} {text}" for key, text in fault.items()) for fault in simulation.faults]
     return [f"simulated with seed {simulation.seed}; {'; '.join(faults) or 'no fault'}"]
+
+
+def is_sealed(folder: Path) -> bool:
+    """True once a run is over and its record complete."""
+    return (folder / integrity.DIGEST).exists()
 
 
 def seal(folder: Path) -> Record:
@@ -207,9 +227,14 @@ def seal(folder: Path) -> Record:
         (folder / "figures.json").write_text(
             json.dumps(document(record.content), indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
         )
-        digest = _digest(folder)
-        (folder / "digest.json").write_text(json.dumps(digest, indent=1) + "\n", encoding="utf-8")
-        for name in (*digest["files"], "digest.json"):  # what was found is locked; only the report is written again
+        digest = integrity.digest_of(folder)
+        new = folder / f"{integrity.DIGEST}.new"
+        with new.open("w", encoding="utf-8") as file:
+            file.write(json.dumps(digest, indent=1) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(folder / integrity.DIGEST)  # there or not there, never half of it: with it the record is sealed
+        for name in (*digest["files"], integrity.DIGEST):  # what was found is locked; only the report is written again
             (folder / name).chmod(0o444)
     except OSError as error:
         raise RecordError(
@@ -218,19 +243,14 @@ def seal(folder: Path) -> Record:
     return replace(record, content=replace(record.content, digest=digest["sha256"]))
 
 
-def _digest(folder: Path) -> dict[str, Any]:
-    paths = [
-        path for path in sorted(folder.rglob("*")) if path.is_file() and path.name not in {"digest.json", "report.html"}
-    ]
-    files = {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
-    together = "".join(f"{digest}  {name}\n" for name, digest in files.items())
-    return {"sha256": hashlib.sha256(together.encode()).hexdigest(), "files": files}
-
-
-def load(folder: Path) -> Record:
+def load(folder: Path, *, as_sealed: bool = False) -> Record:
     """A record, its table read from the journal and its figures computed again.
 
     A run that was cut off is a record too: what was read until then is there.
+
+    Args:
+        folder: of the record.
+        as_sealed: leave out what was corrected after sealing.
 
     Raises:
         RecordError: there is no record, or it is damaged.
@@ -246,13 +266,23 @@ def load(folder: Path) -> Record:
     if not lines or lines[0]["kind"] != "opened":
         raise RecordError("the journal has no first line", where=str(journal))
     try:
-        table = from_journal(journal, sheet.datasheet())
+        more = [] if as_sealed else addenda.added(folder)
+        table = addenda.corrected(from_journal(journal, sheet.datasheet()), more)
         content = _content(folder, lines, table, sheet)
-    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        content = replace(content, remarks=(*map(addenda.words_of, more), *_judged(folder, more), *content.remarks))
+    except (AttributeError, KeyError, OSError, TypeError, ValueError) as error:
         raise RecordError(
             f"the journal lacks {error}", where=str(journal), todo="it was altered, or is not ours"
         ) from error
     return Record(folder=folder, table=table, content=content)
+
+
+def _judged(folder: Path, more: list[dict[str, Any]]) -> tuple[str, ...]:
+    """The verdict that was sealed, where a correction since may have made another of it."""
+    if not any(line["kind"] == "correction" for line in more):
+        return ()
+    verdict = json.loads((folder / "figures.json").read_text(encoding="utf-8"))["verdict"]["result"]
+    return (f"the verdict as sealed, without the corrections: {verdict}",)
 
 
 def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, sheet: TypeSheet) -> Content:
@@ -274,7 +304,6 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
     except ReadingsError as error:
         if status == "complete":
             status, reason = "bench fault", error.what
-    digest = folder / "digest.json"
     before, found = _before(folder, opened)
     return Content(
         evaluation=evaluation,
@@ -301,13 +330,19 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
             for line in opened["instruments"]
         ),
         cautions=tuple(opened["cautions"]),
-        remarks=(*opened["warnings"], *found, *(_remark(line) for line in lines if line["kind"] == "remark")),
+        remarks=(
+            *(_resumed(line) for line in lines if line["kind"] == "resumed"),
+            *opened["warnings"],
+            *found,
+            *(_remark(line) for line in lines if line["kind"] == "remark"),
+        ),
         traces=_traces(lines, table),
         versions=opened["versions"],
         adjustment=adjustment(evaluation) if evaluation is not None and may_adjust(evaluation) else None,
         before=before,
         before_folder=(opened.get("as_found") or {}).get("folder", ""),
-        digest=json.loads(digest.read_text(encoding="utf-8"))["sha256"] if digest.is_file() else "",
+        digest=integrity.sealed_digest(folder),
+        alterations=integrity.alterations(folder),
         folder=str(folder),
     )
 
@@ -332,8 +367,20 @@ def _before(folder: Path, opened: dict[str, Any]) -> tuple[Evaluation | None, tu
         record = load(there)
     except LivezeroError as error:
         return None, (f"the as-found run {found['folder']} cannot be read: {error.what}",)
-    altered = () if _digest(there)["sha256"] == found["sha256"] else ("the as-found run was altered since",)
+    altered = () if _is_as_sealed(there, found["sha256"]) else ("the as-found run was altered since",)
     return record.evaluation, altered
+
+
+def _is_as_sealed(folder: Path, digest: str) -> bool:
+    return integrity.sealed_digest(folder) == digest and not integrity.alterations(folder)
+
+
+def _resumed(line: dict[str, Any]) -> str:
+    after = "on a new simulated bench" if line["is_new_simulation"] else f"after {duration(line['gap_s'])}"
+    by = f" by {line['operator']}" if line["operator"] else ""
+    if line["cycle"] is None:
+        return f"resumed {after}{by}: every point had been read"
+    return f"resumed {after}{by}: exercise again, then cycle {line['cycle']} anew from point {line['from_point']}"
 
 
 def _remark(line: dict[str, Any]) -> str:

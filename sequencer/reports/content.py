@@ -50,7 +50,8 @@ class Content:
             "by hand" for readings that no run took.
         reason: of that, in words.
         is_simulated: the bench was simulated, which must be said wherever the verdict stands.
-        digest: SHA-256 over the record, "" if there is no record.
+        digest: SHA-256 over the record as sealed, "" if there is none.
+        alterations: what was changed in the record since it was sealed, which must be said first; () if nothing.
         adjustment: what to turn and what will remain; None where adjusting is not the answer.
         before: the as-found run that an as-left run is set beside; None if there is none.
         before_folder: where that is kept.
@@ -81,3 +82,4 @@ class Content:
     before: Evaluation | None = None
     before_folder: str = ""
     trials: Trials | None = None
+    alterations: tuple[str, ...] = ()

@@ -23,6 +23,7 @@ __all__ = ["FigureRow", "PointRow", "figure_rows", "html", "point_rows"]
 
 _UNDONE = {"interrupted", "bench fault", "not safe", "stopped by the sequence"}
 _MOST_REMARKS = 60
+_MOST_ALTERATIONS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +140,7 @@ def html(content: Content) -> str:
         trace=trace,
         trace_place=f"{words.as_pct(trace.setpoint_pct)}{words.way(trace.direction)}" if trace else "",
         remarks=content.remarks[:_MOST_REMARKS],
+        most_alterations=_MOST_ALTERATIONS,
         more_remarks_n=max(len(content.remarks) - _MOST_REMARKS, 0),
     )
 

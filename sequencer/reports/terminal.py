@@ -5,6 +5,7 @@ Colour only where it is asked for, and never the only sign. It computes no figur
 
 import textwrap
 from collections.abc import Hashable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -16,7 +17,10 @@ from sequencer.reports.comparison import figure_pairs, point_verdict
 from sequencer.reports.content import Content
 from sequencer.risk_curve import RiskTable
 
-__all__ = ["plan_text", "risk_text", "summary"]
+if TYPE_CHECKING:
+    from instruments.session import Exchange
+
+__all__ = ["plan_text", "risk_text", "summary", "trace_line"]
 
 _GREEN, _RED, _YELLOW, _BOLD = "1;32", "1;31", "1;33", "1"
 _TONES = {
@@ -74,7 +78,7 @@ def _wrapped(text: str, width: int, *, first: str = "", then: str = "") -> list[
 
 
 def _head(content: Content, width: int, *, colour: bool) -> list[str]:
-    """Verdict with its reservations, worst, what to do, rule; before them only an output that is not safe."""
+    """Verdict with its reservations, worst, what to do, rule; before them only an output not safe, or an alteration."""
     word = words.verdict_word(content)
     parts = [f"{word}{' (SIMULATED BENCH)' if content.is_simulated else ''}"]
     parts += [part for part in (content.serial, content.state, content.type) if part]
@@ -85,6 +89,11 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
             _painted(line, _RED, colour=colour)
             for line in _wrapped(f"OUTPUT NOT SAFE: {content.reason}; switch it off by hand", width)
         ]
+    if content.alterations:
+        first_one, *others = content.alterations
+        more = f", and {len(others)} more (livezero verify tells them all)" if others else ""
+        text = f"ALTERED SINCE IT WAS SEALED: {first_one}{more}"
+        lines += [_painted(line, _RED, colour=colour) for line in _wrapped(text, width)]
     lines.append(_painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
     found = content.evaluation
     for each in found.verdict.reservations if found is not None else ():
@@ -336,3 +345,30 @@ def risk_text(table: RiskTable) -> str:
     lines.append(f"2 % of bad accepted is held by w = {table.w_for_2_pct:.3g} {unit}")
     lines.append("chances of all units, before scatter of readings; JCGM 106:2012 (from memory)")
     return "\n".join(lines)
+
+
+def trace_line(exchange: "Exchange", *, width: int = 80) -> str:
+    """One exchange with an instrument on one line: when, who, what was sent, what came back, how long it took.
+
+    Control characters are written out. What is too long loses its middle; a reply keeps the larger part.
+    """
+    head = f"{exchange.at_s:10.3f} {words.plain(exchange.instrument)}: "
+    if exchange.fault:
+        tail = f" !! {words.plain(exchange.fault)}"
+    elif exchange.received is None:
+        tail = ""
+    else:
+        tail = f" ({1000 * exchange.took_s:.0f} ms)"
+    room = max(width - len(head) - len(tail), 20)
+    if exchange.received is None:
+        return (head + _clipped(exchange.sent, room) + tail)[:width]
+    sent = _clipped(exchange.sent, max(room // 3, room - 4 - len(exchange.received)))
+    return (head + sent + " -> " + _clipped(exchange.received, room - 4 - len(sent)) + tail)[:width]
+
+
+def _clipped(text: str, room: int) -> str:
+    shown = "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
+    if len(shown) <= room:
+        return shown
+    kept = max(room - 3, 2)
+    return f"{shown[: kept - kept // 2]}...{shown[len(shown) - kept // 2 :]}"

@@ -4,7 +4,9 @@ It never prints and never computes a figure. Whatever ends it, the outputs go to
 """
 
 import contextlib
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -38,7 +40,7 @@ from sequencer.running.gate import Stop, confirm, confirm_again, signals_stop, u
 from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
 
-__all__ = ["Outcome", "run_plan"]
+__all__ = ["Outcome", "Rest", "run_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,12 +52,34 @@ class Outcome:
     error: LivezeroError | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rest:
+    """What is left of a plan whose run was cut off.
+
+    Args:
+        points: still to be visited, in order.
+        taken: how often each point, by number, was taken before; the next attempt counts on from there.
+        began: when the run began, from which `at_s` counts on.
+    """
+
+    points: tuple[Point, ...]
+    taken: Mapping[int, int]
+    began: datetime
+
+
 class _StopBySequenceError(Exception):
     """A point never settled and the sequence says stop."""
 
 
 def run_plan(
-    plan: Plan, bench: Bench, *, serial: str, operator: Operator, journal: Journal, listener: Listener
+    plan: Plan,
+    bench: Bench,
+    *,
+    serial: str,
+    operator: Operator,
+    journal: Journal,
+    listener: Listener,
+    rest: Rest | None = None,
 ) -> Outcome:
     """Run a plan on an open bench.
 
@@ -66,13 +90,16 @@ def run_plan(
         operator: confirms the cautions, and serves keyed instruments.
         journal: takes every exchange, settling and reading.
         listener: takes every event.
+        rest: what is left of the plan, where a run that was cut off is resumed; None = all of it.
 
     Returns:
         The outcome; a dead instrument, a refused level, a stop by a person are outcomes, not exceptions. What is
         raised after all is a fault of livezero, and the bench was made safe before it.
     """
     with signals_stop() as stop:
-        run = _Run(plan, bench, serial=serial, operator=operator, journal=journal, listener=listener, stop=stop)
+        run = _Run(
+            plan, bench, serial=serial, operator=operator, journal=journal, listener=listener, stop=stop, rest=rest
+        )
         ended: BaseException | None = None
         outcome = None
         try:
@@ -104,6 +131,7 @@ class _Run:
         journal: Journal,
         listener: Listener,
         stop: Stop,
+        rest: Rest | None,
     ) -> None:
         self._plan = plan
         self._bench = bench
@@ -119,23 +147,32 @@ class _Run:
         self._standing_at: Point | None = None  # whose level the source has confirmed
         self._is_astray = False  # the output went off, and the input is not back on its way yet
         self._ranges: dict[str, str] = {}
-        self._start_s = bench.clock.now()
+        self._rest = rest
+        self._start_s = self._beginning()
 
     # -- from beginning to end ---------------------------------------------------------------------------------------
+
+    def _beginning(self) -> float:
+        """When the run began, on the bench's clock: now, or so long ago as the journal says."""
+        clock = self._bench.clock
+        return clock.now() - ((clock.date() - self._rest.began).total_seconds() if self._rest else 0.0)
 
     def to_the_end(self) -> Outcome:
         """Prepare, confirm, energise, visit every point."""
         self._safety.enter(Output.MAKING_SAFE)  # preparing does, before anything is set up
         identities = self._bench.prepare()
         self._safety.enter(Output.SAFE)
-        self._start_s = self._bench.clock.now()
+        self._start_s = self._beginning()
         self._journal.write("identified", sync=True, identities=identities)
         self._tell(Planned(plan=self._plan, identities=identities))
+        points = self._rest.points if self._rest else self._plan.points
+        if not points:
+            return Outcome(status="complete", reason="every point had been read")
         if not self._plan.bench.file.is_simulated:  # a simulated bench can hurt nobody
             confirm(self._plan.cautions, self._operator)
         self._select()
         self._energise()
-        for point in self._plan.points:
+        for point in points:
             self._point = point
             self._visit(point)
         return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken")
@@ -222,7 +259,7 @@ class _Run:
             try:
                 if attempt > 1:
                     self._recover(point)
-                self._take(point, attempt)
+                self._take(point, attempt + (self._rest.taken.get(point.number, 0) if self._rest else 0))
             except OutOfTouchError as error:
                 if attempt > self._retries:
                     raise InstrumentError(

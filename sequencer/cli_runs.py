@@ -1,0 +1,193 @@
+"""The commands for runs that were cut off (resume, close), and how a run is watched from a terminal or a pipe."""
+
+import contextlib
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import click
+
+from sequencer.face import WIDTH, AtTerminal, json_option, print_json, print_summary, printable, tell_error
+
+if TYPE_CHECKING:
+    from instruments.session import Exchange
+    from sequencer.events import Event
+    from sequencer.planning import Plan
+    from sequencer.runs import RunResult
+
+__all__ = ["Watch", "close_command", "resume_command", "see_to_cut_off", "show_result", "watch_options"]
+
+
+def watch_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """How a run is watched, as the arguments `as_json`, `as_events` and `is_traced`."""
+    for option in (
+        click.option("--trace", "is_traced", is_flag=True, help="Show every exchange with an instrument on stderr."),
+        click.option("--events", "as_events", is_flag=True, help="Print each event as a line of JSON on stdout."),
+        json_option,
+    ):
+        command = option(command)
+    return command
+
+
+class Watch:
+    """What shows a run while it goes on: live view, traced exchanges, events for another program."""
+
+    def __init__(self, plan: "Plan", *, confirm: bool, as_json: bool, as_events: bool, is_traced: bool) -> None:
+        from rich.console import Console  # noqa: PLC0415
+
+        from sequencer.reports.live import LiveView  # noqa: PLC0415
+
+        del as_json
+        # Between the lines of a trace there is no place for a view that is drawn over and over.
+        self._view = LiveView(plan, Console(stderr=True, force_terminal=False if is_traced else None))
+        self._as_events = as_events
+        self.operator = AtTerminal(self._view.paused, cautions_confirmed=confirm)
+        self.trace: Callable[[Exchange], None] | None = self._traced if is_traced else None
+
+    def listener(self, event: "Event") -> None:
+        """Show an event."""
+        self._view(event)
+        if self._as_events:
+            from sequencer.events import event_document  # noqa: PLC0415
+
+            try:
+                click.echo(json.dumps(event_document(event), ensure_ascii=False, allow_nan=False))
+            except OSError:  # whoever followed has gone; the run goes on, and its record holds everything
+                self._as_events = False
+
+    @staticmethod
+    def _traced(exchange: "Exchange") -> None:
+        from sequencer.reports.terminal import trace_line  # noqa: PLC0415
+
+        with contextlib.suppress(OSError):
+            click.echo(trace_line(exchange, width=WIDTH), err=True)
+
+    def __enter__(self) -> Self:
+        self._view.__enter__()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._view.__exit__(kind, error, trace)
+
+
+def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_traced: bool) -> None:
+    """A run that is over, as text or as a document; leaves with its exit code."""
+    from sequencer import core  # noqa: PLC0415
+
+    del is_traced
+    if result.outcome.error is not None:
+        tell_error(result.outcome.error)
+    if as_json:
+        print_json(core.document(result.record.content))
+    elif not as_events:
+        print_summary(result.record.content)
+        click.echo(f"report: {result.record.folder / 'report.html'}")
+    sys.exit(result.exit_code)
+
+
+def see_to_cut_off(results: Path, *, confirm: bool, **watched: bool) -> bool:
+    """Make safe what runs that were cut off may have left on; then ask at a terminal, else say, what can be done.
+
+    Returns:
+        True if the user took to one of them, so that no new run is begun.
+
+    Raises:
+        UnsafeError: an output was reached, and could not be made safe.
+    """
+    from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    for each in core.cut_off(results):
+        click.echo(printable(f"{each.folder}: the run of {each.serial} was cut off {each.place}"), err=True)
+        try:
+            done = core.make_safe(each.folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=confirm))
+        except UnsafeError:
+            raise
+        except LivezeroError as error:
+            click.echo("  its outputs were NOT made safe; look whether they are on", err=True)
+            tell_error(error)
+        else:
+            for instrument, level in done.items():
+                click.echo(printable(f"  {instrument} is at its safe level, {level}"), err=True)
+        if sys.stdin is None or not sys.stdin.isatty():
+            click.echo(f"  do: livezero resume {each.folder}\n  or: livezero close {each.folder}", err=True)
+            continue
+        choice = click.prompt(
+            "  resume it, close it as interrupted, or leave it for later",
+            type=click.Choice(["resume", "close", "leave"]),
+            default="resume",
+            err=True,
+        )
+        if choice == "resume":
+            _resume(each.folder, operator="", confirm=confirm, **watched)
+            return True
+        if choice == "close":
+            _closed(each.folder)
+    return False
+
+
+def _resume(folder: Path, *, operator: str, confirm: bool, **watched: bool) -> None:
+    from sequencer import core  # noqa: PLC0415
+
+    with Watch(core.kept_plan(folder), confirm=confirm, **watched) as watch:
+        result = core.resume(
+            folder, operator_name=operator, operator=watch.operator, listener=watch.listener, trace=watch.trace
+        )
+    show_result(result, **watched)
+
+
+def _closed(folder: Path) -> "RunResult":
+    from sequencer import core  # noqa: PLC0415
+
+    result = core.close(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+    if result.outcome.error is not None:
+        tell_error(result.outcome.error)
+    return result
+
+
+@click.command("resume")
+@click.argument("record", type=click.Path(path_type=Path))
+@click.option("--operator", default="", help="Who does it, for the record.")
+@click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
+@watch_options
+def resume_command(record: Path, operator: str, *, confirm: bool, **watched: bool) -> None:
+    """Go on with the run of a RECORD that a crash or a power cut ended.
+
+    By the plan and on the bench that the record keeps: the exercise is done again and
+    the cycle that was cut off is taken anew; cycles that were completed stay.
+
+    \b
+    Exit status: as for livezero run.
+    \b
+    Example:
+      livezero resume results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    _resume(record, operator=operator, confirm=confirm, **watched)
+
+
+@click.command("close")
+@click.argument("record", type=click.Path(path_type=Path))
+@json_option
+def close_command(record: Path, *, as_json: bool) -> None:
+    """End the run of a RECORD that was cut off: make safe, judge what is there, seal.
+
+    \b
+    Exit status: 0 closed, 3 its bench was not reached, 4 NOT made safe.
+    \b
+    Example:
+      livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    result = _closed(record)
+    if as_json:
+        print_json(core.document(result.record.content))
+    else:
+        print_summary(result.record.content)
+        click.echo(f"report: {result.record.folder / 'report.html'}")
+    sys.exit(result.outcome.error.exit_code if result.outcome.error is not None else 0)

@@ -1,0 +1,134 @@
+"""What every command shares: how errors are shown, how results are printed, how a person at the terminal is asked.
+
+Like the command it imports nothing heavy at the top. Nothing here calls `core`.
+"""
+
+import json
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+    from instruments.errors import LivezeroError
+
+__all__ = [
+    "WIDTH",
+    "AtTerminal",
+    "Face",
+    "error_document",
+    "json_option",
+    "print_json",
+    "print_summary",
+    "printable",
+    "show_error",
+    "tell_error",
+]
+
+WIDTH = 80
+
+
+class Face(click.Group):
+    """A group whose errors are shown once, here, with their exit code, and never as a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  what click returns
+        """Run a command; turn what a user can meet into lines and an exit code."""
+        try:
+            return super().invoke(ctx)
+        except (click.exceptions.Exit, click.Abort, click.ClickException):
+            raise
+        except KeyboardInterrupt:
+            click.echo("stopped by Ctrl-C; nothing is energised", err=True)
+            ctx.exit(130)
+        except BrokenPipeError:  # the reader of our output has gone
+            sys.stderr.close()
+            ctx.exit(0)
+        except Exception as error:  # noqa: BLE001  nobody sees a traceback; ours goes to a file
+            from instruments.errors import LivezeroError  # noqa: PLC0415
+
+            if isinstance(error, LivezeroError):
+                show_error(error)
+                ctx.exit(error.exit_code)
+            _fault_of_ours(error)
+            ctx.exit(70)
+
+
+def show_error(error: "LivezeroError") -> None:
+    """An error on stderr as a user reads it, and with --json as a document on stdout."""
+    tell_error(error)
+    if "--json" in sys.argv:
+        click.echo(json.dumps({"error": error_document(error)}, indent=1))
+
+
+def tell_error(error: "LivezeroError") -> None:
+    """An error on stderr as a user reads it."""
+    for line in error.lines:
+        click.echo(printable(line), err=True)
+
+
+def error_document(error: "LivezeroError") -> dict[str, Any]:
+    """An error as JSON values."""
+    fields: dict[str, Any] = {name: getattr(error, name) for name in ("what", "where", "allowed", "todo")}
+    return fields | {"exit_code": error.exit_code, "others": [error_document(other) for other in error.others]}
+
+
+def printable(text: str) -> str:
+    """Text without control characters: what an instrument or a file says must not drive the terminal."""
+    return "".join(letter if letter.isprintable() or letter == "\n" else "\N{REPLACEMENT CHARACTER}" for letter in text)
+
+
+def _fault_of_ours(error: Exception) -> None:
+    """An exception nobody foresaw: one line for the user, the traceback in a file for whoever mends it."""
+    import tempfile  # noqa: PLC0415
+    import traceback  # noqa: PLC0415
+
+    with tempfile.NamedTemporaryFile("w", prefix="livezero-", suffix=".txt", delete=False, encoding="utf-8") as kept:
+        traceback.print_exception(error, file=kept)
+    click.echo(f"a fault of livezero itself ({type(error).__name__}); please report it with {kept.name}", err=True)
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The option --json of a command, as its argument `as_json`."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")(
+        command
+    )
+
+
+class AtTerminal:
+    """The operator at the terminal."""
+
+    def __init__(self, paused: "Callable[[], AbstractContextManager[None]]", *, cautions_confirmed: bool) -> None:
+        self._paused = paused  # while a question stands, the live view does not draw over it
+        self._cautions_confirmed = cautions_confirmed
+
+    def ask(self, question: Any) -> str:  # noqa: ANN401  a Question; its module is not loaded for --help
+        """The answer as typed; with --confirm a caution is answered with yes, and shown all the same."""
+        if question.kind == "caution" and self._cautions_confirmed:
+            click.echo(printable(f"{question.text} yes (--confirm)"), err=True)
+            return "yes"
+        ends = {"caution": " [yes/no]", "confirm": " [yes/no]", "set": " (Enter when done)", "reading": ":"}
+        with self._paused():
+            click.echo(printable(question.text + ends[question.kind]) + " ", err=True, nl=False)
+            line = sys.stdin.readline() if sys.stdin is not None else ""  # started with its input closed
+        if not line:
+            from instruments.errors import StoppedError  # noqa: PLC0415
+
+            raise StoppedError(
+                "nobody is there to answer", todo="run at a terminal; --confirm answers the cautions of a sequence"
+            )
+        return line.rstrip("\r\n")
+
+
+def print_json(document: object) -> None:
+    """A document on stdout."""
+    click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def print_summary(content: Any) -> None:  # noqa: ANN401  a Content; its module is not loaded for --help
+    """A run, or readings taken by hand, as text on stdout."""
+    from sequencer.reports.terminal import summary  # noqa: PLC0415
+
+    click.echo(summary(content, width=WIDTH, colour=sys.stdout.isatty()))

@@ -1,0 +1,206 @@
+"""Promises about records, tried out: `kill -9` at random moments, and a day of runs in one process.
+
+python tests/bench/promises_records.py
+"""
+
+import contextlib
+import gc
+import json
+import os
+import random
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from instruments.errors import LivezeroError
+from sequencer import core
+from sequencer.integrity import alterations, sealed_digest
+from sequencer.journal import entries
+
+KILLS_N = 300
+DAY_S = 86_400.0
+TYPE = """\
+type: {name} pulse rate converter (invented)
+input: {{range: 0 .. 1000 Hz, limits: 0 .. 1200 Hz}}
+output: {{range: 4 .. 20 mA}}
+tolerance: 0.2 % of span
+time constant: {time_constant}
+settling: {{minimum: {minimum}, maximum: 120 s}}
+"""
+SEQUENCE = """\
+sequence: {cycles} cycles of a {name} converter
+type sheet: {name}.type.yaml
+settled within: 20 %
+steps:
+  - exercise: {{cycles: {cycles}}}
+  - traverse: {{points: {points}, cycles: {cycles}, readings: {readings}}}
+"""
+
+
+def written(
+    folder: Path, name: str, *, time_constant: str, minimum: str, cycles: int, points: int, readings: int
+) -> Path:
+    """A type sheet and a sequence in a folder; the path of the sequence."""
+    (folder / f"{name}.type.yaml").write_text(TYPE.format(name=name, time_constant=time_constant, minimum=minimum))
+    path = folder / f"{name}.yaml"
+    path.write_text(SEQUENCE.format(name=name, cycles=cycles, points=points, readings=readings))
+    return path
+
+
+@dataclass
+class Tally:
+    """What became of the runs that were killed."""
+
+    killed_n: int = 0
+    acknowledged_n: int = 0  # readings that a subscriber was told of before the kill
+    lost_n: int = 0
+    corrupt_n: int = 0  # records that cannot be read, or whose chain is broken
+    unfinished_n: int = 0  # killed after the first line stood and before the record was sealed
+    unfound_n: int = 0
+    incomplete_n: int = 0  # resumed, and yet no verdict, or readings that were acknowledged not in it
+
+
+def told_until_killed(command: list[str], cwd: Path, *, lines_n: int, wait_s: float) -> list[dict]:
+    """The events that a command told on its pipe until it was killed: after so many lines, and a moment more."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "sequencer", *command],
+        cwd=cwd,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        stdin=subprocess.DEVNULL,
+        pipesize=4096,  # so that it cannot run far ahead of who reads
+    ) as process:
+        assert process.stdout is not None
+        lines = []
+        for line in process.stdout:
+            lines.append(line)
+            if len(lines) >= lines_n:
+                break
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(wait_s)
+        process.kill()
+        lines += process.stdout.readlines()
+    return [json.loads(line) for line in lines if line.endswith(b"\n")]
+
+
+def readings(found: list[dict]) -> set[tuple]:
+    """What names a reading and its value, of events or of lines of a journal."""
+    return {
+        (each["number"], each["tap"], each["reading"], each["value"])
+        for each in found
+        if each.get("event", each.get("kind")) == "reading"
+    }
+
+
+def try_kill(folder: Path, sequence: Path, rng: random.Random, tally: Tally, *, events_n: int) -> None:
+    """One run in a process of its own, killed at a random moment; found again, and resumed."""
+    results = folder / f"results-{tally.killed_n}"
+    tally.killed_n += 1
+    command = ["run", str(sequence), "--bench", "simulated", "--serial", "K-9", "--results", str(results), "--events"]
+    at = rng.randint(1, events_n + events_n // 10)  # some of them while it seals
+    told = told_until_killed(command, folder, lines_n=at, wait_s=rng.choice([0, rng.uniform(0, 0.3)]))
+    if at > 1 and rng.random() < 0.25:  # killed once more, while it is resumed
+        for found in core.cut_off(results):
+            again = ["resume", str(found.folder), "--events"]
+            told += told_until_killed(again, folder, lines_n=rng.randint(1, events_n), wait_s=0)
+    acknowledged = readings(told)
+    tally.acknowledged_n += len(acknowledged)
+    record = next(results.iterdir(), None) if results.exists() else None
+    if record is None or not (record / "journal.jsonl").exists():
+        tally.lost_n += len(acknowledged)
+        return
+    try:
+        lines = list(entries(record / "journal.jsonl"))
+        tally.lost_n += len(acknowledged - readings(lines))
+        if not lines:  # killed before its first line; nothing had been asked of an instrument
+            return
+        core.load_record(record)
+        tally.corrupt_n += bool(alterations(record))
+    except LivezeroError:
+        tally.corrupt_n += 1
+        return
+    if sealed_digest(record):
+        return
+    tally.unfinished_n += 1
+    if [each.folder for each in core.cut_off(results)] != [record]:
+        tally.unfound_n += 1
+        return
+    done = core.resume(record)
+    kept = readings(list(entries(record / "journal.jsonl")))
+    is_judged = done.evaluation is not None and done.evaluation.verdict.result == "pass"
+    is_whole = done.outcome.status == "complete" and core.verify(record).is_intact and acknowledged <= kept
+    tally.incomplete_n += not (is_judged and is_whole)
+
+
+def kills(kills_n: int, *, seed: int) -> Tally:
+    """Runs killed at random moments, each in a process of its own."""
+    rng = random.Random(seed)
+    tally = Tally()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        sequence = written(folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=3, points=5, readings=3)
+        told: list[object] = []
+        core.run(core.plan(sequence, "simulated"), serial="K-9", results=folder / "whole", listener=told.append)
+        for _ in range(kills_n):
+            try_kill(folder, sequence, rng, tally, events_n=len(told))
+    return tally
+
+
+@lru_cache(maxsize=1)
+def _all_kills() -> Tally:
+    return kills(KILLS_N, seed=1)
+
+
+def _resident_kB() -> int:
+    with Path("/proc/self/status").open(encoding="ascii") as status:
+        return next(int(line.split()[1]) for line in status if line.startswith("VmRSS"))
+
+
+def soak(until_s: float, *, warm_n: int = 8) -> tuple[int, int]:
+    """Runs in one process until the bench's clocks have gone so far in all.
+
+    Returns:
+        Runs after the first few, and those of them after which more was open, or over 4 MB more was held, than then.
+    """
+    tried_n, lost_n, gone_s = 0, 0, 0.0
+    open_n = held_kB = 0
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        sequence = written(folder, "slow", time_constant="4 s", minimum="8 s", cycles=3, points=11, readings=5)
+        while gone_s < until_s or tried_n < 1:
+            result = core.run(core.plan(sequence, "simulated"), serial="S-1", results=folder / "results")
+            gone_s += float(result.record.table["at_s"].max())
+            del result
+            gc.collect()
+            warm_n -= 1
+            now = len(os.listdir("/dev/fd")), _resident_kB()  # noqa: PTH208  names alone
+            if warm_n >= 0:
+                open_n, held_kB = now
+                continue
+            tried_n += 1
+            lost_n += now[0] > open_n or now[1] > held_kB + 4096
+    return tried_n, lost_n
+
+
+rows: list[tuple[str, Callable[[], tuple[int, int]]]] = [
+    ("kill -9: readings acknowledged before it, kept", lambda: (_all_kills().acknowledged_n, _all_kills().lost_n)),
+    ("kill -9: records that can be read", lambda: (_all_kills().killed_n, _all_kills().corrupt_n)),
+    ("kill -9: unfinished runs found at the next start", lambda: (_all_kills().unfinished_n, _all_kills().unfound_n)),
+    ("kill -9: resumed to the end, judged, sealed", lambda: (_all_kills().unfinished_n, _all_kills().incomplete_n)),
+    ("a day of runs in one process: memory and handles flat", lambda: soak(DAY_S)),
+]
+
+
+def main() -> None:
+    """Print the rows."""
+    for name, row in rows:
+        tried, lost = row()
+        print(f"{name:56} tried {tried:6}  lost {lost}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,237 @@
+"""A run that was cut off: found, resumed at the cycle that was interrupted, or closed; nothing read is ever lost.
+
+Points of the small sequence, counted by hand: 1-2 exercise; cycle 1: 3-7 up, 8 end pair, 9-12 down, 13 end pair;
+cycle 2: 14-17 up, 18 end pair, 19-22 down, 23 end pair. Two taps are read twice at each, so four readings a point.
+"""
+
+import json
+import shutil
+
+import pytest
+
+from instruments.errors import RecordError
+from sequencer import core
+from sequencer.journal import Journal, chain_faults, entries
+from sequencer.readings import valid_rows
+from sequencer.unfinished import kept_plan, rest_of
+
+CYCLE_1, CYCLE_2 = list(range(3, 24)), list(range(14, 24))
+
+
+@pytest.fixture
+def cut(small, tmp_path):
+    """The record of a run that was killed after so many readings (None: after its last line), as it lies there."""
+
+    def made(readings_n, *, tail=b"", **plan):
+        results = tmp_path / "results"
+        whole = core.run(small(**plan), serial="GF-104", results=tmp_path / "whole", operator_name="A. Cellarman")
+        folder = results / "cut"
+        shutil.copytree(whole.record.folder / "inputs", folder / "inputs")
+        lines = (whole.record.folder / "journal.jsonl").read_bytes().splitlines(keepends=True)
+        if readings_n is not None:
+            read = [number for number, line in enumerate(lines) if line.startswith(b'{"kind": "reading"')]
+            lines = lines[: read[readings_n - 1] + 1 if readings_n else read[0] - 20]
+        (folder / "journal.jsonl").write_bytes(b"".join(lines) + tail)
+        return folder
+
+    return made
+
+
+@pytest.mark.parametrize(
+    ("readings_n", "points"),
+    [
+        pytest.param(0, [1, 2, *CYCLE_1], id="while it was exercised"),
+        pytest.param(1, [1, 2, *CYCLE_1], id="at the first reading"),
+        pytest.param(30, [1, 2, *CYCLE_1], id="on the way down of cycle 1"),
+        pytest.param(43, [1, 2, *CYCLE_1], id="one reading short of cycle 1"),
+        pytest.param(44, [1, 2, *CYCLE_2], id="cycle 1 complete"),
+        pytest.param(50, [1, 2, *CYCLE_2], id="on the way up of cycle 2"),
+        pytest.param(83, [1, 2, *CYCLE_2], id="one reading short of the end"),
+        pytest.param(84, [], id="every point read"),
+    ],
+)
+def test_what_is_left_is_the_exercise_and_the_whole_interrupted_cycle(cut, readings_n, points):
+    folder = cut(readings_n)
+    (found,) = core.cut_off(folder.parent)
+    assert (found.folder, found.is_closed) == (folder, False)
+    assert [point.number for point in rest_of(folder, kept_plan(folder)).points] == points
+
+
+def test_a_resumed_run_keeps_what_was_read_and_judges_the_cycle_taken_in_one_go(cut):
+    folder = cut(50)  # 44 of cycle 1, six of cycle 2
+    before = core.load_record(folder).table
+    done = core.resume(folder, operator_name="B. Cellarman")
+    table = done.record.table
+    assert (done.outcome.status, done.evaluation.verdict.result, done.exit_code) == ("complete", "pass", 0)
+    assert table.iloc[:50].equals(before)  # nothing that was acknowledged is changed
+    assert len(table) == 50 + 40  # ten points of cycle 2, four readings each
+    assert table["at_s"].is_monotonic_increasing
+    # What counts of cycle 2 was taken in one go, after the run was resumed.
+    counted = valid_rows(table)
+    counted = counted[counted["cycle"] == 2]
+    assert list(counted["number"].unique()) == CYCLE_2
+    assert counted["at_s"].min() > before["at_s"].max()
+    assert core.verify(folder).is_intact
+    assert core.cut_off(folder.parent) == ()
+
+
+def test_the_gap_stands_in_journal_and_report(cut):
+    folder = cut(50)
+    core.resume(folder, operator_name="B. Cellarman")
+    (resumed,) = [line for line in entries(folder / "journal.jsonl") if line["kind"] == "resumed"]
+    assert (resumed["cycle"], resumed["from_point"], resumed["operator"]) == (2, 14, "B. Cellarman")
+    said = "resumed on a new simulated bench by B. Cellarman: exercise again, then cycle 2 anew from point 14"
+    assert core.load_record(folder).content.remarks[0] == said
+    assert said in (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_on_a_real_bench_the_report_says_how_long_it_stood(cut):
+    folder = cut(50)
+    with Journal(folder / "journal.jsonl", again=True) as journal:
+        journal.write("resumed", sync=True, gap_s=720.0, cycle=2, from_point=14, operator="", is_new_simulation=False)
+    assert core.load_record(folder).content.remarks[0] == (
+        "resumed after 12 min: exercise again, then cycle 2 anew from point 14"
+    )
+
+
+def test_a_run_cut_off_again_and_again_is_completed_all_the_same(cut):
+    folder = cut(50)
+    path = folder / "journal.jsonl"
+    for _ in range(3):
+        had = path.read_bytes()
+        core.resume(folder)
+        lines = path.read_bytes()[len(had) :].splitlines(keepends=True)
+        read = [number for number, line in enumerate(lines) if line.startswith(b'{"kind": "reading"')]
+        for each in folder.iterdir():
+            if each.name not in {"inputs", "journal.jsonl"}:
+                each.unlink()
+        path.chmod(0o644)
+        path.write_bytes(had + b"".join(lines[: read[9]]))  # killed once more, nine readings on
+    done = core.resume(folder)
+    assert done.evaluation.verdict.result == "pass"
+    assert done.record.table["attempt"].max() == 5
+    assert len(done.record.table) == 50 + 3 * 9 + 40
+
+
+@pytest.mark.parametrize("tail", [b'{"kind": "reading", "serial": "GF', b"\0" * 40, b"\xff{"], ids=str)
+def test_a_line_that_was_cut_off_is_kept_and_named(cut, tail):
+    folder = cut(50, tail=tail)
+    done = core.resume(folder)
+    assert done.outcome.status == "complete"
+    (resumed,) = [line for line in entries(folder / "journal.jsonl") if line["kind"] == "resumed"]
+    assert resumed["torn"] == tail.decode("utf-8", "replace")
+    assert chain_faults(folder / "journal.jsonl") == ()
+
+
+def test_a_line_that_lacks_its_end_alone_counts(cut):
+    folder = cut(50)
+    path = folder / "journal.jsonl"
+    path.write_bytes(path.read_bytes().rstrip(b"\n"))
+    core.resume(folder)
+    assert len(core.load_record(folder).table) == 50 + 40
+    assert core.verify(folder).is_intact
+
+
+def test_a_bench_with_a_fault_is_resumed_with_that_fault(cut):
+    folder = cut(50, bench={"faults: []": "faults: [{fault: zero shift, zero: 1 %}]"})
+    done = core.resume(folder)
+    zero = next(figure for figure in done.evaluation.figures if figure.name == "zero error")
+    assert zero.value == pytest.approx(1.0, abs=0.05)  # the size that was put in
+    assert done.evaluation.verdict.result == "fail"
+
+
+def test_seed_and_faults_given_at_the_command_are_kept_too(small, tmp_path, monkeypatch):
+    plan = small()
+    bench = plan.bench.with_simulation(seed=5, faults=({"fault": "zero shift", "zero": "1 %"},))
+    told = []
+
+    def killed(event):
+        told.append(event)
+        if len(told) == 200:
+            raise SystemExit  # nothing after this line reaches the journal
+
+    monkeypatch.setattr("sequencer.running.loop._Run.close", lambda *_: None)
+    with pytest.raises(SystemExit):
+        core.run(core.plan(plan.sequence, bench), serial="x", results=tmp_path / "results", listener=killed)
+    (found,) = core.cut_off(tmp_path / "results")
+    kept = kept_plan(found.folder).bench.file.simulation
+    assert (kept.seed, kept.faults) == (5, ({"fault": "zero shift", "zero": "1 %"},))
+
+
+def test_closing_marks_it_interrupted_judges_what_is_there_and_seals_it(cut):
+    folder = cut(50)
+    done = core.close(folder)
+    reason = "cut off after a reading at point 15, and closed without being resumed"
+    assert (done.outcome.status, done.outcome.reason) == ("interrupted", reason)
+    assert done.evaluation.verdict.result == "not determinable"
+    assert len(done.record.table) == 50
+    assert core.verify(folder).is_intact
+    assert core.cut_off(folder.parent) == ()
+    for again in (core.resume, core.close):
+        with pytest.raises(RecordError, match="the run is over, and its record sealed"):
+            again(folder)
+
+
+@pytest.mark.parametrize("end", [core.resume, core.close], ids=["resumed", "closed"])
+def test_a_run_that_was_over_and_not_sealed_is_sealed(cut, end):
+    folder = cut(None)
+    (found,) = core.cut_off(folder.parent)
+    assert found.place == "before it was sealed"
+    assert end(folder).evaluation.verdict.result == "pass"
+    assert core.verify(folder).is_intact
+
+
+def test_half_a_seal_is_no_seal(cut):
+    folder = cut(None)
+    (folder / "figures.json").write_text('{"half')
+    (folder / "digest.json.new").write_text('{"half')
+    assert [each.folder for each in core.cut_off(folder.parent)] == [folder]
+    core.resume(folder)
+    assert core.verify(folder).is_intact
+
+
+def test_a_run_that_goes_on_is_none_that_was_cut_off(cut):
+    folder = cut(50)
+    with Journal(folder / "journal.jsonl", again=True):
+        assert core.cut_off(folder.parent) == ()
+        with pytest.raises(RecordError, match="is being written by another process"):
+            core.resume(folder)
+    assert len(core.cut_off(folder.parent)) == 1
+
+
+def test_what_was_cut_off_before_its_first_line_is_passed_over(cut, tmp_path):
+    folder = cut(50)
+    (folder / "journal.jsonl").write_bytes(b'{"kind": "opened", "da')
+    (tmp_path / "results" / "no record").mkdir()
+    assert core.cut_off(tmp_path / "results") == ()
+    with pytest.raises(RecordError, match="the journal has no first line"):
+        core.resume(folder)
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("inputs/sequence.yaml", "the record was altered: inputs/sequence.yaml is not what it was"),
+        ("inputs/descriptions/1-source.json", "the record was altered: inputs/descriptions/1-source.json is not"),
+        ("journal.jsonl", r"the record was altered: journal\.jsonl:\d+: was changed"),
+    ],
+)
+def test_an_altered_record_is_not_resumed_but_can_be_closed(cut, name, says):
+    folder = cut(50)
+    path = folder / name
+    path.write_text(path.read_text().replace("0", "1", 1) if name != "journal.jsonl" else _changed(path))
+    with pytest.raises(RecordError, match=says) as refused:
+        core.resume(folder)
+    assert refused.value.todo == f"livezero close {folder} keeps what is there"
+    assert not any(line["kind"] == "resumed" for line in entries(folder / "journal.jsonl"))
+    done = core.close(folder)
+    assert "its outputs were not made safe: the record was altered" in done.outcome.reason
+    assert done.exit_code == 2
+
+
+def _changed(path):
+    lines = path.read_text().splitlines()
+    at = next(number for number, line in enumerate(lines) if line.startswith('{"kind": "reading"'))
+    entry = json.loads(lines[at])
+    lines[at] = json.dumps(entry | {"value": 1.0}, ensure_ascii=False)
+    return "\n".join(lines) + "\n"

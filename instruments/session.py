@@ -99,6 +99,12 @@ class Session:
             line = self._opener()
             line.timeout = 1000 * self._timeout_s
         except _LINE_ERRORS as error:
+            if isinstance(error, pyvisa.VisaIOError) and error.error_code == StatusCode.error_resource_locked:
+                raise LineLostError(
+                    "is locked by another computer or program",
+                    where=self.where,
+                    todo="end what uses it there, or switch the instrument off and on",
+                ) from error
             raise LineLostError(
                 "cannot be opened", where=self.where, todo=f"check power, cable and resource ({_reason(error)})"
             ) from error

@@ -12,7 +12,20 @@ from typing import TYPE_CHECKING, Any
 from instruments.version import __version__
 
 if TYPE_CHECKING:
-    from sequencer.core import RunResult, check_bench, evaluate, load, load_bench, load_type, plan, report, run
+    from sequencer.core import (
+        RunResult,
+        check_bench,
+        close,
+        evaluate,
+        load,
+        load_bench,
+        load_type,
+        plan,
+        report,
+        resume,
+        run,
+        verify,
+    )
     from sequencer.evaluation import Evaluation
 
 __all__ = [
@@ -20,13 +33,16 @@ __all__ = [
     "RunResult",
     "__version__",
     "check_bench",
+    "close",
     "evaluate",
     "load",
     "load_bench",
     "load_type",
     "plan",
     "report",
+    "resume",
     "run",
+    "verify",
 ]
 
 

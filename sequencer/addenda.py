@@ -24,8 +24,8 @@ def added(folder: Path) -> list[dict[str, Any]]:
     return list(entries(path)) if path.is_file() else []
 
 
-def add(folder: Path, kind: str, **fields: Any) -> None:  # noqa: ANN401  JSON values
-    """Append a "remark" or a "correction" to a record that is sealed.
+def add(folder: Path, kind: str, **fields: Any) -> dict[str, Any]:  # noqa: ANN401  JSON values
+    """Append a "remark" or a "correction" to a record that is sealed; returns the line.
 
     Raises:
         RecordError: it is not sealed, or cannot be written.
@@ -38,6 +38,7 @@ def add(folder: Path, kind: str, **fields: Any) -> None:  # noqa: ANN401  JSON v
     path = folder / ADDENDA
     with Journal(path, again=path.exists(), seed=digest) as journal:
         journal.write(kind, sync=True, **fields)
+    return {"kind": kind} | fields
 
 
 def corrected(table: pd.DataFrame, lines: Iterable[Mapping[str, Any]]) -> pd.DataFrame:

@@ -51,12 +51,13 @@ class Verification:
         return bool(self.sha256) and not self.findings
 
 
-def verify(folder: Path) -> Verification:
+def verify(folder: Path | str) -> Verification:
     """Compute digests, chain and figures of a record again and tell what was altered.
 
     Raises:
         RecordError: there is no record.
     """
+    folder = Path(folder)
     if not (folder / JOURNAL).is_file():
         raise RecordError(
             "is not a record: there is no journal in it", where=str(folder), todo="name a folder in results"
@@ -134,19 +135,20 @@ def _different(kept: object, computed: object, at: str = "") -> list[tuple[str, 
     return [] if is_same else [(at, kept, computed)]
 
 
-def remark(folder: Path, text: str, *, by: str) -> None:
-    """Add a remark to a record that is sealed; the report shows it.
+def remark(folder: Path | str, text: str, *, by: str) -> dict[str, Any]:
+    """Add a remark to a record that is sealed; the report shows it. Returns what was added.
 
     Raises:
         InputError: no name, or no text.
         RecordError: there is no record, it is not sealed, or it cannot be written.
     """
     _refuse_nameless(by, text, "a remark")
+    folder = Path(folder)
     records.load(folder)
-    add(folder, "remark", date=_now(), by=by.strip(), text=text.strip())
+    return add(folder, "remark", date=_now(), by=by.strip(), text=text.strip())
 
 
-def correct(folder: Path, *, point: int, tap: str, reading: int, to: str, by: str, why: str) -> None:
+def correct(folder: Path | str, *, point: int, tap: str, reading: int, to: str, by: str, why: str) -> dict[str, Any]:
     """Correct a reading of a record that is sealed: figures are computed with it from now on; what was read stays.
 
     Args:
@@ -158,11 +160,15 @@ def correct(folder: Path, *, point: int, tap: str, reading: int, to: str, by: st
         by: who corrects.
         why: the reason, which the report shows.
 
+    Returns:
+        What was added.
+
     Raises:
         InputError: no name or reason, no such reading, or another unit.
         RecordError: there is no record, it is not sealed or was altered, or it cannot be written.
     """
     _refuse_nameless(by, why, "a correction")
+    folder = Path(folder)
     record = records.load(folder)
     if record.content.alterations:
         raise RecordError(
@@ -183,7 +189,7 @@ def correct(folder: Path, *, point: int, tap: str, reading: int, to: str, by: st
     row: dict[str, Any] = {str(name): each for name, each in rows.iloc[-1].items()}
     signal = magnitude(quantity(to, like=at.reading_unit), at.reading_unit)
     before = float(row["signal"])
-    add(
+    return add(
         folder,
         "correction",
         date=_now(),

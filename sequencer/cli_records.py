@@ -53,7 +53,8 @@ def verify_command(records: tuple[Path, ...], *, as_json: bool) -> None:
 @click.argument("record", type=click.Path(path_type=Path))
 @click.argument("text")
 @click.option("--by", required=True, help="Who says it.")
-def remark_command(record: Path, text: str, by: str) -> None:
+@json_option
+def remark_command(record: Path, text: str, by: str, *, as_json: bool) -> None:
     """Add a remark to a RECORD that is sealed; nothing in it is changed.
 
     \b
@@ -63,8 +64,10 @@ def remark_command(record: Path, text: str, by: str) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
-    core.remark(record, text, by=by)
-    click.echo(f"added; livezero report {record} shows it", err=True)
+    added = core.remark(record, text, by=by)
+    if as_json:
+        print_json(added)
+    click.echo(printable(f"added; livezero report {record} shows it"), err=True)
 
 
 @click.command("correct")
@@ -75,7 +78,10 @@ def remark_command(record: Path, text: str, by: str) -> None:
 @click.option("--reading", required=True, type=click.IntRange(1), help="Which reading at that point.")
 @click.option("--to", required=True, help='What it should have been: "12.013 mA".')
 @click.option("--by", required=True, help="Who corrects it.")
-def correct_command(record: Path, why: str, *, point: int, tap: str, reading: int, to: str, by: str) -> None:
+@json_option
+def correct_command(
+    record: Path, why: str, *, point: int, tap: str, reading: int, to: str, by: str, as_json: bool
+) -> None:
     """Correct a reading of a RECORD that is sealed, with the reason WHY.
 
     What was read stays; figures and report are computed with the correction, and
@@ -88,5 +94,7 @@ def correct_command(record: Path, why: str, *, point: int, tap: str, reading: in
     """
     from sequencer import core  # noqa: PLC0415
 
-    core.correct(record, point=point, tap=tap, reading=reading, to=to, by=by, why=why)
-    click.echo(f"corrected; livezero report {record} judges it anew", err=True)
+    added = core.correct(record, point=point, tap=tap, reading=reading, to=to, by=by, why=why)
+    if as_json:
+        print_json(added)
+    click.echo(printable(f"corrected; livezero report {record} judges it anew"), err=True)

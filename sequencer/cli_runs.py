@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -40,7 +41,8 @@ class Watch:
 
         from sequencer.reports.live import LiveView  # noqa: PLC0415
 
-        del as_json
+        if as_json and as_events:
+            raise click.UsageError("--json prints one document, --events a line for each event: take one of them")
         # Between the lines of a trace there is no place for a view that is drawn over and over.
         self._view = LiveView(plan, Console(stderr=True, force_terminal=False if is_traced else None))
         self._as_events = as_events
@@ -57,6 +59,8 @@ class Watch:
                 click.echo(json.dumps(event_document(event), ensure_ascii=False, allow_nan=False))
             except OSError:  # whoever followed has gone; the run goes on, and its record holds everything
                 self._as_events = False
+                with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+                    os.dup2(nowhere.fileno(), sys.stdout.fileno())  # else what is left unsaid ends in an error at exit
 
     @staticmethod
     def _traced(exchange: "Exchange") -> None:
@@ -98,8 +102,9 @@ def see_to_cut_off(results: Path, *, confirm: bool, **watched: bool) -> bool:
 
     Raises:
         UnsafeError: an output was reached, and could not be made safe.
+        StoppedError: the user stopped at the question.
     """
-    from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
+    from instruments.errors import LivezeroError, StoppedError, UnsafeError  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     for each in core.cut_off(results):
@@ -117,12 +122,15 @@ def see_to_cut_off(results: Path, *, confirm: bool, **watched: bool) -> bool:
         if sys.stdin is None or not sys.stdin.isatty():
             click.echo(f"  do: livezero resume {each.folder}\n  or: livezero close {each.folder}", err=True)
             continue
-        choice = click.prompt(
-            "  resume it, close it as interrupted, or leave it for later",
-            type=click.Choice(["resume", "close", "leave"]),
-            default="resume",
-            err=True,
-        )
+        try:
+            choice = click.prompt(
+                "  resume it, close it as interrupted, or leave it for later",
+                type=click.Choice(["resume", "close", "leave"]),
+                default="resume",
+                err=True,
+            )
+        except click.Abort as error:  # Ctrl-C, or the end of the input
+            raise StoppedError("stopped before a run was begun") from error
         if choice == "resume":
             _resume(each.folder, operator="", confirm=confirm, **watched)
             return True

@@ -87,19 +87,26 @@ def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
         folder = _first_free(results, name)
         inputs = folder / "inputs"
         (inputs / "descriptions").mkdir(parents=True)
-        (inputs / "sequence.yaml").write_text(plan.sequence.document.text, encoding="utf-8")
-        (inputs / "type.yaml").write_text(plan.sequence.sheet_document.text, encoding="utf-8")
-        (inputs / "bench.yaml").write_text(plan.bench.document.text, encoding="utf-8")
+        _put(inputs / "sequence.yaml", plan.sequence.document.text)
+        _put(inputs / "type.yaml", plan.sequence.sheet_document.text)
+        _put(inputs / "bench.yaml", plan.bench.document.text)
         for number, (instrument, description) in enumerate(plan.bench.descriptions.items(), start=1):
             plain = re.sub(r"[^A-Za-z0-9-]+", "-", instrument)
-            (inputs / "descriptions" / f"{number}-{plain}.json").write_text(
-                description.model_dump_json(by_alias=True, indent=1), encoding="utf-8"
-            )
+            text = description.model_dump_json(by_alias=True, indent=1)
+            _put(inputs / "descriptions" / f"{number}-{plain}.json", text)
     except OSError as error:
         raise RecordError(
             f"the record cannot be written: {error.strerror}", where=str(results), todo="check disk and rights"
         ) from error
     return folder
+
+
+def _put(path: Path, text: str) -> None:
+    """Write a file so that it outlives a power cut."""
+    with path.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _first_free(results: Path, name: str) -> Path:
@@ -224,15 +231,13 @@ def seal(folder: Path) -> Record:
     record = load(folder)
     try:
         write_csv(record.table, folder / "readings.csv")
-        (folder / "figures.json").write_text(
-            json.dumps(document(record.content), indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+        _put(
+            folder / "figures.json",
+            json.dumps(document(record.content), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
         )
         digest = integrity.digest_of(folder)
         new = folder / f"{integrity.DIGEST}.new"
-        with new.open("w", encoding="utf-8") as file:
-            file.write(json.dumps(digest, indent=1) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        _put(new, json.dumps(digest, indent=1) + "\n")
         new.replace(folder / integrity.DIGEST)  # there or not there, never half of it: with it the record is sealed
         for name in (*digest["files"], integrity.DIGEST):  # what was found is locked; only the report is written again
             (folder / name).chmod(0o444)
@@ -390,25 +395,23 @@ def _remark(line: dict[str, Any]) -> str:
 def _traces(lines: list[dict[str, Any]], table: pd.DataFrame) -> tuple[Trace, ...]:
     """How each point that was read settled."""
     visits = table.drop_duplicates("number").set_index("number") if len(table) else table
-    found = []
+    found: dict[int, Trace] = {}
     for line in lines:
         if line["kind"] != "settled" or line["number"] not in visits.index:
             continue
         visit = visits.loc[line["number"]]
-        found.append(
-            Trace(
-                number=line["number"],
-                setpoint_pct=float(visit["setpoint_pct"]),
-                direction=str(visit["direction"]),
-                cycle=int(visit["cycle"]),
-                role=str(visit["role"]),
-                state=line["state"],
-                after_s=line["after_s"],
-                to_go=line["to_go"],
-                samples=tuple((at_s, value) for at_s, value in line["trace"] if value is not None),
-            )
+        found[line["number"]] = Trace(  # of a point that was taken again, the last
+            number=line["number"],
+            setpoint_pct=float(visit["setpoint_pct"]),
+            direction=str(visit["direction"]),
+            cycle=int(visit["cycle"]),
+            role=str(visit["role"]),
+            state=line["state"],
+            after_s=line["after_s"],
+            to_go=line["to_go"],
+            samples=tuple((at_s, value) for at_s, value in line["trace"] if value is not None),
         )
-    return tuple(found)
+    return tuple(found.values())
 
 
 def document(content: Content) -> dict[str, Any]:

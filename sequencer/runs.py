@@ -101,7 +101,7 @@ class _Exchanges:
             self._watch(exchange)
 
 
-def run(
+def run(  # noqa: PLR0913  all but the plan by keyword
     plan: Plan,
     *,
     serial: str,

@@ -16,8 +16,8 @@ def _block(name: str) -> str:
     return found.group(1)
 
 
-def _printed(tmp_path: Path, *arguments: str) -> str:
-    done = subprocess.run(
+def _ran(tmp_path: Path, *arguments: str) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
         [sys.executable, "-m", "sequencer", *arguments],
         cwd=tmp_path,
         capture_output=True,
@@ -26,8 +26,15 @@ def _printed(tmp_path: Path, *arguments: str) -> str:
         env=os.environ | {"PYTHONIOENCODING": "utf-8"},
         check=False,
     )
-    # The folder is named by the time of day.
-    return re.sub(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d", "2026-01-05T08-00-00", done.stdout)
+
+
+def _dated(text: str) -> str:
+    """A record is named by the time of day."""
+    return re.sub(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d", "2026-01-05T08-00-00", text)
+
+
+def _printed(tmp_path: Path, *arguments: str) -> str:
+    return _dated(_ran(tmp_path, *arguments).stdout)
 
 
 def test_a_run_prints_what_the_readme_shows(tmp_path):
@@ -49,6 +56,19 @@ def test_readings_by_hand_as_shown_are_judged_as_shown(tmp_path):
     (tmp_path / "readings.csv").write_text(_block("by hand: readings"), encoding="utf-8")
     printed = _printed(tmp_path, "evaluate", "readings.csv", "--type", "pulse-to-current")
     assert printed.startswith(_block("by hand: output").removesuffix("...\n"))
+
+
+def test_what_is_said_of_a_run_that_was_cut_off_is_what_the_readme_shows(tmp_path):
+    _printed(tmp_path, "run", "pulse-to-current", "--bench", "simulated", "--serial", "GF-104")
+    (record,) = (tmp_path / "results").iterdir()
+    lines = (record / "journal.jsonl").read_bytes().splitlines(keepends=True)
+    # Six points of exercise, 23 of cycle 1, seven of cycle 2.
+    last = next(number for number, line in enumerate(lines) if b'"number": 36, "step": 2' in line)
+    for name in ("digest.json", "journal.jsonl"):
+        (record / name).unlink()
+    (record / "journal.jsonl").write_bytes(b"".join(lines[: last + 1]))
+    told = _ran(tmp_path, "run", "pulse-to-current", "--bench", "simulated", "--serial", "GF-105").stderr
+    assert _dated(told).startswith(_block("cut off: output"))
 
 
 def test_every_file_the_readme_names_is_there():

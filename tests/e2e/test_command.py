@@ -161,7 +161,8 @@ def test_readings_by_hand_get_the_same_figures(tmp_path, livezero):
 def test_python_m_sequencer_and_every_help_has_an_example(tmp_path, livezero):
     for command in ((), ("plan",), ("run",), ("evaluate",), ("report",), ("bench",), ("bench", "check"),
                     ("bench", "simulate"), ("bench", "faults"), ("sequences",), ("schema",),
-                    ("completion",), ("risk",)):  # fmt: skip
+                    ("completion",), ("risk",), ("resume",), ("close",), ("verify",), ("remark",),
+                    ("correct",)):  # fmt: skip
         done = livezero(*command, "--help", cwd=tmp_path)
         assert done.returncode == 0
         assert "Example" in done.stdout

@@ -2,13 +2,14 @@
 
 import json
 import math
+import os
 from datetime import UTC, datetime
 
 import pytest
 
 from instruments.errors import RecordError
 from instruments.session import Exchange
-from sequencer.journal import Journal, entries
+from sequencer.journal import Journal, chain_faults, entries
 
 EXCHANGE = Exchange(at_s=1.0, instrument="meter", sent="READ?", received="+1.2E-02", took_s=0.02)
 
@@ -108,3 +109,36 @@ def test_a_fault_of_a_line_is_kept(path):
         journal.exchange(Exchange(at_s=1, instrument="m", sent="READ?", received=None, took_s=5, fault="VI_ERROR_TMO"))
     (line,) = entries(path)
     assert (line["received"], line["fault"]) == (None, "VI_ERROR_TMO")
+
+
+def test_the_folders_that_name_a_journal_are_synced_with_it(path, monkeypatch):
+    synced = []
+    monkeypatch.setattr(os, "fsync", lambda number: synced.append(os.fstat(number).st_ino))
+    with Journal(path):
+        assert synced == [path.parent.stat().st_ino, path.parent.parent.stat().st_ino]
+
+
+def test_the_chain_tells_which_line_was_changed_added_or_taken_out(path):
+    with Journal(path) as journal:
+        for number in range(5):
+            journal.write("reading", sync=False, reading=1, number=number, tap="output")
+    whole = path.read_text().splitlines(keepends=True)
+    cases = {
+        (): whole,
+        ('journal.jsonl:3: was changed (reading 1 at point 2, tap "output")',): [
+            *whole[:2],
+            whole[2].replace('"reading": 1', '"reading":  1'),  # a blank
+            *whole[3:],
+        ],
+        ("journal.jsonl: line 3 is missing",): [*whole[:2], *whole[3:]],
+        ("journal.jsonl: lines 2 to 4 are missing",): [whole[0], whole[4]],
+        ("journal.jsonl: line 1 is missing",): whole[1:],
+        ('journal.jsonl:3: was added, or moved (reading 1 at point 1, tap "output")',): [
+            *whole[:2],
+            whole[1],
+            *whole[2:],
+        ],
+    }
+    for told, lines in cases.items():
+        path.write_text("".join(lines))
+        assert chain_faults(path)[:1] == told, lines

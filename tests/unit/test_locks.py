@@ -7,8 +7,12 @@ import subprocess
 import sys
 
 import pytest
+import pyvisa
+from pyvisa.constants import StatusCode
 
+from instruments.bench import connect
 from instruments.benchfile import load_bench
+from instruments.clock import VirtualClock
 from instruments.errors import InstrumentError
 from instruments.locks import bench_held
 
@@ -119,3 +123,47 @@ def test_what_a_killed_holder_wrote_names_nobody_who_comes_after(bench, tmp_path
     assert len(list(locks.iterdir())) == 2  # the files are there, the locks are not
     with bench_held(bench(), job="mine"):
         assert {json.loads(path.read_text())["pid"] for path in locks.iterdir()} == {os.getpid()}
+
+
+class LockedLine:
+    """A VISA resource whose lock another computer holds, or that knows no lock."""
+
+    def __init__(self, error):
+        self.error = error
+        self.is_closed = False
+
+    def lock_excl(self, *, timeout):
+        assert timeout == 0  # it does not wait
+        if self.error is not None:
+            raise self.error
+
+    def close(self):
+        self.is_closed = True
+
+
+def opened(bench, line):
+    manager = type("Manager", (), {"open_resource": lambda *_, **__: line})()
+    loaded = bench()
+    return connect(loaded, "source", loaded.descriptions["source"], manager, VirtualClock(), lambda _: None)
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        pytest.param(None, id="locked for us"),
+        pytest.param(pyvisa.VisaIOError(StatusCode.error_nonsupported_operation), id="pyvisa-py, most lines"),
+        pytest.param(NotImplementedError(), id="pyvisa-sim"),
+        pytest.param(KeyError(17), id="pyvisa-py, an error that it does not know"),
+    ],
+)
+def test_the_instruments_own_lock_is_taken_where_there_is_one(bench, error):
+    line = LockedLine(error)
+    assert opened(bench, line).name == "source"
+    assert not line.is_closed
+
+
+def test_an_instrument_that_another_computer_locked_is_not_used(bench):
+    line = LockedLine(pyvisa.VisaIOError(StatusCode.error_resource_locked))
+    with pytest.raises(InstrumentError, match="is locked by another computer or program"):
+        opened(bench, line)
+    assert line.is_closed

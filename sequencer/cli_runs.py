@@ -88,7 +88,11 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
         tell_error(result.outcome.error)
     if as_json:
         print_json(core.document(result.record.content))
-    elif not as_events:
+    elif as_events:
+        found, folder = result.evaluation, result.record.folder
+        verdict = {"result": found.verdict.result if found is not None else "not determinable"}
+        click.echo(json.dumps({"event": "judged"} | verdict | {"record": str(folder)}, ensure_ascii=False))
+    else:
         print_summary(result.record.content)
         click.echo(f"report: {result.record.folder / 'report.html'}")
     sys.exit(result.exit_code)
@@ -104,39 +108,59 @@ def see_to_cut_off(results: Path, *, confirm: bool, **watched: bool) -> bool:
         UnsafeError: an output was reached, and could not be made safe.
         StoppedError: the user stopped at the question.
     """
-    from instruments.errors import LivezeroError, StoppedError, UnsafeError  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     for each in core.cut_off(results):
-        click.echo(printable(f"{each.folder}: the run of {each.serial} was cut off {each.place}"), err=True)
-        try:
-            done = core.make_safe(each.folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=confirm))
-        except UnsafeError:
-            raise
-        except LivezeroError as error:
-            click.echo("  its outputs were NOT made safe; look whether they are on", err=True)
-            tell_error(error)
-        else:
-            for instrument, level in done.items():
-                click.echo(printable(f"  {instrument} is at its safe level, {level}"), err=True)
-        if sys.stdin is None or not sys.stdin.isatty():
-            click.echo(f"  do: livezero resume {each.folder}\n  or: livezero close {each.folder}", err=True)
+        if each.damage:
+            click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
+            click.echo(printable(f"  {each.damage}"), err=True)
+            click.echo("  do: look whether its outputs are on, then move the folder away", err=True)
             continue
-        try:
-            choice = click.prompt(
-                "  resume it, close it as interrupted, or leave it for later",
-                type=click.Choice(["resume", "close", "leave"]),
-                default="resume",
-                err=True,
-            )
-        except click.Abort as error:  # Ctrl-C, or the end of the input
-            raise StoppedError("stopped before a run was begun") from error
+        click.echo(printable(f"{each.folder}: the run of {each.serial} was cut off {each.place}"), err=True)
+        _make_safe(each.folder, confirm=confirm)
+        choice = _choice(each.folder)
         if choice == "resume":
             _resume(each.folder, operator="", confirm=confirm, **watched)
             return True
         if choice == "close":
             _closed(each.folder)
     return False
+
+
+def _make_safe(folder: Path, *, confirm: bool) -> None:
+    from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    try:
+        done = core.make_safe(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=confirm))
+    except UnsafeError:
+        raise
+    except LivezeroError as error:
+        click.echo("  its outputs were NOT made safe; look whether they are on", err=True)
+        tell_error(error)
+        return
+    for instrument, level in done.items():
+        click.echo(printable(f"  {instrument} is at its safe level, {level}"), err=True)
+
+
+def _choice(folder: Path) -> str:
+    """What the user wants of a run that was cut off; where nobody can be asked, it is said how."""
+    if sys.stdin is None or not sys.stdin.isatty():
+        click.echo(printable(f"  do: livezero resume {folder}\n  or: livezero close {folder}"), err=True)
+        return "leave"
+    try:
+        return str(
+            click.prompt(
+                "  resume it, close it as interrupted, or leave it for later",
+                type=click.Choice(["resume", "close", "leave"]),
+                default="resume",
+                err=True,
+            )
+        )
+    except click.Abort as error:  # Ctrl-C, or the end of the input
+        from instruments.errors import StoppedError  # noqa: PLC0415
+
+        raise StoppedError("stopped before a run was begun") from error
 
 
 def _resume(folder: Path, *, operator: str, confirm: bool, **watched: bool) -> None:
@@ -185,7 +209,7 @@ def close_command(record: Path, *, as_json: bool) -> None:
     """End the run of a RECORD that was cut off: make safe, judge what is there, seal.
 
     \b
-    Exit status: 0 closed, 3 its bench was not reached, 4 NOT made safe.
+    Exit status: 0 closed, 2 its bench is not known, 3 not reached, 4 NOT made safe.
     \b
     Example:
       livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current

@@ -50,7 +50,8 @@ class Journal:
 
     Args:
         path: the file; must not exist, unless `again`.
-        again: append to one that was written before; a last line that was cut off is taken out, and kept in `torn`.
+        again: append to one that was written before; a last line that was cut off is in `torn`, and is taken out by the
+            first line that is written.
         seed: what the first line is chained to.
 
     Raises:
@@ -62,6 +63,7 @@ class Journal:
         self.torn = ""
         self._fault: OSError | None = None
         self._lines_n, self._before = 0, seed
+        self._end_n: int | None = None  # where the first line goes, in a journal that was written before
         try:
             self._file = path.open("r+b" if again else "xb")
             if not is_locked_now(self._file):
@@ -79,16 +81,14 @@ class Journal:
             ) from error
 
     def _go_to_the_end(self) -> None:
+        """Find the end of the last whole line; what is behind it is taken out by the first line that is written."""
         whole = self._file.read()
         kept, _, rest = whole.rpartition(b"\n")
-        end = len(kept) + 1 if kept else 0
         if rest and _is_line(rest):  # only its end is missing
-            self._file.write(b"\n")
-            kept, rest, end = whole, b"", len(whole) + 1
+            kept, rest = whole, b""
         self.torn = rest.decode("utf-8", "replace")
-        self._file.truncate(end)
-        self._file.seek(end)
-        if kept and (found := _CHAIN.search(kept)):
+        self._end_n = len(kept)
+        if found := _CHAIN.search(kept):
             self._lines_n, self._before = int(found[1]), found[2].decode()
 
     def write(self, kind: str, *, sync: bool, **fields: Any) -> None:  # noqa: ANN401  JSON values
@@ -102,6 +102,11 @@ class Journal:
         try:
             if self._fault is not None:
                 raise self._fault
+            if self._end_n is not None:
+                self._file.truncate(self._end_n)
+                self._file.seek(self._end_n)
+                self._file.write(b"\n" if self._end_n else b"")
+                self._end_n = None
             self._lines_n += 1
             self._before = _hash(self._before, text)
             self._file.write(text[:-1] + f', "chain": "{self._lines_n}:{self._before}"}}\n'.encode())

@@ -38,12 +38,14 @@ class CutOff:
         serial: of the unit.
         point: number of the last point that was read; 0 = none.
         is_closed: it was over, and only not sealed yet.
+        damage: why its journal cannot be read, so that nobody knows what it left on; "" if it can.
     """
 
     folder: Path
-    serial: str
-    point: int
-    is_closed: bool
+    serial: str = ""
+    point: int = 0
+    is_closed: bool = False
+    damage: str = ""
 
     @property
     def place(self) -> str:
@@ -56,8 +58,7 @@ class CutOff:
 def find_cut_off(results: Path) -> tuple[CutOff, ...]:
     """The runs under a folder that were cut off, the oldest first; one that still goes on is none.
 
-    What was cut off before its first line stood, so before any instrument was spoken to, is passed over; so is what is
-    no record, or is damaged.
+    What was cut off before its first line stood, so before anything was energised, is passed over.
     """
     found = []
     for path in sorted(results.glob(f"*/{JOURNAL}")):
@@ -66,17 +67,17 @@ def find_cut_off(results: Path) -> tuple[CutOff, ...]:
         try:
             lines = list(entries(path))
             if lines and lines[0]["kind"] == "opened":
-                read = [line["number"] for line in lines if line["kind"] == "reading"]
+                read = [line.get("number", 0) for line in lines if line["kind"] == "reading"]
                 found.append(
                     CutOff(
                         folder=path.parent,
-                        serial=str(lines[0]["serial"]),
+                        serial=str(lines[0].get("serial")),
                         point=read[-1] if read else 0,
                         is_closed=any(line["kind"] == "closed" for line in lines),
                     )
                 )
-        except (LivezeroError, KeyError):
-            continue
+        except LivezeroError as error:
+            found.append(CutOff(folder=path.parent, damage=f"{error.where}: {error.what}"))
     return tuple(found)
 
 

@@ -132,6 +132,13 @@ def test_a_second_run_on_a_bench_is_told_who_holds_it(tmp_path, quick, served, l
     assert len(list((tmp_path / "results").iterdir())) == 1  # nothing was begun
 
 
+def test_a_follower_is_told_the_verdict_and_where_the_record_lies(tmp_path, quick, livezero):
+    done = livezero("run", quick, "--bench", "quick.bench.yaml", "--serial", "GF-104", "--events", cwd=tmp_path)
+    (record,) = (tmp_path / "results").iterdir()
+    last = json.loads(done.stdout.splitlines()[-1])
+    assert last == {"event": "judged", "result": "pass", "record": str(record.relative_to(tmp_path))}
+
+
 def test_a_follower_that_goes_away_does_not_stop_the_run(tmp_path, quick, livezero):
     command = [
         sys.executable,

@@ -142,3 +142,18 @@ def test_the_chain_tells_which_line_was_changed_added_or_taken_out(path):
     for told, lines in cases.items():
         path.write_text("".join(lines))
         assert chain_faults(path)[:1] == told, lines
+
+
+@pytest.mark.parametrize("tail", [b"", b'{"kind": "rea', b"\0\0"], ids=["whole", "half", "zeros"])
+def test_a_journal_that_is_opened_again_is_touched_by_nothing_but_a_line(path, tail):
+    with Journal(path) as journal:
+        journal.write("opened", sync=True)
+    whole = path.read_bytes() + tail
+    path.write_bytes(whole)
+    with Journal(path, again=True) as journal:
+        assert journal.torn == tail.decode()
+    assert path.read_bytes() == whole
+    with Journal(path, again=True) as journal:
+        journal.write("resumed", sync=True)
+    assert [each["kind"] for each in entries(path)] == ["opened", "resumed"]
+    assert chain_faults(path) == ()

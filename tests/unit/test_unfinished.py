@@ -199,6 +199,15 @@ def test_a_run_that_goes_on_is_none_that_was_cut_off(cut):
     assert len(core.cut_off(folder.parent)) == 1
 
 
+def test_a_damaged_journal_is_not_passed_over(cut):
+    folder = cut(50)
+    lines = (folder / "journal.jsonl").read_bytes().splitlines(keepends=True)
+    (folder / "journal.jsonl").write_bytes(b"".join([*lines[:40], b"\0\0\0\n", *lines[41:]]))
+    (found,) = core.cut_off(folder.parent)
+    assert found.folder == folder
+    assert found.damage.endswith("journal.jsonl:41: is not a line of a journal")
+
+
 def test_what_was_cut_off_before_its_first_line_is_passed_over(cut, tmp_path):
     folder = cut(50)
     (folder / "journal.jsonl").write_bytes(b'{"kind": "opened", "da')

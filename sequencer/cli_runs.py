@@ -209,7 +209,7 @@ def close_command(record: Path, *, as_json: bool) -> None:
     """End the run of a RECORD that was cut off: make safe, judge what is there, seal.
 
     \b
-    Exit status: 0 closed, 2 its bench is not known, 3 not reached, 4 NOT made safe.
+    Exit status: 0 closed, 2 bench not known, 3 not reached, 4 NOT made safe.
     \b
     Example:
       livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current

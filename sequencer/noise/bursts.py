@@ -21,7 +21,8 @@ DwellKind = Literal[
 DWELL_KINDS: tuple[DwellKind, ...] = get_args(DwellKind)
 
 _LOG_2PI = math.log(2 * math.pi)
-_AT_ZERO = 0.01  # of the range: what counts as a reading of 0
+_AT_ZERO = (0.01, 1e-4)  # of the range: what counts as nearly 0, and as 0
+_WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is a loss of signal, no lattice
 _FLOOR = 1e-9  # of the largest reading: the noise of numbers without a stated resolution
 _MOST_SWEEPS = 25
 _THROWN = 3  # a burst is at least that many sd of the noise beneath on average
@@ -67,7 +68,12 @@ class DwellNoise:
 
 
 def within_dwell(
-    readings: FloatArray, resolution: float, *, spacing: float | None = None, level: FloatArray | None = None
+    readings: FloatArray,
+    resolution: float,
+    *,
+    spacing: float | None = None,
+    level: FloatArray | None = None,
+    kinds: tuple[DwellKind, ...] = DWELL_KINDS,
 ) -> tuple[DwellNoise, ...]:
     """Log-likelihood of each kind of noise inside short dwells.
 
@@ -78,9 +84,10 @@ def within_dwell(
             resolution / sqrt(12) under every kind, so a lattice no wider than that cannot be told from white noise.
         spacing: of the lattice where it is known (1 / gate time of a counter); None = found.
         level: shape (dwells,), what "growing" grows with, such as the setpoint; None = mean of each dwell.
+        kinds: which to look for; "periodic" and "trend" take time with the cube of n.
 
     Returns:
-        One for each of `DWELL_KINDS`, in that order. All are densities of the same readings in their own unit, the mean
+        One for each of `kinds`, in that order. All are densities of the same readings in their own unit, the mean
         of each dwell integrated out over a flat prior of density 1; other parameters at their best, penalised as BIC
         does. Differences between kinds are log Bayes factors (approximate); add them to those of other data.
 
@@ -99,17 +106,18 @@ def within_dwell(
     if level is None:
         level = np.nansum(np.where(is_read, readings, 0.0), axis=1) / np.maximum(is_read.sum(axis=1), 1)
     dwells = _Dwells(np.where(is_read, readings, np.nan)[kept], resolution, np.abs(level[kept]))
-    return (
-        dwells.white(),
-        dwells.growing(),
-        dwells.uneven(),
-        dwells.lattice(spacing),
-        dwells.dropouts(),
-        dwells.bursts(),
-        dwells.swing(),
-        dwells.periodic(),
-        dwells.trend(),
-    )
+    fits: dict[DwellKind, Callable[[], DwellNoise]] = {
+        "white": dwells.white,
+        "growing": dwells.growing,
+        "uneven": dwells.uneven,
+        "lattice": lambda: dwells.lattice(spacing),
+        "dropouts": dwells.dropouts,
+        "bursts": dwells.bursts,
+        "swing": dwells.swing,
+        "periodic": dwells.periodic,
+        "trend": dwells.trend,
+    }
+    return tuple(fits[kind]() for kind in kinds)
 
 
 class _Dwells:
@@ -117,6 +125,7 @@ class _Dwells:
 
     def __init__(self, readings: FloatArray, resolution: float, level: FloatArray) -> None:
         largest = float(np.nanmax(np.abs(readings)))
+        self._largest = largest
         self._width = largest + float(np.ptp(readings[np.isfinite(readings)]))  # where a reading that drops out may lie
         self._floor = max(resolution / math.sqrt(12), _FLOOR * largest, np.finfo(np.float64).tiny ** 0.25)
         self._width = max(self._width, 10 * self._floor)
@@ -131,6 +140,7 @@ class _Dwells:
         self._sum, self._square = _running(filled), _running(filled**2)
         self._ss = np.maximum(self._square[:, -1] - self._sum[:, -1] ** 2 / self._n, 0.0)
         self._pooled = math.sqrt(float(self._ss.sum()) / self._free_n + self._floor**2)
+        self._core = self._nearer_half()
 
     def white(self) -> DwellNoise:
         best, (log_sd,) = _climb(lambda at: float(self._normal(math.exp(at[0]))), (self._log(self._pooled),), (0.1,))
@@ -160,7 +170,7 @@ class _Dwells:
             return float((logs - free * _LOG_2PI - np.log(self._n) / 2).sum())
 
         best, (log_sd, _) = max(
-            (_climb(likelihood, (self._log(start), 0.5), (0.5, 0.5)) for start in (self._pooled, self._core())),
+            (_climb(likelihood, (self._log(start), 0.5), (0.5, 0.5)) for start in (self._pooled, self._core)),
             key=lambda fit: fit[0],
         )
         return self._noise("uneven", best, 2, sd=self._sd(log_sd))
@@ -185,11 +195,13 @@ class _Dwells:
         def likelihood(at: FloatArray) -> float:
             variance = math.exp(2 * at[0]) + self._floor**2
             step = spacing or math.exp(at[1])
+            if not spacing and step > _WIDEST_STEP * self._largest:
+                return -math.inf
             rows = _log_sum(weights - split_ss(step) / (2 * variance))
             return float(rows.sum()) + self._constant(variance)
 
         gaps = np.nan_to_num(np.diff(self._sorted, axis=1)).max(axis=1)
-        gaps = gaps[gaps > 3 * self._floor]
+        gaps = gaps[(gaps > 3 * self._floor) & (gaps < _WIDEST_STEP * self._largest)]
         if spacing is None and not len(gaps):
             white = self.white()
             return self._noise("lattice", white.log_likelihood + self._penalty(1), 2, sd=white.sd)
@@ -210,8 +222,10 @@ class _Dwells:
         most = self._sum.shape[1] - 1
         out, none = np.arange(most), np.zeros(most, dtype=np.int64)
         splits = self._splits(np.concatenate((out, none[1:])), np.concatenate((none, out[1:])))
-        at_zero = np.abs(np.nan_to_num(self._sorted + self._middle)) < _AT_ZERO * self._width
-        density = _running(np.log((1 + at_zero / (2 * _AT_ZERO)) / (2 * self._width)))
+        away = np.abs(np.nan_to_num(self._sorted + self._middle)) / self._width
+        # A third each: anywhere, nearly 0, and just 0.
+        parts = 1 + sum((away < each) / (2 * each) for each in _AT_ZERO)
+        density = _running(np.log(parts / (3 * self._width)))
         whole = np.take_along_axis(density, self._n[:, None], axis=1)
         thrown = whole - _between(density, splits.first, splits.last)
 
@@ -220,14 +234,14 @@ class _Dwells:
             rows = splits.lost * math.log(share) + thrown + splits.kept * math.log1p(-share)
             return float(_log_sum(rows + splits.log_core(at[0])).sum())
 
-        fits = (_climb(likelihood, (self._log(self._core()), share), (0.3, 1.0)) for share in (-4.0, -1.0))
+        fits = (_climb(likelihood, (self._log(self._core), share), (0.3, 1.0)) for share in (-4.0, -1.0))
         best, at = max(fits, key=lambda fit: fit[0])
         return self._noise("dropouts", best, 2, sd=self._sd(at[0]), size=self._width, share=_share(at[1]) / 2)
 
     def bursts(self) -> DwellNoise:
         """A share of the readings is thrown to one side of the rest, by an exponentially distributed size."""
-        core = self._log(self._core())
-        start = (core, -1.5, self._log(max(self._pooled, 3 * self._core())))
+        core = self._log(self._core)
+        start = (core, -1.5, self._log(max(self._pooled, 3 * self._core)))
         (best, at), sign = max(
             ((_climb(self._thrown(sign), start, (0.4, 0.8, 0.5)), sign) for sign in (1, -1)), key=lambda fit: fit[0][0]
         )
@@ -254,10 +268,9 @@ class _Dwells:
         n = self._n
         last = self._sorted[np.arange(len(n)), n - 1]
         middle = (self._sorted[:, 0] + last) / 2
-        away = np.abs(self._sorted - middle[:, None])[:, :, None]
-        side = np.sign(self._sorted - middle[:, None])[:, :, None]
+        away = np.nan_to_num(self._sorted - middle[:, None])[:, :, None]
         is_missing = ~np.isfinite(self._sorted)[:, :, None]
-        away, side = np.nan_to_num(away), np.nan_to_num(side)
+        places = _PLACES * min(1.0, math.sqrt(5 / int(n.max())))  # more readings leave less room
 
         def likelihood(at: FloatArray) -> float:
             amplitude = math.exp(at[0])
@@ -267,10 +280,10 @@ class _Dwells:
             table = np.exp(-0.5 * ((_RATIOS[:, None] - _PHASES) / noise) ** 2).mean(axis=1)
             logs = np.log(table + 1e-300) - math.log(noise * amplitude) - _LOG_2PI / 2
             logs[-1] = -1e3
-            ratio = np.abs(away * side / amplitude - _PLACES)
+            ratio = np.abs(away / amplitude - places)
             each = logs[np.minimum(ratio * _PER_RATIO, len(logs) - 1).astype(np.intp)]
             rows = _log_sum(np.where(is_missing, 0.0, each).sum(axis=1))
-            return float((rows + math.log(amplitude * (_PLACES[1] - _PLACES[0]))).sum())
+            return float((rows + math.log(amplitude * (places[1] - places[0]))).sum())
 
         best, at = _climb(likelihood, (self._log(self._pooled * 1.35), math.log(0.2)), (0.1, 0.5))
         amplitude = math.exp(at[0])
@@ -342,19 +355,14 @@ class _Dwells:
         rows = (self._n - 1) * (_LOG_2PI + np.log(variance)) + np.log(self._n) + self._ss / variance
         return -float(rows.sum()) / 2
 
-    def _core(self) -> float:
+    def _nearer_half(self) -> float:
         """Standard deviation of the nearer half of each dwell, its median over dwells."""
-        half_n = (self._n + 2) // 2
-        best = np.full(len(self._n), np.inf)
-        for first in range(self._sum.shape[1] - 1):
-            last = first + half_n
-            is_inside = last <= self._n
-            last = np.minimum(last, self._n)
-            rows = np.arange(len(self._n))
-            total = self._sum[rows, last] - self._sum[:, first]
-            ss = self._square[rows, last] - self._square[:, first] - total**2 / np.maximum(last - first, 1)
-            best = np.where(is_inside, np.minimum(best, np.maximum(ss, 0.0)), best)
-        return max(2 * math.sqrt(float(np.median(best / np.maximum(half_n - 1, 1)))), self._floor)
+        half_n = (self._n[:, None] + 2) // 2
+        first = np.minimum(np.arange(self._sum.shape[1] - 1), self._n[:, None])
+        last = np.minimum(first + half_n, self._n[:, None])
+        total, square = (_between(each, first, last) for each in (self._sum, self._square))
+        ss = np.where(last - first == half_n, square - total**2 / half_n, np.inf).min(axis=1)
+        return max(2 * math.sqrt(max(float(np.median(ss / np.maximum(half_n[:, 0] - 1, 1))), 0.0)), self._floor)
 
     def _splits(self, low: IntArray, high: IntArray) -> "_Splits":
         """The `low[w]` lowest and `high[w]` highest taken out of each dwell, for each way w; one at least must stay."""

@@ -1,0 +1,436 @@
+"""What the noise of one burst of readings at a settled point is: kinds weighed against each other, sizes, averaging.
+
+It knows readings and times, no bench: that a drive was off or on is for the caller to say (`drive_effect`).
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+
+from instruments.errors import ReadingsError
+from sequencer.figures.per_point import FloatArray
+from sequencer.noise.averaging import Averaging, averaging
+from sequencer.noise.bursts import DwellNoise, within_dwell
+from sequencer.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
+
+__all__ = ["LEAST_N", "NOISE_KINDS", "BurstNoise", "DriveEffect", "Kind", "NoiseKind", "drive_effect", "noise_of"]
+
+NoiseKind = Literal[
+    "white noise",
+    "quantisation flicker",
+    "mains pickup",
+    "periodic disturbance",
+    "bursts to one side",
+    "intermittent contact",
+    "drift",
+    "warm-up",
+    "slow wander",
+    "unknown",
+]
+NOISE_KINDS: tuple[NoiseKind, ...] = get_args(NoiseKind)
+
+LEAST_N = 16
+_LOG_2PI = math.log(2 * math.pi)
+_MAINS_OFF = 0.004  # grids hold 50 and 60 Hz within 0.4 % nearly always
+_HARMONICS = ((1,), (1, 2), (2,), (1, 3), (1, 2, 3))
+_SCANNED = 4  # frequencies tried for each independent one
+_MOST_FREQUENCIES = 20_000
+_DEGREES = (1.5, 2.0, 3.0, 5.0, 10.0)
+_FAR = 6.0  # standard deviations beyond which a reading has dropped out
+_CERTAIN = 3.0  # standard errors
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """One kind of noise with its weight.
+
+    Attributes:
+        kind: of `NOISE_KINDS`.
+        weight: posterior probability among these kinds; white noise taken as likely as all others together before.
+        words: its sizes, with units.
+    """
+
+    kind: NoiseKind
+    weight: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BurstNoise:
+    """What one burst of readings says.
+
+    Attributes:
+        kinds: of falling weight.
+        unit: of readings, mean, sd.
+        readings_n: how many were read.
+        mean: of all.
+        sd: of one reading, n - 1.
+        best_value: true value as far as the best kind tells: the mean; the median where contacts or bursts spoil it.
+        is_more: True where the best kind leaves something in order or shape that is not white.
+        averaging: how far averaging helps.
+    """
+
+    kinds: tuple[Kind, ...]
+    unit: str
+    readings_n: int
+    mean: float
+    sd: float
+    best_value: float
+    is_more: bool
+    averaging: Averaging
+
+    @property
+    def best(self) -> Kind:
+        """The kind of largest weight."""
+        return self.kinds[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveEffect:
+    """Noise with the drive on against off: ratio of the standard deviations, shift of the mean, and if either is real.
+
+    Attributes:
+        ratio: sd on over sd off.
+        z_ratio: logarithm of the ratio over its standard error, kurtosis allowed for.
+        shift: mean on less mean off.
+        z_shift: shift over its standard error.
+    """
+
+    ratio: float
+    z_ratio: float
+    shift: float
+    z_shift: float
+
+    @property
+    def is_louder(self) -> bool:
+        """More noise with the drive on, beyond chance (3 standard errors)."""
+        return self.z_ratio > _CERTAIN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    kind: NoiseKind
+    log_evidence: float
+    words: str
+    residual: FloatArray | None = None
+
+
+def noise_of(
+    values: FloatArray,
+    times_s: FloatArray,
+    *,
+    unit: str = "",
+    resolution: float = 0.0,
+    aperture_s: float = 0.0,
+    spacing: float | None = None,
+    mains_Hz: tuple[float, ...] = (50.0, 60.0),
+) -> BurstNoise:
+    """Weigh the kinds of noise that one burst of readings may have.
+
+    Each kind is a model of all readings with a density; the mean is integrated out, the other parameters are at their
+    best and cost half of ln(n - 1) each, a frequency the logarithm of how many were tried (BIC).
+
+    Args:
+        values: shape (n,), in the order taken; NaN = not read, passed over.
+        times_s: shape (n,), rising; when each was read.
+        unit: of the values, for the words.
+        resolution: smallest step shown, same unit; 0 = not known.
+        aperture_s: time that one reading averages over; 0 = not known.
+        spacing: of quantisation where it is known, same unit; None = found.
+        mains_Hz: what mains may be.
+
+    Raises:
+        ReadingsError: shapes differ, fewer than `LEAST_N` readings, times that do not rise.
+    """
+    if values.shape != times_s.shape or values.ndim != 1:
+        raise ReadingsError(f"readings of shape {values.shape} with times of shape {times_s.shape}")
+    is_read = np.isfinite(values) & np.isfinite(times_s)
+    y, t = values[is_read], times_s[is_read]
+    if len(y) < LEAST_N:
+        raise ReadingsError(
+            f"{len(y)} readings are too few to tell noise from noise",
+            allowed=f"at least {LEAST_N}",
+            todo="take more readings",
+        )
+    if (np.diff(t) <= 0).any():
+        raise ReadingsError("the times of the readings do not rise", todo="put them in the order taken")
+    floor = max(resolution / math.sqrt(12), 1e-9 * float(np.abs(y).max()), 1e-150)
+    fits = [*_by_distribution(y, unit, resolution, spacing), _unknown(y, floor, unit)]
+    if np.ptp(y) > 0:
+        fits += [
+            *_sines(y, t, floor, unit, aperture_s, mains_Hz),
+            *_drifts(y, t, floor, unit),
+            _wander(y, t, floor, unit),
+        ]
+    rising = sorted(fits, key=lambda fit: fit.log_evidence)
+    fitted = {fit.kind: fit for fit in rising}  # the better of two of a kind
+    likely = {kind: math.exp(fit.log_evidence - rising[-1].log_evidence) for kind, fit in fitted.items()}
+    likely["white noise"] *= len(NOISE_KINDS) - 1
+    total = sum(likely.values())
+    kinds = sorted(
+        (Kind(kind=kind, weight=each / total, words=fitted[kind].words) for kind, each in likely.items()),
+        key=lambda each: -each.weight,
+    )
+    best = fitted[kinds[0].kind]
+    is_robust = best.kind in {"intermittent contact", "bursts to one side"}
+    return BurstNoise(
+        kinds=tuple(kinds),
+        unit=unit,
+        readings_n=len(y),
+        mean=float(y.mean()),
+        sd=float(y.std(ddof=1)),
+        best_value=float(np.median(y)) if is_robust else float(y.mean()),
+        is_more=best.residual is not None and _is_odd(best.residual, floor),
+        averaging=averaging(y, t),
+    )
+
+
+def drive_effect(off: FloatArray, on: FloatArray) -> DriveEffect:
+    """Compare two bursts, each of shape (n,), taken with the drive off and on at the same point and setting.
+
+    Raises:
+        ReadingsError: fewer than `LEAST_N` readings in one of them.
+    """
+    off, on = off[np.isfinite(off)], on[np.isfinite(on)]
+    if min(len(off), len(on)) < LEAST_N:
+        raise ReadingsError("too few readings with the drive off or on", allowed=f"at least {LEAST_N} of each")
+    least = max(float(np.abs(off).max()) * 1e-12, 1e-300)
+    sd = [max(float(each.std(ddof=1)), least) for each in (off, on)]
+    # Variance of ln s is (kurtosis - 1) / 4n for large n.
+    error = math.sqrt(sum(max(_kurtosis(each) - 1, 0.5) / (4 * len(each)) for each in (off, on)))
+    shift = float(on.mean() - off.mean())
+    shift_error = math.hypot(sd[0] / math.sqrt(len(off)), sd[1] / math.sqrt(len(on)))
+    ratio = sd[1] / sd[0]
+    return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error, shift=shift, z_shift=shift / shift_error)
+
+
+def _by_distribution(y: FloatArray, unit: str, resolution: float, spacing: float | None) -> list[_Fit]:
+    """Kinds that have no order in time."""
+    white, lattice, dropouts, bursts, swing = within_dwell(
+        y[None, :], resolution, spacing=spacing, kinds=("white", "lattice", "dropouts", "bursts", "swing")
+    )
+    sd = f"sd {_show(white.sd, unit)}"
+    if white.sd <= resolution:
+        sd = f"no more than the resolution of {_show(resolution, unit)}"
+    share = f"{100 * dropouts.share:.2g} % of the readings"
+    thrown = f"{100 * bursts.share:.2g} % of the readings by {_show(bursts.size, unit)} on average"
+    return [
+        _Fit(kind="white noise", log_evidence=white.log_likelihood, words=sd, residual=y - y.mean()),
+        _Fit(
+            kind="quantisation flicker",
+            log_evidence=lattice.log_likelihood,
+            words=_flicker(y, lattice, unit),
+            residual=_within_levels(y, lattice),
+        ),
+        _Fit(
+            kind="intermittent contact",
+            log_evidence=dropouts.log_likelihood,
+            words=f"{share} drop out",
+            residual=y[np.abs(y - np.median(y)) < _FAR * dropouts.sd] - np.median(y),
+        ),
+        _Fit(
+            kind="bursts to one side",
+            log_evidence=bursts.log_likelihood,
+            words=f"{thrown}, the rest sd {_show(bursts.sd, unit)}",
+        ),
+        _Fit(
+            kind="periodic disturbance",
+            log_evidence=swing.log_likelihood,
+            words=f"amplitude {_show(swing.size, unit)}, sampled at random phase: its frequency cannot be told",
+        ),
+    ]
+
+
+def _within_levels(y: FloatArray, lattice: DwellNoise) -> FloatArray:
+    """Readings less the level each is on."""
+    if not lattice.size > 0:
+        return np.asarray(y - y.mean())
+    is_upper = y > y.min() + lattice.size / 2
+    return np.asarray(y - np.where(is_upper, np.median(y[is_upper]), np.median(y[~is_upper])))
+
+
+def _flicker(y: FloatArray, lattice: DwellNoise, unit: str) -> str:
+    if not lattice.size > 0:
+        return "one level"
+    is_upper = y > y.min() + lattice.size / 2
+    duty = float(is_upper.mean())
+    between = float(y.mean())
+    u = lattice.size * math.sqrt(max(duty * (1 - duty), 1 / len(y)) / len(y))
+    upper = f"two levels {_show(lattice.size, unit)} apart, {100 * duty:.0f} % on the upper one"
+    words = f"{upper}: truly {_show(between, unit, 6)} ± {_show(2 * u, unit, 2)}"
+    return words + (f"; a gate of {1 / lattice.size:.3g} s has that step" if unit == "Hz" else "")
+
+
+def _sines(
+    y: FloatArray, t: FloatArray, floor: float, unit: str, aperture_s: float, mains_Hz: tuple[float, ...]
+) -> list[_Fit]:
+    n, length_s = len(y), float(t[-1] - t[0])
+    interval_s = float(np.median(np.diff(t)))
+    fits = []
+    for nominal_Hz in mains_Hz:
+        tried_n = max(2 * _MAINS_OFF * nominal_Hz * length_s, 1.0)
+        low_Hz, high_Hz = nominal_Hz * (1 - _MAINS_OFF), nominal_Hz * (1 + _MAINS_OFF)
+        rate_Hz, _ = _strongest(y, t, low_Hz, high_Hz, tried_n)
+        for orders in _HARMONICS:
+            amplitude, rest = fit_sines(y, t, tuple(order * rate_Hz for order in orders))
+            log_likelihood = _gaussian(rest, floor)
+            cost = _cost(1 + 2 * len(orders), n) + math.log(tried_n * len(mains_Hz) * len(_HARMONICS))
+            first = orders[0] * rate_Hz
+            kept = kept_by_aperture(first, aperture_s)
+            words = f"{first:.4g} Hz, amplitude {_show(float(amplitude[0]), unit)}"
+            if 0.05 < kept < 0.95:
+                whole = _show(float(amplitude[0]) / kept, unit)
+                words += f" ({whole} before the aperture of {1e3 * aperture_s:g} ms)"
+            if len(orders) > 1:
+                words += " with " + " and ".join(f"{order * rate_Hz:.4g} Hz" for order in orders[1:])
+            seen_Hz = alias_Hz(first, interval_s)
+            if seen_Hz < 0.9 * first:
+                words += f"; read every {1e3 * interval_s:.3g} ms it appears at {seen_Hz:.3g} Hz"
+            fits.append(_Fit(kind="mains pickup", log_evidence=log_likelihood - cost, words=words, residual=rest))
+    independent = max(n // 2, 2)
+    top_Hz = 0.5 / interval_s
+    rate_Hz, share = _strongest(y, t, 1 / length_s, top_Hz, independent)
+    amplitude, rest = fit_sines(y, t, (rate_Hz,))
+    alarm = false_alarm(share, n, independent)
+    fits.append(
+        _Fit(
+            kind="periodic disturbance",
+            log_evidence=_gaussian(rest, floor) - _cost(3, n) - math.log(independent),
+            words=f"{rate_Hz:.4g} Hz (or what is read as that every {1e3 * interval_s:.3g} ms), amplitude "
+            f"{_show(float(amplitude[0]), unit)}, by chance {_chance(alarm)}",
+            residual=rest,
+        )
+    )
+    return fits
+
+
+def _strongest(y: FloatArray, t: FloatArray, low_Hz: float, high_Hz: float, independent: float) -> tuple[float, float]:
+    """Frequency of the strongest sine in a band and the share of the squares it takes; scanned, then refined."""
+    rates_Hz = np.linspace(low_Hz, high_Hz, min(int(_SCANNED * independent) + 9, _MOST_FREQUENCIES))
+    shares = explained(y, t, rates_Hz)
+    for _ in range(2):
+        step_Hz, best_Hz = rates_Hz[1] - rates_Hz[0], rates_Hz[np.argmax(shares)]
+        rates_Hz = np.linspace(max(best_Hz - step_Hz, low_Hz), min(best_Hz + step_Hz, high_Hz), 41)
+        shares = explained(y, t, rates_Hz)
+    at = int(np.argmax(shares))
+    return float(rates_Hz[at]), float(shares[at])
+
+
+def _drifts(y: FloatArray, t: FloatArray, floor: float, unit: str) -> list[_Fit]:
+    n, length_s = len(y), float(t[-1] - t[0])
+    line = np.polynomial.Polynomial.fit(t, y, 1)
+    slope = float(line.deriv()(0.0))
+    rest = y - line(t)
+    fits = [
+        _Fit(
+            kind="drift",
+            log_evidence=_gaussian(rest, floor) - _cost(2, n),
+            words=f"{_show(slope * length_s, unit)} in {length_s:.3g} s ({_show(60 * slope, unit)} a minute)",
+            residual=rest,
+        )
+    ]
+    taus = length_s * np.geomspace(1 / 30, 2, 24)
+    decays = np.exp(-(t - t[0]) / taus[:, None])
+    decays -= decays.mean(axis=1, keepdims=True)
+    gains = decays @ y / (decays**2).sum(axis=1)
+    left = ((y - y.mean() - gains[:, None] * decays) ** 2).sum(axis=1)
+    at = int(np.argmin(left))
+    rest = y - y.mean() - gains[at] * decays[at]
+    return [
+        *fits,
+        _Fit(
+            kind="warm-up",
+            log_evidence=_gaussian(rest, floor) - _cost(3, n),
+            words=f"{_show(-float(gains[at]), unit)} in all, time constant {taus[at]:.2g} s",
+            residual=rest,
+        ),
+    ]
+
+
+def _wander(y: FloatArray, t: FloatArray, floor: float, unit: str) -> _Fit:
+    """Each reading holds on to a share of the one before (autoregressive of first order, exact density)."""
+    n = len(y)
+    y = y - y.mean()
+    best, held, sd = -math.inf, 0.0, 0.0
+    for share in (*np.linspace(0.05, 0.95, 19), 0.98, 0.99, 0.995):
+        first = math.sqrt(1 - share**2)
+        new = np.concatenate(([first * y[0]], y[1:] - share * y[:-1]))
+        one = np.concatenate(([first], np.full(n - 1, 1 - share)))
+        whole = float(one @ one)
+        ss = float(new @ new) - float(one @ new) ** 2 / whole
+        variance = max(ss / (n - 1), floor**2)
+        log_likelihood = -((n - 1) * (_LOG_2PI + math.log(variance)) + ss / variance + math.log(whole)) / 2 + math.log(
+            first
+        )
+        if log_likelihood > best:
+            best, held, sd = log_likelihood, share, math.sqrt(variance)
+    interval_s = float(np.median(np.diff(t)))
+    return _Fit(
+        kind="slow wander",
+        log_evidence=best - _cost(2, n),
+        words=f"each reading holds on to {100 * held:.3g} % of the one before"
+        f" (memory of {-interval_s / math.log(held):.2g} s),"
+        f" new noise sd {_show(sd, unit)}",
+    )
+
+
+def _unknown(y: FloatArray, floor: float, unit: str) -> _Fit:
+    """Long tails without order or side (Student t): something, but nothing of the list."""
+    n = len(y)
+    centre = float(np.median(y))
+    best, scale_found = -math.inf, 0.0
+    robust = max(1.4826 * float(np.median(np.abs(y - centre))), floor)
+    for degrees in _DEGREES:
+        constant = math.lgamma((degrees + 1) / 2) - math.lgamma(degrees / 2) - math.log(degrees * math.pi) / 2
+        for scale in robust * np.geomspace(0.5, 2, 25):
+            sd = math.hypot(scale, floor)
+            logs = n * (constant - math.log(sd)) - (degrees + 1) / 2 * float(
+                np.log1p(((y - centre) / sd) ** 2 / degrees).sum()
+            )
+            # Laplace, for the mean integrated out: Fisher information of the place is (v + 1) / (v + 3) / scale^2.
+            logs += (_LOG_2PI - math.log(n * (degrees + 1) / (degrees + 3) / sd**2)) / 2
+            if logs > best:
+                best, scale_found = logs, sd
+    return _Fit(
+        kind="unknown",
+        log_evidence=best - _cost(2, n),
+        words=f"tails longer than white noise of sd {_show(scale_found, unit)} has",
+    )
+
+
+def _gaussian(rest: FloatArray, floor: float) -> float:
+    """Log density of white residuals, the mean integrated out, their variance at its best."""
+    n = len(rest)
+    ss = float(rest @ rest)
+    variance = max(ss / (n - 1), floor**2)
+    return -((n - 1) * (_LOG_2PI + math.log(variance)) + ss / variance + math.log(n)) / 2
+
+
+def _cost(parameters_n: int, readings_n: int) -> float:
+    return parameters_n / 2 * math.log(readings_n - 1)
+
+
+def _kurtosis(values: FloatArray) -> float:
+    away = values - values.mean()
+    square = float(np.mean(away**2))
+    return float(np.mean(away**4)) / square**2 if square > 0 else 3.0
+
+
+def _is_odd(rest: FloatArray, floor: float) -> bool:
+    """Whether residuals that should be white are not: neighbours alike, or another shape (4 standard errors)."""
+    n = len(rest)
+    square = float(rest @ rest)
+    if square <= n * (2 * floor) ** 2:
+        return False
+    neighbours = float(rest[1:] @ rest[:-1]) / square
+    return abs(neighbours) * math.sqrt(n) > 4 or abs(_kurtosis(rest) - 3) / math.sqrt(24 / n) > 4
+
+
+def _show(size: float, unit: str, digits: int = 3) -> str:
+    return f"{size:.{digits}g} {unit}".strip()
+
+
+def _chance(probability: float) -> str:
+    return "below 1 in a million" if probability < 1e-6 else f"{probability:.2g}"

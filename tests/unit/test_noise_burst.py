@@ -1,0 +1,214 @@
+"""Noise of one burst: signals made with numpy, whose kind and sizes are known; closed forms."""
+
+import math
+import re
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+
+from instruments.errors import ReadingsError
+from sequencer.noise.averaging import allan_deviation, averaging, counter_resolution
+from sequencer.noise.burst import drive_effect, noise_of
+from sequencer.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
+
+# NBS Monograph 140 and NIST SP 1065: the test of nine readings (from memory). By hand: the squared differences sum to
+# 133165 in eight, and sqrt(133165 / 16) = 91.229.
+_NBS_NINE = np.array([892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0])
+
+
+def test_allan_deviation_of_the_published_nine_readings():
+    # NIST SP 1065, table of the NBS data: 91.22945 at one interval, 85.95287 at two (overlapping; from memory).
+    assert allan_deviation(_NBS_NINE, 1) == pytest.approx(91.22945, abs=5e-6)
+    assert allan_deviation(_NBS_NINE, 2) == pytest.approx(85.95287, abs=5e-6)
+
+
+def test_allan_deviation_is_not_known_from_fewer_than_two_means():
+    assert math.isnan(allan_deviation(_NBS_NINE, 5))
+
+
+def test_white_noise_averages_with_the_square_root_and_drift_ends_it():
+    rng = np.random.default_rng(1)
+    white = rng.normal(0, 1, 4096)
+    calm = averaging(white)
+    at_16 = calm.deviation[calm.means_n.index(16)]
+    assert at_16 == pytest.approx(1 / 4, rel=0.1)
+    assert calm.is_falling
+    assert calm.needed_n(0.01) == pytest.approx(10_000, rel=0.5)
+    # A drift of d a reading adds d m / sqrt(2): equal to 1 / sqrt(m) at m = (sqrt(2) / d) ^ (2/3) = 93, smallest at
+    # m = (1 / d) ^ (2/3) = 74 for d = 1/640 (derivative of 1/m + d^2 m^2 / 2 is nil at m^3 = 1 / d^2).
+    drifting = averaging(white + np.arange(4096) / 640)
+    assert drifting.best_n in {64, 128}
+    assert not drifting.is_falling
+    assert drifting.needed_n(0.01) is None
+
+
+@pytest.mark.parametrize(
+    ("rate_Hz", "gate_s", "clock_Hz", "relative"),
+    # Direct: one count in f x gate. Reciprocal: one clock pulse in the gate; a 10 MHz clock and 1 s give 1e-7.
+    [(10, 1, None, 0.1), (1000, 1, None, 1e-3), (1e6, 0.1, None, 1e-5), (10, 1, 1e7, 1e-7), (1e6, 0.1, 1e7, 1e-6)],
+)
+def test_what_a_counter_resolves(rate_Hz, gate_s, clock_Hz, relative):
+    assert counter_resolution(rate_Hz, gate_s, clock_Hz=clock_Hz) / rate_Hz == pytest.approx(relative)
+
+
+def test_a_reciprocal_counter_takes_a_whole_period_at_least():
+    # 0.5 Hz with a gate of 0.1 s: the period of 2 s is measured with 10 MHz, 1 in 2e7.
+    assert counter_resolution(0.5, 0.1, clock_Hz=1e7) == pytest.approx(0.5 / 2e7)
+
+
+@pytest.mark.parametrize(
+    ("rate_Hz", "interval_s", "seen_Hz"),
+    [(50, 0.02, 0), (50, 0.1, 0), (50, 0.021, 50 - 1 / 0.021), (60, 0.02, 10), (60, 0.1, 0), (49.9, 0.02, 0.1)],
+)
+def test_where_mains_appears(rate_Hz, interval_s, seen_Hz):
+    assert alias_Hz(rate_Hz, interval_s) == pytest.approx(abs(seen_Hz), abs=1e-9)
+
+
+def test_whole_cycles_take_a_sine_away():
+    assert kept_by_aperture(50, 0.02) == pytest.approx(0, abs=1e-12)
+    assert kept_by_aperture(60, 0.02) == pytest.approx(math.sin(math.pi * 1.2) / (math.pi * 1.2) * -1, rel=1e-9)
+
+
+def test_explained_is_scipys_lomb_scargle_on_centred_readings():
+    rng = np.random.default_rng(2)
+    t = np.sort(rng.uniform(0, 10, 200))
+    y = 0.3 * np.sin(2 * np.pi * 3.1 * t) + rng.normal(0, 1, 200)
+    rates_Hz = np.linspace(0.5, 8, 50)
+    theirs = signal.lombscargle(t, y, 2 * np.pi * rates_Hz, floating_mean=True, normalize=True)
+    assert explained(y, t, rates_Hz) == pytest.approx(theirs, abs=1e-9)
+
+
+def test_false_alarms_come_as_often_as_promised():
+    rng = np.random.default_rng(3)
+    n, t = 64, np.arange(64.0)
+    rates_Hz = np.arange(1, 32) / 64  # the independent ones of even spacing
+    alarms = [false_alarm(float(explained(rng.normal(0, 1, n), t, rates_Hz).max()), n, 31) for _ in range(400)]
+    # 20 of 400 are expected at 5 %; the binomial distribution gives 9 to 33 in 99.8 %.
+    assert (
+        stats.binom.ppf(0.001, 400, 0.05) <= sum(alarm < 0.05 for alarm in alarms) <= stats.binom.ppf(0.999, 400, 0.05)
+    )
+
+
+def test_a_fitted_sine_has_the_variance_of_the_arcsine_distribution():
+    t = np.arange(1000) * 0.0013
+    y = 0.2 * np.sin(2 * np.pi * 50 * t)
+    amplitude, rest = fit_sines(y, t, (50.0,))
+    assert amplitude[0] == pytest.approx(0.2)
+    assert np.abs(rest).max() < 1e-12
+    assert y.var() == pytest.approx(amplitude[0] ** 2 / 2, rel=1e-3)  # variance of the arcsine distribution: A^2 / 2
+
+
+_N = 200
+_TIMES_S = np.arange(_N) * 0.0217
+
+
+def _signal(kind):
+    rng = np.random.default_rng(11)
+    white, even, t = rng.normal(0, 0.002, _N), rng.uniform(size=_N), _TIMES_S
+    return {
+        "white noise": 12 + white,
+        "quantisation flicker": np.floor(12.317 / 0.05 + even) * 0.05 + white,
+        "mains pickup": 12 + 0.05 * np.sin(2 * np.pi * 50.03 * t) + white,
+        "periodic disturbance": 12 + 0.05 * np.sin(2 * np.pi * 7.3 * t) + white,
+        "bursts to one side": 12 + white + np.where(even < 0.2, np.abs(rng.normal(0, 0.1, _N)), 0),
+        "intermittent contact": np.where(even < 0.03, 0.0, 12 + white),
+        "drift": 12 + 0.005 * t + white,
+        "warm-up": 12 - 0.1 * np.exp(-t / 0.8) + white,
+        "slow wander": 12 + np.cumsum(white),
+        "unknown": 12 + 0.002 * rng.standard_t(2, _N),
+    }[kind]
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"),
+    [
+        ("white noise", r"sd 0\.0018|sd 0\.0019|sd 0\.002"),
+        ("quantisation flicker", r"0\.0(5|499|501)\d* mA apart, (2|3|4)\d %"),
+        ("mains pickup", r"50\.0[234] Hz, amplitude 0\.0(5|49\d|50\d) mA"),
+        ("periodic disturbance", r"7\.(3|30\d|29\d) Hz"),
+        ("bursts to one side", r"of the readings by 0\.0[789]"),
+        ("intermittent contact", "drop out"),
+        ("drift", r"0\.(3|29\d|30\d) mA a minute"),
+        ("warm-up", r"time constant 0\.(7|8)\d? s"),
+        ("slow wander", "holds on"),
+        ("unknown", "tails longer"),
+    ],
+)
+def test_each_kind_of_burst_is_told_with_its_sizes(kind, word):
+    found = noise_of(_signal(kind), _TIMES_S, unit="mA", resolution=1e-4)
+    assert found.best.kind == kind, found.kinds[:3]
+    assert found.best.weight > 0.8
+    assert re.search(word, found.best.words), found.best.words
+    assert sum(each.weight for each in found.kinds) == pytest.approx(1)
+
+
+def test_white_noise_is_named_in_nineteen_of_twenty_bursts():
+    best = []
+    for seed in range(20):
+        white = 12 + np.random.default_rng(seed).normal(0, 0.002, _N)
+        best.append(noise_of(white, _TIMES_S, resolution=1e-4).best.kind)
+    assert best.count("white noise") >= 19
+
+
+def test_the_duty_of_a_gated_counter_gives_the_rate_between_its_levels():
+    # floor(f Tg + phase) / Tg: share of the upper level is the fraction of f Tg; 12037.3 Hz in 0.1 s: 0.73.
+    rng = np.random.default_rng(4)
+    counted_Hz = np.floor(12037.3 * 0.1 + rng.uniform(size=400)) / 0.1
+    found = noise_of(counted_Hz, np.arange(400) * 0.1, unit="Hz", resolution=0.001)
+    assert found.best.kind == "quantisation flicker"
+    assert "gate of 0.1 s" in found.best.words
+    assert found.best_value == pytest.approx(12037.3, abs=3 * 10 * math.sqrt(0.73 * 0.27 / 400))
+
+
+def test_mains_before_the_aperture_is_given():
+    # 60 Hz, 20 ms: sinc(1.2) = 0.1559 is left.
+    y = 12 + 0.05 * np.sin(2 * np.pi * 60.02 * _TIMES_S) + np.random.default_rng(5).normal(0, 0.002, _N)
+    found = noise_of(y, _TIMES_S, unit="mA", aperture_s=0.02)
+    assert found.best.kind == "mains pickup"
+    assert "(0.32" in found.best.words
+    # 60.02 x 0.0217 = 1.3024 turns: 0.3024 / 0.0217 s
+    assert "appears at 13.9 Hz" in found.best.words
+
+
+def test_two_disturbances_leave_a_remark():
+    rng = np.random.default_rng(6)
+    y = _signal("mains pickup") + np.where(rng.uniform(size=_N) < 0.05, 0.3, 0)
+    assert noise_of(y, _TIMES_S, resolution=1e-4).is_more
+    assert not noise_of(_signal("mains pickup"), _TIMES_S, resolution=1e-4).is_more
+
+
+def test_drops_do_not_spoil_the_best_value():
+    found = noise_of(_signal("intermittent contact"), _TIMES_S, resolution=1e-4)
+    assert found.best_value == pytest.approx(12, abs=0.001)
+    assert found.mean < 11.9
+
+
+def test_a_burst_that_does_not_move_is_white_of_the_resolution():
+    found = noise_of(np.full(50, 12.0), np.arange(50) * 0.1, unit="mA", resolution=0.001)
+    assert found.best.kind == "white noise"
+    assert "resolution" in found.best.words
+
+
+def test_noise_with_the_drive_on_is_compared_with_noise_when_it_is_off():
+    rng = np.random.default_rng(8)
+    off, on = rng.normal(0, 1, 400), rng.normal(0.5, 3, 400)
+    effect = drive_effect(off, on)
+    assert effect.ratio == pytest.approx(3, rel=0.1)
+    # Normal noise: ln s has a standard error of 1 / sqrt(2 n); sqrt(2 / 800) = 0.05 for the difference.
+    assert effect.z_ratio == pytest.approx(math.log(effect.ratio) / 0.05, rel=0.15)
+    assert effect.is_louder
+    assert not drive_effect(off, rng.normal(0, 1, 400)).is_louder
+
+
+@pytest.mark.parametrize(
+    ("values", "times_s", "match"),
+    [
+        (np.zeros(10), np.arange(10.0), "at least 16"),
+        (np.zeros(20), np.zeros(20), "do not rise"),
+        (np.zeros(20), np.zeros(19), "shape"),
+    ],
+)
+def test_what_is_no_burst_is_refused(values, times_s, match):
+    with pytest.raises(ReadingsError, match=match):
+        noise_of(values, times_s)

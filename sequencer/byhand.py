@@ -8,6 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Hashable, Sequence
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,7 @@ from instruments.keyed import entry
 from instruments.units import is_alike, rescale
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
-from sequencer.step import Direction
+from sequencer.step import Direction, Role
 
 __all__ = ["from_csv"]
 
@@ -110,7 +111,7 @@ def _own(path: Path, text: str) -> pd.DataFrame:
             where=str(path),
             todo=(str(error).splitlines() or [type(error).__name__])[0],
         ) from error
-    allowed = {"direction": {"up", "down", ""}, "role": {"exercise", "reading", "end pair"}}
+    allowed = {"direction": {"up", "down", ""}, "role": set(get_args(Role))}
     for name in ("step", "cycle", "point", "attempt", "reading", "direction", "role"):
         is_wrong = ~table[name].isin(allowed[name]) if name in allowed else table[name].isna()
         if is_wrong.any():

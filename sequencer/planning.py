@@ -4,7 +4,7 @@ What the bench cannot do, and what could harm the unit, is refused here. It open
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ __all__ = ["Plan", "Point", "plan"]
 # A tolerance under ten steps of the receiver cannot be judged by it (FAULTS 16; common practice, no source).
 _STEPS_IN_TOLERANCE = 10
 _TUR_WANTED = 4.0
+_CAPTURE_WITHIN = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +65,11 @@ class Point:
     def role(self) -> Role:
         """Exercise, reading, or end pair."""
         return self.setpoint.role
+
+    @property
+    def is_capture(self) -> bool:
+        """Many readings in a row for their noise, not for their mean."""
+        return self.setpoint.role in {"capture", "capture, drive off"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +117,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     sheet = sequence.sheet.datasheet()
     steps = registry()
     visits = [
-        (number, name, setpoint)
+        (number, name, replace(setpoint, tap=setpoint.tap or sheet.taps[-1].name) if name == "capture" else setpoint)
         for number, name, settings in sequence.steps()
         for setpoint in steps[name].plan(settings)
     ]
@@ -119,6 +125,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     wires = wire(bench, sheet, reach=_reach(sheet, unit_limits, visits))
     limits = (("limits of the unit", unit_limits), *_bench_limits(bench, sheet, wires))
     _refuse_what_is_not_evaluated(sequence, visits)
+    _refuse_what_is_not_captured(sequence, bench, wires, visits)
     _refuse_what_harms(sequence, sheet, limits, wires, visits)
     # A unit whose sheet gives its range alone says nothing of what lies beyond.
     _refuse_an_unsafe_safe_level(bench, limits if sequence.sheet.limits is not None else limits[1:], wires)
@@ -185,6 +192,22 @@ def _refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: list[tuple[i
             allowed="one step that takes readings, such as a traverse",
             todo="make a sequence of its own for each further one" if reads else "add a traverse",
         )
+
+
+def _refuse_what_is_not_captured(
+    sequence: LoadedSequence, bench: LoadedBench, wires: tuple[Wire, ...], visits: list[tuple[int, str, Setpoint]]
+) -> None:
+    """A capture reads one tap, by an instrument: nobody types in hundreds of readings a minute."""
+    read_by = {each.tap: each.receiver.instrument for each in wires if each.receiver is not None}
+    quick = [tap for tap, name in read_by.items() if bench.descriptions[name].kind != "keyed"]
+    for number, name, setpoint in visits:
+        if name == "capture" and setpoint.tap not in quick:
+            raise PlanError(
+                f'no instrument with an interface reads the tap "{setpoint.tap}"',
+                where=sequence.document.where("steps", number - 1, name),
+                allowed=", ".join(quick) or "none on this bench",
+                todo="capture another tap, or leave the step out",
+            )
 
 
 def _refuse_what_harms(
@@ -254,7 +277,8 @@ def _points(
     visits: list[tuple[int, str, Setpoint]],
 ) -> tuple[Point, ...]:
     tap, last = sheet.taps[0], sheet.taps[-1]
-    fractions = np.array([setpoint.frac for _, _, setpoint in visits])
+    # With the source off the unit is taken to rest at 0 %.
+    fractions = np.array([0.0 if setpoint.role == "capture, drive off" else setpoint.frac for _, _, setpoint in visits])
     values = tap.value(fractions)
     signals = tap.to_signal(values)
     expected = np.stack([sheet.ideal(values, last=index) for index in range(len(sheet.taps))], axis=1)
@@ -264,9 +288,16 @@ def _points(
     least = float(np.nanmin(np.where(widths > 0, widths, np.nan)))
     bounds = sequence.sheet.settling
     resolution, takes_s = _receiver(bench, wires[-1], last)
+    reads_s = {
+        each.tap: _receiver(bench, each, taken)[1]
+        for each, taken in zip(wires, sheet.taps, strict=True)
+        if each.receiver is not None
+    }
     # Where the point itself is not judged (NaN), it settles as strictly as the strictest of the others. Nothing finer
     # than the receiver shows can be asked of it.
-    to_go = np.maximum(sequence.file.settled_within * np.where(widths > 0, widths, least), resolution)
+    # A capture looks at what is left of a settling, so it waits longer.
+    share = np.array([_CAPTURE_WITHIN if name == "capture" else 1.0 for _, name, _ in visits])
+    to_go = np.maximum(share * sequence.file.settled_within * np.where(widths > 0, widths, least), resolution)
     basis = basis_of(
         bench, wires, sequence.sheet, coverage=sequence.file.coverage, rule=sequence.file.decision_rule, date=""
     )
@@ -300,7 +331,8 @@ def _points(
                 expected=tuple(float(each) for each in expected[index]),
                 tolerance=width,
                 rule=rule,
-                estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + setpoint.readings_n * takes_s,
+                estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum)
+                + setpoint.readings_n * reads_s.get(setpoint.tap, takes_s),
                 U=float(U[index]) if U[index] > 0 else None,
                 tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
             )

@@ -142,7 +142,7 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
             todo="evaluate each unit by itself",
         )
     rows = valid_rows(table)
-    rows = rows[rows["role"] != "exercise"]
+    rows = rows[rows["role"].isin(["reading", "end pair"])]
     if rows.empty:
         raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
     rows = rows[rows["step"] == (rows["step"].iloc[0] if step is None else step)]

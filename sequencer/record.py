@@ -29,6 +29,7 @@ from sequencer import addenda, integrity
 from sequencer.adjustment import adjustment
 from sequencer.advice import advice, may_adjust
 from sequencer.budget import basis_from, basis_of
+from sequencer.capturing import as_json, captures
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
@@ -192,6 +193,7 @@ def opening(
         "instruments": lines,
         "cautions": list(plan.cautions),
         "warnings": [*plan.warnings, *_simulated(plan)],
+        "receivers": _receivers(plan),
         "planned_n": sum(point.role == "reading" for point in plan.points),
         "versions": versions(),
     }
@@ -206,6 +208,20 @@ def used(folder: Path, plan: Plan) -> dict[str, Any]:
         "backend": visa_library(plan.bench),
         "simulation": None if simulation is None else simulation.model_dump(mode="json", by_alias=True),
     }
+
+
+def _receivers(plan: Plan) -> dict[str, dict[str, float]]:
+    """Resolution, in the unit of the tap's signal, and time of a reading of what reads each tap."""
+    found = {}
+    for wire, tap in zip(plan.wires, plan.sheet.taps, strict=True):
+        if wire.receiver is not None:
+            port = wire.receiver
+            function = plan.bench.descriptions[port.instrument].functions[port.function]
+            found[wire.tap] = {
+                "resolution": function.resolution(port.entry, tap.signal_unit),
+                "takes_s": function.takes,
+            }
+    return found
 
 
 def _simulated(plan: Plan) -> list[str]:
@@ -344,6 +360,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         traces=_traces(lines, table),
         versions=opened["versions"],
         adjustment=adjustment(evaluation) if evaluation is not None and may_adjust(evaluation) else None,
+        captures=captures(table, sheet.datasheet(), opened.get("receivers") or {}),
         before=before,
         before_folder=(opened.get("as_found") or {}).get("folder", ""),
         digest=integrity.sealed_digest(folder),
@@ -422,6 +439,8 @@ def document(content: Content) -> dict[str, Any]:
         for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
     }
     head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
+    if content.captures:
+        head["captures"] = [as_json(each) for each in content.captures]
     if found is None:
         return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
     if content.trials is not None:

@@ -14,7 +14,7 @@ from instruments.yamlfile import FileModel
 __all__ = ["Direction", "Role", "Setpoint", "Step", "registry"]
 
 Direction = Literal["up", "down"]
-Role = Literal["exercise", "reading", "end pair"]
+Role = Literal["exercise", "reading", "end pair", "capture", "capture, drive off"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,11 +23,13 @@ class Setpoint:
 
     Args:
         frac: input as fraction of the input range.
-        role: "exercise" (visited, not read), "reading", or "end pair" (read again without moving the input).
+        role: "exercise" (visited, not read), "reading", "end pair" (read again without moving the input), "capture"
+            (read as fast as the meter gives, beside the figures), or "capture, drive off" (the source safe and off).
         direction: of the traverse it belongs to.
         cycle: from 1.
         point: index of `frac` on the step's grid, from 0.
         readings_n: how many readings are taken and kept.
+        tap: the only one that is read; "" = all that have a receiver.
     """
 
     frac: float
@@ -36,6 +38,7 @@ class Setpoint:
     cycle: int
     point: int
     readings_n: int
+    tap: str = ""
 
 
 class Step(Protocol):

@@ -39,6 +39,8 @@ _SCANNED = 4  # frequencies tried for each independent one
 _MOST_FREQUENCIES = 20_000
 _DEGREES = (1.5, 2.0, 3.0, 5.0, 10.0)
 _FAR = 6.0  # standard deviations beyond which a reading has dropped out
+_DIGITS = 0.7  # sd in steps of the resolution up to which readings say nothing of anything else
+_LOUDER = 1.25
 _CERTAIN = 3.0  # standard errors
 
 
@@ -89,24 +91,25 @@ class BurstNoise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveEffect:
-    """Noise with the drive on against off: ratio of the standard deviations, shift of the mean, and if either is real.
+    """Noise with the drive on against off.
 
     Attributes:
-        ratio: sd on over sd off.
+        ratio: sd on over sd off, neither below what the resolution alone gives.
         z_ratio: logarithm of the ratio over its standard error, kurtosis allowed for.
-        shift: mean on less mean off.
-        z_shift: shift over its standard error.
     """
 
     ratio: float
     z_ratio: float
-    shift: float
-    z_shift: float
 
     @property
     def is_louder(self) -> bool:
-        """More noise with the drive on, beyond chance (3 standard errors)."""
-        return self.z_ratio > _CERTAIN
+        """More noise with the drive on: beyond chance (3 standard errors), and enough to matter."""
+        return self.z_ratio > _CERTAIN and self.ratio > _LOUDER
+
+    @property
+    def is_unclear(self) -> bool:
+        """It looks louder, but may be so by chance."""
+        return self.ratio > _LOUDER and not self.is_louder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +160,8 @@ def noise_of(
     if (np.diff(t) <= 0).any():
         raise ReadingsError("the times of the readings do not rise", todo="put them in the order taken")
     floor = max(resolution / math.sqrt(12), 1e-9 * float(np.abs(y).max()), 1e-150)
+    if 0 < y.std() <= _DIGITS * resolution:
+        return _last_digit(y, t, unit, resolution)
     fits = [*_by_distribution(y, unit, resolution, spacing), _unknown(y, floor, unit)]
     if np.ptp(y) > 0:
         fits += [
@@ -187,8 +192,30 @@ def noise_of(
     )
 
 
-def drive_effect(off: FloatArray, on: FloatArray) -> DriveEffect:
-    """Compare two bursts, each of shape (n,), taken with the drive off and on at the same point and setting.
+def _last_digit(y: FloatArray, t: FloatArray, unit: str, resolution: float) -> BurstNoise:
+    """Readings that differ by a digit or two."""
+    levels = np.unique(np.round(y / resolution))
+    mean = _show(float(y.mean()), unit, 7)
+    words = f"{len(levels)} levels of the last digit ({_show(resolution, unit)}): truly near {mean}"
+    return BurstNoise(
+        kinds=(Kind(kind="quantisation flicker", weight=1.0, words=words),),
+        unit=unit,
+        readings_n=len(y),
+        mean=float(y.mean()),
+        sd=float(y.std(ddof=1)),
+        best_value=float(y.mean()),
+        is_more=False,
+        averaging=averaging(y, t),
+    )
+
+
+def drive_effect(off: FloatArray, on: FloatArray, *, resolution: float = 0.0) -> DriveEffect:
+    """Compare the noise of two bursts taken with the drive off and on.
+
+    Args:
+        off: shape (m,), any unit; NaN = not read.
+        on: shape (n,), same unit.
+        resolution: smallest step shown.
 
     Raises:
         ReadingsError: fewer than `LEAST_N` readings in one of them.
@@ -196,14 +223,11 @@ def drive_effect(off: FloatArray, on: FloatArray) -> DriveEffect:
     off, on = off[np.isfinite(off)], on[np.isfinite(on)]
     if min(len(off), len(on)) < LEAST_N:
         raise ReadingsError("too few readings with the drive off or on", allowed=f"at least {LEAST_N} of each")
-    least = max(float(np.abs(off).max()) * 1e-12, 1e-300)
-    sd = [max(float(each.std(ddof=1)), least) for each in (off, on)]
+    least = max(resolution / math.sqrt(12), 1e-12 * float(np.abs(on).max()), 1e-300)
+    ratio = max(float(on.std(ddof=1)), least) / max(float(off.std(ddof=1)), least)
     # Variance of ln s is (kurtosis - 1) / 4n for large n.
     error = math.sqrt(sum(max(_kurtosis(each) - 1, 0.5) / (4 * len(each)) for each in (off, on)))
-    shift = float(on.mean() - off.mean())
-    shift_error = math.hypot(sd[0] / math.sqrt(len(off)), sd[1] / math.sqrt(len(on)))
-    ratio = sd[1] / sd[0]
-    return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error, shift=shift, z_shift=shift / shift_error)
+    return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error)
 
 
 def _by_distribution(y: FloatArray, unit: str, resolution: float, spacing: float | None) -> list[_Fit]:

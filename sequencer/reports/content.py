@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from sequencer.adjustment import Adjustment
+from sequencer.capturing import Capture
 from sequencer.evaluation import Evaluation
 from sequencer.trials import Trials
 
@@ -56,6 +57,7 @@ class Content:
         before: the as-found run that an as-left run is set beside; None if there is none.
         before_folder: where that is kept.
         trials: what Monte Carlo trials say of the uncertainties; None where nobody asked for them.
+        captures: readings taken for their noise.
         versions: of livezero and what it is built on.
     """
 
@@ -82,4 +84,5 @@ class Content:
     before: Evaluation | None = None
     before_folder: str = ""
     trials: Trials | None = None
+    captures: tuple[Capture, ...] = ()
     alterations: tuple[str, ...] = ()

@@ -11,8 +11,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from sequencer.adjustment import Adjustment
+from sequencer.capturing import capture_words
 from sequencer.evaluation import Evaluation
 from sequencer.reports import words
+from sequencer.reports.capture import capture_plot
 from sequencer.reports.comparison import figure_pairs, point_verdict, setpoint_pairs
 from sequencer.reports.content import Content
 from sequencer.reports.plots import bar_plot, error_plot, hysteresis_plot, residual_plot
@@ -137,6 +139,15 @@ def html(content: Content) -> str:
         hysteresis_plot=Markup(hysteresis_plot(found)) if found else "",  # noqa: S704
         residual_plot=Markup(residual_plot(found)) if found else "",  # noqa: S704
         settling_plot=Markup(settled_plot),  # noqa: S704
+        captures=[
+            (
+                each,
+                words.as_pct(each.setpoint_pct),
+                capture_words(each),
+                Markup(capture_plot(each)),  # noqa: S704
+            )
+            for each in content.captures
+        ],
         trace=trace,
         trace_place=f"{words.as_pct(trace.setpoint_pct)}{words.way(trace.direction)}" if trace else "",
         remarks=content.remarks[:_MOST_REMARKS],

@@ -91,7 +91,7 @@ class Progress:
             self.samples.append(event.value)
             self.after_s, self.to_go = event.after_s, event.to_go
         elif isinstance(event, ReadingTaken):
-            return event.tap == self._last_tap and self._read(event)
+            return event.tap == (event.point.setpoint.tap or self._last_tap) and self._read(event)
         elif isinstance(event, PointBegun):
             self._begin(event)
         elif isinstance(event, PointSettled):
@@ -117,7 +117,7 @@ class Progress:
             return False
         point = event.point
         self.done_n = point.number
-        if self._read_n:
+        if self._read_n and not point.is_capture:
             self.error = self._sum / self._read_n - point.expected[-1]
             if point.role == "reading" and point.tolerance > 0:
                 self.used_pct = 100 * self.error / point.tolerance
@@ -241,6 +241,8 @@ class LiveView:
         head = f"{point.number}/{len(now.plan.points)} {point.step_name} {place(point)}"
         if point.role == "exercise":
             return f"{head}: visited"
+        if point.is_capture:
+            return f"{head}: {point.setpoint.readings_n} readings{', drive off' if 'off' in point.role else ''}"
         kind = " (end pair)" if point.role == "end pair" else ""
         if not math.isfinite(now.error):
             return f"{head}{kind}: no reading"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from instruments.units import show
+from sequencer.capturing import capture_words
 from sequencer.evaluation import Evaluation
 from sequencer.planning import Plan, Point
 from sequencer.reports import words
@@ -55,6 +56,7 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += ["", "uncertainty by trials (JCGM 101:2008)"]
         for sentence in content.trials.sentences:
             lines += _wrapped(sentence, width, first="  ", then="  ")
+    lines += _captures(content, width)
     if content.remarks:
         lines += ["", "remarks"]
         for remark in content.remarks[:_MOST_REMARKS]:
@@ -255,6 +257,18 @@ def _beside(before: Evaluation | None, after: Evaluation, width: int) -> list[st
     return ["", "as found beside as left, in % of span", *lines]
 
 
+def _captures(content: Content, width: int) -> list[str]:
+    """What each capture says of the noise."""
+    lines: list[str] = []
+    for each in content.captures:
+        count = len(each.bursts[-1].values)
+        place = words.as_pct(each.setpoint_pct, minus=_MINUS)
+        lines += ["", *_wrapped(f'noise of {count} readings at {place}, tap "{each.tap}"', width)]
+        for said in capture_words(each):
+            lines += _wrapped(said, width, first="  ", then="    ")
+    return lines
+
+
 def _hanging(label: str, text: str, width: int) -> list[str]:
     """A label and its text; further lines of the text stand under its first. Blanks at the front of the text stay."""
     if len(label) + len(text) <= width:
@@ -303,7 +317,13 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     cycles = max(point.setpoint.cycle for point in points)
     tap = plan.sheet.taps[0]
     said = f"{cycles} cycle{'s' if cycles > 1 else ''}"
-    if reading:
+    captured = [point for point in points if point.is_capture]
+    if captured:
+        first = captured[0].setpoint
+        off = any(point.role != "capture" for point in captured)
+        said = f'{first.readings_n} readings of tap "{first.tap}" at each place, for their noise'
+        said += ", drive off and on" if off else ""
+    elif reading:
         ways = {point.setpoint.direction for point in reading}
         said += f" {'up and down' if len(ways) > 1 else words.DIRECTIONS[ways.pop()]}"
         said += f", {len(reading)} points with {reading[0].setpoint.readings_n} readings each"

@@ -186,7 +186,7 @@ class _Run:
                 self._ranges[wired.tap] = str(wired.receiver.entry.range)
 
     def _energise(self) -> None:
-        """Begin at 0 %, never with a jump to the top."""
+        """On at 0 %, or the setpoint nearest to it: never with a jump to the top."""
         tap = self._plan.sheet.taps[0]
         first = min(self._plan.points, key=lambda point: abs(point.value - tap.low))
         self._safety.enter(Output.ENERGISED)
@@ -276,7 +276,7 @@ class _Run:
         is_off = self._source.recover()
         for receiver in self._bench.receivers.values():
             receiver.recover()
-        if is_off:
+        if is_off and self._safety.state is Output.ENERGISED:  # else it is off for a capture, and stays so
             self._safety.enter(Output.MAKING_SAFE)  # recovering did
             self._safety.enter(Output.SAFE)
             self._standing_at, self._is_astray = None, True
@@ -292,7 +292,8 @@ class _Run:
     def _come_back(self, point: Point) -> None:
         """Visit what decides on which branch of a hysteresis the unit stands."""
         via = approach(self._plan.points, point)
-        places = ", ".join(f"{100 * each.setpoint.frac:g} %" for each in via)
+        tap = self._plan.sheet.taps[0]
+        places = ", ".join(f"{100 * float(tap.fraction(np.array(each.value))):.4g} %" for each in via)
         self._remark(f"point approached again{' by way of ' if via else ''}{places}")
         for each in via:
             self._source.set(each.level)
@@ -304,7 +305,7 @@ class _Run:
         start_s = self._bench.clock.now()
         # An end pair is read again without moving the input, and so is a point that is taken again.
         if self._standing_at is None or (point.role != "end pair" and self._standing_at.number != point.number):
-            self._source.set(point.level)
+            self._move(point)
             self._standing_at = point
         settled, invalid = self._wait(point, start_s)
         if not settled.is_steady:  # it may be an instrument that does not see the unit any more
@@ -327,9 +328,21 @@ class _Run:
         if point.role != "exercise":
             for reading in range(1, point.setpoint.readings_n + 1):
                 self._read_all(point, attempt, reading, settled, invalid=invalid)
-        is_waiting_in_vain = not (settled.is_steady or invalid or is_keyed)
+        # A capture is taken of what never comes to rest, too.
+        is_waiting_in_vain = not (settled.is_steady or invalid or is_keyed or point.is_capture)
         if is_waiting_in_vain and self._plan.sequence.file.if_never_settled == "stop":
             raise _StopBySequenceError(f"point {point.number} never settled")
+
+    def _move(self, point: Point) -> None:
+        """Set the level of a point; or switch the source off, from where it comes on again before the next level."""
+        if point.role == "capture, drive off":
+            self._safety.enter(Output.MAKING_SAFE)
+            self._source.make_safe()
+            self._safety.enter(Output.SAFE)
+            return
+        if self._safety.state is Output.SAFE:
+            self._energise()
+        self._source.set(point.level)
 
     def _wait(self, point: Point, start_s: float) -> tuple[Settled, str]:
         """Sample the last tap until it is steady or given up.
@@ -389,15 +402,22 @@ class _Run:
     # -- readings ----------------------------------------------------------------------------------------------------
 
     def _read_all(self, point: Point, attempt: int, reading: int, settled: Settled, *, invalid: str) -> None:
-        """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings."""
-        self._source.check()
+        """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings.
+
+        A capture asks for speed, and each of its readings alone is worth nothing: with the last one it is looked at,
+        and on the disk.
+        """
+        is_whole = not point.is_capture or reading == point.setpoint.readings_n
+        if is_whole:
+            self._source.check()
         for index, tap in enumerate(self._plan.sheet.taps):
             receiver = self._bench.receivers.get(tap.name)
-            if receiver is None:
+            if receiver is None or point.setpoint.tap not in {"", tap.name}:
                 continue
             expected = float(tap.to_reading(np.array(point.expected[index])))
             sample, note = self._valid(receiver, expected, tries=1 if invalid else self._retries + 1)
-            receiver.check()
+            if is_whole:
+                receiver.check()
             correction = receiver.take_correction()
             if correction is not None:
                 self._journal.write("correction", sync=True, tap=tap.name, signal=correction.value, raw=correction.raw)
@@ -406,7 +426,7 @@ class _Run:
             value = float(tap.from_reading(np.array(signal)))
             self._journal.write(
                 "reading",
-                sync=True,
+                sync=is_whole,
                 serial=self._serial,
                 number=point.number,
                 step=point.step,

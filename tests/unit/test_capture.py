@@ -1,0 +1,141 @@
+"""A capture: many readings in a row at one tap; what it says is what the fault catalogue was told to do."""
+
+import json
+import math
+import re
+
+import pytest
+
+from instruments.errors import InputError, PlanError
+from sequencer.record import document
+from sequencer.reports.html import html
+from sequencer.reports.terminal import summary
+
+TRAVERSE = "- traverse: {points: 5, cycles: 2, readings: 2}"
+
+
+def capture(settings):
+    return {TRAVERSE: f"{TRAVERSE}\n  - capture: {{{settings}}}"}
+
+
+def fault(text):
+    return {"faults: []": f"faults: [{{{text}}}]"}
+
+
+def best(ran, drive="on"):
+    (found,) = ran.record.content.captures
+    return next(burst for burst in found.bursts if burst.drive == drive).noise
+
+
+def test_the_readings_stand_beside_the_figures_and_change_none(small, run):
+    plain, captured = run(small()).record, run(small(sequence=capture("at: 50 %, readings: 40"))).record
+    assert captured.evaluation.verdict == plain.evaluation.verdict
+    assert captured.evaluation.figures == plain.evaluation.figures
+    rows = captured.table[captured.table["step_name"] == "capture"]
+    assert set(rows["role"]) == {"capture"}
+    assert set(rows["tap"]) == {"output"}  # the last tap alone, as fast as its meter gives
+    assert list(rows["reading"]) == list(range(1, 41))
+    assert rows["at_s"].diff().dropna().max() == pytest.approx(0.02, abs=1e-3)  # one power line cycle a reading
+    assert rows["setpoint_pct"].unique() == pytest.approx([50])
+
+
+def test_a_healthy_unit_has_white_noise_of_the_simulated_size(small, run):
+    # 0.004 % of 16 mA for 20 ms, from the unit; 5e-7 of 100 mA from the meter (physics.py, instrument.py).
+    found = best(run(small(sequence=capture("readings: 400"))))
+    assert found.best.kind == "white noise"
+    assert found.sd == pytest.approx(math.hypot(0.00064, 0.00005), rel=0.12)  # 400 readings: 3.5 %
+    assert found.mean == pytest.approx(12, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("faulty", "kind", "word"),
+    [
+        # 60 Hz seen through 20 ms: sinc(1.2) = 0.156 of 0.16 mA is left; read every 20 ms it lies at 10 Hz.
+        ("fault: mains pickup", "mains pickup", r"^60 Hz, amplitude 0\.025 mA \(0\.16.*at 10 Hz"),
+        # 5 % of the readings are 0.
+        ("fault: intermittent contact, share: 5 %", "intermittent contact", r"^[3-7](\.\d+)? % of the readings"),
+        ("fault: meter resolution, step: 0.5 %", "quantisation flicker", "levels of the last digit"),
+    ],
+)
+def test_a_fault_of_the_catalogue_is_told_from_its_noise(small, run, faulty, kind, word):
+    found = best(run(small(bench=fault(faulty), sequence=capture("readings: 200, at: 45 %"))))
+    assert found.best.kind == kind
+    assert found.best.weight > 0.7
+    assert re.search(word, found.best.words), found.best.words
+
+
+def test_the_flicker_of_a_gate_has_its_step_and_its_duty(small, run):
+    # 450 Hz + 3 Hz: 45.3 pulses in 0.1 s, so 30 % of the gates count one more; 10 Hz are 0.16 mA.
+    # Ten time constants of the unit pass in a gate, so nearly every reading stands on a level.
+    found = best(run(small(bench=fault("fault: gate quantisation"), sequence=capture("readings: 400, at: 45.3 %"))))
+    assert found.best.kind == "quantisation flicker"
+    assert re.search(r"^two levels 0\.1[56]\d* mA apart", found.best.words)
+    assert found.best_value == pytest.approx(4 + 0.453 * 16, abs=0.03)
+
+
+def test_inverter_pickup_is_there_with_the_drive_on_alone(small, run):
+    ran = run(small(bench=fault("fault: inverter pickup"), sequence=capture("readings: 200, drive: off and on")))
+    assert best(ran, "off").best.kind == "white noise"
+    assert best(ran, "on").best.kind == "bursts to one side"
+    (found,) = ran.record.content.captures
+    assert found.effect.is_louder
+    # Size of a burst at half speed: 1 % of 16 mA x (0.3 + 0.35) x |normal|, mean sqrt(2 / pi): 0.083 mA.
+    assert re.search(r"^(2|3)\d % of the readings by 0\.0[789]", best(ran).best.words), best(ran).best.words
+    rows = ran.record.table
+    assert list(dict.fromkeys(rows.loc[rows["step_name"] == "capture", "role"])) == ["capture, drive off", "capture"]
+    assert "it comes from the drive" in summary(ran.record.content, colour=False)
+
+
+def test_the_source_is_off_for_the_first_burst_and_on_again_for_the_second(small, run):
+    ran = run(small(sequence=capture("readings: 16, drive: off and on")))
+    begun = [index for index, each in enumerate(ran.log) if type(each).__name__ == "PointBegun"][-2:]
+    sent = [
+        [each.sent for each in ran.log[start:end] if hasattr(each, "sent")]
+        for start, end in ((begun[0], begun[1]), (begun[1], None))
+    ]
+    assert "OUTP OFF" in sent[0]
+    assert "OUTP ON" not in sent[0]
+    assert sent[1].index("SOUR:FREQ 5.0000000E+02") < sent[1].index("OUTP ON")
+    assert ran.outcome.status == "complete"
+
+
+def test_another_tap_can_be_captured(small, run):
+    ran = run(small(sequence=capture("readings: 16, tap: input")))
+    (found,) = ran.record.content.captures
+    assert (found.tap, found.unit) == ("input", "Hz")
+
+
+def test_it_is_shown_in_json_in_the_report_and_on_the_terminal_at_80_columns(small, run):
+    ran = run(small(bench=fault("fault: mains pickup"), sequence=capture("readings: 64, at: [20 %, 80 %]")))
+    content = ran.record.content
+    told = json.loads(json.dumps(document(content), allow_nan=False))["captures"]
+    assert [each["setpoint_pct"] for each in told] == pytest.approx([20, 80])
+    assert told[0]["bursts"][0]["kinds"][0]["kind"] == "mains pickup"
+    text = summary(content, colour=False)
+    assert text.count("noise of 64 readings at") == 2
+    assert max(map(len, text.splitlines())) <= 80
+    page = html(content)
+    assert page.count("Capture at") >= 2
+    assert "integrate whole mains cycles" in page
+
+
+def test_a_bench_without_an_instrument_at_the_tap_is_refused(small):
+    with pytest.raises(PlanError, match='reads the tap "shaft"') as refused:
+        small(sequence=capture("tap: shaft"))
+    assert refused.value.allowed == "input, output"
+    assert "small.yaml:8" in refused.value.where
+
+
+@pytest.mark.parametrize(
+    ("settings", "match"),
+    [("readings: 5", "16"), ("at: [50 %, 50 %]", "each place once"), ("at: 130 %", "125 %"), ("drive: off", "drive")],
+)
+def test_settings_that_make_no_capture_are_refused(small, settings, match):
+    with pytest.raises((InputError, PlanError)) as refused:
+        small(sequence=capture(settings))
+    assert re.search(match, str(refused.value) + str(getattr(refused.value, "allowed", "")))
+
+
+def test_a_place_outside_the_limits_is_refused(small):
+    with pytest.raises(PlanError, match="lies outside the limits of the unit"):
+        small(sequence=capture("at: 122 %"))

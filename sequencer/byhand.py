@@ -21,7 +21,7 @@ from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
 
-__all__ = ["from_csv"]
+__all__ = ["decoded", "from_csv", "heading"]
 
 _LARGEST_BYTES = 50_000_000
 _LONGEST_LINE = 20_000
@@ -53,7 +53,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise ReadingsError("is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
-        text = _text(path.read_bytes()).replace("\0", "")
+        text = decoded(path.read_bytes()).replace("\0", "")
     except OSError as error:
         raise ReadingsError(f"cannot be read: {error.strerror}", where=str(path), todo="check the name") from error
     numbered = [
@@ -85,7 +85,8 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     return _by_hand(path, (numbered[0][0], header), cells, sheet, serial)
 
 
-def _text(raw: bytes) -> str:
+def decoded(raw: bytes) -> str:
+    """Text of a file: UTF-8, UTF-16 with its mark, or as Windows saves it."""
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return raw.decode("utf-16", errors="replace")
     try:
@@ -138,7 +139,7 @@ def _by_hand(
     path: Path, header: tuple[int, list[str]], cells: list[tuple[int, list[str]]], sheet: DataSheet, serial: str
 ) -> pd.DataFrame:
     where = f"{path}:{header[0]}"
-    headings = [_heading(cell) for cell in header[1]]
+    headings = [heading(cell) for cell in header[1]]
     names, units = [name for name, _ in headings], [unit for _, unit in headings]
     columns = _tap_columns(names, sheet, where)
     places = [f"{path}:{line}" for line, _ in cells]
@@ -207,7 +208,7 @@ def _by_hand(
     return tidy(rows)
 
 
-def _heading(cell: str) -> tuple[str, str]:
+def heading(cell: str) -> tuple[str, str]:
     """Name and unit of a column: "returned [mA]", "input (Hz)", "output, mA"."""
     plain = " ".join(cell.split())
     match = _HEADER.fullmatch(plain) if len(plain) <= _LONGEST_CELL else None

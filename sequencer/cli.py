@@ -204,6 +204,49 @@ def evaluate_command(
     sys.exit(0 if passed else 1)
 
 
+@cli.command("trace")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--pulses-per-revolution", type=click.IntRange(2, 100_000), help="Pulses of one revolution of the wheel.")
+@click.option("--column", default="", help="Column by name, or channel by number; else the first after the time.")
+@click.option("--interval", help='Time from sample to sample of a file without times: "10 us".')
+@click.option(
+    "--thresholds", type=(float, float), help="Lower and upper threshold of a count, in the unit of the trace."
+)
+@json_option
+def trace_command(
+    file: Path,
+    pulses_per_revolution: int | None,
+    column: str,
+    interval: str | None,
+    thresholds: tuple[float, float] | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Tell what a trace from an oscilloscope (CSV or WAV FILE) is, what causes it, and what to check next.
+
+    \b
+    Example:
+      livezero trace pickup.csv --pulses-per-revolution 60
+    """
+    from instruments.units import magnitude, quantity  # noqa: PLC0415
+    from sequencer import core, tracing  # noqa: PLC0415
+
+    interval_s = None if interval is None else magnitude(quantity(interval, like="s"), "s", where="--interval")
+    found = core.trace(
+        file,
+        column=column,
+        interval_s=interval_s,
+        pulses_per_revolution=pulses_per_revolution,
+        thresholds=thresholds,
+    )
+    if as_json:
+        print_json(tracing.as_json(found))
+        return
+    from sequencer.reports.terminal import trace_text  # noqa: PLC0415
+
+    click.echo(printable(trace_text(found, file.name, width=WIDTH)))
+
+
 @cli.command("risk")
 @click.argument("sequence")
 @_bench_options

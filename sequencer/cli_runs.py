@@ -64,10 +64,10 @@ class Watch:
 
     @staticmethod
     def _traced(exchange: "Exchange") -> None:
-        from sequencer.reports.terminal import trace_line  # noqa: PLC0415
+        from sequencer.reports.terminal import exchange_line  # noqa: PLC0415
 
         with contextlib.suppress(OSError):
-            click.echo(trace_line(exchange, width=WIDTH), err=True)
+            click.echo(exchange_line(exchange, width=WIDTH), err=True)
 
     def __enter__(self) -> Self:
         self._view.__enter__()

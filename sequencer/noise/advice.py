@@ -49,19 +49,23 @@ def noise_words(noise: BurstNoise) -> tuple[str, ...]:
     return (*said, f"cause: {CAUSES[best.kind]}", f"check: {CHECKS[best.kind]}")
 
 
-def averaging_words(averaging: Averaging, *, unit: str, span: float, target_pct: float = 0.01) -> str:
-    """What a mean is worth, in % of span, and how many readings bring it below a target."""
-    at, best = averaging.deviation[0], min(averaging.deviation)
-    said = f"one reading is good to {at:.2g} {unit} ({100 * at / span:.2g} % of span)"
+def averaging_words(averaging: Averaging, *, unit: str, span: float | None = None, target_pct: float = 0.01) -> str:
+    """What a mean is worth, and, where the span is known, how many readings bring it below a target in % of it."""
+
+    def worth(deviation: float) -> str:
+        share = "" if span is None else f" ({100 * deviation / span:.2g} % of span)"
+        return f"{deviation:.2g} {unit}".rstrip() + share
+
+    said = f"one reading is good to {worth(averaging.deviation[0])}"
     if averaging.best_n > 1:
-        said += f", the mean of {averaging.best_n} to {best:.2g} {unit} ({100 * best / span:.2g} %)"
-    needed = averaging.needed_n(target_pct / 100 * span)
+        said += f", the mean of {averaging.best_n} to {worth(min(averaging.deviation))}"
+    needed = None if span is None else averaging.needed_n(target_pct / 100 * span)
     if needed is not None and 1 < needed <= _MOST_AHEAD * averaging.means_n[-1]:
-        time = needed * averaging.interval_s
-        said += f"; averaging {needed} readings ({time:.2g} s) brings it below {target_pct:g} %"
+        time_s = needed * averaging.interval_s
+        said += f"; averaging {needed} readings ({time_s:.2g} s) brings it below {target_pct:g} %"
     if averaging.is_falling:
         return said + "; more would help further"
-    return said + (f"; beyond {averaging.best_n} readings drift takes over" if best > 0 else "")
+    return said + (f"; beyond {averaging.best_n} readings drift takes over" if averaging.deviation[0] > 0 else "")
 
 
 def drive_words(effect: DriveEffect) -> str:

@@ -17,11 +17,12 @@ from sequencer.reports import words
 from sequencer.reports.comparison import figure_pairs, point_verdict
 from sequencer.reports.content import Content
 from sequencer.risk_curve import RiskTable
+from sequencer.tracing import TraceResult, findings, trace_lines
 
 if TYPE_CHECKING:
     from instruments.session import Exchange
 
-__all__ = ["plan_text", "risk_text", "summary", "trace_line"]
+__all__ = ["exchange_line", "plan_text", "risk_text", "summary", "trace_text"]
 
 _GREEN, _RED, _YELLOW, _BOLD = "1;32", "1;31", "1;33", "1"
 _TONES = {
@@ -338,6 +339,22 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     return lines + _wrapped(f"at {places} of {tap.name} ({ends})", width, first="    ", then="    ")
 
 
+def trace_text(result: TraceResult, file: str, *, width: int = 80) -> str:
+    """What a trace is, what was found in it with cause and check."""
+    lines: list[str] = []
+    for said in trace_lines(result, file):
+        lines += _wrapped(said, width, then="  ")
+    lines += ["", "found"]
+    for each in findings(result):
+        lines += _wrapped(each.what, width, first="  - ", then="    ")
+        for name, text in (("cause", each.cause), ("check", each.check)):
+            if text:
+                lines += _wrapped(text, width, first=f"    {name}: ", then="      ")
+    if lines[-1] == "found":
+        lines.append("  nothing: the trace is flat, or too short")
+    return "\n".join(lines)
+
+
 def risk_text(table: RiskTable) -> str:
     """The chances of a plan's judgement over the guard band, in 80 columns."""
     unit = table.unit
@@ -367,7 +384,7 @@ def risk_text(table: RiskTable) -> str:
     return "\n".join(lines)
 
 
-def trace_line(exchange: "Exchange", *, width: int = 80) -> str:
+def exchange_line(exchange: "Exchange", *, width: int = 80) -> str:
     """One exchange with an instrument on one line: when, who, what was sent, what came back, how long it took.
 
     Control characters are written out. What is too long loses its middle; a reply keeps the larger part.

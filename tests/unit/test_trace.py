@@ -1,53 +1,205 @@
-"""Exchanges and events as lines: one each, nothing in them drives a terminal, numbers that are missing are null."""
+"""Traces from files: what is read, what is refused with its line, and what the command says."""
 
 import json
+import math
+import re
+import wave
 
+import numpy as np
 import pytest
+from click.testing import CliRunner
 
-from instruments.session import Exchange
-from sequencer.events import event_document
-from sequencer.reports.terminal import trace_line
+from instruments.errors import ReadingsError
+from sequencer import core
+from sequencer.cli import cli
+from sequencer.tracefile import read_trace
+from sequencer.tracing import findings
+
+_SAMPLES = ((0.0, 1.5), (0.5, -2.25), (1.0, 3.0))  # ms, V
+
+FORMS = {
+    "comma": "time [ms],CH1 [V]\n0,1.5\n0.5,-2.25\n1,3\n",
+    "semicolon and decimal comma": "Time [ms];CH1 [V]\n0;1,5\n0,5;-2,25\n1,0;3,0\n",
+    "tab": "time (ms)\tCH1 (V)\n0\t1.5\n0.5\t-2.25\n1\t3\n",
+    "blanks": "0 1.5\n5e-4 -2.25\n1e-3 3\n",
+    "units in a line of their own": "Model,XY\nRecord Length,3\n\nTIME,CH1\nms,V\n0,1.5\n0.5,-2.25\n1,3\n",
+    "remarks, quotes and a trailing comma": '# made by hand\n"time","CH1"\n"s","V"\n0,1.5,\n5e-4,-2.25,\n1e-3,3,\n',
+    "Windows text": "﻿time [ms];CH1 [V]\r\n0;1,5\r\n0,5;-2,25\r\n1;3\r\n",
+}
 
 
-def exchange(sent, received=None, fault=""):
-    return Exchange(at_s=12.3456, instrument="meter", sent=sent, received=received, took_s=0.0204, fault=fault)
+def csv(tmp_path, text, name="trace.csv"):
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("form", list(FORMS))
+def test_every_form_of_csv_gives_the_same_samples(tmp_path, form):
+    trace = read_trace(csv(tmp_path, FORMS[form]))
+    assert 1e3 * trace.times_s == pytest.approx([at for at, _ in _SAMPLES])
+    assert list(trace.values) == [value for _, value in _SAMPLES]
+    assert trace.unit == ("" if form == "blanks" else "V")
+
+
+def test_a_column_is_taken_by_its_name_or_number(tmp_path):
+    path = csv(tmp_path, "time,CH1,CH2\n0,1,10\n1,2,20\n2,3,30\n")
+    assert list(read_trace(path).values) == [1, 2, 3]
+    assert list(read_trace(path, column="CH2").values) == [10, 20, 30]
+    assert list(read_trace(path, column="3").values) == [10, 20, 30]
+    with pytest.raises(ReadingsError, match='no column "CH3"') as refused:
+        read_trace(path, column="CH3")
+    assert "ch2" in refused.value.allowed
+
+
+def test_values_alone_need_an_interval(tmp_path):
+    path = csv(tmp_path, "1\n2\n3\n")
+    assert read_trace(path, interval_s=1e-3).times_s == pytest.approx([0, 1e-3, 2e-3])
+    with pytest.raises(ReadingsError, match="no time") as refused:
+        read_trace(path)
+    assert "--interval" in refused.value.todo
+
+
+def test_samples_without_a_number_are_left_out_and_counted(tmp_path):
+    trace = read_trace(csv(tmp_path, "time,v\n0,1\n1,NaN\n2,\n3,4\n"))
+    assert list(trace.values) == [1, 4]
+    assert trace.left_out_n == 2
+    assert not trace.is_even or len(trace.values) == 2
 
 
 @pytest.mark.parametrize(
-    ("given", "shown"),
+    ("text", "match", "where"),
     [
-        (exchange("OUTP OFF"), "    12.346 meter: OUTP OFF"),
-        (exchange("READ?", "+1.2E-02"), "    12.346 meter: READ? -> +1.2E-02 (20 ms)"),
-        (exchange("READ?", fault="VI_ERROR_TMO"), "    12.346 meter: READ? !! VI_ERROR_TMO"),
-        (exchange("READ?", "a\x1b[2Jb\r\nc"), "    12.346 meter: READ? -> a\\x1b[2Jb\\r\\nc (20 ms)"),
-        (exchange("READ?", ""), "    12.346 meter: READ? ->  (20 ms)"),
+        ("", "no line of numbers", "trace.csv"),
+        ("hello\nworld\n", "no line of numbers", "trace.csv"),
+        ("time,v\n0,1\n", "too few samples", "trace.csv"),
+        ("time,v\n0,1\n1,2\n2,abc\n", '"abc" is not a number', "trace.csv:4"),
+        ("time,v\n0,1\n1,2\n0.5,3\n", "does not rise", "trace.csv:4"),
+        ("time [kg],v\n0,1\n1,2\n", '"kg" is no unit of time', "trace.csv:1"),
     ],
 )
-def test_an_exchange_is_one_line_without_control_characters(given, shown):
-    assert trace_line(given) == shown
-    assert shown.isprintable()
+def test_a_bad_csv_is_refused_with_its_place(tmp_path, text, match, where):
+    with pytest.raises(ReadingsError, match=match) as refused:
+        read_trace(csv(tmp_path, text))
+    assert refused.value.where.endswith(where)
 
 
-@pytest.mark.parametrize(
-    ("sent", "received"), [("C" * 500, None), ("C" * 500, "R" * 500), ("READ?", "R" * 500), ("C" * 500, "R")]
-)
-def test_what_is_too_long_loses_its_middle(sent, received):
-    line = trace_line(exchange(sent, received))
-    assert len(line) == 80 if received != "R" else len(line) <= 80
-    assert "..." in line
-    assert received is None or line.endswith("R (20 ms)")
+def test_a_file_too_large_is_not_even_opened(tmp_path):
+    path = tmp_path / "giant.csv"
+    with path.open("wb") as file:
+        file.truncate(10**9)  # a hole: takes no room
+    with pytest.raises(ReadingsError, match="too large") as refused:
+        read_trace(path)
+    assert refused.value.allowed == "at most 60 MB"
 
 
-def test_every_event_of_a_run_is_a_document_without_a_nan(small, run):
-    ran = run(small(sequence={"settled within: 20 %": "settled within: 20 %\nretries: 0"}))
-    documents = [event_document(each) for each in ran.log if not isinstance(each, Exchange)]
-    assert {each["event"] for each in documents} == {
-        "planned", "point", "sample", "settled", "reading", "safe", "closed",
-    }  # fmt: skip
-    for each in documents:
-        json.dumps(each, allow_nan=False)
-    read = [each for each in documents if each["event"] == "reading"]
-    kept = [each for each in ran.lines if each["kind"] == "reading"]
-    assert [(each["number"], each["tap"], each["reading"], each["value"]) for each in read] == [
-        (each["number"], each["tap"], each["reading"], each["value"]) for each in kept
-    ]
+@pytest.mark.parametrize("width", [1, 2, 3, 4])
+def test_wav_of_every_width_gives_the_same_wave(tmp_path, width):
+    path = tmp_path / "trace.wav"
+    values = np.array([0.0, 0.5, -0.5, 0.25])
+    whole = np.round(values * 2 ** (8 * width - 1)).astype(np.int64) + (128 if width == 1 else 0)
+    frames = b"".join(int(each).to_bytes(width, "little", signed=width > 1) for each in np.repeat(whole, 2))
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(2)
+        file.setsampwidth(width)
+        file.setframerate(8000)
+        file.writeframes(frames)
+    trace = read_trace(path, column="2")
+    assert trace.values == pytest.approx(values, abs=1e-9)
+    assert trace.times_s == pytest.approx(np.arange(4) / 8000)
+    with pytest.raises(ReadingsError, match="no channel 3"):
+        read_trace(path, column="3")
+
+
+def test_a_wav_that_is_none_is_refused(tmp_path):
+    path = tmp_path / "trace.wav"
+    path.write_bytes(b"RIFF....WAVE")
+    with pytest.raises(ReadingsError, match="no WAV of whole numbers"):
+        read_trace(path)
+
+
+# -- what is said ----------------------------------------------------------------------------------------------------
+
+
+def written(tmp_path, values, rate_Hz=20_000.0, name="trace.csv", unit="V"):
+    rows = "".join(f"{number / rate_Hz:.7f},{value:.5f}\n" for number, value in enumerate(values))
+    return csv(tmp_path, f"time [s],pickup [{unit}]\n{rows}", name)
+
+
+def pulses(keep=lambda number: number >= 0, length=20_000, every=20):
+    number = np.arange(length) // every
+    return np.where((np.arange(length) % every < every // 2) & keep(number), 5.0, 0.0)
+
+
+def livezero(*arguments):
+    done = CliRunner().invoke(cli, ["trace", *map(str, arguments)])
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    return done
+
+
+def test_a_missing_tooth_is_named_with_cause_and_check_in_80_columns(tmp_path):
+    done = livezero(written(tmp_path, pulses(lambda number: number % 24 != 5)))
+    assert done.exit_code == 0
+    assert "missing once in 24" in " ".join(done.stdout.split())
+    assert "cause: a missing or damaged tooth" in " ".join(done.stdout.split())
+    assert "check: look at the wheel" in " ".join(done.stdout.split())
+    assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_json_holds_the_train_and_the_findings(tmp_path):
+    done = livezero(written(tmp_path, pulses(lambda number: ~np.isin(number, (100, 400)))), "--json")
+    told = json.loads(done.stdout)
+    assert told["train"]["rate_Hz"] == pytest.approx(1000, rel=1e-4)
+    assert told["train"]["missing_n"] == 2
+    assert told["findings"][0]["what"].startswith("missing pulses: 2")
+    assert told["noise"] is None
+
+
+def test_mains_on_an_open_input_is_suspected_from_its_rate(tmp_path):
+    t = np.arange(20_000) / 20_000
+    result = core.trace(written(tmp_path, 0.4 * np.sin(2 * np.pi * 50.03 * t)))
+    assert any("that of mains" in each.what for each in findings(result))
+    assert result.lines[0].rate_Hz == pytest.approx(50.03, abs=0.05)
+
+
+def test_a_trace_without_pulses_is_told_as_noise(tmp_path):
+    values = 12 + np.random.default_rng(1).normal(0, 0.01, 2000)
+    result = core.trace(written(tmp_path, values, rate_Hz=100, unit="mA"))
+    assert result.train is None
+    assert result.noise.best.kind == "white noise"
+    assert result.noise.sd == pytest.approx(0.01, rel=0.05)
+    done = livezero(tmp_path / "trace.csv")
+    assert "no pulse train" in done.stdout
+    assert re.search(r"white noise \(\d+ %\): sd 0\.0[01]\d* mA", done.stdout)
+
+
+def test_a_long_trace_is_looked_at_as_means(tmp_path):
+    values = np.random.default_rng(1).normal(0, 1, 10_000)
+    result = core.trace(written(tmp_path, values))
+    assert result.block_n == math.ceil(10_000 / 4096)
+    assert result.noise.sd == pytest.approx(1 / math.sqrt(result.block_n), rel=0.05)
+
+
+def test_a_clipped_trace_says_so_first(tmp_path):
+    t = np.arange(20_000) / 20_000
+    sine = 1.3 * np.sin(2 * np.pi * 440 * t) + np.random.default_rng(1).normal(0, 0.01, len(t))
+    result = core.trace(written(tmp_path, np.clip(sine, -1, 1)))
+    # |sin| > 1 / 1.3 for 1 - 2 asin(1 / 1.3) / pi of the time.
+    assert result.clipped_pct == pytest.approx(100 * (1 - 2 * math.asin(1 / 1.3) / math.pi), abs=2)
+    assert "clipped" in findings(result)[0].what
+    assert core.trace(written(tmp_path, 0.7 * sine)).clipped_pct == 0
+
+
+def test_a_flat_trace_is_no_fault_of_ours(tmp_path):
+    done = livezero(written(tmp_path, np.full(100, 2.5)))
+    assert done.exit_code == 0
+    assert "flat" in done.stdout
+
+
+def test_bad_options_end_with_2_and_a_sentence(tmp_path):
+    path = written(tmp_path, pulses())
+    for options in (["--thresholds", "7", "9"], ["--column", "CH9"], ["--interval", "3 kg"]):
+        done = livezero(path, *options)
+        assert done.exit_code == 2, options
+        assert done.stdout == ""
+        assert "Traceback" not in done.stderr

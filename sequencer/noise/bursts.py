@@ -223,9 +223,9 @@ class _Dwells:
         out, none = np.arange(most), np.zeros(most, dtype=np.int64)
         splits = self._splits(np.concatenate((out, none[1:])), np.concatenate((none, out[1:])))
         away = np.abs(np.nan_to_num(self._sorted + self._middle)) / self._width
-        # A third each: anywhere, nearly 0, and just 0.
-        parts = 1 + sum((away < each) / (2 * each) for each in _AT_ZERO)
-        density = _running(np.log(parts / (3 * self._width)))
+        # An open contact mostly gives 0: a tenth lies anywhere, the rest nearly or just at 0.
+        parts = 0.1 + 0.45 * sum((away < each) / (2 * each) for each in _AT_ZERO)
+        density = _running(np.log(parts / self._width))
         whole = np.take_along_axis(density, self._n[:, None], axis=1)
         thrown = whole - _between(density, splits.first, splits.last)
 

@@ -328,6 +328,9 @@ class _Run:
         if point.role != "exercise":
             for reading in range(1, point.setpoint.readings_n + 1):
                 self._read_all(point, attempt, reading, settled, invalid=invalid)
+            if point.is_capture:  # asked after each reading it would lose its pace
+                for each in (self._source, *self._bench.receivers.values()):
+                    each.check()
         # A capture is taken of what never comes to rest, too.
         is_waiting_in_vain = not (settled.is_steady or invalid or is_keyed or point.is_capture)
         if is_waiting_in_vain and self._plan.sequence.file.if_never_settled == "stop":
@@ -402,13 +405,8 @@ class _Run:
     # -- readings ----------------------------------------------------------------------------------------------------
 
     def _read_all(self, point: Point, attempt: int, reading: int, settled: Settled, *, invalid: str) -> None:
-        """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings.
-
-        A capture asks for speed, and each of its readings alone is worth nothing: with the last one it is looked at,
-        and on the disk.
-        """
-        is_whole = not point.is_capture or reading == point.setpoint.readings_n
-        if is_whole:
+        """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings."""
+        if not point.is_capture:
             self._source.check()
         for index, tap in enumerate(self._plan.sheet.taps):
             receiver = self._bench.receivers.get(tap.name)
@@ -416,7 +414,7 @@ class _Run:
                 continue
             expected = float(tap.to_reading(np.array(point.expected[index])))
             sample, note = self._valid(receiver, expected, tries=1 if invalid else self._retries + 1)
-            if is_whole:
+            if not point.is_capture:
                 receiver.check()
             correction = receiver.take_correction()
             if correction is not None:
@@ -426,7 +424,8 @@ class _Run:
             value = float(tap.from_reading(np.array(signal)))
             self._journal.write(
                 "reading",
-                sync=is_whole,
+                # A capture asks for speed; each of its readings alone is worth nothing.
+                sync=not point.is_capture or reading == point.setpoint.readings_n,
                 serial=self._serial,
                 number=point.number,
                 step=point.step,

@@ -16,6 +16,7 @@ __all__ = ["TraceFile", "read_trace"]
 
 _LARGEST_BYTES = {True: 200_000_000, False: 60_000_000}  # a WAV; text, which takes ten times that to read
 _MOST_SAMPLES = 5_000_000
+_NO_NUMBER = 1e30  # 9.9E37 and its like stand for overload and for no number (SCPI-1999)
 _PREAMBLE = 200  # lines that may stand before the samples
 _TIME_WORDS = ("time", "t", "x-axis", "seconds", "second", "zeit")
 _UNIT_WORDS = {"second": "s", "seconds": "s", "sec": "s", "volt": "V", "volts": "V", "ampere": "A", "amps": "A"}
@@ -31,7 +32,7 @@ class TraceFile:
         values: shape (n,), finite.
         name: of the column, or of the channel.
         unit: as written; "" if none was.
-        left_out_n: samples without a number.
+        left_out_n: samples without a number, or overloaded.
         ends: lowest and highest value that the file's format can hold; None where it has no ends.
     """
 
@@ -158,7 +159,7 @@ def _csv(path: Path, lines: list[str], column: str, interval_s: float | None) ->
         times_s = np.arange(len(values), dtype=np.float64) * (interval_s or 1.0)
     else:
         times_s = table[:, 0] * _seconds(f"{path}:{rows[0][0] - 1}", units[time_at])
-    is_read = np.isfinite(values) & np.isfinite(times_s)
+    is_read = (np.abs(values) < _NO_NUMBER) & (np.abs(times_s) < _NO_NUMBER)  # NaN is left out too
     kept = np.flatnonzero(is_read)
     if len(kept) < 2:
         raise ReadingsError("holds too few samples", where=str(path), allowed="two at least")

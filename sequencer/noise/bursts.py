@@ -26,6 +26,7 @@ _WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is 
 _FLOOR = 1e-9  # of the largest reading: the noise of numbers without a stated resolution
 _MOST_SWEEPS = 25
 _THROWN = 3  # a burst is at least that many sd of the noise beneath on average
+_SINGULAR = 1e-9  # of the variance of a sine or trend: noise that keeps its covariance invertible
 _NO_GAIN = 0.05  # of a natural logarithm
 _PLACES = np.linspace(-1.25, 1.25, 21)  # where the middle of a swing may lie, in amplitudes from the mid-range
 _PHASES = np.sin(math.pi * ((np.arange(32) + 0.5) / 32 - 0.5))  # of half a turn; the other half is the same
@@ -384,8 +385,9 @@ class _Dwells:
     def _process(self, variance: float, kernel: FloatArray) -> float:
         """Log density of dwells with a covariance between places, beside white noise."""
         total = 0.0
+        white = variance + self._floor**2 + _SINGULAR * float(np.diag(kernel).max())
         for place, rows_n, scatter in self._alike:
-            covariance = kernel[place] + (variance + self._floor**2) * np.eye(len(scatter))
+            covariance = kernel[place] + white * np.eye(len(scatter))
             inverse = np.linalg.inv(covariance)
             weight = inverse.sum(axis=0)
             precision = float(weight.sum())

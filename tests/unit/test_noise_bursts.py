@@ -131,6 +131,13 @@ def test_missing_readings_and_single_ones_are_passed_over():
     assert all(math.isfinite(each.log_likelihood) for each in kinds.values())
 
 
+def test_an_exact_ramp_without_a_stated_resolution_is_a_trend():
+    readings = np.arange(30.0).reshape(6, 5)
+    kinds, order = _found(readings, 0.0)
+    assert order[0] == "trend"
+    assert all(math.isfinite(each.log_likelihood) for each in kinds.values())
+
+
 def test_the_unit_of_the_readings_moves_all_kinds_alike():
     readings, _, _ = _cases()["swing"]
     kinds, _ = _found(readings)

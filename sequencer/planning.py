@@ -21,7 +21,7 @@ from sequencer.running.settling import SettlingRule
 from sequencer.step import Role, Setpoint, registry
 from sequencer.tolerance import half_width
 
-__all__ = ["Plan", "Point", "plan"]
+__all__ = ["Plan", "Point", "plan", "receiver_of"]
 
 # A tolerance under ten steps of the receiver cannot be judged by it (FAULTS 16; common practice, no source).
 _STEPS_IN_TOLERANCE = 10
@@ -287,9 +287,9 @@ def _points(
     dead_s = sum(stage.dead_time_s for stage in sheet.stages)
     least = float(np.nanmin(np.where(widths > 0, widths, np.nan)))
     bounds = sequence.sheet.settling
-    resolution, takes_s = _receiver(bench, wires[-1], last)
+    resolution, takes_s = receiver_of(bench, wires[-1], last)
     reads_s = {
-        each.tap: _receiver(bench, each, taken)[1]
+        each.tap: receiver_of(bench, each, taken)[1]
         for each, taken in zip(wires, sheet.taps, strict=True)
         if each.receiver is not None
     }
@@ -341,8 +341,8 @@ def _points(
     return tuple(points)
 
 
-def _receiver(bench: LoadedBench, wired: Wire, tap: Tap) -> tuple[float, float]:
-    """Resolution in the unit of the tap's signal, and time of one reading, of the last tap's receiver."""
+def receiver_of(bench: LoadedBench, wired: Wire, tap: Tap) -> tuple[float, float]:
+    """Resolution in the unit of the tap's signal, and time of one reading, of what reads a tap."""
     port = wired.receiver
     assert port is not None
     function = bench.descriptions[port.instrument].functions[port.function]

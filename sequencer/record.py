@@ -33,7 +33,7 @@ from sequencer.capturing import as_json, captures
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
-from sequencer.planning import Plan
+from sequencer.planning import Plan, receiver_of
 from sequencer.readings import from_journal, write_csv
 from sequencer.reports.content import Content, InstrumentLine, Trace
 from sequencer.reports.words import duration
@@ -215,12 +215,8 @@ def _receivers(plan: Plan) -> dict[str, dict[str, float]]:
     found = {}
     for wire, tap in zip(plan.wires, plan.sheet.taps, strict=True):
         if wire.receiver is not None:
-            port = wire.receiver
-            function = plan.bench.descriptions[port.instrument].functions[port.function]
-            found[wire.tap] = {
-                "resolution": function.resolution(port.entry, tap.signal_unit),
-                "takes_s": function.takes,
-            }
+            resolution, takes_s = receiver_of(plan.bench, wire, tap)
+            found[wire.tap] = {"resolution": resolution, "takes_s": takes_s}
     return found
 
 

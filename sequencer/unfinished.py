@@ -147,7 +147,8 @@ def rest_of(folder: Path, plan: Plan) -> Rest:
     wanted_n = sum(wire.receiver is not None for wire in plan.wires)
     began = datetime.fromisoformat(opened_of(folder)["date"])
     for point in plan.points:
-        if point.role == "exercise" or _read_n(table, point.number, taken) >= wanted_n * point.setpoint.readings_n:
+        taps_n = 1 if point.is_capture else wanted_n
+        if point.role == "exercise" or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:
             continue
         reads = {each.step for each in plan.points if each.role != "exercise"}
         cycle = (point.step, point.setpoint.cycle)

@@ -329,8 +329,9 @@ class _Run:
             for reading in range(1, point.setpoint.readings_n + 1):
                 self._read_all(point, attempt, reading, settled, invalid=invalid)
             if point.is_capture:  # asked after each reading it would lose its pace
-                for each in (self._source, *self._bench.receivers.values()):
-                    each.check()
+                self._source.check()
+                for receiver in self._bench.receivers.values():
+                    receiver.check()
         # A capture is taken of what never comes to rest, too.
         is_waiting_in_vain = not (settled.is_steady or invalid or is_keyed or point.is_capture)
         if is_waiting_in_vain and self._plan.sequence.file.if_never_settled == "stop":

@@ -93,7 +93,7 @@ def test_it_is_resumed_on_its_bench_to_a_verdict(killed, tmp_path, livezero):
     bench.rename(tmp_path / "elsewhere.yaml")
     done = livezero("resume", record, "--confirm", "--operator", "B. Cellarman", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("PASS, GF-104")
+    assert done.stdout.startswith("PASS (SIMULATED BENCH), GF-104")  # it is served, and says so itself
     assert "resumed after" in done.stdout
     assert "by B. Cellarman: exercise again, then cycle 1 anew from point 3" in " ".join(done.stdout.split())
     assert livezero("verify", record, cwd=tmp_path).returncode == 0

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from instruments.errors import InputError, PlanError
+from instruments.simulated.bench import Mishap
 from sequencer.record import document
 from sequencer.reports.html import html
 from sequencer.reports.terminal import summary
@@ -99,6 +100,33 @@ def test_the_source_is_off_for_the_first_burst_and_on_again_for_the_second(small
     told = [each for each in sent[1] if each.startswith(("SOUR:FREQ ", "OUTP O"))]
     assert told[:3] == ["SOUR:FREQ 0.0000000E+00", "OUTP ON", "SOUR:FREQ 5.0000000E+02"]
     assert ran.outcome.status == "complete"
+
+
+@pytest.mark.parametrize("instrument", ["source", "meter"])
+@pytest.mark.parametrize("kind", ["time-out", "dropped", "power-cycled"])
+@pytest.mark.parametrize("drive", ["off", "on"])
+def test_a_mishap_leaves_the_drive_off_for_the_burst_without_it_and_the_burst_whole(
+    small, run, instrument, kind, drive
+):
+    plan = small(sequence=capture("readings: 16, drive: off and on"))
+    clean = run(plan)
+    until = clean.log.index(clean.events("PointSettled")[-2 if drive == "off" else -1])
+    asked = [
+        each for each in clean.log[:until] if getattr(each, "instrument", "") == instrument and hasattr(each, "sent")
+    ]
+    # The meter while it takes the burst; the source with the last thing that it was told before.
+    place = len(asked) + 8 if instrument == "meter" else len(asked)
+    ran = run(plan, wrong=[Mishap(kind=kind, instrument=instrument, at_exchange=place)])
+    assert ran.outcome.status == "complete"
+    assert ran.is_safe()
+    off, on = plan.points[-2:]
+    assert (off.role, on.role) == ("capture, drive off", "capture")
+    first, *_, last = (index for index, each in enumerate(ran.log) if getattr(each, "point", None) is off)
+    assert "OUTP ON" not in [each.sent for each in ran.log[first:last] if hasattr(each, "sent")]
+    (found,) = ran.record.content.captures
+    assert [len(each.values) for each in found.bursts] == [16, 16]
+    assert found.bursts[0].values == pytest.approx(4, abs=0.02)
+    assert found.bursts[1].values == pytest.approx(12, abs=0.02)
 
 
 def test_another_tap_can_be_captured(small, run):

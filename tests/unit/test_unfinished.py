@@ -75,6 +75,26 @@ def test_a_resumed_run_keeps_what_was_read_and_judges_the_cycle_taken_in_one_go(
     assert core.cut_off(folder.parent) == ()
 
 
+@pytest.mark.parametrize(
+    ("readings_n", "points"),
+    [
+        pytest.param(84 + 16, [1, 2, 24, 25], id="between the bursts"),
+        pytest.param(84 + 20, [1, 2, 24, 25], id="in the second burst"),
+        pytest.param(84 + 32, [], id="every reading taken"),
+    ],
+)
+def test_of_a_capture_both_bursts_are_taken_anew_and_nothing_before_it(cut, readings_n, points):
+    # One tap is read at a capture, 16 times: point 24 with the drive off, point 25 with the drive on.
+    last = "- traverse: {points: 5, cycles: 2, readings: 2}"
+    folder = cut(readings_n, sequence={last: f"{last}\n  - capture: {{readings: 16, drive: off and on}}"})
+    assert [point.number for point in rest_of(folder, kept_plan(folder)).points] == points
+    done = core.resume(folder)
+    assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "pass")
+    (found,) = done.record.content.captures
+    assert [len(each.values) for each in found.bursts] == [16, 16]
+    assert core.verify(folder).is_intact
+
+
 def test_the_gap_stands_in_journal_and_report(cut):
     folder = cut(50)
     core.resume(folder, operator_name="B. Cellarman")

@@ -42,6 +42,7 @@ __all__ = [
     "basis_of",
     "budget",
     "correlated_pairs",
+    "is_own",
     "is_scatter_unknown",
     "statements",
 ]
@@ -374,6 +375,11 @@ def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, 
             )
         )
     return lines
+
+
+def is_own(line: Contribution) -> bool:
+    """True for what is not of scatter and yet no other reading of the same instruments shares: resolution, settling."""
+    return line.name.endswith(" resolution") or line.name.startswith("settling")
 
 
 def is_scatter_unknown(readings: Grid, tap: str) -> bool:

@@ -16,12 +16,12 @@ from instruments.benchfile import BenchFile, LoadedBench
 from instruments.benchfile import load_bench as load_bench_file
 from instruments.clock import Clock, RealClock
 from instruments.description import DESCRIPTIONS, Description
-from instruments.errors import InputError
+from instruments.errors import InputError, RecordError
 from instruments.locks import bench_held
 from instruments.shipped import shipped
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
-from instruments.units import show
+from instruments.units import show, terms
 from instruments.wiring import wire
 from instruments.yamlfile import FileModel, find, read
 from sequencer import record as records
@@ -29,9 +29,12 @@ from sequencer.advice import advice
 from sequencer.archive import Verification, correct, remark, verify
 from sequencer.budget import COVERAGE, basis_of
 from sequencer.byhand import from_csv
+from sequencer.comparison import Comparison, Side
+from sequencer.comparison import compare as set_side_by_side
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
 from sequencer.figures.conformity import DEFAULT_RULE
+from sequencer.integrity import JOURNAL, inputs_of
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
@@ -50,6 +53,7 @@ from sequencer.runs import (
     resume,
     run,
     with_trials,
+    write_page,
     write_report,
 )
 from sequencer.tracefile import read_trace
@@ -66,6 +70,7 @@ __all__ = [
     "by_trials",
     "check_bench",
     "close",
+    "compare",
     "copy_shipped",
     "correct",
     "cut_off",
@@ -89,6 +94,7 @@ __all__ = [
     "simulate",
     "trace",
     "verify",
+    "write_comparison",
     "write_report",
 ]
 
@@ -129,6 +135,15 @@ def load_record(folder: Path | str) -> Record:
 def report(folder: Path | str) -> Path:
     """Write the report of a record again; returns its path, raises RecordError."""
     return write_report(load_record(folder).content, Path(folder) / "report.html")
+
+
+def write_comparison(compared: Comparison, path: Path) -> Path:
+    """Write a comparison as one HTML file; returns its path, raises RecordError. Never inside a record."""
+    from sequencer.reports.side_by_side import html  # noqa: PLC0415  jinja2 only where a page is made
+
+    if any((folder / JOURNAL).exists() for folder in path.resolve().parents):
+        raise RecordError("lies inside a record", where=str(path), todo="write it elsewhere; a record stays as it is")
+    return write_page(html(compared), path)
 
 
 def evaluate(
@@ -235,6 +250,51 @@ def trace(
     lower, upper = thresholds or (None, None)
     found = read_trace(Path(path), column=column, interval_s=interval_s)
     return trace_result(found, pulses_per_revolution=pulses_per_revolution, lower=lower, upper=upper)
+
+
+def compare(
+    a: Path | str,
+    b: Path | str,
+    *,
+    type_sheet: TypeSheet | Path | str | None = None,
+    bench: LoadedBench | Path | str | None = None,
+    margin: str = "",
+) -> Comparison:
+    """Two records, or readings taken by hand, side by side; B less A.
+
+    Args:
+        a: folder of a record, or a CSV taken by hand.
+        b: the other.
+        type_sheet: of the unit, for a CSV.
+        bench: whose instruments a CSV was taken with; None = not known, so nothing can be told.
+        margin: within which they are to be equivalent, as a tolerance is written; "" = not asked.
+
+    Raises:
+        InputError: the margin is none, or a CSV has no type sheet.
+        ReadingsError: different types or taps, no point in common, or a CSV at fault.
+        RecordError: a record is damaged.
+    """
+    sides = [_side(Path(each), type_sheet, bench) for each in (a, b)]
+    taps = sides[0].sheet.datasheet().taps
+    units = (taps[-1].unit, taps[0].unit)
+    within = terms(margin, bases=("span", "reading", "output"), like=units) if margin else None
+    return set_side_by_side(*sides, margin=within)
+
+
+def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBench | Path | str | None) -> Side:
+    if path.is_dir():
+        sheet, _ = load_type_sheet(str((path / "inputs" / "type.yaml").resolve()))
+        return Side(
+            content=load_record(path).content,
+            sheet=sheet,
+            sequence_digest=inputs_of(path).get("inputs/sequence.yaml", ""),
+        )
+    if type_sheet is None and path.is_file():
+        raise InputError("readings taken by hand do not tell the type of unit", where=str(path), todo="give --type")
+    if type_sheet is None:
+        raise RecordError("there is no such record", where=str(path), todo="name a folder in results")
+    sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
+    return Side(content=by_hand(path, sheet, serial=path.stem, bench=bench), sheet=sheet)
 
 
 def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
-from sequencer.budget import Basis, budget, is_scatter_unknown
+from sequencer.budget import Basis, budget, is_own, is_scatter_unknown
 from sequencer.figures.conformity import RULES, Conformity, judge
 from sequencer.figures.conformity import Verdict as PointVerdict
 from sequencer.figures.definitions import Standard
@@ -105,9 +105,13 @@ class Evaluation:
         worst = self.worst
         if worst is None:
             return None
-        is_visited = ~np.isnan(next(reversed(self.grid.readings_n.values())))
         place = int(np.flatnonzero(self.visits.index.to_numpy() == worst.name)[0])
-        return tuple(int(each) for each in np.argwhere(is_visited)[place])
+        return tuple(int(each) for each in np.argwhere(self.is_visited)[place])
+
+    @property
+    def is_visited(self) -> npt.NDArray[np.bool_]:
+        """Where the rows of `visits` stand in the arrays of `grid` and `budget`, in order."""
+        return ~np.isnan(next(reversed(self.grid.readings_n.values())))
 
     @property
     def worst_U(self) -> float | None:
@@ -319,11 +323,7 @@ def _known(
         return Known(at={}, scatter=math.nan, line=None)
     largest = (100 * visits.groupby("setpoint_pct")["U"].max() / span).dropna()
     # Between two readings of the same instruments only this differs.
-    own = _effect(
-        stated,
-        is_visited,
-        lambda each: each.kind == "A" or each.name.endswith(" resolution") or each.name.startswith("settling"),
-    )
+    own = _effect(stated, is_visited, lambda each: each.kind == "A" or is_own(each))
     k = stated.k[is_visited]
     scatter = 100 * float(np.nanmax(k * own)) / span if np.isfinite(k * own).any() else math.nan
     return Known(at={float(at): float(U) for at, U in largest.items()}, scatter=scatter, line=line)  # type: ignore[arg-type]

@@ -30,6 +30,7 @@ from sequencer.adjustment import adjustment
 from sequencer.advice import advice, may_adjust
 from sequencer.budget import basis_from, basis_of
 from sequencer.capturing import as_json, captures
+from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
@@ -38,7 +39,18 @@ from sequencer.readings import from_journal, write_csv
 from sequencer.reports.content import Content, InstrumentLine, Trace
 from sequencer.reports.words import duration
 
-__all__ = ["Record", "create", "document", "is_sealed", "load", "opening", "seal", "used", "versions"]
+__all__ = [
+    "Record",
+    "comparison_document",
+    "create",
+    "document",
+    "is_sealed",
+    "load",
+    "opening",
+    "seal",
+    "used",
+    "versions",
+]
 
 _BUILT_ON = ("numpy", "pandas", "pint", "pydantic", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyyaml")
 
@@ -465,6 +477,28 @@ def document(content: Content) -> dict[str, Any]:
         "points": _rows(found.points),
         "visits": _rows(found.visits),
         "end_pairs": _rows(found.end_pairs),
+    }
+
+
+def comparison_document(compared: Comparison) -> dict[str, Any]:
+    """Everything that a comparison found, as JSON values."""
+    sides = {
+        name: {key: getattr(side.content, key) for key in ("serial", "type", "state", "date", "sequence", "bench")}
+        | {"folder": side.content.folder, "sha256": side.content.digest, "is_altered": bool(side.content.alterations)}
+        | {"is_simulated": side.content.is_simulated}
+        for name, side in (("a", compared.a), ("b", compared.b))
+    }
+    names = ("mean_pct", "mean_U_pct", "mean_p_holm", "overall_p", "coverage", "margin", "reason", "is_same_bench")
+    return {
+        "result": compared.result,
+        **sides,
+        **{name: _plain(getattr(compared, name)) for name in names},
+        "different_n": compared.different_n,
+        "tested_n": compared.tested_n,
+        "points": _rows(compared.points),
+        "figures": [asdict(each) | {"difference": each.difference} for each in compared.figures],
+        "not_compared": list(compared.unmatched),
+        "cautions": list(compared.cautions),
     }
 
 

@@ -379,7 +379,11 @@ def write_report(content: Content, path: Path) -> Path:
     """Write a report as one HTML file; returns its path, raises RecordError."""
     from sequencer.reports.html import html  # noqa: PLC0415  jinja2 only where a page is made
 
-    text = html(content)
+    return write_page(html(content), path)
+
+
+def write_page(text: str, path: Path) -> Path:
+    """Write a page; returns its path, raises RecordError."""
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:

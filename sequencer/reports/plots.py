@@ -39,7 +39,7 @@ from sequencer.reports.drawing import (
 from sequencer.reports.uncertainty import guard_bands
 from sequencer.reports.words import DIRECTIONS, NumberStyle, as_pct, fixed, ordered, percent_used, way
 
-__all__ = ["bar_plot", "error_plot", "hysteresis_plot", "residual_plot"]
+__all__ = ["bar_plot", "error_plot", "hysteresis_plot", "residual_plot", "tolerance_band", "tolerance_limits"]
 
 _MOST_BARS = 24
 _MOST_BEYOND = 5.0  # as found may stretch the scale so many times, then it is left out and counted
@@ -81,11 +81,11 @@ def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
         reach(everything, least=1e-6),
         height=290,
     )
-    _band(panel, points, is_constant=style.is_constant)
+    tolerance_band(panel, points, is_constant=style.is_constant)
     _guard_band(panel, points, accepted, is_constant=style.is_constant)
     panel.frame("Input in % of range", "Error in % of output span")
     panel.right(evaluation.output_span / 100, f"Error in {evaluation.output_unit}")
-    _limits(panel, points, is_constant=style.is_constant)
+    tolerance_limits(panel, points, is_constant=style.is_constant)
     _draw_earlier(panel, earlier)
     for x, y, wide, direction in bars:
         aside = _ASIDE[direction]
@@ -256,13 +256,15 @@ def _edges(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> list[lis
     ]
 
 
-def _band(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
+def tolerance_band(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
+    """The area of the tolerance, to be drawn before all else."""
     for piece in _edges(panel, points, is_constant=is_constant):
         outline = [panel.at(x, y) for x, y in piece] + [panel.at(x, -y) for x, y in reversed(piece)]
         panel.drawing.polygon(outline, fill=BAND)
 
 
-def _limits(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
+def tolerance_limits(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
+    """The edges of the tolerance."""
     for piece in _edges(panel, points, is_constant=is_constant):
         for sign in (1, -1):
             panel.curve([(x, sign * y) for x, y in piece], colour=LIMIT, width=1.6)

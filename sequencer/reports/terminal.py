@@ -11,6 +11,7 @@ import pandas as pd
 
 from instruments.units import show
 from sequencer.capturing import capture_words
+from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation
 from sequencer.planning import Plan, Point
 from sequencer.reports import words
@@ -22,7 +23,7 @@ from sequencer.tracing import TraceResult, findings, trace_lines
 if TYPE_CHECKING:
     from instruments.session import Exchange
 
-__all__ = ["exchange_line", "plan_text", "risk_text", "summary", "trace_text"]
+__all__ = ["comparison_text", "exchange_line", "plan_text", "risk_text", "summary", "trace_text"]
 
 _GREEN, _RED, _YELLOW, _BOLD = "1;32", "1;31", "1;33", "1"
 _TONES = {
@@ -353,6 +354,54 @@ def trace_text(result: TraceResult, file: str, *, width: int = 80) -> str:
     if lines[-1] == "found":
         lines.append("  nothing: the trace is flat, or too short")
     return "\n".join(lines)
+
+
+def comparison_text(compared: Comparison, *, width: int = 80) -> str:
+    """The answer on top; then the two, what the tests say, a line a point, figures side by side, cautions."""
+    found = compared.a.content.evaluation
+    assert found is not None
+    style = words.NumberStyle(found, minus=_MINUS)
+    word, largest = words.compared_answer(compared, minus=_MINUS)
+    is_simulated = compared.a.content.is_simulated or compared.b.content.is_simulated
+    lines = _wrapped(f"{word}{' (SIMULATED BENCH)' if is_simulated else ''}: {largest}", width, then="  ")
+    for name, side in (("A", compared.a), ("B", compared.b)):
+        lines += _wrapped(words.side_name(name, side.content), width, then="   ")
+    for each in words.compared_tests(compared, minus=_MINUS):
+        lines += _wrapped(each, width, then="  ")
+    heads = ["setpoint", "", "A error %", "B error %", "B - A %", "U %", "p (Holm)", ""]
+    rows = [
+        [words.as_pct(row["setpoint_pct"], minus=_MINUS), row["direction"]]
+        + [style.error_pct(row[key]) for key in ("a_pct", "b_pct", "difference_pct")]
+        + [words.significant(row["U_pct"], minus=_MINUS), words.p_value(row["p_holm"])]
+        + [("!" if row["is_different"] else "") + ("w" if row["is_within"] else "")]
+        for row in compared.points.to_dict("records")
+    ]
+    note = (
+        f"points: mean errors of the cycles in % of the span of {found.output_span:g} {found.output_unit}, U expanded"
+    )
+    note += "; ! significant" + ("; w within the margin" if compared.margin else "")
+    lines += ["", *_wrapped(note, width), *_aligned([heads, *rows], width)]
+    for title, texts in (("not compared", compared.unmatched), ("remarks", compared.cautions)):
+        lines += ["", title] if texts else []
+        lines += [line for text in texts for line in _wrapped(text, width, first="  - ", then="    ")]
+    return "\n".join([*lines, "", "figures side by side", *_compared_figures(compared, style)])
+
+
+def _compared_figures(compared: Comparison, style: words.NumberStyle) -> list[str]:
+    rows = [["", "A", "B", "B - A", ""]]
+    rows += [
+        [
+            each.name,
+            *(words.compared_figure(value, each.unit, style) for value in (each.a, each.b, each.difference)),
+            each.unit,
+        ]
+        for each in compared.figures
+    ]
+    wide = [max(len(row[column]) for row in rows) for column in range(5)]
+    return [
+        f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]:>{wide[3]}}  {row[4]}".rstrip()
+        for row in rows
+    ]
 
 
 def risk_text(table: RiskTable) -> str:

@@ -12,6 +12,7 @@ from itertools import pairwise
 import pandas as pd
 
 from sequencer.adjustment import Adjustment
+from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, Figure
 from sequencer.reports.content import Content
 
@@ -25,6 +26,9 @@ __all__ = [
     "SYMBOLS",
     "NumberStyle",
     "as_pct",
+    "compared_answer",
+    "compared_figure",
+    "compared_tests",
     "coverage",
     "date",
     "decimals_for",
@@ -36,11 +40,13 @@ __all__ = [
     "headline",
     "is_out",
     "ordered",
+    "p_value",
     "percent_used",
     "plain",
     "probability",
     "ratio",
     "set_points",
+    "side_name",
     "significant",
     "uncertainty_text",
     "verdict_word",
@@ -263,6 +269,70 @@ def weighed(evaluation: Evaluation, *, minus: str = MINUS) -> str:
         f"U = {significant(float(known.U[at]))} {unit} (k = {known.k[at]:.2f}, {coverage(known.probability)}), "
         f"{allowed}, rule {evaluation.basis.rule}"
     )
+
+
+def p_value(p: float) -> str:
+    """A p value to two digits, never rounded to nothing; a dash where there is none."""
+    if not math.isfinite(p):
+        return fixed(None, 0, minus="-")
+    return "< 0.0001" if p < 1e-4 else significant(p) if p < 0.995 else "1"
+
+
+def side_name(name: str, content: Content) -> str:
+    """One of two that are compared: "A: GF-104, as found, 2026-01-05 08:00 UTC"."""
+    parts = (content.serial or "no serial", content.state, date(content.date), content.sequence)
+    return f"{name}: {', '.join(plain(part) for part in parts if part)}"
+
+
+def compared_answer(compared: Comparison, *, minus: str = MINUS) -> tuple[str, str]:
+    """The answer of a comparison as a word, and the largest difference or why there is none."""
+    word = compared.result.upper()
+    if compared.reason:
+        return word, compared.reason
+    found = compared.a.content.evaluation
+    assert found is not None
+    style, worst = NumberStyle(found, minus=minus), compared.worst
+    place = f"{as_pct(float(worst['setpoint_pct']), minus=minus)}{way(str(worst['direction']))}"
+    return word, f"B less A up to {style.error_pct(worst['difference_pct'])} % of span, at {place}"
+
+
+def compared_figure(value: float | None, unit: str, style: NumberStyle) -> str:
+    """One figure of a comparison, signed where it is one of span."""
+    if unit == "% of span":
+        return style.error_pct(math.nan if value is None else value)
+    return fixed(value, 2 if unit == "s" else 0, minus=style.minus)
+
+
+def compared_tests(compared: Comparison, *, minus: str = MINUS) -> tuple[str, ...]:
+    """What the tests of a comparison say, and what they rest on, each in one sentence."""
+    found = compared.a.content.evaluation
+    assert found is not None
+    style = NumberStyle(found, minus=minus)
+    said = []
+    if not compared.reason:
+        said.append(
+            f"significant at {compared.different_n} of {compared.tested_n} points; mean of all "
+            f"{style.error_pct(compared.mean_pct)} % of span, U {significant(compared.mean_U_pct)} "
+            f"(p {p_value(compared.mean_p_holm)})"
+        )
+        said.append(
+            f"overall p {p_value(compared.overall_p)}; all points and their mean tested together, p corrected by Holm, "
+            "5 % for any false alarm"
+        )
+    if compared.result == "no difference found":
+        said.append("no difference found is no proof that there is none: ask for equivalence with --within")
+    if compared.margin:
+        within = int(compared.points["is_within"].sum())
+        said.append(
+            f"equivalence: |difference| + U within {compared.margin} at {within} of {len(compared.points)} points; "
+            "all are wanted"
+        )
+    said.append(
+        "bench: the same instruments, so what they have in common cancels; scatter, settling and resolution remain"
+        if compared.is_same_bench
+        else "bench: not the same instruments, so nothing cancels"
+    )
+    return tuple(said)
 
 
 def enough(trims: Adjustment, evaluation: Evaluation) -> str:

@@ -1,0 +1,150 @@
+"""Two units side by side: differences, what is left of the uncertainty, and what is refused."""
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from instruments.errors import InputError, ReadingsError
+from sequencer import core
+from sequencer.figures.multiple import holm
+
+TYPE = """\
+type: pulse rate converter (invented)
+input: {range: 0 .. 1000 Hz}
+output: {range: 4 .. 20 mA}
+tolerance: 0.2 % of span
+"""
+INPUTS = np.array([0.0, 500.0, 1000.0])
+# mA, three upscale cycles (rows) of both units, typed here and nowhere else
+A_mA = np.array([[4.002, 12.004, 20.001], [4.004, 12.001, 20.004], [4.003, 12.002, 20.002]])
+B_mA = np.array([[4.001, 12.035, 20.003], [4.003, 12.033, 20.001], [4.005, 12.034, 20.005]])
+# keyed-source and keyed-meter: 0.01 Hz and 1 uA of resolution; accuracies 0.01 % + 0.02 Hz, 0.02 % + 2 uA
+Q_OUT_mA, Q_IN_mA = 0.001, 0.01 * 16 / 1000
+
+
+def csv(cycles, *, inputs=INPUTS, direction="up"):
+    rows = [
+        f"{x:g};{y:.3f};{direction};{number}"
+        for number, cycle in enumerate(cycles, start=1)
+        for x, y in zip(inputs, cycle, strict=True)
+    ]
+    return "\n".join(["input [Hz];output [mA];direction;cycle", *rows]) + "\n"
+
+
+@pytest.fixture
+def compared(tmp_path):
+    def made(a, b, *, type_text=TYPE, bench="by-hand", margin=""):
+        (tmp_path / "x.yaml").write_text(type_text)
+        for name, text in (("A", a), ("B", b)):
+            (tmp_path / f"{name}.csv").write_text(text)
+        return core.compare(
+            tmp_path / "A.csv", tmp_path / "B.csv", type_sheet=tmp_path / "x.yaml", bench=bench, margin=margin
+        )
+
+    return made
+
+
+@pytest.mark.parametrize("p", [[0.01, 0.04, 0.03, 0.005], [0.5], [1.0, 0.9, 1e-9], [0.02, 0.02, 0.02]])
+def test_holm_is_that_of_statsmodels(p):
+    assert holm(np.array(p)) == pytest.approx(multipletests(p, method="holm")[1], rel=1e-12)
+
+
+def test_holm_leaves_out_what_was_not_tested():
+    found = holm(np.array([0.01, np.nan, 0.04]))
+    assert found[[0, 2]] == pytest.approx(multipletests([0.01, 0.04], method="holm")[1])
+    assert np.isnan(found[1])
+
+
+def test_on_one_bench_the_difference_has_scatter_and_resolution_alone(compared):
+    found = compared(csv(A_mA), csv(B_mA))
+    assert found.is_same_bench
+    points = found.points
+    assert points["difference_pct"].to_numpy() == pytest.approx(100 / 16 * (B_mA.mean(0) - A_mA.mean(0)), abs=1e-9)
+    # scatter between cycles pooled over the points: 3 points of 2 degrees of freedom; u of the mean of 3 cycles
+    scatter = [np.sqrt(each.var(axis=0, ddof=1).mean() / 3) for each in (A_mA, B_mA)]
+    rest_2 = 2 * (Q_OUT_mA**2 + Q_IN_mA**2) / 12
+    u = np.sqrt(sum(each**2 for each in scatter) + rest_2)
+    dof = u**4 / sum(each**4 / 6 for each in scatter)
+    assert points["u_pct"].to_numpy() == pytest.approx(np.full(3, 100 / 16 * u), rel=1e-6)
+    assert points["dof"].to_numpy() == pytest.approx(np.full(3, dof), rel=1e-6)
+    k = stats.t.ppf(0.5 + 0.9545 / 2, dof)
+    assert points["U_pct"].to_numpy() == pytest.approx(np.full(3, 100 / 16 * k * u), rel=1e-3)
+    p = 2 * stats.t.sf(np.abs(B_mA.mean(0) - A_mA.mean(0)) / u, dof)
+    assert points["p"].to_numpy() == pytest.approx(p, rel=1e-4)
+    assert list(points["is_different"]) == [False, True, False]
+    assert (found.result, found.different_n, found.tested_n) == ("different", 1, 3)
+
+
+def test_on_other_benches_nothing_cancels(compared, monkeypatch):
+    # Where the bench cannot be told to be the same, both accuracies count at both units.
+    monkeypatch.setattr("sequencer.comparison._is_same_bench", lambda *_: False)
+    points = compared(csv(A_mA), csv(B_mA)).points
+    at_12_mA = [0.0002 * 12 + 0.002, (0.0001 * 500 + 0.02) * 16 / 1000]  # half widths of meter and source, in mA
+    scatter_2 = sum(each.var(axis=0, ddof=1).mean() / 3 for each in (A_mA, B_mA))
+    u = np.sqrt(2 * sum(each**2 / 3 for each in at_12_mA) + 2 * (Q_OUT_mA**2 + Q_IN_mA**2) / 12 + scatter_2)
+    assert points["u_pct"].iloc[1] == pytest.approx(100 / 16 * u, rel=2e-3)  # the meter read 12.03, not 12 mA
+
+
+def test_a_small_shift_everywhere_is_seen_in_the_mean_of_the_points(compared):
+    # 2 uA on average: scatter averages out over the points, so the mean is the sharper of the tests.
+    found = compared(csv(A_mA), csv(A_mA + np.array([0.001, 0.003, 0.002])))
+    assert found.mean_pct == pytest.approx(100 / 16 * 0.002, abs=1e-9)
+    assert found.mean_p_holm <= found.points["p_holm"].min()
+
+
+def test_without_a_bench_nothing_can_be_told_and_it_is_said(compared):
+    found = compared(csv(A_mA), csv(B_mA), bench=None)
+    assert found.result == "not determinable"
+    assert not found.is_alike
+    assert "nothing is stated of the instruments of A and B" in found.reason
+    assert found.points["difference_pct"].iloc[1] == pytest.approx(100 / 16 * (B_mA.mean(0) - A_mA.mean(0))[1])
+
+
+@pytest.mark.parametrize(
+    ("margin", "result"),
+    [
+        ("0.3 % of span", "equivalent"),  # largest difference 0.198 %, U 0.012 %
+        ("0.048 mA", "equivalent"),
+        ("0.2 % of span", "equivalence not shown"),
+        ("0.1 % of span", "not equivalent"),
+    ],
+)
+def test_equivalence_wants_difference_and_U_within_the_margin(compared, margin, result):
+    found = compared(csv(A_mA), csv(B_mA), margin=margin)
+    assert found.result == result
+    assert found.is_alike == (result == "equivalent")
+
+
+def test_no_difference_found_is_not_equivalence(compared):
+    found = compared(csv(A_mA), csv(A_mA[::-1]))
+    assert found.result == "no difference found"
+    assert compared(csv(A_mA), csv(A_mA[::-1]), margin="0.001 % of span").result == "equivalence not shown"
+
+
+def test_points_are_matched_by_setpoint_and_direction_and_the_others_named(compared):
+    inputs = np.array([0.0, 502.0, 800.0])  # 50.2 % is the setpoint 50 % set by hand; 80 % has no partner
+    found = compared(csv(A_mA), csv(B_mA, inputs=inputs))
+    assert list(found.points["setpoint_pct"].round(1)) == [0.0, 50.0]
+    assert found.unmatched == ("100 % up: only A", "80 % up: only B")
+
+
+def test_nothing_in_common_is_refused(compared):
+    with pytest.raises(ReadingsError, match="no point in common"):
+        compared(csv(A_mA), csv(B_mA, direction="down"))
+
+
+def test_a_margin_in_another_unit_is_refused(compared):
+    with pytest.raises(InputError, match="V"):
+        compared(csv(A_mA), csv(B_mA), margin="0.1 V")
+
+
+def test_no_more_false_alarms_than_stated(compared):
+    # 60 pairs of healthy units, noise 5 uA: 5 % of them may be called different, so 3; beyond 9 is 1 in 1000.
+    noise = np.random.default_rng(7)
+    ideal = 4 + 16 * INPUTS / 1000
+    alarms = sum(
+        compared(*(csv(ideal + 0.005 * noise.standard_normal((3, 3))) for _ in "AB")).result == "different"
+        for _ in range(60)
+    )
+    assert alarms <= 9

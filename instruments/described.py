@@ -21,7 +21,7 @@ from instruments.errors import (
     UnsafeError,
     WrongInstrumentError,
 )
-from instruments.roles import Sample
+from instruments.roles import Doubting, Sample
 from instruments.session import Session
 from instruments.units import Quantity, Span, magnitude, rescale, show
 
@@ -553,7 +553,7 @@ class DescribedReceiver:
         wide = [entry for entry in self._spec.ranges if entry.range.width > self._entry.range.width * (1 + 1e-9)]
         return min(wide, key=lambda entry: entry.range.width, default=None)
 
-    def read(self, *, expected: float | None = None) -> Sample:  # noqa: ARG002  a person's entry is held against it
+    def read(self, *, expected: float | None = None, doubt: Doubting | None = None) -> Sample:  # noqa: ARG002
         """One reading in the unit selected; after a time-out or a reply without sense the line is cleared first."""
         if self._session.is_suspect:
             self.recover()

@@ -15,6 +15,7 @@
     │   ├── WrongInstrumentError  another instrument answers: it is sent nothing
     │   └── NoReadingError   no number: overload, not a number, empty or garbled
     ├── StoppedError   130   somebody stopped the run
+    │   └── AbsentError 130  ... or nobody was there to answer
     └── UnsafeError      4   an output could not be made safe: shown first
 
 The exit code belongs to the family. This module does not print and does not know who shows an error.
@@ -23,6 +24,7 @@ The exit code belongs to the family. This module does not print and does not kno
 from typing import ClassVar
 
 __all__ = [
+    "AbsentError",
     "InputError",
     "InstrumentError",
     "LimitError",
@@ -195,6 +197,10 @@ class StoppedError(LivezeroError):
     """Somebody stopped the run: Ctrl-C, SIGTERM, or "no" to a caution."""
 
     exit_code = 130
+
+
+class AbsentError(StoppedError):
+    """A question that nobody was there to answer."""
 
 
 class UnsafeError(LivezeroError):

@@ -8,7 +8,7 @@ import re
 from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
 from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
-from instruments.roles import Operator, Question, Sample
+from instruments.roles import Doubt, Doubting, Operator, Question, Sample
 from instruments.units import Quantity, Span, magnitude, quantity, show
 
 __all__ = ["KeyedReceiver", "KeyedSource", "entry"]
@@ -17,6 +17,7 @@ _PLAUSIBLE_OF_RANGE = 0.02
 _BARE = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
 _YES = {"y", "yes"}
+_NO = {"n", "no"}
 _DONE = {*_YES, "done", "ok"}
 
 
@@ -113,6 +114,10 @@ class KeyedSource:
         return False
 
 
+def _doubted(found: Doubt) -> Question:
+    return Question(kind="confirm", text=f"{found.text} Is that what the meter shows?")
+
+
 class KeyedReceiver:
     """A meter that a person reads.
 
@@ -136,7 +141,7 @@ class KeyedReceiver:
         self._clock = clock
         self._unit = spec.unit
         self._plausible = _PLAUSIBLE_OF_RANGE * spec.ranges[0].range.within(spec.unit).width
-        self._before: tuple[Sample, float | None] | None = None
+        self._before: tuple[Sample, float | None, Doubting] | None = None
         self._correction: Sample | None = None
 
     def select(self, entry: RangeEntry, unit: str) -> None:
@@ -144,31 +149,33 @@ class KeyedReceiver:
         self._unit = unit
         self._plausible = _PLAUSIBLE_OF_RANGE * entry.range.within(unit).width
 
-    def read(self, *, expected: float | None = None) -> Sample:
+    def read(self, *, expected: float | None = None, doubt: Doubting | None = None) -> Sample:
         """The number that a person reads; "back" corrects the entry before first, "OL" is an overload."""
+        doubted = doubt or (lambda value, _: self._far(value, expected))
         while True:
-            sample = self._ask(expected)
+            sample = self._ask(expected, doubted)
             if sample is not None:
-                self._before = (sample, expected)
+                self._before = (sample, expected, doubted)
                 return sample
             if self._before is None:
                 continue
-            corrected = self._ask(self._before[1], again=True)
+            _, its_expected, its_doubt = self._before
+            corrected = self._ask(its_expected, its_doubt, again=True)
             if corrected is not None:
                 self._correction = corrected
-                self._before = (corrected, self._before[1])
+                self._before = (corrected, its_expected, its_doubt)
 
-    def _ask(self, expected: float | None, *, again: bool = False) -> Sample | None:
-        """One entry; None if the person typed "back". Asks until it is a number that is plausible or insisted on."""
+    def _ask(self, expected: float | None, doubt: Doubting, *, again: bool = False) -> Sample | None:
+        """One entry; None if the person typed "back". Asks until it is a number without doubt, or insisted on."""
         which = "the entry before, at" if again else "at"
         text = f"Reading of {self.name} {which} {self._tap}, in {self._unit}"
-        remark = ""
+        remark = answer = ""
         while True:
-            answer = self._operator.ask(
-                Question(
+            if not answer:
+                question = Question(
                     kind="reading", text=text + remark, unit=self._unit, expected=expected, plausible=self._plausible
                 )
-            )
+                answer = self._operator.ask(question)
             if answer.strip().casefold() == "back":
                 return None
             if answer.strip().casefold() in _OVERLOAD:
@@ -176,22 +183,21 @@ class KeyedReceiver:
             try:
                 value = entry(answer, self._unit)
             except InputError as error:
-                remark = f" ({error.what})"
+                remark, answer = f" ({error.what})", ""
                 continue
-            if expected is not None and abs(value - expected) > self._plausible and not self._insists(value, expected):
-                remark = ""
-                continue
-            return Sample(value, self._clock.now(), answer.strip())
+            found, typed = doubt(value, answer.strip()), answer.strip()
+            said = "" if found is None else self._operator.ask(_doubted(found)).strip()
+            if found is None or said.casefold() in _YES or said == typed:
+                return Sample(value, self._clock.now(), typed)
+            remark, answer = "", "" if said.casefold() in _NO else said  # what the meter shows may be keyed at once
 
-    def _insists(self, value: float, expected: float) -> bool:
-        answer = self._operator.ask(
-            Question(
-                kind="confirm",
-                text=f"{value:g} {self._unit} is {value - expected:+.4g} {self._unit} from the {expected:g} expected. "
-                "Is that what the meter shows?",
-            )
+    def _far(self, value: float, expected: float | None) -> Doubt | None:
+        if expected is None or abs(value - expected) <= self._plausible:
+            return None
+        return Doubt(
+            kind="far",
+            text=f"{value:g} {self._unit} is {value - expected:+.4g} {self._unit} from the {expected:g} expected.",
         )
-        return answer.strip().casefold() in _YES
 
     def check(self) -> None:
         """A person keeps no settings that could be lost."""

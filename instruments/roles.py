@@ -1,12 +1,13 @@
 """All that a run may ask of an instrument and of a person; drivers, keyed instruments and tests fulfil it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, TypeAlias
 
 from instruments.description import RangeEntry
 from instruments.units import Quantity
 
-__all__ = ["Operator", "Question", "Receiver", "Sample", "Source"]
+__all__ = ["Doubt", "Doubting", "Operator", "Question", "Receiver", "Sample", "Source"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,18 +20,31 @@ class Sample:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """A reading that looks like a slip: which kind, what is told of it, and whether going on could do harm."""
+
+    kind: str
+    text: str
+    is_unsafe: bool = False
+
+
+Doubting: TypeAlias = Callable[[float, str], Doubt | None]  # of a value, and how it was typed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """What a person is asked.
 
     Args:
-        kind: "caution" or "confirm" (answered "yes" or "no"), "set" (done when answered), "reading" (a number).
+        kind: "caution" or "confirm" (answered "yes" or "no"), "go on" (the same, asked only of who is there), "set"
+            (done when answered), "reading" (a number).
         text: the question.
         unit: of the number, for a reading.
         expected: what the number should be near; None = nothing known.
         plausible: half width around `expected` beyond which the answer is asked again; None = any number will do.
     """
 
-    kind: Literal["caution", "confirm", "set", "reading"]
+    kind: Literal["caution", "confirm", "go on", "set", "reading"]
     text: str
     unit: str = ""
     expected: float | None = None
@@ -41,7 +55,7 @@ class Operator(Protocol):
     """Answers questions: a person at a terminal or a page, or a test."""
 
     def ask(self, question: Question) -> str:
-        """The answer as typed; raises StoppedError if the person stops the run."""
+        """The answer as typed; raises StoppedError if the person stops the run, AbsentError if nobody is there."""
 
 
 class Source(Protocol):
@@ -85,11 +99,12 @@ class Receiver(Protocol):
     def select(self, entry: RangeEntry, unit: str) -> None:
         """Take function and range, throw away what must be; readings come in `unit` from then on."""
 
-    def read(self, *, expected: float | None = None) -> Sample:
+    def read(self, *, expected: float | None = None, doubt: Doubting | None = None) -> Sample:
         """One reading.
 
         Args:
             expected: what the value should be near, in the unit selected; a person's entry is held against it.
+            doubt: of a person's entry; what it raises is asked about at once. None = by distance alone.
 
         Raises:
             NoReadingError: overload, not a number, empty or garbled.

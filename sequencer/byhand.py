@@ -6,7 +6,7 @@ import io
 import math
 import re
 from collections import Counter
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from pathlib import Path
 from typing import get_args
 
@@ -20,11 +20,13 @@ from instruments.units import is_alike, rescale
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
+from sequencer.table_doubts import Row, table_doubts
 
 __all__ = ["decoded", "from_csv", "heading"]
 
 _LARGEST_BYTES = 50_000_000
 _LONGEST_LINE = 20_000
+_MOST_ERRORS = 20
 _MOST_ROWS_BY_HAND = 20_000
 _LONGEST_CELL = 60  # longer ones take patterns and the parser of units more time than a number is worth
 _SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
@@ -75,14 +77,27 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     if len(numbered) > _MOST_ROWS_BY_HAND:
         raise ReadingsError("has too many rows", where=str(path), allowed=f"at most {_MOST_ROWS_BY_HAND}")
     cells = [(number, _split(line, divider)) for number, line in numbered[1:]]
-    for number, row in cells:
-        if any(cell.strip() for cell in row[len(header) :]):
-            raise ReadingsError(
-                f"has {len(row)} cells under {len(header)} headings",
-                where=f"{path}:{number}",
-                todo="with a decimal comma, put semicolons or tabs between the columns",
-            )
+    _raise_all(
+        ReadingsError(
+            f"has {len(row)} cells under {len(header)} headings",
+            where=f"{path}:{number}",
+            todo="with a decimal comma, put semicolons or tabs between the columns",
+        )
+        for number, row in cells
+        if any(cell.strip() for cell in row[len(header) :])
+    )
     return _by_hand(path, (numbered[0][0], header), cells, sheet, serial)
+
+
+def _raise_all(errors: Iterable[ReadingsError]) -> None:
+    """Raise the errors of a table at once, those of one line in order; nothing where there is none."""
+    found = list(errors)
+    if not found:
+        return
+    first, *others = found[:_MOST_ERRORS]
+    if len(found) > _MOST_ERRORS:
+        others.append(ReadingsError(f"and {len(found) - _MOST_ERRORS} more errors"))
+    raise ReadingsError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
 
 
 def decoded(raw: bytes) -> str:
@@ -140,45 +155,64 @@ def _by_hand(
 ) -> pd.DataFrame:
     where = f"{path}:{header[0]}"
     headings = [heading(cell) for cell in header[1]]
-    names, units = [name for name, _ in headings], [unit for _, unit in headings]
+    names = [name for name, _ in headings]
     columns = _tap_columns(names, sheet, where)
-    places = [f"{path}:{line}" for line, _ in cells]
-    values: dict[str, list[float]] = {tap: [] for tap in columns}
-    for tap, column in columns.items():
-        spec = next(each for each in sheet.taps if each.name == tap)
-        unit = units[column] or spec.unit
-        values[tap] = _values(spec, unit, [(f"{path}:{line}", _at(row, column)) for line, row in cells])
-    kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
-    if not kept:
-        raise ReadingsError("holds no number", where=where)
     first = sheet.taps[0].name
+    specs = {tap.name: tap for tap in sheet.taps if tap.name in columns}
+    units = {tap: headings[column][1] or specs[tap].unit for tap, column in columns.items()}
+    faults: list[tuple[int, ReadingsError]] = []
+    values = {
+        tap: _column(str(path), [(line, _at(row, column)) for line, row in cells], units[tap], specs[tap], faults)
+        for tap, column in columns.items()
+    }
+    kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
+    if not kept and not faults:
+        raise ReadingsError("holds no number", where=where)
+    has_fault = {line for line, _ in faults}
     for index in kept:
-        if np.isnan(values[first][index]):
-            raise ReadingsError(
+        line = cells[index][0]
+        if np.isnan(values[first][index]) and line not in has_fault:
+            missing = ReadingsError(
                 f'no value at "{first}", so nothing can be expected of the output',
-                where=places[index],
+                where=f"{path}:{line}",
                 todo="fill it in, or take the row out",
             )
-    x_pct = 100 * sheet.taps[0].fraction(np.array([values[first][index] for index in kept]))
+            faults.append((line, missing))
     given = {name: names.index(name) for name in ("direction", "cycle") if name in names}
+    stated = {
+        name: _meanings(str(path), [(cells[at][0], _at(cells[at][1], column)) for at in kept], _MEANINGS[name], faults)
+        for name, column in given.items()
+    }
+    _raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
+    x_pct = 100 * sheet.taps[0].fraction(np.array([values[first][index] for index in kept]))
     points, setpoints = _points(x_pct)
     directions, cycles, roles = _order(x_pct, points)
-    if "direction" in given:
-        directions = [_direction(places[index], _at(cells[index][1], given["direction"])) for index in kept]
+    if "direction" in stated:
+        directions = stated["direction"]
         roles = ["reading"] * len(kept)
         cycles, times = _cycles(directions, roles), _times(list(zip(directions, points, strict=True)))
         if max(cycles) > max(times) + 1:  # sorted by input, not in the order taken
             cycles = times
-    if "cycle" in given:
-        cycles = [_whole(places[index], _at(cells[index][1], given["cycle"])) for index in kept]
+    if "cycle" in stated:
+        cycles = [int(each) for each in stated["cycle"]]
+    setpoint = names.index("setpoint") if "setpoint" in names else len(names)
+    written = [
+        Row(
+            line=cells[index][0],
+            values={tap: values[tap][index] for tap in columns},
+            cells={tap: _with_unit(_at(cells[index][1], column), units[tap]) for tap, column in columns.items()},
+            setpoint=_at(cells[index][1], setpoint),
+        )
+        for index in kept
+    ]
+    notes = table_doubts(written, sheet)
     seen: dict[tuple[int, str, int, str], int] = {}
     rows: list[dict[str, object]] = []
     for place, index in enumerate(kept):
         visit = (cycles[place], directions[place], points[place], roles[place])
         seen[visit] = seen.get(visit, 0) + 1
         for tap in columns:
-            spec = next(each for each in sheet.taps if each.name == tap)
-            value = values[tap][index]
+            spec, value = specs[tap], values[tap][index]
             rows.append(
                 {
                     "serial": serial,
@@ -201,7 +235,7 @@ def _by_hand(
                     "signal_unit": spec.reading_unit,
                     "settling": "by the operator",
                     "instrument": "by hand",
-                    "note": "" if not np.isnan(value) else "empty",
+                    "note": notes.get(cells[index][0], "") if tap == first else "empty" if np.isnan(value) else "",
                     "raw": _at(cells[index][1], columns[tap]),
                 }
             )
@@ -242,14 +276,54 @@ def _at(row: list[str], column: int) -> str:
     return row[column].strip() if column < len(row) else ""
 
 
-def _values(spec: Tap, unit: str, cells: list[tuple[str, str]]) -> list[float]:
-    """A column as values; it may hold what the instrument showed, such as volts across a shunt, or ohms."""
+def _with_unit(cell: str, unit: str) -> str:
+    """A cell with the unit that it stands in; as it is where it has one of its own, or is empty."""
+    is_bare = bool(cell) and not set(cell) - set("0123456789.,+-eE ")
+    return f"{cell} {unit}" if is_bare else cell
+
+
+def _column(
+    path: str, cells: list[tuple[int, str]], unit: str, spec: Tap, faults: list[tuple[int, ReadingsError]]
+) -> list[float]:
+    """The cells of a tap, with their lines, as values; NaN where empty or at fault. A wrong heading is one fault.
+
+    It may hold what the instrument showed, such as volts across a shunt, or ohms.
+    """
+    is_shown = _is_unit_of(unit, spec.reading_unit) and not _is_unit_of(unit, spec.unit)
+    to_unit = spec.reading_unit if is_shown else spec.unit
+    found = []
+    is_told = False
+    for line, cell in cells:
+        try:
+            found.append(math.nan if is_told else _number(f"{path}:{line}", cell, unit, to_unit))
+        except ReadingsError as error:
+            found.append(math.nan)
+            faults.append((line, error))
+            is_told = not _is_unit_of(unit, to_unit)
+    return spec.from_reading(np.array(found)).tolist() if is_shown else found
+
+
+def _is_unit_of(unit: str, to_unit: str) -> bool:
     try:
-        is_shown = is_alike(unit, spec.reading_unit) and not is_alike(unit, spec.unit)
+        return is_alike(unit, to_unit)
     except InputError:  # no unit at all: said with its line
-        is_shown = False
-    numbers = [_number(where, text, unit, spec.reading_unit if is_shown else spec.unit) for where, text in cells]
-    return spec.from_reading(np.array(numbers)).tolist() if is_shown else numbers
+        return False
+
+
+def _meanings(
+    path: str,
+    cells: list[tuple[int, str]],
+    meaning: Callable[[str, str], str],
+    faults: list[tuple[int, ReadingsError]],
+) -> list[str]:
+    """The cells of a column of directions or cycles, with their lines, as what they mean."""
+    found = []
+    for line, cell in cells:
+        try:
+            found.append(meaning(f"{path}:{line}", cell))
+        except ReadingsError as error:
+            faults.append((line, error))
+    return found
 
 
 def _number(where: str, text: str, unit: str, to_unit: str) -> float:
@@ -279,10 +353,13 @@ def _direction(where: str, text: str) -> str:
     return words[text.casefold()]
 
 
-def _whole(where: str, text: str) -> int:
+def _whole(where: str, text: str) -> str:
     if not text.isdecimal() or len(text) > 4:
         raise ReadingsError(f'"{text}" is no cycle', where=where, allowed="1, 2, 3 ...")
-    return int(text)
+    return text
+
+
+_MEANINGS: dict[str, Callable[[str, str], str]] = {"direction": _direction, "cycle": _whole}
 
 
 def _points(x_pct: FloatArray) -> tuple[list[int], dict[int, float]]:

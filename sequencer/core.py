@@ -218,7 +218,7 @@ def by_hand(
         bench="not known" if loaded is None else loaded.file.bench,
         instruments=(),
         cautions=(),
-        remarks=(),
+        remarks=_noted(table),
         traces=(),
         versions=records.versions(),
         digest="",
@@ -250,6 +250,12 @@ def trace(
     lower, upper = thresholds or (None, None)
     found = read_trace(Path(path), column=column, interval_s=interval_s)
     return trace_result(found, pulses_per_revolution=pulses_per_revolution, lower=lower, upper=upper)
+
+
+def _noted(table: pd.DataFrame) -> tuple[str, ...]:
+    """What was doubted in a table taken by hand, a remark a row."""
+    notes = table.loc[table["step_name"] == "by hand", "note"]
+    return tuple(dict.fromkeys(note for note in notes if note not in {"", "empty"}))
 
 
 def compare(

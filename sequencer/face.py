@@ -109,14 +109,22 @@ class AtTerminal:
         if question.kind == "caution" and self._cautions_confirmed:
             click.echo(printable(f"{question.text} yes (--confirm)"), err=True)
             return "yes"
-        ends = {"caution": " [yes/no]", "confirm": " [yes/no]", "set": " (Enter when done)", "reading": ":"}
+        ends = {
+            "caution": " [yes/no]",
+            "confirm": " [yes/no]",
+            "go on": " [yes/no]",
+            "set": " (Enter when done)",
+            "reading": ":",
+        }
         with self._paused():
             click.echo(printable(question.text + ends[question.kind]) + " ", err=True, nl=False)
-            line = sys.stdin.readline() if sys.stdin is not None else ""  # started with its input closed
+            # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
+            is_there = sys.stdin is not None and (question.kind != "go on" or sys.stdin.isatty())
+            line = sys.stdin.readline() if is_there else ""
         if not line:
-            from instruments.errors import StoppedError  # noqa: PLC0415
+            from instruments.errors import AbsentError  # noqa: PLC0415
 
-            raise StoppedError(
+            raise AbsentError(
                 "nobody is there to answer", todo="run at a terminal; --confirm answers the cautions of a sequence"
             )
         return line.rstrip("\r\n")

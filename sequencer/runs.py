@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from instruments.bench import Bench, open_bench
 from instruments.datasheet import DataSheet
-from instruments.errors import InputError, LivezeroError, RecordError, StoppedError, UnsafeError
+from instruments.errors import AbsentError, InputError, LivezeroError, RecordError, UnsafeError
 from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
@@ -65,11 +65,11 @@ class RunResult:
 
 
 class Nobody:
-    """An operator where nobody is there to ask: the run stops at the first question."""
+    """An operator where nobody is there to ask: the run stops at the first question that it cannot do without."""
 
     def ask(self, question: Question) -> str:
-        """Raise StoppedError with the question."""
-        raise StoppedError(
+        """Raise AbsentError with the question."""
+        raise AbsentError(
             f"nobody is there to answer: {question.text}",
             todo="run at a terminal, or confirm the cautions with --confirm",
         )

@@ -19,7 +19,8 @@ from instruments.errors import (
     StoppedError,
     UnsafeError,
 )
-from instruments.roles import Operator, Receiver, Sample
+from instruments.roles import Doubting, Operator, Receiver, Sample
+from sequencer.doubts import Expectation
 from sequencer.events import (
     Closed,
     Event,
@@ -37,6 +38,7 @@ from sequencer.journal import Journal
 from sequencer.planning import Plan, Point
 from sequencer.running.approach import approach
 from sequencer.running.gate import Stop, confirm, confirm_again, signals_stop, undisturbed
+from sequencer.running.questioning import Questioning
 from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
 
@@ -149,6 +151,7 @@ class _Run:
         self._ranges: dict[str, str] = {}
         self._rest = rest
         self._start_s = self._beginning()
+        self._questioning = Questioning(plan, operator, keep=self._note, remark=self._remark)
 
     # -- from beginning to end ---------------------------------------------------------------------------------------
 
@@ -385,11 +388,11 @@ class _Run:
                     return settling.settled(), ""
             clock.sleep(began_s + point.rule.interval_s - clock.now())
 
-    def _read(self, receiver: Receiver, expected: float | None) -> Sample:
+    def _read(self, receiver: Receiver, expected: float | None, doubt: Doubting | None = None) -> Sample:
         """One reading; an overload is tried again in the next wider range, if there is one."""
         while True:
             try:
-                return receiver.read(expected=expected)
+                return receiver.read(expected=expected, doubt=doubt)
             except NoReadingError as error:
                 wider = receiver.wider() if error.kind == "overload" else None
                 if wider is None:
@@ -413,14 +416,18 @@ class _Run:
             receiver = self._bench.receivers.get(tap.name)
             if receiver is None or point.setpoint.tap not in {"", tap.name}:
                 continue
-            expected = float(tap.to_reading(np.array(point.expected[index])))
-            sample, note = self._valid(receiver, expected, tries=1 if invalid else self._retries + 1)
+            at = self._questioning.expectation(point, index)
+            tries = 1 if invalid else self._retries + 1
+            doubt = self._questioning.of_entries(tap.name, at) if receiver.is_keyed else None
+            sample, note = self._valid(receiver, at.signal, tries=tries, doubt=doubt)
             if not point.is_capture:
                 receiver.check()
             correction = receiver.take_correction()
             if correction is not None:
                 self._journal.write("correction", sync=True, tap=tap.name, signal=correction.value, raw=correction.raw)
                 self._remark(f'the reading before at tap "{tap.name}" was corrected to {correction.raw}')
+            if receiver.is_keyed:
+                self._questioning.keyed(tap.name, at, sample, correction)
             signal = sample.value if sample else float("nan")
             value = float(tap.from_reading(np.array(signal)))
             self._journal.write(
@@ -455,26 +462,33 @@ class _Run:
                 raw=sample.raw if sample else "",
             )
             self._tell(ReadingTaken(point=point, tap=tap.name, reading=reading, value=value, unit=tap.unit))
+            if sample is not None and not (receiver.is_keyed or point.is_capture):
+                self._doubt(receiver, tap.name, at, sample)
 
-    def _valid(self, receiver: Receiver, expected: float, *, tries: int) -> tuple[Sample | None, str]:
+    def _doubt(self, receiver: Receiver, tap: str, at: Expectation, sample: Sample) -> None:
+        """Hold what an instrument read against what is expected; in doubt it is read once more."""
+        self._questioning.read(tap, at, sample, lambda: self._valid(receiver, at.signal, tries=1)[0])
+
+    def _valid(
+        self, receiver: Receiver, expected: float, *, tries: int, doubt: Doubting | None = None
+    ) -> tuple[Sample | None, str]:
         """A reading, tried within the bound; None and the reason if there was none."""
         note = ""
         for _ in range(tries):
             try:
-                return self._read(receiver, expected), ""
+                return self._read(receiver, expected, doubt), ""
             except NoReadingError as error:
                 note = error.kind
                 self._remark(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
         return None, note
 
+    def _note(self, kind: str, **fields: object) -> None:
+        """A line of the journal about the point where the run stands."""
+        at_s, number = self._at(self._bench.clock.now()), self._point.number if self._point else None
+        self._journal.write(kind, sync=False, at_s=at_s, number=number, **fields)
+
     def _remark(self, text: str) -> None:
-        self._journal.write(
-            "remark",
-            sync=False,
-            at_s=self._at(self._bench.clock.now()),
-            number=self._point.number if self._point else None,
-            text=text,
-        )
+        self._note("remark", text=text)
         self._tell(Remarked(point=self._point, text=text))
 
     def _at(self, clock_s: float) -> float:

@@ -238,3 +238,75 @@ def test_a_decimal_comma_between_commas_is_refused_with_its_line(table):
         table("injected [Hz],returned [mA]\n0,4,31\n500,12,31\n1000,20,31\n")
     assert refused.value.where.endswith(":2")
     assert "semicolons" in refused.value.todo
+
+
+def test_the_errors_of_a_table_come_at_once_with_their_lines(table):
+    rows = ("up,1,0,four", "up,1,250,8.0", "aside,1,500,12.0", "up,one,750,16 V", "up,1,,20")
+    text = "\n".join(["direction,cycle,input [Hz],output [mA]", *rows])
+    with pytest.raises(ReadingsError) as refused:
+        table(text)
+    every = [refused.value, *refused.value.others]
+    assert [each.where.rsplit(":", 1)[1] for each in every] == ["2", "4", "5", "5", "6"]
+
+
+def test_a_wrong_unit_in_the_heading_is_one_error(table):
+    with pytest.raises(ReadingsError) as refused:
+        table(PLAIN.replace("[mA]", "[V]"))
+    assert refused.value.others == ()
+
+
+LEVELS = {0: 4.0, 250: 8.0, 500: 12.0, 750: 16.0, 1000: 20.0}
+
+
+def slipped(changes=(), *, order=(0, 250, 500, 750, 1000, 750, 500, 250, 0), header="input [Hz];output [mA]"):
+    """A table of a good unit, 3 uA off, with some cells replaced: by row from 1, the whole row."""
+    rows = [f"{x};{LEVELS[x] + 0.003:.3f}" for x in order]
+    for number, row in dict(changes).items():
+        rows[number - 1] = row
+    return "\n".join([header, *rows]) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("changes", "line", "says"),
+    [
+        ({3: "500;1.204"}, 4, "1.204 mA where about 12 mA is expected: decimal point? 12.04 mA would fit."),
+        ({3: "500;21.003"}, 4, "two digits transposed? 12.003 mA would fit."),
+        ({3: "500;16.003", 4: "750;12.003"}, 4, "16.003 mA and 12.003 mA fit the other's row: rows swapped?"),
+        ({4: "750;12.003"}, 5, "the value of the point before once more?"),
+        ({3: "500;-12.003"}, 4, "polarity"),
+        ({3: "500;12,003"}, 4, "decimal comma and decimal point are mixed at output (here a comma)"),
+        (
+            {3: "5000;12.003"},
+            4,
+            "5000 Hz at input does not go with 12.003 mA at output: decimal point? 500 Hz would fit.",
+        ),
+        ({4: "570;16.003"}, 5, "570 Hz at input does not go with 16.003 mA at output: two digits transposed? 750 Hz"),
+    ],
+)
+def test_a_slip_in_a_table_is_told_with_its_line_and_changes_nothing(table, changes, line, says):
+    notes = [note for note in table(slipped(changes))["note"] if note]
+    (note,) = notes
+    assert note.startswith(f"line {line}: ")
+    assert says in note
+
+
+def test_a_setpoint_that_contradicts_the_input_is_questioned(table):
+    text = "setpoint;input [Hz];output [mA]\n0 %;0;4.0\n25 %;250;8.0\n50 %;750;16.0\n75;750;16.0\n100;1000;20.0\n"
+    (note,) = [note for note in table(text)["note"] if note]
+    assert note == "line 4: 750 Hz at input is 75 % of the range, but the setpoint is 50 %: which is right?"
+    in_hertz = text.replace(" %", "").replace("\n25;", "\n250;").replace("\n50;", "\n500;").replace("\n75;", "\n750;")
+    (note,) = [note for note in table(in_hertz.replace("\n100;", "\n1000;"))["note"] if note]
+    assert "but the setpoint is 500 Hz" in note
+
+
+@pytest.mark.parametrize("gain", [1.0, 1.002, 0.8])
+def test_a_table_without_slips_has_no_note(table, gain):
+    # 0.8: a unit with a large span error of its own is for the figures
+    text = "input;output\n" + "".join(f"{x};{4 + gain * (y - 4):.3f}\n" for x, y in LEVELS.items())
+    assert set(table(text)["note"]) == {""}
+
+
+def test_many_of_a_kind_are_told_once(table):
+    found = table("input;output\n" + "".join(f"{x};{y / 10:.4f}\n" for x, y in LEVELS.items() if x))
+    (note,) = [note for note in found["note"] if note]
+    assert note.endswith("So in 3 more lines, to line 5.")

@@ -41,7 +41,7 @@ class Question:
         text: the question.
         unit: of the number, for a reading.
         expected: what the number should be near; None = nothing known.
-        plausible: half width around `expected` beyond which the answer is asked again; None = any number will do.
+        plausible: half width around `expected` beyond which the answer may be questioned; None = any number will do.
     """
 
     kind: Literal["caution", "confirm", "go on", "set", "reading"]

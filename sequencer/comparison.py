@@ -19,7 +19,7 @@ import pandas as pd
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from instruments.units import Terms
-from sequencer.budget import is_own
+from sequencer.budget import is_own, is_scatter_unknown
 from sequencer.evaluation import Evaluation
 from sequencer.figures.multiple import holm
 from sequencer.figures.student import coverage_factor, t_cdf
@@ -419,4 +419,9 @@ def _why_untested(a: Evaluation, b: Evaluation) -> str:
     nothing = [name for name, each in (("A", a), ("B", b)) if each.budget is None]
     if nothing:
         return f"nothing is stated of the instruments of {' and '.join(nothing)}, so any difference may be theirs"
-    return "the accuracy of an instrument or the scatter of the readings is not known"
+    once = [
+        name for name, each in (("A", a), ("B", b)) if is_scatter_unknown(each.grid, next(reversed(each.grid.value)))
+    ]
+    if once:
+        return f"each point of {' and '.join(once)} was read once, so nothing tells how far the readings scatter"
+    return "the accuracy of an instrument is not known"

@@ -257,7 +257,7 @@ def _channel(case: _Case) -> Doubt | None:
 
 
 def _alarm(case: _Case) -> Doubt | None:
-    if not case.at.is_current or not is_alike(case.at.unit, "mA"):
+    if not case.at.is_current:
         return None
     top = max(case.at.low, case.at.high)
     if case.value > _OVER * top:

@@ -148,3 +148,9 @@ def test_no_more_false_alarms_than_stated(compared):
         for _ in range(60)
     )
     assert alarms <= 9
+
+
+def test_one_reading_a_point_is_no_scatter_and_it_is_said(compared):
+    found = compared(csv(A_mA[:1]), csv(B_mA[:1]))
+    assert found.result == "not determinable"
+    assert found.reason == "each point of A and B was read once, so nothing tells how far the readings scatter"

@@ -4,7 +4,7 @@ import pytest
 
 from instruments.clock import VirtualClock
 from instruments.errors import AbsentError, StoppedError
-from instruments.roles import Doubt, Sample
+from instruments.roles import Sample
 from sequencer.core import BENCHES
 from sequencer.doubts import Expectation
 from sequencer.running.questioning import Questioning
@@ -201,7 +201,7 @@ def test_what_came_and_went_is_told_and_not_asked_about(questioning):
 
 
 def test_a_doubt_without_harm_is_not_put_to_the_operator(questioning):
-    found, operator, *_ = questioning()
-    found.read("output", loop(12.0), Sample(120.0 / 10 * 2, 0.0, ""), again(24.0))
+    found, operator, kept, _ = questioning()
+    found.read("output", loop(12.0), Sample(24.0, 0.0, ""), again(24.0))
+    assert [fields["doubt"] for _, fields in kept] == ["alarm level"]
     assert operator.questions == []
-    assert Doubt(kind="far", text="").is_unsafe is False

@@ -9,7 +9,7 @@ together, corrected by Holm; equivalence asks that |difference| + U lies within 
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -159,7 +159,7 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
             allowed="one setpoint in one direction that both were read at",
             todo="run both with the same sequence",
         )
-    is_same = _is_same_bench(a.content, b.content)
+    is_same = a.sheet.datasheet().taps == b.sheet.datasheet().taps and _is_same_bench(a.content, b.content)
     means = [_means(each, [pair[side] for pair in pairs]) for side, each in enumerate((found_a, found_b))]
     parts = [
         _uncertainty(each, [pair[side] for pair in pairs], is_same=is_same)
@@ -234,7 +234,8 @@ def _refuse_what_differs(a: Side, b: Side) -> None:
             todo=f"not: {b.sheet.type}",
         )
     one, other = a.sheet.datasheet(), b.sheet.datasheet()
-    if one.taps != other.taps:
+    # A shunt or a lead is corrected for, so another one leaves the values what they are.
+    if [replace(tap, correction=None) for tap in one.taps] != [replace(tap, correction=None) for tap in other.taps]:
         told = [
             ", ".join(f"{tap.name} {tap.low:g} .. {tap.high:g} {tap.unit}" for tap in each.taps)
             for each in (one, other)

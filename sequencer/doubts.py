@@ -141,7 +141,8 @@ class _Case:
     def found(self, kind: str, reason: str, fits: str = "", *, is_unsafe: bool = False) -> Doubt:
         unit = self.at.unit
         read = self.typed or f"{self.value:.6g}"
-        shown = read if read[-1:].isalpha() else f"{read} {unit}"  # typed with its own unit
+        has_unit = not (read[-1:].isdecimal() or read.endswith("."))
+        shown = read if has_unit else f"{read} {unit}"
         text = f"{shown} where about {self.at.signal:.4g} {unit} is expected: {reason}?"
         return Doubt(kind=kind, text=f"{text} {fits} would fit." if fits else text, is_unsafe=is_unsafe)
 

@@ -1,6 +1,6 @@
 """Promises about records, tried out: `kill -9` at random moments, and a day of runs in one process.
 
-python tests/bench/promises_records.py
+Used by bench_promises.py, and by tests/e2e.
 """
 
 import contextlib
@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
@@ -53,15 +53,15 @@ def written(
 
 @dataclass
 class Tally:
-    """What became of the runs that were killed."""
+    """What became of the runs that were killed; in words what should not have."""
 
     killed_n: int = 0
     acknowledged_n: int = 0  # readings that a subscriber was told of before the kill
-    lost_n: int = 0
-    corrupt_n: int = 0  # records that cannot be read, or whose chain is broken
     unfinished_n: int = 0  # killed after the first line stood and before the record was sealed
-    unfound_n: int = 0
-    incomplete_n: int = 0  # resumed, and yet no verdict, or readings that were acknowledged not in it
+    lost: list[str] = field(default_factory=list)  # readings that were acknowledged
+    corrupt: list[str] = field(default_factory=list)  # records that cannot be read, or whose chain is broken
+    unfound: list[str] = field(default_factory=list)
+    incomplete: list[str] = field(default_factory=list)  # no verdict all the same, or something not kept
 
 
 def told_until_killed(command: list[str], cwd: Path, *, lines_n: int, wait_s: float) -> list[dict]:
@@ -107,52 +107,57 @@ def try_kill(folder: Path, sequence: Path, rng: random.Random, tally: Tally, *, 
         for found in core.cut_off(results):
             again = ["resume", str(found.folder), "--events"]
             told += told_until_killed(again, folder, lines_n=rng.randint(1, events_n), wait_s=0)
+    this = f"run {tally.killed_n}, killed after event {at}"
     acknowledged = readings(told)
     tally.acknowledged_n += len(acknowledged)
     record = next(results.iterdir(), None) if results.exists() else None
     if record is None or not (record / "journal.jsonl").exists():
-        tally.lost_n += len(acknowledged)
+        tally.lost += _lost(this, acknowledged)
         return
     try:
         lines = list(entries(record / "journal.jsonl"))
-        tally.lost_n += len(acknowledged - readings(lines))
+        tally.lost += _lost(this, acknowledged - readings(lines))
         if not lines:  # killed before its first line; nothing had been asked of an instrument
             return
         core.load_record(record)
-        tally.corrupt_n += bool(alterations(record))
-    except LivezeroError:
-        tally.corrupt_n += 1
+        tally.corrupt += [f"{this}: {what}" for what in alterations(record)[:1]]
+    except LivezeroError as error:
+        tally.corrupt.append(f"{this}: {error.what}")
         return
     if sealed_digest(record):
         return
     tally.unfinished_n += 1
     if [each.folder for each in core.cut_off(results)] != [record]:
-        tally.unfound_n += 1
+        tally.unfound.append(this)
         return
     done = core.resume(record)
     kept = readings(list(entries(record / "journal.jsonl")))
     is_judged = done.evaluation is not None and done.evaluation.verdict.result == "pass"
     is_whole = done.outcome.status == "complete" and core.verify(record).is_intact and acknowledged <= kept
-    tally.incomplete_n += not (is_judged and is_whole)
+    if not (is_judged and is_whole):
+        tally.incomplete.append(f"{this}: {done.outcome.status}, {done.outcome.reason}")
 
 
-def kills(kills_n: int, *, seed: int) -> Tally:
+def _lost(this: str, lost: set[tuple]) -> list[str]:
+    return [f"{this}: point {number}, tap {tap}, reading {reading}" for number, tap, reading, _ in sorted(lost)]
+
+
+def kills(folder: Path, kills_n: int, *, seed: int) -> Tally:
     """Runs killed at random moments, each in a process of its own."""
     rng = random.Random(seed)
     tally = Tally()
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        sequence = written(folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=3, points=5, readings=3)
-        told: list[object] = []
-        core.run(core.plan(sequence, "simulated"), serial="K-9", results=folder / "whole", listener=told.append)
-        for _ in range(kills_n):
-            try_kill(folder, sequence, rng, tally, events_n=len(told))
+    sequence = written(folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=3, points=5, readings=3)
+    told: list[object] = []
+    core.run(core.plan(sequence, "simulated"), serial="K-9", results=folder / "whole", listener=told.append)
+    for _ in range(kills_n):
+        try_kill(folder, sequence, rng, tally, events_n=len(told))
     return tally
 
 
 @lru_cache(maxsize=1)
 def _all_kills() -> Tally:
-    return kills(KILLS_N, seed=1)
+    with tempfile.TemporaryDirectory() as name:
+        return kills(Path(name), KILLS_N, seed=1)
 
 
 def _resident_kB() -> int:
@@ -160,47 +165,36 @@ def _resident_kB() -> int:
         return next(int(line.split()[1]) for line in status if line.startswith("VmRSS"))
 
 
-def soak(until_s: float, *, warm_n: int = 8) -> tuple[int, int]:
+def soak(folder: Path, until_s: float, *, warm_n: int = 8) -> tuple[int, list[str]]:
     """Runs in one process until the bench's clocks have gone so far in all.
 
     Returns:
         Runs after the first few, and those of them after which more was open, or over 4 MB more was held, than then.
     """
-    tried_n, lost_n, gone_s = 0, 0, 0.0
+    tried_n, lost, gone_s = 0, [], 0.0
     open_n = held_kB = 0
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        sequence = written(folder, "slow", time_constant="4 s", minimum="8 s", cycles=3, points=11, readings=5)
-        while gone_s < until_s or tried_n < 1:
-            result = core.run(core.plan(sequence, "simulated"), serial="S-1", results=folder / "results")
-            gone_s += float(result.record.table["at_s"].max())
-            del result
-            gc.collect()
-            warm_n -= 1
-            now = len(os.listdir("/dev/fd")), _resident_kB()  # noqa: PTH208  names alone
-            if warm_n >= 0:
-                open_n, held_kB = now
-                continue
-            tried_n += 1
-            lost_n += now[0] > open_n or now[1] > held_kB + 4096
-    return tried_n, lost_n
+    sequence = written(folder, "slow", time_constant="4 s", minimum="8 s", cycles=3, points=11, readings=5)
+    while gone_s < until_s or tried_n < 1:
+        result = core.run(core.plan(sequence, "simulated"), serial="S-1", results=folder / "results")
+        gone_s += float(result.record.table["at_s"].max())
+        del result
+        gc.collect()
+        warm_n -= 1
+        now = len(os.listdir("/dev/fd")), _resident_kB()  # noqa: PTH208  names alone
+        if warm_n >= 0:
+            open_n, held_kB = now
+            continue
+        tried_n += 1
+        if now[0] > open_n or now[1] > held_kB + 4096:
+            lost.append(f"run {tried_n}: {now[0] - open_n} more open, {now[1] - held_kB} kB more held")
+    return tried_n, lost
 
 
-rows: list[tuple[str, Callable[[], tuple[int, int]]]] = [
-    ("kill -9: readings acknowledged before it, kept", lambda: (_all_kills().acknowledged_n, _all_kills().lost_n)),
-    ("kill -9: records that can be read", lambda: (_all_kills().killed_n, _all_kills().corrupt_n)),
-    ("kill -9: unfinished runs found at the next start", lambda: (_all_kills().unfinished_n, _all_kills().unfound_n)),
-    ("kill -9: resumed to the end, judged, sealed", lambda: (_all_kills().unfinished_n, _all_kills().incomplete_n)),
-    ("a day of runs in one process: memory and handles flat", lambda: soak(DAY_S)),
-]
-
-
-def main() -> None:
-    """Print the rows."""
-    for name, row in rows:
-        tried, lost = row()
-        print(f"{name:56} tried {tried:6}  lost {lost}")
-
-
-if __name__ == "__main__":
-    main()
+# All but the last look at the same kills, which the first of them does.
+ROWS: dict[str, Callable[[Path], tuple[int, list[str]]]] = {
+    "kill -9: readings acknowledged before it, kept": lambda _: (_all_kills().acknowledged_n, _all_kills().lost),
+    "kill -9: records that can be read": lambda _: (_all_kills().killed_n, _all_kills().corrupt),
+    "kill -9: unfinished runs found at the next start": lambda _: (_all_kills().unfinished_n, _all_kills().unfound),
+    "kill -9: resumed to the end, judged, sealed": lambda _: (_all_kills().unfinished_n, _all_kills().incomplete),
+    "a day of runs in one process: memory and handles flat": lambda folder: soak(folder, DAY_S),
+}

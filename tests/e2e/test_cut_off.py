@@ -1,6 +1,5 @@
 """kill -9, and what the next start makes of it: nothing acknowledged is lost, the bench made safe, the run resumed."""
 
-import importlib.util
 import json
 import os
 import signal
@@ -8,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import promises_records as promises
 import pytest
 import pyvisa
 import yaml
@@ -15,31 +15,20 @@ import yaml
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 and pseudo terminals are POSIX")
 
 
-@pytest.fixture(scope="module")
-def promises():
-    """The benchmark's own way to kill; there it is done some hundred times."""
-    path = Path(__file__).parents[1] / "bench" / "promises_records.py"
-    spec = importlib.util.spec_from_file_location("promises_records", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_nothing_acknowledged_is_lost_by_kill_9(promises):
-    found = promises.kills(15, seed=7)
+def test_nothing_acknowledged_is_lost_by_kill_9(tmp_path):
+    found = promises.kills(tmp_path, 15, seed=7)  # bench_promises.py does it some hundred times
     assert found.killed_n == 15
     assert found.acknowledged_n > 500
     assert found.unfinished_n >= 8
-    assert (found.lost_n, found.corrupt_n, found.unfound_n, found.incomplete_n) == (0, 0, 0, 0)
+    assert (found.lost, found.corrupt, found.unfound, found.incomplete) == ([], [], [], [])
 
 
-def test_runs_one_after_another_leave_nothing_open_and_hold_no_more(promises):
+def test_runs_one_after_another_leave_nothing_open_and_hold_no_more(tmp_path):
     if not Path("/proc/self/status").exists():
         pytest.skip("memory held is read from /proc")
-    tried, lost = promises.soak(6 * 1900.0, warm_n=4)  # a run takes about half an hour of bench time
+    tried, lost = promises.soak(tmp_path, 6 * 1900.0, warm_n=4)  # a run takes about half an hour of bench time
     assert tried >= 2
-    assert lost == 0
+    assert lost == []
 
 
 @pytest.fixture

@@ -1,0 +1,1 @@
+"""From readings to the likely cause: which stage, what fault, what to check next."""

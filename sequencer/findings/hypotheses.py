@@ -1,0 +1,293 @@
+"""All that could be the matter, each weighed against the same readings: healthy, one cause, two, unknown."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from instruments.datasheet import DataSheet
+from sequencer.budget import Basis
+from sequencer.findings.catalogue import CAUSES
+from sequencer.findings.cause import Cause
+from sequencer.findings.fit import Fit, fit
+from sequencer.findings.hypothesis import Hypothesis
+from sequencer.findings.likelihood import Likelihood, logsumexp
+from sequencer.findings.pairs import with_a_second, with_scatter
+from sequencer.findings.scatter import Scatter, scatters, within_white
+from sequencer.findings.segment import Segment
+from sequencer.findings.segments import (
+    NOISY_SHARE,
+    healthy,
+    imperfections,
+    resolution_of,
+    segment_between,
+    segments_of,
+)
+from sequencer.findings.series import Series
+from sequencer.findings.slips import Slip, slips
+from sequencer.models import TypeSheet
+
+__all__ = ["Weighing", "weighing"]
+
+_SICK_NATS = 6.0
+_NEAR_SHARE = 0.6
+_SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighing:
+    """Segments of a chain with the likelihoods of a good unit, and every hypothesis."""
+
+    segments: tuple[Segment, ...]
+    likelihoods: tuple[Likelihood, ...]
+    hypotheses: tuple[Hypothesis, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Base:
+    """A segment with what a good unit would make of it.
+
+    Attributes:
+        number: index of the segment.
+        segment: what was read.
+        likelihood: of the means of the visits, if the unit is good.
+        resolution: of the receiver, as fraction.
+        within: log evidence of the readings about these means.
+        mean: log evidence of the means.
+        largest: largest error of a mean, as a share of the tolerance.
+        largest_single: the same of a single reading.
+    """
+
+    number: int
+    segment: Segment
+    likelihood: Likelihood
+    resolution: float
+    within: float
+    mean: float
+    largest: float
+    largest_single: float
+
+    @property
+    def log_evidence(self) -> float:
+        """Of all single readings."""
+        return self.mean + self.within
+
+
+def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Weighing:
+    """Every hypothesis for the readings of a unit.
+
+    Args:
+        series: the readings.
+        sheet: of the unit.
+        type_sheet: its tolerances.
+        basis: what is stated of the instruments; resolutions are taken from it.
+    """
+    segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
+    bases = [_base(number, segment, basis) for number, segment in enumerate(segments)]
+    found: list[Hypothesis] = []
+    for base in bases:
+        found += _of_segment(base)
+    for before, after in pairwise(bases):
+        if min(before.largest, after.largest) >= _NEAR_SHARE:
+            around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
+            found += _liars(before, after, _base(-1, around, basis))
+    return Weighing(
+        segments=tuple(segments), likelihoods=tuple(base.likelihood for base in bases), hypotheses=tuple(found)
+    )
+
+
+def _base(number: int, segment: Segment, basis: Basis) -> _Base:
+    T, is_read = segment.tolerance, segment.is_read
+    likelihood = healthy(segment)
+    residual = (segment.y - segment.ideal)[is_read]
+    single = np.abs(segment.raw - segment.ideal[:, np.newaxis])[is_read]
+    resolution = resolution_of(basis, segment.after.name, segment.sheet)
+    return _Base(
+        number=number,
+        segment=segment,
+        likelihood=likelihood,
+        resolution=resolution,
+        within=within_white(segment, resolution, low=T / 1000, high=T * NOISY_SHARE),
+        mean=float(likelihood.weigh(residual).log_likelihood[0]),
+        largest=float(np.abs(residual).max()) / T,
+        largest_single=float(np.nanmax(single)) / T,
+    )
+
+
+def _unknown(segment: Segment) -> float:
+    """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
+    y = np.clip(2 * segment.ideal - 1, -1.5, 1.5)[segment.is_read]
+    way = segment.series.direction[segment.is_read]
+    noise = segment.noise[segment.is_read]
+    curves = np.polynomial.legendre.legvander(y, 6)
+    both = np.concatenate((curves, 0.5 * way[:, np.newaxis] * curves[:, :5]), axis=1)
+    residual = (segment.y - segment.ideal)[segment.is_read]
+    found = []
+    for size in segment.tolerance * np.array([1.0, 3.0, 10.0, 30.0, 100.0]):
+        columns = np.concatenate((imperfections(segment), size * both), axis=1)
+        found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])
+    return float(logsumexp(np.array(found) - np.log(len(found))))
+
+
+def _of_segment(base: _Base) -> list[Hypothesis]:
+    """What could be wrong in one segment."""
+    segment = base.segment
+    vague = [_noise(base), _strange(base)]
+    vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds - 3.0))
+    kinds = scatters(segment, base.resolution) if segment.first >= 0 else []
+    scattered = [_scatter(kind, base) for kind in kinds]
+    found = [*vague, *scattered]
+    if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
+        return found
+    if segment.first < 0:
+        return found + [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
+    if segment.series.is_keyed and segment.raw.shape[1] == 1:
+        found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
+    singles = [_caused(found_, base) for found_ in _fits(base)]
+    found += singles
+    # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
+    best = max((each.log_odds for each in singles), default=-np.inf)
+    if base.largest_single > 1 and best < max(each.log_odds for each in vague) + _SICK_NATS:
+        found += with_a_second(singles, segment, base.likelihood, base.mean)
+    if scattered:
+        found += with_scatter(singles, segment, base.resolution, base.log_evidence)
+    return found
+
+
+def _fits(base: _Base) -> Iterator[Fit]:
+    """Each cause at each stage that can have it."""
+    segment = base.segment
+    is_last = segment.last == len(segment.sheet.taps) - 1
+    for cause in CAUSES:
+        # An instrument that is wrong between two others shows in the next segment too (`_liars`).
+        if cause.place == "reading" and not is_last:
+            continue
+        for stage in segment.stages:
+            if cause.applies(segment, stage):
+                yield fit(cause, segment, stage, base.likelihood)
+
+
+def _noise(base: _Base) -> Hypothesis:
+    segment, T = base.segment, base.segment.tolerance
+    loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=2.5)
+    mean = float(loose.weigh((segment.y - segment.ideal)[segment.is_read]).log_likelihood[0])
+    within = within_white(segment, base.resolution, low=T * NOISY_SHARE, high=30 * T)
+    sd = segment.series.sd[segment.after.name] * abs(segment.after.span)
+    return Hypothesis(
+        name="noise",
+        row=0,
+        place=segment.name,
+        segment=base.number,
+        log_odds=mean + max(within, base.within) - base.log_evidence,
+        weight=1.0,
+        effect=base.largest_single,
+        text=f"noise only: single readings scatter by {sd:.2g} {segment.after.unit}",
+        check="Find where the noise comes from before anything is adjusted; a capture at one point tells its kind.",
+    )
+
+
+def _strange(base: _Base) -> Hypothesis:
+    return Hypothesis(
+        name="unknown",
+        row=0,
+        place=base.segment.name,
+        segment=base.number,
+        log_odds=_unknown(base.segment) - base.mean,
+        weight=0.5,
+        parameters_n=12,
+        effect=base.largest,
+        text="something, but nothing that is known here",
+        check="Take more points, up and down, and read the taps between.",
+    )
+
+
+def _caused(found: Fit, base: _Base) -> Hypothesis:
+    cause, segment = found.cause, base.segment
+    return Hypothesis(
+        name=cause.name,
+        row=cause.row,
+        place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
+        segment=base.number,
+        log_odds=found.log_evidence - base.mean,
+        weight=cause.weight,
+        log_likelihood=found.log_likelihood,
+        predicted=found.predicted,
+        parameters_n=found.theta.size,
+        text=cause.say(found.theta, segment, found.stage),
+        check=cause.check,
+        is_of_bench=cause.is_of_bench,
+        contains=cause.contains,
+        scale=found.scale,
+        effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+        fit=found,
+    )
+
+
+def _source(cause: Cause, base: _Base) -> Hypothesis:
+    found = _caused(fit(replace(cause, place="input"), base.segment, 0, base.likelihood), base)
+    return replace(
+        found,
+        name="source error",
+        row=42,
+        place="source",
+        text=f"what it gives differs from what it was told: {found.text}",
+        check="Take what was measured at the first tap as the input, and have the source calibrated.",
+        is_of_bench=True,
+        contains=(),
+    )
+
+
+def _scatter(kind: Scatter, base: _Base) -> Hypothesis:
+    return Hypothesis(
+        name=kind.name,
+        row=kind.row,
+        place=base.segment.after.name,
+        segment=base.number,
+        log_odds=kind.log_evidence - base.log_evidence,
+        weight=kind.weight,
+        parameters_n=len(kind.theta),
+        effect=base.largest_single,
+        text=kind.text,
+        check=kind.check,
+        is_of_bench=kind.is_of_bench,
+    )
+
+
+def _slip(slip: Slip, base: _Base) -> Hypothesis:
+    return Hypothesis(
+        name=slip.name,
+        row=slip.row,
+        place=base.segment.after.name,
+        segment=base.number,
+        log_odds=slip.log_evidence - base.mean,
+        weight=2.0,
+        text=slip.text,
+        check=slip.check,
+        is_of_bench=True,
+    )
+
+
+def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:
+    """A tap between two others whose instrument alone is wrong: around it the chain is in order."""
+    segment = before.segment
+    chain = around.log_evidence - before.log_evidence - after.log_evidence
+    tap = segment.after.name
+    if segment.first >= 0:
+        for cause in CAUSES:
+            if cause.place == "reading" and cause.applies(segment, segment.last - 1):
+                found = fit(cause, segment, segment.last - 1, before.likelihood)
+                hypothesis = _caused(found, before)
+                yield replace(hypothesis, log_odds=found.log_evidence + before.within + chain)
+    yield Hypothesis(
+        name="instrument",
+        row=43,
+        place=tap,
+        segment=before.number,
+        log_odds=_unknown(segment) + before.within + chain,
+        weight=1.0,
+        parameters_n=12,
+        text=f'what reads the tap "{tap}" disagrees with all others, which agree with each other',
+        check=f'Read the tap "{tap}" with a second instrument.',
+        is_of_bench=True,
+    )

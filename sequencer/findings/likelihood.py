@@ -1,0 +1,95 @@
+"""How likely readings are, given what a cause predicts: Gaussian, with what a healthy unit and bench do of themselves.
+
+Residuals r of N visits have the covariance s^2 D + Z Z'. D holds the variance of each visit's mean, Z one column for
+each ordinary imperfection (zero, span, bow, hysteresis within tolerance), so that no cause is called for what a good
+unit does. The scale s of the scatter is not trusted to the digit; it is summed over, with a prior. Everything is brought to
+the few columns of Z by the matrix inversion lemma, so that thousands of candidates are weighed at once.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+
+__all__ = ["Likelihood", "logsumexp"]
+
+_SCALES = np.geomspace(0.2, 60.0, 30)
+
+
+def logsumexp(terms: FloatArray, axis: int = -1) -> FloatArray:
+    """Log of the sum of exponentials along an axis."""
+    top = np.max(terms, axis=axis, keepdims=True)
+    top = np.where(np.isfinite(top), top, 0.0)
+    return np.asarray(np.log(np.sum(np.exp(terms - top), axis=axis)) + np.squeeze(top, axis=axis))
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Log likelihoods of candidates, and the scale of the scatter that each leaves; shape (candidates,)."""
+
+    log_likelihood: FloatArray
+    scale: FloatArray
+
+
+class Likelihood:
+    """Of residuals at N visits.
+
+    Args:
+        noise: standard deviation of each visit's mean, above 0; shape (visits,).
+        columns: ordinary imperfections, one standard deviation each; shape (visits, columns).
+        most: largest scatter of a visit's mean that is ordinary, same unit as `noise`; beyond it is not summed.
+        width: how far, as log, the scatter may lie from what is expected (one standard deviation).
+    """
+
+    def __init__(self, noise: FloatArray, columns: FloatArray, *, most: float = np.inf, width: float = 0.8) -> None:
+        self.noise, self.columns, self._most, self._width = noise, columns, most, width
+        self._noise = noise
+        white = columns / noise[:, np.newaxis]
+        eigenvalues, vectors = np.linalg.eigh(white.T @ white)
+        self._project = white @ vectors
+        usual = float(np.median(noise))
+        allowed = _SCALES * usual <= max(most, 1.05 * usual)
+        self._scales = _SCALES[allowed]
+        prior = -0.5 * (np.log(self._scales) / width) ** 2
+        self._log_prior = prior - logsumexp(prior)
+        squares = self._scales[:, np.newaxis] ** 2
+        self._denominator = squares + eigenvalues
+        self._constant = (
+            -0.5 * (noise.size * np.log(squares[:, 0]) + np.log1p(eigenvalues / squares).sum(axis=1))
+            - np.log(noise).sum()
+            - 0.5 * noise.size * np.log(2 * np.pi)
+        )
+
+    def amplified(self, gain: FloatArray, blur: FloatArray, *, behind: float) -> "Likelihood":
+        """The same where something after it amplifies, or holds, what the unit does of itself.
+
+        Args:
+            gain: by how much, at each visit; 0 = held.
+            blur: standard deviation that comes on top, where the gain has no meaning.
+            behind: standard deviation of a shift that comes after it.
+        """
+        noise = np.hypot(self.noise * np.maximum(gain, 1.0), blur)
+        most = self._most * float(np.median(noise)) / float(np.median(self.noise))
+        columns = np.concatenate((self.columns * gain[:, np.newaxis], np.full((gain.size, 1), behind)), axis=1)
+        return Likelihood(noise, columns, most=most, width=self._width)
+
+    def weigh(self, residual: FloatArray) -> Weighed:
+        """Log likelihood of residuals; shape (candidates, visits) or (visits,)."""
+        white = np.atleast_2d(residual) / self._noise
+        along = white @ self._project
+        total = np.einsum("gv,gv->g", white, white)
+        squares = self._scales**2
+        quad = (total[:, np.newaxis] - (along**2) @ (1 / self._denominator.T)) / squares
+        terms = self._constant + self._log_prior - 0.5 * quad
+        return Weighed(log_likelihood=logsumexp(terms), scale=self._scales[terms.argmax(axis=1)])
+
+    def whitened(self, rows: FloatArray, scale: float) -> FloatArray:
+        """Rows W such that W W' is rows C^-1 rows' at a scale; shape (rows, visits + columns)."""
+        white = np.atleast_2d(rows) / self._noise
+        along = white @ self._project
+        index = int(np.argmin(np.abs(self._scales - scale)))
+        # A symmetric root of C^-1 by the columns of P, which are orthogonal.
+        norms = np.maximum((self._project**2).sum(axis=0), 1e-300)
+        shrink = (1 - np.sqrt(np.maximum(0.0, 1 - norms / self._denominator[index]))) / norms
+        return np.asarray((white - (along * shrink) @ self._project.T) / scale)

@@ -1,0 +1,177 @@
+"""What lies between two neighbouring taps that were read, and what it would give back with something wrong in it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from instruments.datasheet import DataSheet, FloatArray, Tap
+from sequencer.findings.series import Series
+
+__all__ = ["Act", "Equation", "Place", "Segment"]
+
+Place: TypeAlias = Literal["value", "input", "shape", "output", "level", "reading"]
+"""Where along a stage something acts: on the value at the tap before it, on that as a fraction of the range, instead of
+its characteristic, on its output as a fraction, on the level at the tap after it, on what is read there."""
+
+Equation: TypeAlias = Callable[[FloatArray], FloatArray]
+_ORDER: tuple[Place, ...] = ("value", "input", "shape", "output", "level")
+# A signal that cannot be negative stays at zero.
+_NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
+# An output that goes beyond its range at all is held somewhere (NE 43: 3.8 and 20.5 mA); where, the readings say.
+_BEYOND_FRAC = 0.008
+_HELD_LOW, _HELD_HIGH = 0.2 / 16, 1 + 0.5 / 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Act:
+    """One equation at one place of one stage; arrays of shape (candidates, visits) in and out."""
+
+    stage: int
+    place: Place
+    equation: Equation
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segment:
+    """The stages from tap `first` to tap `last` of a sheet, with what was read at both.
+
+    Attributes:
+        sheet: of the unit.
+        series: the readings.
+        first: index of the tap before; -1 = what the source was told, before the first tap.
+        last: index of the tap after.
+        tolerance: half width that is allowed at `last`, as fraction of its span, the mean over the visits.
+        noise: standard deviation of the mean of a visit, as fraction; shape (visits,).
+    """
+
+    sheet: DataSheet
+    series: Series
+    first: int
+    last: int
+    tolerance: float
+    noise: FloatArray
+
+    @property
+    def after(self) -> Tap:
+        """The tap that is read."""
+        return self.sheet.taps[self.last]
+
+    @property
+    def stages(self) -> range:
+        """Indices of the stages in it; empty for the source alone."""
+        return range(max(self.first, 0), self.last)
+
+    @property
+    def name(self) -> str:
+        """In words."""
+        if self.first < 0:
+            return "source"
+        return " + ".join(self.sheet.stages[index].name for index in self.stages)
+
+    @cached_property
+    def x(self) -> FloatArray:
+        """Input, as fraction of the range of the tap before; shape (visits,). Of the source, of its signal."""
+        if self.first < 0:
+            return self._of_signal(self.series.setpoint)
+        return self.series.value[self.sheet.taps[self.first].name]
+
+    @cached_property
+    def y(self) -> FloatArray:
+        """What was read, as fraction of the range of the tap after; shape (visits,). Of the source, of its signal."""
+        value = self.series.value[self.after.name]
+        return self._of_signal(value) if self.first < 0 else value
+
+    def _of_signal(self, frac: FloatArray) -> FloatArray:
+        """Fractions of the value's range as fractions of the range of the signal that carries it."""
+        low, high = self.after.to_signal(np.array([self.after.low, self.after.high]))
+        return np.asarray((self.after.to_signal(self.after.value(frac)) - low) / (high - low))
+
+    @cached_property
+    def raw(self) -> FloatArray:
+        """Single readings; shape (visits, readings)."""
+        return self.series.raw[self.after.name]
+
+    @cached_property
+    def is_read(self) -> "np.typing.NDArray[np.bool_]":
+        """Visits that both taps were read at."""
+        return np.isfinite(self.x) & np.isfinite(self.y)
+
+    @cached_property
+    def held(self) -> tuple[float, float]:
+        """Between which levels the output is held, as fractions: the extremes that were seen outside the range."""
+        if self.first < 0 or not self.is_read.any():
+            return -np.inf, np.inf
+        seen = self.y[self.is_read]
+        return -self._plateau(-seen, 0.0), self._plateau(seen, 1.0)
+
+    def _plateau(self, seen: FloatArray, end: float) -> float:
+        """Level beyond an end of the range where the output stays although the input goes on; else infinite."""
+        top = float(seen.max())
+        if not end + _BEYOND_FRAC < top < end + 0.2:
+            return np.inf
+        held = np.unique(np.round(self.x[self.is_read][seen > top - _BEYOND_FRAC / 10], 2))
+        known = {0.0: _HELD_LOW, 1.0: _HELD_HIGH}[end]
+        is_known = self.after.unit == "mA" and abs(top - known) < 1.2e-4
+        return top if held.size > 1 or is_known else np.inf
+
+    @cached_property
+    def zero_level(self) -> float:
+        """Fraction at which the signal of the tap after is zero."""
+        return float(self.after.fraction(np.array(0.0)))
+
+    @cached_property
+    def ideal(self) -> FloatArray:
+        """What an ideal unit gives for the measured input; shape (visits,)."""
+        return np.asarray(self.predict(())[0])
+
+    def predict(self, acts: Sequence[Act], *, moved: float = 0.0) -> FloatArray:
+        """Output fraction with something wrong; shape (candidates, visits). `moved` is added to the input."""
+        frac = self.x[np.newaxis, :] + moved
+        for index in self.stages:
+            frac = self._through(index, frac, acts)
+        if self.first < 0:
+            for act in acts:
+                if act.place == "input":
+                    frac = act.equation(frac)
+        reads = [act.equation for act in acts if act.place == "reading"]
+        if reads:
+            value = self.after.value(frac)
+            for equation in reads:
+                value = equation(value)
+            frac = self.after.fraction(value)
+        return frac
+
+    def _through(self, index: int, frac: FloatArray, acts: Sequence[Act]) -> FloatArray:
+        """Fraction at the tap after one stage for the fraction at the tap before it."""
+        here: dict[Place, list[Equation]] = {
+            place: [act.equation for act in acts if act.stage == index and act.place == place] for place in _ORDER
+        }
+        if here["value"]:
+            before = self.sheet.taps[index]
+            value = before.value(frac)
+            for equation in here["value"]:
+                value = equation(value)
+            frac = before.fraction(value)
+        for equation in here["input"]:
+            frac = equation(frac)
+        frac = here["shape"][0](frac) if here["shape"] else self.sheet.stages[index].characteristic.output(frac)
+        for equation in here["output"]:
+            frac = equation(frac)
+        return self._levelled(frac, here["level"], index + 1)
+
+    def _levelled(self, frac: FloatArray, equations: list[Equation], tap: int) -> FloatArray:
+        if tap == self.last:
+            low, high = self.held
+            frac = np.clip(frac, low, high)
+        after = self.sheet.taps[tap]
+        if not equations and after.unit not in _NEVER_NEGATIVE:
+            return frac
+        level = after.value(frac)
+        for equation in equations:
+            level = equation(level)
+        if after.unit in _NEVER_NEGATIVE:
+            level = np.maximum(level, 0.0)
+        return after.fraction(level)

@@ -1,0 +1,143 @@
+"""The readings of one unit in the order in which they were taken, as arrays: the view that causes are fitted to."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from instruments.datasheet import DataSheet, FloatArray
+from sequencer.readings import valid_rows
+
+__all__ = ["Series", "series_of"]
+
+_GROSS_FRAC = 0.005
+_GROSS_SDS = 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """One step, visit after visit; arrays of shape (visits,) unless said otherwise.
+
+    Attributes:
+        setpoint: commanded input, as fraction of the input range.
+        direction: +1 going up, -1 going down, 0 where the order of the readings tells none.
+        cycle: from 0.
+        is_again: True where the input had not been moved since the visit before (end pairs).
+        at_s: when it was read; a count of visits where no time is known.
+        has_times: whether `at_s` is time.
+        to_go: bound of the error still to go at the last tap, as fraction of its span; 0 where none is known.
+        raw: by tap, each reading as fraction of the tap's range; shape (visits, readings), NaN = none.
+        value: by tap, the mean of the readings of a visit without gross outliers.
+        outliers_n: by tap, how many readings were gross outliers.
+        sd: by tap, standard deviation of one reading within a visit, pooled; 0 where each was read once.
+        is_keyed: whether a person read or typed the values.
+        text: by tap, the reading as it was written down, one text a visit; "" = not kept.
+    """
+
+    setpoint: FloatArray
+    direction: FloatArray
+    cycle: npt.NDArray[np.int64]
+    is_again: npt.NDArray[np.bool_]
+    at_s: FloatArray
+    has_times: bool
+    to_go: FloatArray
+    raw: dict[str, FloatArray]
+    value: dict[str, FloatArray]
+    outliers_n: dict[str, int]
+    sd: dict[str, float]
+    is_keyed: bool
+    text: dict[str, tuple[str, ...]]
+
+    @property
+    def visits_n(self) -> int:
+        """How many visits."""
+        return self.setpoint.size
+
+
+def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
+    """The first step of a table that took readings, visit after visit.
+
+    Args:
+        table: tidy, of one unit, with at least one reading.
+        sheet: of the unit.
+    """
+    rows = valid_rows(table)
+    rows = rows[rows["role"] != "exercise"]
+    rows = rows[rows["step"] == rows["step"].iloc[0]]
+    if rows["number"].notna().all():
+        rows = rows.sort_values("number", kind="stable")
+    visit = rows.groupby(["step", "cycle", "direction", "point", "role"], sort=False, dropna=False).ngroup().to_numpy()
+    _, first_row = np.unique(visit, return_index=True)
+    heads = rows.iloc[first_row]
+    visits_n = len(heads)
+    taps = [tap for tap in sheet.taps if (rows["tap"] == tap.name).any()]
+    raw, value, outliers_n, sd, text = {}, {}, {}, {}, {}
+    at_s = np.full(visits_n, np.nan)
+    to_go = np.zeros(visits_n)
+    for tap in taps:
+        is_here = (rows["tap"] == tap.name).to_numpy()
+        here, place = rows[is_here], visit[is_here]
+        order = here.groupby(place, sort=False).cumcount().to_numpy()
+        readings = np.full((visits_n, int(order.max()) + 1), np.nan)
+        readings[place, order] = tap.fraction(here["value"].to_numpy(dtype=np.float64))
+        raw[tap.name] = readings
+        value[tap.name], outliers_n[tap.name], sd[tap.name] = _without_outliers(readings)
+        written = np.full(visits_n, "", dtype=object)
+        written[place] = here["raw"].to_numpy(dtype=object)
+        text[tap.name] = tuple(str(each) for each in written)
+        if tap is taps[-1]:
+            times = here["at_s"].to_numpy(dtype=np.float64)
+            sums, counts = np.zeros(visits_n), np.zeros(visits_n)
+            np.add.at(sums, place, times)
+            np.add.at(counts, place, 1.0)
+            at_s = sums / np.maximum(counts, 1)
+            bounds = here["to_go"].to_numpy(dtype=np.float64)
+            to_go[place] = np.where(np.isfinite(bounds), bounds, 0.0) / abs(tap.span)
+    has_times = bool(np.isfinite(at_s).all()) and bool((np.diff(at_s) > 0).all()) and visits_n > 1
+    setpoint = heads["setpoint_pct"].to_numpy(dtype=np.float64) / 100
+    directions = heads["direction"].map({"up": 1.0, "down": -1.0}).fillna(0.0).to_numpy(dtype=np.float64)
+    return Series(
+        setpoint=setpoint,
+        direction=directions,
+        cycle=pd.factorize(heads["cycle"], sort=True)[0],
+        is_again=(heads["role"] == "end pair").to_numpy(),
+        at_s=at_s - at_s[0] if has_times else np.arange(visits_n, dtype=np.float64),
+        has_times=has_times,
+        to_go=to_go,
+        raw=raw,
+        value=value,
+        outliers_n=outliers_n,
+        sd=sd,
+        is_keyed=bool(heads["settling"].isin(["by the operator", ""]).all()),
+        text=text,
+    )
+
+
+def _without_outliers(readings: FloatArray) -> tuple[FloatArray, int, float]:
+    """Mean of each visit without gross outliers, how many there were, and the scatter of the rest."""
+    if readings.shape[1] < 3:
+        kept = readings
+        gross = 0
+    else:
+        middle = _median(readings)
+        off = np.abs(readings - middle[:, np.newaxis])
+        usual = 1.4826 * float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
+        is_gross = off > max(_GROSS_SDS * usual, _GROSS_FRAC)
+        is_gross &= (is_gross.sum(axis=1) < 0.5 * np.isfinite(readings).sum(axis=1))[:, np.newaxis]
+        # Where many are far out it is no outlier but the scatter itself.
+        if is_gross.sum() > 0.2 * np.isfinite(readings).sum():
+            is_gross[:] = False
+        kept, gross = np.where(is_gross, np.nan, readings), int(is_gross.sum())
+    count = np.isfinite(kept).sum(axis=1)
+    mean = np.where(count > 0, np.nansum(kept, axis=1) / np.maximum(count, 1), np.nan)
+    squares = np.nansum((kept - mean[:, np.newaxis]) ** 2)
+    freedom = np.maximum(count - 1, 0).sum()
+    return mean, gross, float(np.sqrt(squares / freedom)) if freedom else 0.0
+
+
+def _median(readings: FloatArray) -> FloatArray:
+    """Lower median along the last axis, NaN where nothing was read."""
+    ordered = np.sort(readings, axis=1)
+    count = np.isfinite(readings).sum(axis=1)
+    return np.asarray(ordered[np.arange(len(readings)), np.maximum(count - 1, 0) // 2])

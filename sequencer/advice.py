@@ -11,12 +11,15 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_line
+from sequencer.findings.account import LIKELY, Account
 
 __all__ = ["Family", "advice", "may_adjust"]
 
 _NEAR_LIMIT_PCT = 70
 # Beyond, a setting is wrong; zero and span have no more reach, or should not be asked to (common practice, no source).
 _LARGEST_TRIM_PCT = 10
+# What zero and span can take away, once the configuration was found right.
+_TRIMS = frozenset({"zero shift", "span error", "zero and span"})
 _CAUTIOUS = "Change nothing before that is settled."
 
 
@@ -28,7 +31,7 @@ class Family:
     is_trim: bool = False
 
 
-def may_adjust(evaluation: Evaluation | None) -> bool:
+def may_adjust(evaluation: Evaluation | None, findings: Account | None = None) -> bool:
     """Whether turning zero and span is right at all.
 
     Not where the cause is range, unit, wiring, lag, compliance, hysteresis or the bench; and not where a unit lies well
@@ -40,16 +43,24 @@ def may_adjust(evaluation: Evaluation | None) -> bool:
         return False
     if abs(float(evaluation.worst["used_pct"])) < _NEAR_LIMIT_PCT:
         return False
-    return _family(evaluation).is_trim
+    return _family(evaluation).is_trim and not _is_no_trim(findings)
 
 
-def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
+def _is_no_trim(findings: Account | None) -> bool:
+    """The likely cause is one that no trim takes away."""
+    if findings is None or not findings.is_fault or findings.ranking[0].weight < LIKELY:
+        return False
+    return not _TRIMS & set(findings.names)
+
+
+def advice(evaluation: Evaluation | None, status: str, reason: str, findings: Account | None = None) -> str:
     """What to do after a run or an evaluation.
 
     Args:
         evaluation: None if there was nothing to evaluate.
         status: how the run ended.
         reason: of that, in words.
+        findings: the likely causes; None = not looked for.
     """
     if status == "not safe":
         return f"Switch the source off by hand, now. {reason}."
@@ -70,8 +81,8 @@ def advice(evaluation: Evaluation | None, status: str, reason: str) -> str:
     if verdict.result == "not determinable":
         return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
     if verdict.result == "conditional fail":
-        return f"Outside the tolerance, but by less than the measurement is sure. {_failed(evaluation)}"
-    return _failed(evaluation)
+        return f"Outside the tolerance, but by less than the measurement is sure. {_failed(evaluation, findings)}"
+    return _failed(evaluation, findings)
 
 
 def _to_get_one(evaluation: Evaluation) -> str:
@@ -83,7 +94,10 @@ def _to_get_one(evaluation: Evaluation) -> str:
     return "Read the missing points, or lengthen the settling"
 
 
-def _failed(evaluation: Evaluation) -> str:
+def _failed(evaluation: Evaluation, findings: Account | None) -> str:
+    if _is_no_trim(findings):
+        assert findings is not None
+        return f"Settle first whether it is {findings.names[0]}, by the check. {_CAUTIOUS}"
     if evaluation.suspect_tap:
         return (
             f'The tap "{evaluation.suspect_tap}" disagrees with both its neighbours, and they agree with each other: '

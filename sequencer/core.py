@@ -33,6 +33,7 @@ from sequencer.comparison import Comparison, Side
 from sequencer.comparison import compare as set_side_by_side
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
+from sequencer.examination import examined
 from sequencer.figures.conformity import DEFAULT_RULE
 from sequencer.integrity import JOURNAL, inputs_of
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
@@ -203,9 +204,11 @@ def by_hand(
         )
     found = evaluate_table(table, sheet, basis=basis)
     origin = "a table" if isinstance(readings, pd.DataFrame) else Path(readings).name
+    findings = examined(table, sheet, found)
     content = Content(
         evaluation=found,
-        advice=advice(found, "by hand", ""),
+        advice=advice(found, "by hand", "", findings),
+        findings=findings,
         serial=serial,
         type=sheet.type,
         sequence=f"readings from {origin}",

@@ -32,6 +32,7 @@ from sequencer.budget import basis_from, basis_of
 from sequencer.capturing import as_json, captures
 from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, evaluate
+from sequencer.examination import examined
 from sequencer.journal import entries
 from sequencer.models import TypeSheet, load_type_sheet
 from sequencer.planning import Plan, receiver_of
@@ -334,9 +335,11 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         if status == "complete":
             status, reason = "bench fault", error.what
     before, found = _before(folder, opened)
+    findings = None if evaluation is None else examined(table, sheet, evaluation)
     return Content(
         evaluation=evaluation,
-        advice=advice(evaluation, status, reason),
+        advice=advice(evaluation, status, reason, findings),
+        findings=findings,
         serial=opened["serial"],
         type=sheet.type,
         sequence=opened["sequence"],
@@ -367,7 +370,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         ),
         traces=_traces(lines, table),
         versions=opened["versions"],
-        adjustment=adjustment(evaluation) if evaluation is not None and may_adjust(evaluation) else None,
+        adjustment=adjustment(evaluation) if evaluation is not None and may_adjust(evaluation, findings) else None,
         captures=captures(table, sheet.datasheet(), opened.get("receivers") or {}),
         before=before,
         before_folder=(opened.get("as_found") or {}).get("folder", ""),
@@ -449,6 +452,8 @@ def document(content: Content) -> dict[str, Any]:
     head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
     if content.captures:
         head["captures"] = [as_json(each) for each in content.captures]
+    if content.findings is not None:
+        head["findings"] = asdict(content.findings)
     if found is None:
         return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
     if content.trials is not None:

@@ -2,8 +2,8 @@
 
 Residuals r of N visits have the covariance s^2 D + Z Z'. D holds the variance of each visit's mean, Z one column for
 each ordinary imperfection (zero, span, bow, hysteresis within tolerance), so that no cause is called for what a good
-unit does. The scale s of the scatter is not trusted to the digit; it is summed over, with a prior. Everything is brought to
-the few columns of Z by the matrix inversion lemma, so that thousands of candidates are weighed at once.
+unit does. The scale s of the scatter is not trusted to the digit; it is summed over, with a prior. Everything is
+brought to the few columns of Z by the matrix inversion lemma, so that thousands of candidates are weighed at once.
 """
 
 from dataclasses import dataclass

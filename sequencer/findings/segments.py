@@ -42,7 +42,7 @@ def segments_of(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: 
         yield segment_between(series, sheet, type_sheet, basis, before, after)
 
 
-def segment_between(  # noqa: PLR0913, PLR0917  all that a segment is cut from
+def segment_between(
     series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis, before: int, after: int
 ) -> Segment:
     """The stages between two taps, by index; -1 before = the source alone."""

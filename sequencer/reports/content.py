@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from sequencer.adjustment import Adjustment
 from sequencer.capturing import Capture
 from sequencer.evaluation import Evaluation
+from sequencer.findings.account import Account
 from sequencer.trials import Trials
 
 __all__ = ["Content", "InstrumentLine", "Trace"]
@@ -58,6 +59,7 @@ class Content:
         before_folder: where that is kept.
         trials: what Monte Carlo trials say of the uncertainties; None where nobody asked for them.
         captures: readings taken for their noise.
+        findings: what is the matter with the unit, ranked; None where there was nothing to evaluate.
         versions: of livezero and what it is built on.
     """
 
@@ -86,3 +88,4 @@ class Content:
     trials: Trials | None = None
     captures: tuple[Capture, ...] = ()
     alterations: tuple[str, ...] = ()
+    findings: Account | None = None

@@ -17,6 +17,7 @@ from sequencer.reports import words
 from sequencer.reports.capture import capture_plot
 from sequencer.reports.comparison import figure_pairs, point_verdict, setpoint_pairs
 from sequencer.reports.content import Content
+from sequencer.reports.findings import cause_plot, evidence_lines, share_lines
 from sequencer.reports.plots import bar_plot, error_plot, hysteresis_plot, residual_plot
 from sequencer.reports.settling import settling_plot, telling_trace
 from sequencer.reports.uncertainty import NOTHING_STATED, budget_table, setpoint_rows
@@ -148,6 +149,9 @@ def html(content: Content) -> str:
             )
             for each in content.captures
         ],
+        cause_plot=Markup(cause_plot(content.findings.curve)) if content.findings else "",  # noqa: S704
+        evidence=evidence_lines(content.findings) if content.findings else (),
+        shares=share_lines(content.findings) if content.findings else (),
         trace=trace,
         trace_place=f"{words.as_pct(trace.setpoint_pct)}{words.way(trace.direction)}" if trace else "",
         remarks=content.remarks[:_MOST_REMARKS],

@@ -17,6 +17,7 @@ from sequencer.planning import Plan, Point
 from sequencer.reports import words
 from sequencer.reports.comparison import figure_pairs, point_verdict
 from sequencer.reports.content import Content
+from sequencer.reports.findings import evidence_lines, share_lines
 from sequencer.risk_curve import RiskTable
 from sequencer.tracing import TraceResult, findings, trace_lines
 
@@ -52,6 +53,7 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += _adjustment(content, content.evaluation, width)
         lines += ["", *_points(content.evaluation, width, colour=colour)]
         lines += _stages(content.evaluation, width)
+        lines += _evidence(content, width)
         lines += ["", *_figures(content.evaluation, width)]
         lines += _beside(content.before, content.evaluation, width)
     if content.trials is not None:
@@ -103,6 +105,10 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
     for each in found.verdict.reservations if found is not None else ():
         lines += _wrapped(f"reservation: {each}", width, first="  ", then="    ")
     lines += _wrapped(words.headline(content, minus=_MINUS), width, then="  ")
+    if content.findings is not None and content.findings.is_fault:
+        told = content.findings
+        for label, text in (("stage", told.stage), ("cause", told.cause), ("check", told.check)):
+            lines += _wrapped(text, width, first=f"{label}: ", then="       ")
     lines += _wrapped(content.advice or "nothing", width, first="do: ", then="    ")
     if found is not None:
         lines += _wrapped(found.verdict.rule, width, first="rule: ", then="      ")
@@ -257,6 +263,19 @@ def _beside(before: Evaluation | None, after: Evaluation, width: int) -> list[st
     wide = [max(len(cell) for cell in column) for column in (names, *columns)]
     lines = [f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}"[:width].rstrip() for row in rows]
     return ["", "as found beside as left, in % of span", *lines]
+
+
+def _evidence(content: Content, width: int) -> list[str]:
+    """The candidates with what they explain, and the share of each stage."""
+    found = content.findings
+    if found is None or not found.is_fault:
+        return []
+    lines = ["", "causes that were weighed"]
+    for each in evidence_lines(found):
+        lines += _wrapped(each, width, first="  ", then="         ")
+    for each in share_lines(found):
+        lines += _wrapped(each, width, first="  ", then="    ")
+    return lines
 
 
 def _captures(content: Content, width: int) -> list[str]:

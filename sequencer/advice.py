@@ -50,7 +50,7 @@ def _is_no_trim(findings: Account | None) -> bool:
     """The likely cause is one that no trim takes away."""
     if findings is None or not findings.is_fault or findings.ranking[0].weight < LIKELY:
         return False
-    return not _TRIMS & set(findings.names)
+    return findings.names[0] not in _TRIMS
 
 
 def advice(evaluation: Evaluation | None, status: str, reason: str, findings: Account | None = None) -> str:

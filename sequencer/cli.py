@@ -110,6 +110,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--operator", default="", help="Who does it, for the record.")
 @click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
+@click.option("--pursue", is_flag=True, help="Take the points that tell two likely causes apart.")
 @_low_tur_option
 @_trials_option
 @watch_options
@@ -127,6 +128,7 @@ def run_command(  # noqa: PLR0913  one an option
     as_found: bool,
     as_left: bool,
     confirm: bool,
+    pursue: bool,
     **watched: bool,
 ) -> None:
     """Run SEQUENCE on a bench, judge the unit, keep the record.
@@ -159,6 +161,7 @@ def run_command(  # noqa: PLR0913  one an option
             trace=watch.trace,
             low_tur_accepted=low_tur_accepted,
             monte_carlo=trials,
+            pursue=pursue,
         )
     show_result(result, **watched)
 

@@ -4,6 +4,7 @@ What the bench cannot do, and what could harm the unit, is refused here. It open
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,10 +19,10 @@ from sequencer.figures.conformity import RULES
 from sequencer.models import LoadedSequence
 from sequencer.readings import Grid
 from sequencer.running.settling import SettlingRule
-from sequencer.step import Role, Setpoint, registry
+from sequencer.step import FURTHER, Role, Setpoint, registry
 from sequencer.tolerance import half_width
 
-__all__ = ["Plan", "Point", "plan", "receiver_of"]
+__all__ = ["Plan", "Point", "further_points", "plan", "receiver_of"]
 
 # A tolerance under ten steps of the receiver cannot be judged by it (FAULTS 16; common practice, no source).
 _STEPS_IN_TOLERANCE = 10
@@ -139,6 +140,19 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
         limits=limits,
         warnings=_warnings(sheet, wires, points, bench, sequence.file.decision_rule),
     )
+
+
+def further_points(planned: Plan, setpoints: Sequence[Setpoint]) -> tuple[Point, ...]:
+    """Points beyond a plan, numbered on from it, as a step of their own; they are held to the same limits.
+
+    Raises:
+        PlanError: a setpoint lies outside the limits of unit or source.
+    """
+    step = max(point.step for point in planned.points) + 1
+    visits = [(step, FURTHER, setpoint) for setpoint in setpoints]
+    _refuse_what_harms(planned.sequence, planned.sheet, planned.limits, planned.wires, visits)
+    points = _points(planned.sequence, planned.bench, planned.sheet, planned.wires, visits)
+    return tuple(replace(point, number=point.number + len(planned.points)) for point in points)
 
 
 def _unit_limits(sequence: LoadedSequence, sheet: DataSheet) -> Span:

@@ -5,6 +5,7 @@ It holds the bench, opens it, and keeps the journal; what is done on the bench i
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,6 +21,7 @@ from sequencer.events import Listener
 from sequencer.integrity import JOURNAL, REPORT
 from sequencer.journal import Journal, entries
 from sequencer.planning import Plan
+from sequencer.pursuit import pursued
 from sequencer.record import Record
 from sequencer.reports.content import Content
 from sequencer.running.gate import undisturbed
@@ -113,6 +115,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
     trace: Teller | None = None,
     low_tur_accepted: str = "",
     monte_carlo: int | None = None,
+    pursue: bool = False,
 ) -> RunResult:
     """Run a plan on its bench, and keep the record.
 
@@ -127,6 +130,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         trace: takes every exchange with an instrument.
         low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = nobody.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
+        pursue: where two causes are left in question, take the points that tell them apart, and look again.
 
     Returns:
         The outcome with the record; a bench fault or a stop is an outcome. The report is written too.
@@ -168,6 +172,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
                 operator=asked,
                 journal=journal,
                 listener=listener or (lambda _: None),
+                further=partial(pursued, plan, folder) if pursue else None,
             )
     return _sealed(folder, outcome, sheet=plan.sheet, trials_n=monte_carlo)
 

@@ -11,7 +11,10 @@ from typing import Literal, Protocol
 
 from instruments.yamlfile import FileModel
 
-__all__ = ["Direction", "Role", "Setpoint", "Step", "registry"]
+__all__ = ["FURTHER", "Direction", "Role", "Setpoint", "Step", "registry"]
+
+FURTHER = "further"
+"""Name of the step of points that no sequence asks for: taken to tell causes apart."""
 
 Direction = Literal["up", "down"]
 Role = Literal["exercise", "reading", "end pair", "capture", "capture, drive off"]

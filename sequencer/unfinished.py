@@ -25,6 +25,7 @@ from sequencer.planning import Plan
 from sequencer.planning import plan as planned
 from sequencer.readings import from_journal
 from sequencer.running.loop import Rest
+from sequencer.step import FURTHER
 
 __all__ = ["CutOff", "find_cut_off", "kept_plan", "opened_of", "rest_of"]
 
@@ -131,7 +132,8 @@ def rest_of(folder: Path, plan: Plan) -> Rest:
     """
     table = from_journal(folder / JOURNAL, plan.sheet)
     by_number = {point.number: point for point in plan.points}
-    for row in table.drop_duplicates("number").to_dict("records"):
+    planned = table[table["step_name"] != FURTHER]
+    for row in planned.drop_duplicates("number").to_dict("records"):
         point = by_number.get(int(row["number"]))
         if point is None or (point.step, point.setpoint.cycle, point.setpoint.direction, point.setpoint.point) != (
             row["step"], row["cycle"], row["direction"], row["point"],

@@ -146,7 +146,7 @@ def _check(top: Finding, extra: tuple[Extra, ...], weighing: Weighing) -> str:
         return top.best.check
     best = extra[0]
     unit = weighing.segments[top.best.segment].after.unit
-    wait = f", waiting {best.dwells:g} times as long" if best.dwells > 1 else ""
+    wait = f", after {best.wait_s:.3g} s" if best.wait_s else ""
     side = "from below" if best.direction == "up" else "from above"
     return (
         f"read at {best.setpoint_pct:g} %, coming {side}{wait}: "

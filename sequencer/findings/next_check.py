@@ -8,6 +8,7 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.findings.hypothesis import Hypothesis
 from sequencer.findings.segment import Segment
+from sequencer.findings.segments import imperfections
 from sequencer.findings.series import Series
 
 __all__ = ["Extra", "extra_readings"]
@@ -24,14 +25,14 @@ class Extra:
     Attributes:
         setpoint_pct: input, % of range.
         direction: "up" or "down": from which side the point is approached.
-        dwells: how many times the usual wait before it is read.
+        wait_s: how long the input stands before it is read; 0 = as usual.
         expected: output that each of the two causes expects, in its unit.
         sds: how far these are apart, in standard deviations of a reading: the larger, the more it tells.
     """
 
     setpoint_pct: float
     direction: str
-    dwells: float
+    wait_s: float
     expected: tuple[float, float]
     sds: float
 
@@ -51,11 +52,13 @@ def extra_readings(one: Hypothesis, other: Hypothesis, segment: Segment, *, most
     if one.fit is None or other.fit is None:
         return ()
     found: list[Extra] = []
-    for dwells in (1.0, _DWELLS):
+    usual_s = _usual_s(segment.series)
+    for dwells in (1.0, _DWELLS) if segment.series.has_times else (1.0,):
         ahead = _ahead(segment, dwells)
         new = slice(segment.series.visits_n, None)
-        expected = [_foretold(each, ahead)[new] for each in (one, other)]
-        apart = np.abs(expected[0] - expected[1]) / float(np.median(segment.noise))
+        foretold = [_foretold(each, ahead) for each in (one, other)]
+        expected = [each[new] for each in foretold]
+        apart = _news(foretold[0] - foretold[1], ahead, segment.series.visits_n)
         setpoint, direction = ahead.series.setpoint[new], ahead.series.direction[new]
         for index in np.argsort(-apart)[: 4 * most]:
             levels = segment.after.value(np.array([expected[0][index], expected[1][index]]))
@@ -63,14 +66,30 @@ def extra_readings(one: Hypothesis, other: Hypothesis, segment: Segment, *, most
                 Extra(
                     setpoint_pct=round(100 * float(setpoint[index]), 6),
                     direction="up" if direction[index] > 0 else "down",
-                    dwells=dwells,
+                    wait_s=dwells * usual_s if dwells > 1 else 0.0,
                     expected=(float(levels[0]), float(levels[1])),
                     sds=float(apart[index]),
                 )
             )
     # A long wait costs time: it must tell clearly more.
-    found.sort(key=lambda each: -each.sds / (2.0 if each.dwells > 1 else 1.0))
+    found.sort(key=lambda each: -each.sds / (2.0 if each.wait_s else 1.0))
     return tuple(_apart(found, most))
+
+
+def _news(difference: FloatArray, ahead: Segment, known_n: int) -> FloatArray:
+    """How far apart two causes are at each visit to come, in standard deviations, once what is read already is known.
+
+    What a good unit may do of itself, such as a small zero error, is common to both, and learned from the readings.
+    """
+    columns, noise = imperfections(ahead), ahead.noise[ahead.is_read]
+    is_known = np.arange(ahead.series.visits_n)[ahead.is_read] < known_n
+    d = difference[ahead.is_read]
+    known = columns[is_known] @ columns[is_known].T + np.diag(noise[is_known] ** 2)
+    along = columns[~is_known] @ columns[is_known].T
+    weights = np.linalg.solve(known, along.T).T
+    left = d[~is_known] - weights @ d[is_known]
+    variance = noise[~is_known] ** 2 + (columns[~is_known] ** 2).sum(axis=1) - (weights * along).sum(axis=1)
+    return np.asarray(np.abs(left) / np.sqrt(np.maximum(variance, noise[~is_known] ** 2)))
 
 
 def _apart(found: Sequence[Extra], most: int) -> list[Extra]:
@@ -92,12 +111,17 @@ def _foretold(hypothesis: Hypothesis, ahead: Segment) -> FloatArray:
     return np.asarray(np.clip(np.nan_to_num(found, nan=9.0), -9.0, 9.0))
 
 
+def _usual_s(series: Series) -> float:
+    """From one visit to the next."""
+    return float(np.median(np.diff(series.at_s))) if series.visits_n > 1 else 1.0
+
+
 def _ahead(segment: Segment, dwells: float) -> Segment:
     """The readings with a fine traverse behind them, whose outputs are not known."""
     series = segment.series
     half = np.linspace(0.0, 1.0, _FINE_N)
     setpoint = np.concatenate((half, half[::-1]))
-    usual = float(np.median(np.diff(series.at_s))) if series.visits_n > 1 else 1.0
+    usual = _usual_s(series)
     more = setpoint.size
     values = {name: np.concatenate((value, np.full(more, np.nan))) for name, value in series.value.items()}
     if segment.first >= 0:
@@ -107,6 +131,10 @@ def _ahead(segment: Segment, dwells: float) -> Segment:
             segment.sheet.ideal(start.value(setpoint), last=segment.first) if segment.first else start.value(setpoint)
         )
         values[first.name] = np.concatenate((segment.x, first.fraction(ideal)))
+    # What will be read is not known; an ideal output stands for it, so that the visits count as read.
+    output = segment.sheet.ideal(segment.sheet.taps[0].value(setpoint), last=segment.last)
+    after = segment.after
+    values[after.name] = np.concatenate((series.value[after.name], after.fraction(output)))
     longer = Series(
         setpoint=np.concatenate((series.setpoint, setpoint)),
         direction=np.concatenate((series.direction, np.repeat((1.0, -1.0), half.size))),

@@ -8,6 +8,7 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from sequencer.readings import valid_rows
+from sequencer.step import FURTHER
 
 __all__ = ["Series", "series_of"]
 
@@ -56,15 +57,16 @@ class Series:
 
 
 def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
-    """The first step of a table that took readings, visit after visit.
+    """The first step of a table that took readings, and further points if there are any, visit after visit.
 
     Args:
         table: tidy, of one unit, with at least one reading.
         sheet: of the unit.
     """
     rows = valid_rows(table)
-    rows = rows[rows["role"] != "exercise"]
-    rows = rows[rows["step"] == rows["step"].iloc[0]]
+    rows = rows[rows["role"].isin(["reading", "end pair"])]
+    # Further points were taken to tell causes apart, so they belong to what is to be explained.
+    rows = rows[(rows["step"] == rows["step"].iloc[0]) | (rows["step_name"] == FURTHER)]
     if rows["number"].notna().all():
         rows = rows.sort_values("number", kind="stable")
     visit = rows.groupby(["step", "cycle", "direction", "point", "role"], sort=False, dropna=False).ngroup().to_numpy()

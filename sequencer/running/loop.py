@@ -4,9 +4,10 @@ It never prints and never computes a figure. Whatever ends it, the outputs go to
 """
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeAlias
 
 import numpy as np
 
@@ -42,7 +43,7 @@ from sequencer.running.questioning import Questioning
 from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
 
-__all__ = ["Outcome", "Rest", "run_plan"]
+__all__ = ["Further", "Outcome", "Rest", "run_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +70,10 @@ class Rest:
     began: datetime
 
 
+Further: TypeAlias = Callable[[], tuple[Point, ...]]
+"""Gives points to be taken beyond the plan, numbered on from it."""
+
+
 class _StopBySequenceError(Exception):
     """A point never settled and the sequence says stop."""
 
@@ -82,6 +87,7 @@ def run_plan(
     journal: Journal,
     listener: Listener,
     rest: Rest | None = None,
+    further: Further | None = None,
 ) -> Outcome:
     """Run a plan on an open bench.
 
@@ -93,6 +99,8 @@ def run_plan(
         journal: takes every exchange, settling and reading.
         listener: takes every event.
         rest: what is left of the plan, where a run that was cut off is resumed; None = all of it.
+        further: asked once all points are taken, before the outputs go to their safe levels: points to be taken beyond
+            the plan; None = nobody wants any.
 
     Returns:
         The outcome; a dead instrument, a refused level, a stop by a person are outcomes, not exceptions. What is
@@ -100,7 +108,15 @@ def run_plan(
     """
     with signals_stop() as stop:
         run = _Run(
-            plan, bench, serial=serial, operator=operator, journal=journal, listener=listener, stop=stop, rest=rest
+            plan,
+            bench,
+            serial=serial,
+            operator=operator,
+            journal=journal,
+            listener=listener,
+            stop=stop,
+            rest=rest,
+            further=further,
         )
         ended: BaseException | None = None
         outcome = None
@@ -123,7 +139,7 @@ def run_plan(
 class _Run:
     """The state of one run: where it is, and what is selected."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  what a run is made of
         self,
         plan: Plan,
         bench: Bench,
@@ -134,6 +150,7 @@ class _Run:
         listener: Listener,
         stop: Stop,
         rest: Rest | None,
+        further: Further | None,
     ) -> None:
         self._plan = plan
         self._bench = bench
@@ -150,6 +167,8 @@ class _Run:
         self._is_astray = False  # the output went off, and the input is not back on its way yet
         self._ranges: dict[str, str] = {}
         self._rest = rest
+        self._further = further
+        self._points = plan.points
         self._start_s = self._beginning()
         self._questioning = Questioning(plan, operator, keep=self._note, remark=self._remark)
 
@@ -178,7 +197,17 @@ class _Run:
         for point in points:
             self._point = point
             self._visit(point)
-        return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken")
+        return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken{self._go_further()}")
+
+    def _go_further(self) -> str:
+        """Points beyond the plan that somebody wants after seeing the readings; what is to be said of it."""
+        further = self._further() if self._further is not None else ()
+        self._points = (*self._points, *further)
+        for point in further:
+            self._point = point
+            self._visit(point)
+        read_n = sum(point.role == "reading" for point in further)
+        return f", and {read_n} more to tell causes apart" if read_n else ""
 
     def _select(self) -> None:
         for wired, tap in zip(self._plan.wires, self._plan.sheet.taps, strict=True):
@@ -214,7 +243,7 @@ class _Run:
 
     def ended_by(self, error: BaseException | None, unsafe: UnsafeError | None) -> Outcome:
         """The outcome for what ended the run; an output that is not safe outranks everything."""
-        at = f"at point {self._point.number} of {len(self._plan.points)}" if self._point else "before the first point"
+        at = f"at point {self._point.number} of {len(self._points)}" if self._point else "before the first point"
         if unsafe is not None:
             return Outcome(status="not safe", reason=f"{unsafe.what}; the run ended {at}", error=unsafe)
         if isinstance(error, KeyboardInterrupt):
@@ -294,7 +323,7 @@ class _Run:
 
     def _come_back(self, point: Point) -> None:
         """Visit what decides on which branch of a hysteresis the unit stands."""
-        via = approach(self._plan.points, point)
+        via = approach(self._points, point)
         tap = self._plan.sheet.taps[0]
         places = ", ".join(f"{100 * float(tap.fraction(np.array(each.value))):.4g} %" for each in via)
         self._remark(f"point approached again{' by way of ' if via else ''}{places}")

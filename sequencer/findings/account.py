@@ -99,9 +99,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
     ranked, weighing = findings.ranked, findings.weighing
     top = ranked[0]
     is_fault = top.best.name != "no fault"
-    extra: tuple[Extra, ...] = ()
-    if is_fault and len(ranked) > 1 and top.weight < SURE and ranked[1].best.segment == top.best.segment:
-        extra = extra_readings(top.best, ranked[1].best, weighing.segments[top.best.segment])
+    extra = _telling(ranked, weighing) if is_fault else ()
     ranking = tuple(_candidate(each, weighing) for each in ranked[:_NAMED_N] if each.weight >= _WORTH_NAMING)
     return Account(
         is_fault=is_fault,
@@ -113,6 +111,19 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
         extra=extra,
         curve=_curve(top, weighing) if is_fault else None,
     )
+
+
+def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ...]:
+    """The readings that tell the leading cause from the runner-up, or else from what it could not be told from."""
+    top = ranked[0]
+    rivals = [each.best for each in ranked[1:2] if top.weight < SURE]
+    rivals += [each for each in top.causes[1:_NAMED_N] if each.name != top.best.name]
+    for rival in rivals:
+        if rival.segment == top.best.segment:
+            found = extra_readings(top.best, rival, weighing.segments[top.best.segment])
+            if found:
+                return found
+    return ()
 
 
 def _where(top: Finding) -> str:

@@ -15,6 +15,7 @@ __all__ = ["Fit", "amplified", "fit", "screened"]
 _POLISHED_N = 2
 _STEPS_N = 7
 _HOPELESS_NATS = 500.0
+_AWAY_SDS = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +99,7 @@ def amplified(segment: Segment, acts: Sequence[Act], likelihood: Likelihood) -> 
     is_flat = (larger < 0.1 * step) & bool(acts)
     # After it was held the output may not have come back yet, although it stood still.
     was_flat = np.concatenate(([False], is_flat[:-1])) & ~is_flat
+    was_flat &= np.abs(segment.y[is_read] - middle) > _AWAY_SDS * likelihood.noise
     behind = 0.1 * np.abs(np.diff(middle, prepend=middle[0])) * was_flat
     if usual < 1.05 and not (is_singular | is_flat | is_edge).any():
         return None

@@ -33,7 +33,7 @@ def _codes(segment: Segment, _stage: int) -> Sizes:
         size = np.maximum(np.abs(theta[:, 0]), 0.5 * T)
         return np.asarray(-np.log(2 * size * np.log(0.4 / T)) - np.log(max(between.size, 1)))
 
-    return Sizes(start=start, log_prior=log_prior, is_free=(True, False), low=(-0.3, 0.0), high=(0.3, 1.0))
+    return Sizes(start=start, log_prior=log_prior, is_free=(True, False), low=(-0.1, 0.0), high=(0.1, 1.0))
 
 
 CAUSES: tuple[Cause, ...] = (

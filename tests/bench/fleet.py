@@ -10,6 +10,7 @@ import random
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import islice
 
 import numpy as np
 import pandas as pd
@@ -465,21 +466,27 @@ def good(*, seed: int) -> Unit:
     )
 
 
+CAUSES = (*(row.name for row in ROWS), *SLIPS, "")
+
+
+def units(cause: str, *, each: int, seed: int) -> Iterator[Unit]:
+    """`each` units with a fault or a slip, or ten times as many good ones for cause ""; those `fleet` draws."""
+    if not cause:
+        for made in range(10 * each):
+            yield good(seed=seed + 31 * made + 17)
+    elif cause in SLIPS:
+        for made in range(each):
+            rng = random.Random(seed + 7919 * (SLIPS.index(cause) + 1) + made)
+            sequence = rng.choice(ONE_STAGE)
+            table, sizes = slipped(cause, sequence, rng, rng.randrange(1 << 30))
+            yield Unit(sequence=sequence, cause=cause, stage="", sizes=sizes, table=table, seed=seed)
+    else:
+        index = next(index for index, row in enumerate(ROWS) if row.name == cause)
+        attempts = range(seed + 100_003 * index, seed + 100_003 * index + 20 * each)
+        yield from islice(filter(None, (drawn(ROWS[index], seed=attempt) for attempt in attempts)), each)
+
+
 def fleet(*, each: int, seed: int) -> Iterator[Unit]:
     """`each` units of every row and every slip, and ten times as many good ones."""
-    for index, row in enumerate(ROWS):
-        made, attempt = 0, 0
-        while made < each and attempt < 20 * each:
-            unit = drawn(row, seed=seed + 100_003 * index + attempt)
-            attempt += 1
-            if unit is not None:
-                made += 1
-                yield unit
-    for index, kind in enumerate(SLIPS):
-        for made in range(each):
-            rng = random.Random(seed + 7919 * (index + 1) + made)
-            sequence = rng.choice(ONE_STAGE)
-            table, sizes = slipped(kind, sequence, rng, rng.randrange(1 << 30))
-            yield Unit(sequence=sequence, cause=kind, stage="", sizes=sizes, table=table, seed=seed)
-    for made in range(10 * each):
-        yield good(seed=seed + 31 * made + 17)
+    for cause in CAUSES:
+        yield from units(cause, each=each, seed=seed)

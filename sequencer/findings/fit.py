@@ -74,7 +74,9 @@ def fit(
 def _bounded(segment: Segment, acts: Sequence[Act], moved: float = 0.0) -> FloatArray:
     """What is predicted, never beyond a few spans; `moved` is added to the input."""
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
-        return np.clip(np.nan_to_num(segment.predict(acts, moved=moved), nan=9.0), -9.0, 9.0)
+        found = np.clip(segment.predict(acts, moved=moved), -9.0, 9.0)
+    found[np.isnan(found)] = 9.0
+    return np.asarray(found)
 
 
 def amplified(segment: Segment, acts: Sequence[Act], likelihood: Likelihood) -> Likelihood | None:
@@ -85,13 +87,12 @@ def amplified(segment: Segment, acts: Sequence[Act], likelihood: Likelihood) -> 
         acts: what is wrong, one candidate.
         likelihood: of a good unit.
     """
-    step = 0.25 * segment.tolerance
+    step = segment.small_step
     is_read = segment.is_read
     up, middle, down = (_bounded(segment, acts, way * step)[0, is_read] for way in (1, 0, -1))
-    ideal_up, ideal_down = (_bounded(segment, (), way * step)[0, is_read] for way in (1, -1))
     rise, fall = np.abs(up - middle), np.abs(middle - down)
     larger, swing = np.maximum(rise, fall), (rise + fall) / 2
-    gain = swing / np.maximum(np.abs(ideal_up - ideal_down) / 2, 1e-9) if acts else np.ones_like(swing)
+    gain = swing / np.maximum(segment.ideal_swing[is_read], 1e-9) if acts else np.ones_like(swing)
     usual = max(float(np.median(gain)), 1.0)
     is_singular = gain > 2 * usual
     # Held on one side: which, an error too small to see decides.

@@ -32,6 +32,8 @@ __all__ = ["Weighing", "weighing"]
 
 _SICK_NATS = 6.0
 _NEAR_SHARE = 0.6
+# Within a tolerance this wide causes do not differ.
+_LOOSEST_FRAC = 0.2
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -74,6 +76,18 @@ class _Base:
         return self.mean + self.within
 
 
+_UNREAD = Hypothesis(
+    name="unknown",
+    row=0,
+    place="",
+    segment=-1,
+    log_odds=0.0,
+    weight=1.0,
+    text="nothing was read that could tell",
+    check="Read the output beside the input.",
+)
+
+
 def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Weighing:
     """Every hypothesis for the readings of a unit.
 
@@ -85,9 +99,7 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
     """
     segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
     bases = [_base(number, segment, basis) for number, segment in enumerate(segments)]
-    found: list[Hypothesis] = []
-    for base in bases:
-        found += _of_segment(base)
+    found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
     for before, after in pairwise(bases):
         if min(before.largest, after.largest) >= _NEAR_SHARE:
             around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
@@ -135,6 +147,8 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     segment = base.segment
     vague = [_noise(base), _strange(base)]
     vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds - 3.0))
+    if segment.tolerance > _LOOSEST_FRAC:
+        return vague
     kinds = scatters(segment, base.resolution) if segment.first >= 0 else []
     scattered = [_scatter(kind, base) for kind in kinds]
     found = [*vague, *scattered]

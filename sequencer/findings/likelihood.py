@@ -47,14 +47,18 @@ class Likelihood:
         self._noise = noise
         white = columns / noise[:, np.newaxis]
         eigenvalues, vectors = np.linalg.eigh(white.T @ white)
+        eigenvalues = np.maximum(eigenvalues, 0.0)  # rounding makes some of them negative
         self._project = white @ vectors
-        usual = float(np.median(noise))
-        allowed = _SCALES * usual <= max(most, 1.05 * usual)
+        self._usual = float(np.median(noise))
+        allowed = _SCALES * self._usual <= max(most, 1.05 * self._usual)
         self._scales = _SCALES[allowed]
         prior = -0.5 * (np.log(self._scales) / width) ** 2
         self._log_prior = prior - logsumexp(prior)
         squares = self._scales[:, np.newaxis] ** 2
         self._denominator = squares + eigenvalues
+        # A symmetric root of C^-1 by the columns of P, which are orthogonal.
+        norms = np.maximum((self._project**2).sum(axis=0), 1e-300)
+        self._shrink = (1 - np.sqrt(np.maximum(0.0, 1 - norms / self._denominator))) / norms
         self._constant = (
             -0.5 * (noise.size * np.log(squares[:, 0]) + np.log1p(eigenvalues / squares).sum(axis=1))
             - np.log(noise).sum()
@@ -70,7 +74,7 @@ class Likelihood:
             behind: standard deviation of a shift that comes after it.
         """
         noise = np.hypot(self.noise * np.maximum(gain, 1.0), blur)
-        most = self._most * float(np.median(noise)) / float(np.median(self.noise))
+        most = self._most * float(np.median(noise)) / self._usual
         columns = np.concatenate((self.columns * gain[:, np.newaxis], np.full((gain.size, 1), behind)), axis=1)
         return Likelihood(noise, columns, most=most, width=self._width)
 
@@ -89,7 +93,4 @@ class Likelihood:
         white = np.atleast_2d(rows) / self._noise
         along = white @ self._project
         index = int(np.argmin(np.abs(self._scales - scale)))
-        # A symmetric root of C^-1 by the columns of P, which are orthogonal.
-        norms = np.maximum((self._project**2).sum(axis=0), 1e-300)
-        shrink = (1 - np.sqrt(np.maximum(0.0, 1 - norms / self._denominator[index]))) / norms
-        return np.asarray((white - (along * shrink) @ self._project.T) / scale)
+        return np.asarray((white - (along * self._shrink[index]) @ self._project.T) / scale)

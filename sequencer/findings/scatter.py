@@ -237,7 +237,8 @@ def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: Fl
     for sd in sds:
         usual = _normal(residual, np.array(sd))
         for rail in rails:
-            gone = np.logaddexp(_normal(value - rail, np.array(max(3 * sd, 0.004))), np.log(0.02 / 1.5))
+            anywhere = np.where((value > -0.3) & (value < 1.2), np.log(0.02 / 1.5), -60.0)
+            gone = np.logaddexp(_normal(value - rail, np.array(max(3 * sd, 0.004))), anywhere)
             gone = np.where(np.abs(residual) < max(8 * sd, 0.005), -np.inf, gone)
             both = np.logaddexp(np.log1p(-shares) + usual, np.log(shares) + gone).sum(axis=1)
             every.append(both - np.log(shares.size * sds.size * len(rails)))
@@ -249,7 +250,7 @@ def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: Fl
         name="intermittent contact",
         row=19,
         theta=(best[1], best[2]),
-        log_evidence=float(logsumexp(np.concatenate(every))) if lost else -np.inf,
+        log_evidence=float(logsumexp(np.concatenate(every))) if 0 < lost < 0.5 * residual.size else -np.inf,
         text=(
             f"{lost} of {residual.size} readings drop to {float(segment.after.value(np.array(best[2]))):.3g} "
             f"{segment.after.unit}, the rest are right"
@@ -276,7 +277,7 @@ def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArr
     origin = float(segment.sheet.taps[stage].fraction(np.array(0.0)))
     exact = ideal - origin
     # What is counted is the input; the errors of the unit come after it.
-    counted = raw - (center - exact)[:, np.newaxis]
+    counted = np.where(has, raw, 0.0) - (center - exact)[:, np.newaxis]
     best: tuple[float, float] = (-np.inf, 0.0)
     spreads = np.unique(np.clip(float(sds[-1]) * np.array([0.5, 1.0, 2.0, 4.0]), low, None))
     for size in _spacings(counted[has], 0.5 * float(np.median(hop)), 1.6 * float(hop.max())):

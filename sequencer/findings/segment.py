@@ -73,10 +73,14 @@ class Segment:
 
     @cached_property
     def x(self) -> FloatArray:
-        """Input, as fraction of the range of the tap before; shape (visits,). Of the source, of its signal."""
+        """Input, as fraction of the range of the tap before; shape (visits,). Of the source, of its signal.
+
+        Where the first tap was never read, what the source was told stands for it.
+        """
         if self.first < 0:
             return self._of_signal(self.series.setpoint)
-        return self.series.value[self.sheet.taps[self.first].name]
+        read = self.series.value.get(self.sheet.taps[self.first].name)
+        return self.series.setpoint if read is None or not np.isfinite(read).any() else read
 
     @cached_property
     def y(self) -> FloatArray:
@@ -126,6 +130,17 @@ class Segment:
     def ideal(self) -> FloatArray:
         """What an ideal unit gives for the measured input; shape (visits,)."""
         return np.asarray(self.predict(())[0])
+
+    @property
+    def small_step(self) -> float:
+        """A step of the input that is small beside the tolerance, as fraction."""
+        return 0.25 * self.tolerance
+
+    @cached_property
+    def ideal_swing(self) -> FloatArray:
+        """By how much an ideal unit answers to a small step of the input; shape (visits,)."""
+        up, down = (self.predict((), moved=way * self.small_step)[0] for way in (1, -1))
+        return np.asarray(np.abs(up - down) / 2)
 
     def predict(self, acts: Sequence[Act], *, moved: float = 0.0) -> FloatArray:
         """Output fraction with something wrong; shape (candidates, visits). `moved` is added to the input."""

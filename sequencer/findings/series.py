@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
+from instruments.errors import ReadingsError
 from sequencer.readings import valid_rows
 from sequencer.step import FURTHER
 
@@ -14,6 +15,8 @@ __all__ = ["Series", "series_of"]
 
 _GROSS_FRAC = 0.005
 _GROSS_SDS = 8.0
+# Beyond any slip of the decimal point; further out only arithmetic suffers.
+_FARTHEST_FRAC = 1e4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,11 +63,16 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     """The first step of a table that took readings, and further points if there are any, visit after visit.
 
     Args:
-        table: tidy, of one unit, with at least one reading.
+        table: tidy, of one unit.
         sheet: of the unit.
+
+    Raises:
+        ReadingsError: no reading in it.
     """
     rows = valid_rows(table)
     rows = rows[rows["role"].isin(["reading", "end pair"])]
+    if rows.empty:
+        raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
     # Further points were taken to tell causes apart, so they belong to what is to be explained.
     rows = rows[(rows["step"] == rows["step"].iloc[0]) | (rows["step_name"] == FURTHER)]
     if rows["number"].notna().all():
@@ -82,7 +90,9 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         here, place = rows[is_here], visit[is_here]
         order = here.groupby(place, sort=False).cumcount().to_numpy()
         readings = np.full((visits_n, int(order.max()) + 1), np.nan)
-        readings[place, order] = tap.fraction(here["value"].to_numpy(dtype=np.float64))
+        readings[place, order] = np.clip(
+            tap.fraction(here["value"].to_numpy(dtype=np.float64)), -_FARTHEST_FRAC, _FARTHEST_FRAC
+        )
         raw[tap.name] = readings
         value[tap.name], outliers_n[tap.name], sd[tap.name] = _without_outliers(readings)
         written = np.full(visits_n, "", dtype=object)

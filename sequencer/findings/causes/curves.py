@@ -95,6 +95,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda y: y + t[:, :1] * (y > t[:, 1:2]),
         sizes=_codes,
         linear=(0,),
+        applies=lambda s, k: len(_codes(s, k).start) > 0,
         say=lambda t, s, k: f"jumps by {pct(t[0])} of span at about {100 * t[1]:.3g} %, up and down alike",
         check="Go slowly through the jump: the same place in each cycle is a missing code.",
     ),

@@ -200,6 +200,6 @@ CAUSES: tuple[Cause, ...] = (
         linear=(0,),
         say=lambda t, s, k: f"skips the speeds from {_level(t, s)} to about {_level(t[1:], s)}",
         check="Read the skipped speeds of the drive.",
-        applies=_speed,
+        applies=lambda s, k: _speed(s, k) and len(_skips(s, k).start) > 0,
     ),
 )

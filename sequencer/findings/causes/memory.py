@@ -37,7 +37,7 @@ def _stuck(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
     width = theta[:, 0]
 
     def equation(x: FloatArray) -> FloatArray:
-        begin = np.broadcast_to(x[:, 0], width.shape)
+        begin = x[:, 0] + np.zeros_like(width)
         return scan(lambda held, now: np.where(np.abs(now - held) > width, now, held), x, begin)
 
     return equation

@@ -97,7 +97,7 @@ def _to_get_one(evaluation: Evaluation) -> str:
 def _failed(evaluation: Evaluation, findings: Account | None) -> str:
     if _is_no_trim(findings):
         assert findings is not None
-        return f"Settle first whether it is {findings.names[0]}, by the check. {_CAUTIOUS}"
+        return f'Settle first whether "{findings.ranking[0].place}" has this: {findings.names[0]}. {_CAUTIOUS}'
     if evaluation.suspect_tap:
         return (
             f'The tap "{evaluation.suspect_tap}" disagrees with both its neighbours, and they agree with each other: '

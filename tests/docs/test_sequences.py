@@ -83,13 +83,16 @@ def test_the_chain_names_its_guilty_stage(fault, guilty, planned, run):
     assert {stage.name: stage.result for stage in found.stages} == {
         stage: "fail" if stage == guilty else "pass" for stage in ("drive", "pickup", "converter")
     }
-    assert f'"{guilty}"' in record.content.advice
+    assert record.content.findings.stage == guilty
+    assert fault["fault"] in record.content.findings.names
     assert found.suspect_tap == ""
 
 
 def test_the_chain_suspects_a_tachometer_that_sees_two_marks(planned, run):
     record = run(planned("glycol-pump-loop", faults=[{"fault": "tachometer marks", "factor": "2"}])).record
     assert record.evaluation.suspect_tap == "speed"
-    assert record.content.advice.startswith('The tap "speed" disagrees with both its neighbours')
+    assert record.content.findings.stage == "speed (bench, not the unit)"
+    assert record.content.findings.names[0] == "tachometer marks"
+    assert '"speed"' in record.content.advice
     # The loop as the control room sees it is right all the same.
     assert record.evaluation.visits["is_within"].all()

@@ -1,0 +1,67 @@
+"""A run that leaves two causes in question takes the points that tell them apart, while the bench is still there."""
+
+import json
+
+import pytest
+
+from sequencer import core
+
+# Three points cannot tell pulses that are lost at speed from a supply that gives no more than 18 mA.
+SEQUENCE = """
+sequence: three points of a glycol flow converter (invented)
+type sheet: pulse-to-current
+steps:
+  - exercise: {cycles: 1}
+  - traverse: {points: [0 %, 25 %, 100 %], cycles: 2, readings: 3}
+"""
+
+
+@pytest.fixture
+def planned(tmp_path):
+    path = tmp_path / "three-points.yaml"
+    path.write_text(SEQUENCE, encoding="utf-8")
+    shipped = (core.BENCHES / "simulated.yaml").read_text(encoding="utf-8")
+    bench = tmp_path / "bench.yaml"
+    faulty = shipped.replace("faults: []", "faults: [{fault: missing pulses at high speed}]")
+    assert faulty != shipped
+    bench.write_text(faulty, encoding="utf-8")
+    return core.plan(path, bench)
+
+
+def test_without_the_further_points_the_two_cannot_be_told_apart(planned, tmp_path):
+    found = core.run(planned, serial="GF-3", results=tmp_path / "results").record.content.findings
+    assert len(found.names) > 1
+    assert found.extra
+
+
+def test_with_them_the_one_that_is_simulated_is_left(planned, tmp_path):
+    result = core.run(planned, serial="GF-3", results=tmp_path / "results", pursue=True)
+    found = result.record.content.findings
+    assert found.names == ("missing pulses at high speed",)
+    assert found.ranking[0].weight > 0.95
+    assert "more to tell causes apart" in result.outcome.reason
+
+
+def test_the_figures_stay_those_of_the_sequence(planned, tmp_path):
+    plain, further = (
+        core.run(planned, serial="GF-3", results=tmp_path / name, pursue=pursue).record
+        for name, pursue in (("plain", False), ("further", True))
+    )
+    assert [figure.value for figure in plain.evaluation.figures] == [figure.value for figure in further.evaluation.figures]
+    assert len(further.table) > len(plain.table)
+
+
+def test_a_run_with_further_points_verifies_and_is_reported_again(planned, tmp_path):
+    result = core.run(planned, serial="GF-3", results=tmp_path / "results", pursue=True)
+    again = core.load_record(result.record.folder)
+    assert again.content.alterations == ()
+    assert again.content.findings == result.record.content.findings
+    kept = json.loads((result.record.folder / "figures.json").read_text(encoding="utf-8"))
+    assert tuple(kept["findings"]["ranking"][0]["names"]) == again.content.findings.names
+
+
+def test_every_further_point_lies_within_the_limits_and_comes_from_its_side(planned, tmp_path):
+    table = core.run(planned, serial="GF-3", results=tmp_path / "results", pursue=True).record.table
+    further = table[table["step_name"] == "further"]
+    assert further["setpoint_pct"].between(0, 100).all()
+    assert set(further["direction"]) <= {"up", "down"}

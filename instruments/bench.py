@@ -6,10 +6,11 @@ Sources are made safe in the order of the bench file before anything else is don
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Self, cast
 
 import pyvisa
 from pyvisa.constants import Parity, StatusCode, StopBits
+from pyvisa.resources import MessageBasedResource
 
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock, RealClock, VirtualClock
@@ -20,7 +21,7 @@ from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.keyed import KeyedReceiver, KeyedSource
 from instruments.roles import Operator, Receiver, Source
-from instruments.session import Line, Session, Teller
+from instruments.session import BoundedLine, Line, Session, Teller
 from instruments.simulated.setup import simulated_bench
 from instruments.simulated.visa import resource_manager
 from instruments.units import Span, show
@@ -255,15 +256,14 @@ def _opener(manager: pyvisa.ResourceManager, resource: str, description: Descrip
             read_termination=description.termination.read,
         )
         _lock(line)
-        # A stray µ or ° in a reply is no reason to lose it (pyvisa issue 722).
-        line.encoding = "latin-1"  # type: ignore[attr-defined]
         serial = description.serial
         if serial is not None and resource.upper().startswith("ASRL"):
             line.baud_rate = serial.baud  # type: ignore[attr-defined]
             line.data_bits = int(serial.data_bits)  # type: ignore[attr-defined]
             line.parity = _PARITIES[serial.parity]  # type: ignore[attr-defined]
             line.stop_bits = _STOP_BITS[serial.stop_bits]  # type: ignore[attr-defined]
-        return line  # type: ignore[return-value]
+        # A stray µ or ° in a reply is no reason to lose it (pyvisa issue 722).
+        return BoundedLine(cast(MessageBasedResource, line), encoding="latin-1")
 
     return opened
 

@@ -20,6 +20,7 @@ from instruments.errors import (
     PowerCycledError,
     UnsafeError,
     WrongInstrumentError,
+    shortened,
 )
 from instruments.roles import Doubting, Sample
 from instruments.session import Session
@@ -34,6 +35,7 @@ _PAUSE_S = 0.5
 _POWER_ON = 128  # bit 7 of the standard event status register, IEEE 488.2-1992, 11.5.1 (from memory)
 _NUMBER = scpi.reply_pattern("{value}")
 _NEVER = r"(?!)"  # a pattern that nothing fits
+_LONGEST_WORD = 200  # what a pattern of a description is held against; longer replies are no word of refusal
 
 
 class DescribedInstrument:
@@ -94,7 +96,7 @@ class DescribedInstrument:
             raise InstrumentError("does not identify itself", where=self.session.where, command=ask)
         if self.expected_identity and self.expected_identity.casefold() not in reply.casefold():
             raise WrongInstrumentError(
-                f'identifies itself as "{reply}"',
+                f'identifies itself as "{shortened(reply)}"',
                 where=self.session.where,
                 command=ask,
                 reply=reply,
@@ -103,7 +105,9 @@ class DescribedInstrument:
             )
         if self.identity and reply != self.identity:
             raise WrongInstrumentError(
-                f'identifies itself as "{reply}", before as "{self.identity}"', where=self.session.where, command=ask
+                f'identifies itself as "{shortened(reply)}", before as "{self.identity}"',
+                where=self.session.where,
+                command=ask,
             )
         self.identity = reply
         self.was_met = True
@@ -147,7 +151,7 @@ class DescribedInstrument:
             reply = self.ask(command).strip()
             if reply != acknowledge:
                 raise InstrumentError(
-                    f'answered "{reply}"',
+                    f'answered "{shortened(reply)}"',
                     where=self.session.where,
                     command=command,
                     reply=reply,
@@ -163,9 +167,9 @@ class DescribedInstrument:
     def ask(self, command: str) -> str:
         """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
         reply = self.session.query(command)
-        if self._refusal.fullmatch(reply.strip()):
+        if _fits(self._refusal, reply):
             raise InstrumentError(
-                f'refused: "{reply.strip()}"',
+                f'refused: "{shortened(reply.strip())}"',
                 where=self.session.where,
                 command=command,
                 reply=reply,
@@ -255,6 +259,10 @@ class DescribedInstrument:
         """Send the set-up if the settings are lost; raises InstrumentError."""
         if not self.is_set_up:
             self.set_up()
+
+
+def _fits(pattern: re.Pattern[str], reply: str) -> bool:
+    return len(reply) <= _LONGEST_WORD and pattern.fullmatch(reply.strip()) is not None
 
 
 def _selecting(function: Function, entry: RangeEntry) -> tuple[str, ...]:
@@ -564,7 +572,7 @@ class DescribedReceiver:
     def _one(self) -> Sample:
         assert self._spec.query is not None
         reply = self.instrument.ask(self._spec.query)
-        if self._overload.fullmatch(reply.strip()):
+        if _fits(self._overload, reply):
             raise NoReadingError("overload", where=self._session.where, command=self._spec.query, reply=reply)
         try:
             value = scpi.number(reply, self._pattern, where=self._session.where, command=self._spec.query)

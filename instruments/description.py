@@ -36,6 +36,8 @@ __all__ = [
 ]
 
 DESCRIPTIONS = Path(__file__).parent / "descriptions"
+# Python's patterns go back over what they have read: a group repeated within a repeat takes a reply for ever.
+_MOST_REPEATS, _MOST_CHOICES = 3, 5
 _FIELD = re.compile(r"\{(level|range)(?::([+ ]?0?[0-9]{0,2}(?:\.[0-9]{1,2})?[eEfFgG]))?\}")
 
 
@@ -89,8 +91,12 @@ SetCommand = Annotated[str, _command("level")]
 def _pattern(given: str) -> str:
     try:
         re.compile(given)
-    except re.error as error:
+    except (re.error, RecursionError, OverflowError) as error:
         raise ValueError("a regular expression that the whole reply fits") from error
+    bare = re.sub(r"\\.", "", given)
+    repeats_n, choices_n = (len(re.findall(signs, bare)) for signs in (r"[*+{]", r"[?|]"))
+    if repeats_n > _MOST_REPEATS or choices_n > _MOST_CHOICES or re.search(r"\)[*+{]", bare):
+        raise ValueError(f"at most {_MOST_REPEATS} repeats, none of a group, and {_MOST_CHOICES} of ? and |")
     return given
 
 

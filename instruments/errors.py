@@ -23,6 +23,8 @@ The exit code belongs to the family. This module does not print and does not kno
 
 from typing import ClassVar
 
+from instruments.texts import visible
+
 __all__ = [
     "AbsentError",
     "InputError",
@@ -45,6 +47,7 @@ __all__ = [
 ]
 
 _SHOWN = 60
+_LONGEST = 2000  # of a part of an error: a reply of megabytes would push what is to be done off the screen
 
 
 def shortened(text: str) -> str:
@@ -54,7 +57,7 @@ def shortened(text: str) -> str:
 
 def _visible(text: str) -> str:
     """A text on one line, what a terminal would act on written out: no reply and no file can repaint a screen."""
-    return text if text.isprintable() else "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
+    return visible(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
 
 
 class LivezeroError(Exception):

@@ -29,10 +29,15 @@ def _seconds(text: str) -> float:
     return magnitude(quantity(text, like="s"), "s")
 
 
+_LONGEST_S = 7 * 86400.0  # no time of a bench is longer; a wait without end is a slip of the prefix
+
+
 def _duration(text: str) -> float:
     seconds = _seconds(text)
     if seconds < 0:
         raise InputError(f'"{text}" is a negative time', allowed="zero or more")
+    if seconds > _LONGEST_S:
+        raise InputError(f'"{text}" is too long a time', allowed=f"at most {_LONGEST_S / 3600:g} h")
     return seconds
 
 

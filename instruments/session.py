@@ -10,17 +10,19 @@ from typing import Protocol
 
 import pyvisa
 from pyvisa.constants import StatusCode
+from pyvisa.resources import MessageBasedResource
 
 from instruments.clock import Clock
 from instruments.errors import LineLostError, NoReplyError
 
-__all__ = ["Exchange", "Line", "Session", "Teller"]
+__all__ = ["BoundedLine", "Exchange", "Line", "Session", "Teller"]
 
 # pyvisa-py hands through whatever its transports raise: OSError for a reset, RuntimeError from HiSLIP, termios.error
 # from an unplugged port, and Exception itself for a host that is not found.
 _LINE_ERRORS = (Exception,)
 _SILENCE_S = 0.2
 _MOST_DRAINED = 50
+_LARGEST_REPLY = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +56,52 @@ class Line(Protocol):
 
     def close(self) -> None:
         """Close the resource."""
+
+
+class BoundedLine:
+    """A pyvisa resource as a line whose replies have an end: one that sends on for ever fills no memory.
+
+    Args:
+        resource: opened, with its terminations set.
+        encoding: of its text.
+    """
+
+    def __init__(self, resource: MessageBasedResource, *, encoding: str) -> None:
+        self._resource = resource
+        self._encoding = encoding
+
+    @property
+    def timeout(self) -> float:
+        """How long an exchange may take, in ms."""
+        return float(self._resource.timeout)
+
+    @timeout.setter
+    def timeout(self, timeout_ms: float) -> None:
+        self._resource.timeout = timeout_ms
+
+    def write(self, message: str) -> int:
+        """Send a line."""
+        return int(self._resource.write(message, encoding=self._encoding))
+
+    def read(self) -> str:
+        """The next line, without its end; raises OSError where it has none within a million bytes."""
+        resource, raw, more = self._resource, bytearray(), StatusCode.success_max_count_read
+        with resource.ignore_warning(StatusCode.success_device_not_present, more):
+            status = more
+            while status == more:  # as pyvisa reads, but not for ever
+                chunk, status = resource.visalib.read(resource.session, resource.chunk_size)
+                raw += chunk
+                if len(raw) > _LARGEST_REPLY:
+                    raise OSError(f"the reply does not end within {_LARGEST_REPLY} bytes")
+        return raw.decode(self._encoding).removesuffix(resource.read_termination or "")
+
+    def clear(self) -> None:
+        """Device clear."""
+        self._resource.clear()
+
+    def close(self) -> None:
+        """Close the resource."""
+        self._resource.close()
 
 
 class Session:

@@ -149,8 +149,10 @@ class Document:
             f'"{shortened(given)}"'
             if isinstance(given, str)
             else "a list"
-            if isinstance(given, list)
+            if isinstance(given, (list, tuple))
             else "a group of keys"
+            if isinstance(given, dict)
+            else shortened(str(given))
         )
         told = details["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
         allowed = str(context.get("expected", "")) or _ALLOWED.get(kind, told)

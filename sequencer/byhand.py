@@ -16,13 +16,14 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import InputError, ReadingsError
 from instruments.keyed import entry
+from instruments.texts import from_cell
 from instruments.units import is_alike, rescale
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
 from sequencer.table_doubts import Row, table_doubts
 
-__all__ = ["decoded", "from_csv", "heading"]
+__all__ = ["decoded", "from_csv", "heading", "raw_bytes"]
 
 _LARGEST_BYTES = 50_000_000
 _LONGEST_LINE = 20_000
@@ -52,12 +53,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     Raises:
         ReadingsError: unreadable, no column for a tap, a value that is no number, a unit of another dimension.
     """
-    try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise ReadingsError("is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
-        text = decoded(path.read_bytes()).replace("\0", "")
-    except OSError as error:
-        raise ReadingsError(f"cannot be read: {error.strerror}", where=str(path), todo="check the name") from error
+    text = decoded(raw_bytes(path, _LARGEST_BYTES)).replace("\0", "")
     numbered = [
         (number, line)
         for number, line in enumerate(text.splitlines(), start=1)
@@ -98,6 +94,22 @@ def _raise_all(errors: Iterable[ReadingsError]) -> None:
     if len(found) > _MOST_ERRORS:
         others.append(ReadingsError(f"and {len(found) - _MOST_ERRORS} more errors"))
     raise ReadingsError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+
+
+def raw_bytes(path: Path, most_n: int) -> bytes:
+    """All of a file of at most `most_n` bytes; raises ReadingsError."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(most_n + 1)  # a device says that it has no size, and never ends
+    except OSError as error:
+        raise ReadingsError(f"cannot be read: {error.strerror}", where=str(path), todo="check the name") from error
+    except ValueError as error:  # a NUL in the name
+        raise ReadingsError("is not the name of a file", where=str(path)) from error
+    if len(raw) > most_n:
+        raise ReadingsError(
+            "is too large", where=str(path), allowed=f"at most {most_n / 1e6:g} MB", todo="take fewer lines or samples"
+        )
+    return raw
 
 
 def decoded(raw: bytes) -> str:
@@ -143,7 +155,7 @@ def _own(path: Path, text: str) -> pd.DataFrame:
 def _typed(name: str, cell: str) -> float | str:
     """A cell as its column has it; raises ValueError."""
     if COLUMNS[name] == "str":
-        return cell
+        return from_cell(cell)
     number = int(cell) if COLUMNS[name] == "Int64" else float(cell)
     if not math.isfinite(number):
         raise ValueError(f"{cell} in column {name}")

@@ -293,7 +293,7 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     from sequencer import core  # noqa: PLC0415
 
     content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
-    path = core.write_report(content, record / "report.html")
+    path = core.write_report(content, core.report_path(record))
     if as_json:
         print_json(core.document(content) | {"report": str(path)})
         return

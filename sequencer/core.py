@@ -51,6 +51,7 @@ from sequencer.runs import (
     close,
     cut_off,
     make_safe,
+    report_path,
     resume,
     run,
     with_trials,
@@ -87,6 +88,7 @@ __all__ = [
     "plan_document",
     "remark",
     "report",
+    "report_path",
     "resume",
     "risk",
     "run",
@@ -135,7 +137,7 @@ def load_record(folder: Path | str) -> Record:
 
 def report(folder: Path | str) -> Path:
     """Write the report of a record again; returns its path, raises RecordError."""
-    return write_report(load_record(folder).content, Path(folder) / "report.html")
+    return write_report(load_record(folder).content, report_path(Path(folder)))
 
 
 def write_comparison(compared: Comparison, path: Path) -> Path:

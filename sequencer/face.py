@@ -3,7 +3,6 @@
 Like the command it imports nothing heavy at the top. Nothing here calls `core`.
 """
 
-import json
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -60,7 +59,7 @@ def show_error(error: "LivezeroError") -> None:
     """An error on stderr as a user reads it, and with --json as a document on stdout."""
     tell_error(error)
     if "--json" in sys.argv:
-        click.echo(json.dumps({"error": error_document(error)}, indent=1))
+        print_json({"error": error_document(error)})
 
 
 def tell_error(error: "LivezeroError") -> None:
@@ -77,7 +76,9 @@ def error_document(error: "LivezeroError") -> dict[str, Any]:
 
 def printable(text: str) -> str:
     """Text without control characters: what an instrument or a file says must not drive the terminal."""
-    return "".join(letter if letter.isprintable() or letter == "\n" else "\N{REPLACEMENT CHARACTER}" for letter in text)
+    from instruments.texts import visible  # noqa: PLC0415
+
+    return visible(text, keep="\n")
 
 
 def _fault_of_ours(error: Exception) -> None:
@@ -132,7 +133,9 @@ class AtTerminal:
 
 def print_json(document: object) -> None:
     """A document on stdout."""
-    click.echo(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+    from instruments.texts import as_json  # noqa: PLC0415
+
+    click.echo(as_json(document, indent=1))
 
 
 def print_summary(content: Any) -> None:  # noqa: ANN401  a Content; its module is not loaded for --help

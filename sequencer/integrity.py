@@ -23,7 +23,8 @@ _NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA}
 
 
 def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    with path.open("rb") as file:  # in blocks, whatever its size
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _together(files: dict[str, str]) -> str:

@@ -21,10 +21,12 @@ from typing import Any, Self
 from instruments.errors import RecordError
 from instruments.locks import is_locked_now
 from instruments.session import Exchange
+from instruments.texts import as_json
 
 __all__ = ["Journal", "chain_faults", "entries", "is_being_written"]
 
 _CHAIN = re.compile(rb', "chain": "(\d+):([0-9a-f]{16})"\}$')
+_LARGEST_BYTES = 1_000_000_000
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a line holds
@@ -97,8 +99,7 @@ class Journal:
         Raises:
             RecordError: the disk is full, or gone; or it was so before.
         """
-        line = json.dumps({"kind": kind} | _plain(fields), ensure_ascii=False, allow_nan=False)
-        text = line.encode("utf-8", "backslashreplace")
+        text = as_json({"kind": kind} | _plain(fields)).encode()
         try:
             if self._fault is not None:
                 raise self._fault
@@ -245,8 +246,12 @@ def _said(line: bytes) -> str:
 
 def _bytes_of(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        with path.open("rb") as file:
+            raw = file.read(_LARGEST_BYTES + 1)
     except OSError as error:
         raise RecordError(
             f"the journal cannot be read: {error.strerror}", where=str(path), todo="name the folder of a record"
         ) from error
+    if len(raw) > _LARGEST_BYTES:
+        raise RecordError("the journal is too large", where=str(path), allowed=f"at most {_LARGEST_BYTES} bytes")
+    return raw

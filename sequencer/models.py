@@ -35,6 +35,7 @@ __all__ = [
     "sequence_model",
 ]
 
+_LONGEST_WAIT_S = 86400.0
 _R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
 
 
@@ -230,7 +231,7 @@ class NamedStageSheet(StageSheet):
 
     stage: str = Field(min_length=1)
     tolerance: ToleranceField | None = None
-    pulses_per_revolution: float | None = Field(None, gt=0)
+    pulses_per_revolution: float | None = Field(None, gt=0, le=1e6)
 
 
 class SettlingSheet(FileModel):
@@ -244,6 +245,8 @@ class SettlingSheet(FileModel):
     def _ordered(self) -> Self:
         if self.maximum <= self.minimum:
             raise ValueError("a maximum above the minimum")
+        if self.maximum > _LONGEST_WAIT_S:
+            raise ValueError(f"a maximum of at most {_LONGEST_WAIT_S / 3600:g} h at one point")
         return self
 
 

@@ -28,6 +28,8 @@ __all__ = ["Plan", "Point", "further_points", "plan", "receiver_of"]
 _STEPS_IN_TOLERANCE = 10
 _TUR_WANTED = 4.0
 _CAPTURE_WITHIN = 0.1
+_MOST_VISITS = 20_000
+_MOST_READINGS = 200_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +124,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
         for number, name, settings in sequence.steps()
         for setpoint in steps[name].plan(settings)
     ]
+    _refuse_what_has_no_end(sequence, visits)
     unit_limits = _unit_limits(sequence, sheet)
     wires = wire(bench, sheet, reach=_reach(sheet, unit_limits, visits))
     limits = (("limits of the unit", unit_limits), *_bench_limits(bench, sheet, wires))
@@ -194,6 +197,18 @@ def _bench_limits(bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...])
             todo="give the limits for what it sets, or take another bench",
         )
     return (("limits in the bench file", own),)
+
+
+def _refuse_what_has_no_end(sequence: LoadedSequence, visits: list[tuple[int, str, Setpoint]]) -> None:
+    """A slip of the pen must not keep a bench busy for a year, or a computer out of memory."""
+    readings_n = sum(setpoint.readings_n for _, _, setpoint in visits)
+    if len(visits) > _MOST_VISITS or readings_n > _MOST_READINGS:
+        raise PlanError(
+            f"{len(visits)} moves with {readings_n} readings",
+            where=sequence.document.where("steps"),
+            allowed=f"at most {_MOST_VISITS} moves and {_MOST_READINGS} readings",
+            todo="take fewer points, cycles or readings",
+        )
 
 
 def _refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: list[tuple[int, str, Setpoint]]) -> None:

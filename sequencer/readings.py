@@ -14,6 +14,7 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
+from instruments.texts import as_cell
 from sequencer.journal import entries
 
 __all__ = ["COLUMNS", "PLACE", "Grid", "from_journal", "grid", "tidy", "valid_rows", "write_csv"]
@@ -85,8 +86,9 @@ def from_journal(path: Path, sheet: DataSheet) -> pd.DataFrame:
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """The table as CSV, numbers to the last digit."""
-    table.to_csv(path, index=False, lineterminator="\n")
+    """The table as CSV, numbers to the last digit; no text in it is a formula to a spreadsheet."""
+    texts = {name: table[name].map(as_cell) for name, kind in COLUMNS.items() if kind == "str"}
+    table.assign(**texts).to_csv(path, index=False, lineterminator="\n", errors="backslashreplace")
 
 
 def valid_rows(table: pd.DataFrame) -> pd.DataFrame:

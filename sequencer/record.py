@@ -15,6 +15,7 @@ import os
 import platform
 import re
 from dataclasses import asdict, dataclass, replace
+from html import escape
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ import pandas as pd
 from instruments.bench import visa_library
 from instruments.errors import LivezeroError, ReadingsError, RecordError
 from instruments.simulated.instrument import is_simulated
+from instruments.texts import as_json as json_text
 from instruments.version import __version__
 from sequencer import addenda, integrity
 from sequencer.adjustment import adjustment
@@ -70,7 +72,7 @@ class Record:
         return self.content.evaluation
 
     def _repr_html_(self) -> str:
-        return self.evaluation._repr_html_() if self.evaluation is not None else self.content.reason
+        return self.evaluation._repr_html_() if self.evaluation is not None else escape(self.content.reason)
 
 
 def versions() -> dict[str, str]:
@@ -105,7 +107,7 @@ def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
         _put(inputs / "type.yaml", plan.sequence.sheet_document.text)
         _put(inputs / "bench.yaml", plan.bench.document.text)
         for number, (instrument, description) in enumerate(plan.bench.descriptions.items(), start=1):
-            plain = re.sub(r"[^A-Za-z0-9-]+", "-", instrument)
+            plain = re.sub(r"[^A-Za-z0-9-]+", "-", instrument)[:40]
             text = description.model_dump_json(by_alias=True, indent=1)
             _put(inputs / "descriptions" / f"{number}-{plain}.json", text)
     except OSError as error:
@@ -256,10 +258,7 @@ def seal(folder: Path) -> Record:
     record = load(folder)
     try:
         write_csv(record.table, folder / "readings.csv")
-        _put(
-            folder / "figures.json",
-            json.dumps(document(record.content), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
-        )
+        _put(folder / "figures.json", json_text(document(record.content), indent=1) + "\n")
         digest = integrity.digest_of(folder)
         new = folder / f"{integrity.DIGEST}.new"
         _put(new, json.dumps(digest, indent=1) + "\n")
@@ -300,7 +299,7 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
         table = addenda.corrected(from_journal(journal, sheet.datasheet()), more)
         content = _content(folder, lines, table, sheet)
         content = replace(content, remarks=(*map(addenda.words_of, more), *_judged(folder, more), *content.remarks))
-    except (AttributeError, KeyError, OSError, TypeError, ValueError) as error:
+    except (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError) as error:
         raise RecordError(
             f"the journal lacks {error}", where=str(journal), todo="it was altered, or is not ours"
         ) from error

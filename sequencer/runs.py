@@ -37,6 +37,7 @@ __all__ = [
     "close",
     "cut_off",
     "make_safe",
+    "report_path",
     "resume",
     "run",
     "write_report",
@@ -372,12 +373,29 @@ def _sealed(
             record = records.seal(folder)
             if sheet is not None:
                 record = replace(record, content=with_trials(record.content, sheet, trials_n))
-            write_report(record.content, folder / REPORT)
+            write_report(record.content, report_path(folder))
     except RecordError as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
             raise outcome.error from error
         raise
     return RunResult(outcome=outcome, record=record)
+
+
+def report_path(folder: Path) -> Path:
+    """Where the report of a record goes; a link in its place is taken away, so that nothing is written through it.
+
+    Raises:
+        RecordError: it cannot be taken away.
+    """
+    path = folder / REPORT
+    try:
+        if path.is_symlink() or path.is_fifo():
+            path.unlink()
+    except OSError as error:
+        raise RecordError(
+            f"a link stands in place of the report: {error.strerror}", where=str(path), todo="take it away"
+        ) from error
+    return path
 
 
 def write_report(content: Content, path: Path) -> Path:

@@ -10,6 +10,7 @@ from functools import lru_cache
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from instruments.texts import as_page
 from sequencer.adjustment import Adjustment
 from sequencer.capturing import capture_words
 from sequencer.evaluation import Evaluation
@@ -106,7 +107,7 @@ def html(content: Content) -> str:
     trace = telling_trace(content.traces)
     result = "not determinable" if found is None else found.verdict.result
     settled_plot = settling_plot(found, trace, unit=found.output_unit if found else "output units")
-    return _template().render(
+    page = _template().render(
         c=content,
         e=found,
         word=words.verdict_word(content),
@@ -158,6 +159,7 @@ def html(content: Content) -> str:
         most_alterations=_MOST_ALTERATIONS,
         more_remarks_n=max(len(content.remarks) - _MOST_REMARKS, 0),
     )
+    return as_page(page)
 
 
 def _capital(text: str) -> str:

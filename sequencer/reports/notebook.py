@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup, escape
 
+from instruments.texts import as_page
 from instruments.units import show
 from sequencer.evaluation import Evaluation
 from sequencer.planning import Plan
@@ -52,7 +53,7 @@ def plan_html(plan: Plan) -> str:
         plan.sequence.file.sequence, plan.sheet.type, len(plan.points), words.duration(plan.estimate_s), tur
     )
     warned = Markup("").join(Markup("<li>{}</li>").format(each) for each in plan.warnings)
-    return str(
+    return as_page(
         Markup("<div>{}{}{}{}</div>").format(
             head,
             _table(("step", "name", "at, % of input range", "points", "takes"), steps),
@@ -72,7 +73,7 @@ def evaluation_html(evaluation: Evaluation) -> str:
         else (row.name, f"not determinable: {row.remark}", "", "", "")
         for row in figure_rows(evaluation)
     ]
-    return str(
+    return as_page(
         Markup("<div><p><strong>{} {}</strong> {}<br>{}, tolerance ±{}; {}; TUR {}</p>{}{}{}</div>").format(
             words.SYMBOLS[verdict.result],
             verdict.result.upper(),

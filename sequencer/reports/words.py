@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import pandas as pd
 
+from instruments.texts import visible
 from sequencer.adjustment import Adjustment
 from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, Figure
@@ -426,5 +427,4 @@ def date(text: str) -> str:
 
 def plain(text: str) -> str:
     """Text from outside without control characters, line breaks as blanks: it cannot move a terminal's cursor."""
-    joined = " ".join(text.split())
-    return "".join(letter if letter.isprintable() else "?" for letter in joined)
+    return visible(" ".join(text.split()))

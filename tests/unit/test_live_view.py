@@ -61,7 +61,7 @@ def test_remarks_are_shown_as_they_are_whatever_they_hold(plan):
     shown = console(terminal=False)
     with LiveView(plan, shown) as view:
         view(Remarked(point=plan.points[8], text='overload; reply "[bold]\x1b[2J"'))
-    assert shown.file.getvalue() == 'point 9: overload; reply "[bold]?[2J"\n'
+    assert shown.file.getvalue() == 'point 9: overload; reply "[bold]\\x1b[2J"\n'
 
 
 def test_a_terminal_is_drawn_at_most_eight_times_a_second(plan):

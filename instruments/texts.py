@@ -1,0 +1,58 @@
+"""Text from outside (serials, names, remarks, replies of instruments, files) on its way out: one way for each medium.
+
+HTML and SVG are escaped where they are made (template, drawing); here stands what no escaping of theirs does: letters
+that a terminal acts on, that turn the direction of a line, or that cannot be seen. They are written out, never dropped.
+"""
+
+import json
+import re
+
+__all__ = ["as_cell", "as_json", "as_page", "from_cell", "visible"]
+
+_BEYOND_ASCII = re.compile(r"[^ -~]")
+# A page takes line ends and the blanks that numbers and units are set with; a terminal none of them.
+_PAGE_KEEPS = "\n\t\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}"
+# What a spreadsheet takes for a formula, or passes over to find one; the wide forms count in some.
+_FORMULA = re.compile(r"[\s']*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+
+
+def visible(text: str, *, keep: str = "") -> str:
+    r"""A text with every letter that does not print written out, as "\x1b" or "\u202e".
+
+    Args:
+        text: any text, lone surrogates too.
+        keep: letters that stay although they do not print, such as a line end.
+    """
+    return _BEYOND_ASCII.sub(
+        lambda found: found[0] if found[0].isprintable() or found[0] in keep else ascii(found[0])[1:-1], text
+    )
+
+
+def as_page(page: str) -> str:
+    """An HTML page or fragment, whole: its own signs all print, so only text from outside can change."""
+    return visible(page, keep=_PAGE_KEEPS)
+
+
+def as_json(document: object, *, indent: int | None = None) -> str:
+    """A document as JSON that a terminal may show: what does not print is escaped by JSON's own rules.
+
+    Raises:
+        ValueError: a number that is not finite, which JSON has not.
+    """
+    text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
+    return _BEYOND_ASCII.sub(
+        lambda found: found[0] if found[0].isprintable() or found[0] == "\n" else json.dumps(found[0])[1:-1], text
+    )
+
+
+def as_cell(text: str) -> str:
+    """A text as a cell of CSV, an apostrophe before what a spreadsheet takes for a formula. Numbers stay numbers."""
+    is_formula = _FORMULA.match(text) and not _NUMBER.fullmatch(text)
+    return f"'{text}" if is_formula else text
+
+
+def from_cell(cell: str) -> str:
+    """The text of a cell that `as_cell` wrote."""
+    is_marked = cell.startswith("'") and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell[1:])
+    return cell[1:] if is_marked else cell

@@ -105,7 +105,7 @@ class DescribedInstrument:
             )
         if self.identity and reply != self.identity:
             raise WrongInstrumentError(
-                f'identifies itself as "{shortened(reply)}", before as "{self.identity}"',
+                f'identifies itself as "{shortened(reply)}", before as "{shortened(self.identity)}"',
                 where=self.session.where,
                 command=ask,
             )

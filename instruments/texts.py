@@ -10,10 +10,10 @@ import re
 __all__ = ["as_cell", "as_json", "as_page", "from_cell", "visible"]
 
 _BEYOND_ASCII = re.compile(r"[^ -~]")
-# A page takes line ends and the blanks that numbers and units are set with; a terminal none of them.
-_PAGE_KEEPS = "\n\t\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}"
+# The blanks that numbers and units are set with; they do not print, but do no harm either.
+_BLANKS = "\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}"
 # What a spreadsheet takes for a formula, or passes over to find one; the wide forms count in some.
-_FORMULA = re.compile(r"[\s']*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+_FORMULA = re.compile(r"[\s']*[=+\-@\uff1d\uff0b\uff0d\uff20]")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
@@ -31,7 +31,7 @@ def visible(text: str, *, keep: str = "") -> str:
 
 def as_page(page: str) -> str:
     """An HTML page or fragment, whole: its own signs all print, so only text from outside can change."""
-    return visible(page, keep=_PAGE_KEEPS)
+    return visible(page, keep=f"\n\t{_BLANKS}")
 
 
 def as_json(document: object, *, indent: int | None = None) -> str:
@@ -47,12 +47,15 @@ def as_json(document: object, *, indent: int | None = None) -> str:
 
 
 def as_cell(text: str) -> str:
-    """A text as a cell of CSV, an apostrophe before what a spreadsheet takes for a formula. Numbers stay numbers."""
-    is_formula = _FORMULA.match(text) and not _NUMBER.fullmatch(text)
-    return f"'{text}" if is_formula else text
+    """A text as a cell of CSV on one line, an apostrophe before what a spreadsheet takes for a formula.
+
+    Numbers stay numbers.
+    """
+    line = visible(text, keep=_BLANKS)  # some writers of CSV do not quote a carriage return
+    return f"'{line}" if _FORMULA.match(line) and not _NUMBER.fullmatch(line) else line
 
 
 def from_cell(cell: str) -> str:
-    """The text of a cell that `as_cell` wrote."""
+    """The line of a cell that `as_cell` wrote."""
     is_marked = cell.startswith("'") and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell[1:])
     return cell[1:] if is_marked else cell

@@ -12,7 +12,8 @@ import pandas as pd
 
 from instruments.errors import RecordError
 from sequencer.integrity import ADDENDA, sealed_digest
-from sequencer.journal import Journal, entries
+from sequencer.journal import Journal
+from sequencer.journal_lines import addenda_lines
 from sequencer.readings import PLACE, tidy
 
 __all__ = ["add", "added", "corrected", "words_of"]
@@ -21,7 +22,7 @@ __all__ = ["add", "added", "corrected", "words_of"]
 def added(folder: Path) -> list[dict[str, Any]]:
     """The addenda of a record in order; [] if there is none. Raises RecordError if they are damaged."""
     path = folder / ADDENDA
-    return list(entries(path)) if path.is_file() else []
+    return list(addenda_lines(path)) if path.is_file() else []
 
 
 def add(folder: Path, kind: str, **fields: Any) -> dict[str, Any]:  # noqa: ANN401  JSON values

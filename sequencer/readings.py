@@ -88,7 +88,7 @@ def from_journal(path: Path, sheet: DataSheet) -> pd.DataFrame:
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """The table as CSV, numbers to the last digit; no text in it is a formula to a spreadsheet."""
     texts = {name: table[name].map(as_cell) for name, kind in COLUMNS.items() if kind == "str"}
-    table.assign(**texts).to_csv(path, index=False, lineterminator="\n", errors="backslashreplace")
+    table.assign(**texts).to_csv(path, index=False, lineterminator="\n")
 
 
 def valid_rows(table: pd.DataFrame) -> pd.DataFrame:

@@ -36,6 +36,7 @@ from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.examination import examined
 from sequencer.journal import entries
+from sequencer.journal_lines import run_lines
 from sequencer.models import TypeSheet, load_type_sheet
 from sequencer.planning import Plan, receiver_of
 from sequencer.readings import from_journal, write_csv
@@ -291,7 +292,7 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
             "is not a record: there is no journal in it", where=str(folder), todo="name a folder in results"
         )
     sheet, _ = load_type_sheet(str((folder / "inputs" / "type.yaml").resolve()))
-    lines = list(entries(journal))
+    lines = list(run_lines(journal))
     if not lines or lines[0]["kind"] != "opened":
         raise RecordError("the journal has no first line", where=str(journal))
     try:

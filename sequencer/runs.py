@@ -19,7 +19,8 @@ from sequencer import record as records
 from sequencer.evaluation import Evaluation
 from sequencer.events import Listener
 from sequencer.integrity import JOURNAL, REPORT
-from sequencer.journal import Journal, entries
+from sequencer.journal import Journal
+from sequencer.journal_lines import run_lines
 from sequencer.planning import Plan
 from sequencer.pursuit import pursued
 from sequencer.record import Record
@@ -257,7 +258,7 @@ def resume(
     asked = operator or Nobody()
     told = _Exchanges(trace)
     with Journal(folder / JOURNAL, again=True) as journal:
-        lines = list(entries(folder / JOURNAL))
+        lines = list(run_lines(folder / JOURNAL))
         closed = next((line for line in lines if line["kind"] == "closed"), None)
         if closed is None:
             plan = kept_plan(folder)
@@ -308,7 +309,7 @@ def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
     _refuse_what_is_sealed(folder)
     opened_of(folder)
     with Journal(folder / JOURNAL, again=True) as journal:
-        lines = list(entries(folder / JOURNAL))
+        lines = list(run_lines(folder / JOURNAL))
         closed = next((line for line in lines if line["kind"] == "closed"), None)
         if closed is None:
             outcome = _given_up(folder, lines, operator)

@@ -19,7 +19,8 @@ from instruments.benchfile import load_bench
 from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.integrity import DIGEST, JOURNAL, inputs_of
-from sequencer.journal import chain_faults, entries, is_being_written
+from sequencer.journal import chain_faults, is_being_written
+from sequencer.journal_lines import run_lines
 from sequencer.models import load_sequence
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
@@ -66,7 +67,7 @@ def find_cut_off(results: Path) -> tuple[CutOff, ...]:
         if (path.parent / DIGEST).exists() or is_being_written(path):
             continue
         try:
-            lines = list(entries(path))
+            lines = list(run_lines(path))
             if lines and lines[0]["kind"] == "opened":
                 read = [line.get("number", 0) for line in lines if line["kind"] == "reading"]
                 found.append(
@@ -85,7 +86,7 @@ def find_cut_off(results: Path) -> tuple[CutOff, ...]:
 def opened_of(folder: Path) -> dict[str, Any]:
     """The first line of a journal; raises RecordError if there is none, or another one."""
     path = folder / JOURNAL
-    first = next(entries(path), {"kind": ""})
+    first = next(run_lines(path), {"kind": ""})
     if first["kind"] != "opened":
         raise RecordError("the journal has no first line", where=str(path), todo="name a record that was begun")
     return first
@@ -110,13 +111,13 @@ def kept_plan(folder: Path) -> Plan:
             todo=f"livezero close {folder} keeps what is there",
         )
     inputs = folder / "inputs"
-    files = sorted((inputs / "descriptions").iterdir(), key=lambda path: int(path.name.partition("-")[0]))
     try:
+        files = sorted((inputs / "descriptions").iterdir(), key=lambda path: int(path.name.partition("-")[0]))
         descriptions = [Description.model_validate_json(path.read_text(encoding="utf-8")) for path in files]
         names = opened["described"]
         bench = load_bench(inputs / "bench.yaml", kept=dict(zip(names, descriptions, strict=True)))
         used = bench.used_again(backend=opened["backend"], simulation=opened["simulation"])
-    except (OSError, ValueError, KeyError) as error:
+    except (OSError, ValueError, LookupError, TypeError) as error:
         raise RecordError("its bench cannot be had back", where=str(inputs), todo=f"livezero close {folder}") from error
     return planned(load_sequence(str(inputs / "sequence.yaml"), sheet=str((inputs / "type.yaml").resolve())), used)
 

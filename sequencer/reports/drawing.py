@@ -67,7 +67,9 @@ def nice_ticks(low: float, high: float, most: int = 9) -> tuple[tuple[float, ...
     if not (math.isfinite(width) and width > 0):
         return (low,), 3
     power = 10.0 ** math.floor(math.log10(width / most))
-    step = next(each * power for each in (1, 2, 5, 10, 20) if each * power * most >= width * (1 - 1e-9))
+    step = next((each * power for each in (1, 2, 5, 10, 20) if each * power * most >= width * (1 - 1e-9)), 0.0)
+    if step < 1e-300:  # the scale of a reading that is no signal
+        return (low,), 3
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     decimals = max(-math.floor(math.log10(step) + 1e-9), 0)
     return tuple(number * step for number in range(first, last + 1)), decimals

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from instruments.texts import visible
 from instruments.units import show
 from sequencer.capturing import capture_words
 from sequencer.comparison import Comparison
@@ -223,7 +224,7 @@ def _stages(evaluation: Evaluation, width: int) -> list[str]:
 
 def _figures(evaluation: Evaluation, width: int) -> list[str]:
     style = words.NumberStyle(evaluation, minus=_MINUS)
-    lines = [f"figures by {evaluation.standard}"]
+    lines = _wrapped(f"figures by {evaluation.standard}", width)
     wide = max((len(figure.name) for figure in evaluation.figures), default=0)
     for figure in evaluation.figures:
         value, u = words.figure_text(figure, style)
@@ -293,7 +294,7 @@ def _captures(content: Content, width: int) -> list[str]:
 def _hanging(label: str, text: str, width: int) -> list[str]:
     """A label and its text; further lines of the text stand under its first. Blanks at the front of the text stay."""
     if len(label) + len(text) <= width:
-        return [label + text]
+        return [visible(label + text)]
     return _wrapped(text, width, first=label, then=" " * len(label))
 
 

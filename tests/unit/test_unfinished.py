@@ -108,7 +108,16 @@ def test_the_gap_stands_in_journal_and_report(cut):
 def test_on_a_real_bench_the_report_says_how_long_it_stood(cut):
     folder = cut(50)
     with Journal(folder / "journal.jsonl", again=True) as journal:
-        journal.write("resumed", sync=True, gap_s=720.0, cycle=2, from_point=14, operator="", is_new_simulation=False)
+        journal.write(
+            "resumed",
+            sync=True,
+            date="2026-03-02T10:00:00+00:00",
+            gap_s=720.0,
+            cycle=2,
+            from_point=14,
+            operator="",
+            is_new_simulation=False,
+        )
     assert core.load_record(folder).content.remarks[0] == (
         "resumed after 12 min: exercise again, then cycle 2 anew from point 14"
     )

@@ -1,0 +1,179 @@
+"""The lines of a journal, held to what a run writes: who reads a record may take its fields as they are.
+
+Only what is read again is looked at. Whether a line is the one that was written is told by its chain (`integrity`).
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, ValidationError
+
+from instruments.errors import RecordError
+from sequencer.journal import entries
+
+__all__ = ["addenda_lines", "run_lines"]
+
+
+def _instant(text: str) -> str:
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError("a date with its time zone")
+    return text
+
+
+_Instant = Annotated[str, AfterValidator(_instant)]
+
+
+class _Line(BaseModel, strict=True):
+    """Of every line: when it was written, where it says so."""
+
+    kind: str
+    at: _Instant | None = None
+    date: _Instant | None = None
+
+
+class _InstrumentSaid(BaseModel, strict=True):
+    name: str
+    what: str
+    resource: str
+    use: str
+
+
+class _Receiver(BaseModel, strict=True):
+    resolution: float | None
+    takes_s: float | None
+
+
+class _Opened(_Line):
+    date: _Instant
+    serial: str
+    operator: str
+    state: str
+    type: str
+    sequence: str
+    standard: str
+    bench: str
+    is_simulated: bool
+    instruments: list[_InstrumentSaid]
+    cautions: list[str]
+    warnings: list[str]
+    planned_n: int
+    versions: dict[str, str]
+    as_found: dict[str, str] | None = None
+    receivers: dict[str, _Receiver] | None = None
+    inputs: dict[str, str] | None = None
+    described: list[str] | None = None
+    backend: str | None = None
+
+
+class _Resumed(_Line):
+    date: _Instant
+    gap_s: float
+    cycle: int | None
+    from_point: int | None
+    is_new_simulation: bool
+    operator: str
+
+
+class _Identified(_Line):
+    identities: dict[str, str]
+
+
+class _Settled(_Line):
+    number: int
+    state: str
+    after_s: float | None
+    to_go: float | None
+    trace: list[list[float | None]]
+
+
+class _Reading(_Line):
+    serial: str
+    number: int
+    step: int
+    step_name: str
+    cycle: int
+    direction: str
+    point: int
+    role: str
+    attempt: int
+    reading: int
+    tap: str
+    value: float | None
+    signal: float | None
+
+
+class _Correction(_Line):
+    tap: str
+    signal: float
+    raw: str
+
+
+class _Remark(_Line):
+    text: str
+    number: int | None = None
+
+
+class _Closed(_Line):
+    status: str
+    reason: str
+
+
+class _Added(_Line):
+    date: _Instant
+    by: str
+
+
+class _AddedRemark(_Added):
+    text: str
+
+
+class _AddedCorrection(_Added):
+    why: str
+    number: int
+    attempt: int
+    reading: int
+    tap: str
+    signal: float
+    value: float
+    raw: str
+    signal_unit: str
+    before: float | None
+
+
+_RUN: Mapping[str, type[_Line]] = {
+    "opened": _Opened,
+    "resumed": _Resumed,
+    "identified": _Identified,
+    "settled": _Settled,
+    "reading": _Reading,
+    "correction": _Correction,
+    "remark": _Remark,
+    "closed": _Closed,
+}
+_ADDENDA: Mapping[str, type[_Line]] = {"remark": _AddedRemark, "correction": _AddedCorrection}
+
+
+def run_lines(path: Path) -> Iterator[dict[str, Any]]:
+    """The lines of the journal of a run; raises RecordError as `entries`, or for a line that no run writes."""
+    return _checked(path, _RUN)
+
+
+def addenda_lines(path: Path) -> Iterator[dict[str, Any]]:
+    """What was added to a record after it was sealed; raises RecordError as `run_lines`."""
+    return _checked(path, _ADDENDA)
+
+
+def _checked(path: Path, kinds: Mapping[str, type[_Line]]) -> Iterator[dict[str, Any]]:
+    for number, line in enumerate(entries(path), start=1):
+        try:
+            kinds.get(str(line["kind"]), _Line).model_validate(line)
+        except ValidationError as error:
+            name = ".".join(str(each) for each in error.errors()[0]["loc"])
+            raise RecordError(
+                f"the journal lacks '{name}' as a run writes it",
+                where=f"{path}:{number}",
+                todo="it was altered, or is not ours",
+            ) from error
+        yield line

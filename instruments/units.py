@@ -45,7 +45,7 @@ _SYMBOL = r"[A-Za-zµμΩ\u2126°%Δ][A-Za-z0-9_µμΩ\u2126°]*(?:\s?(?:\*\*|\^
 _UNIT = re.compile(rf"(?:1\s?/\s?)?{_SYMBOL}(?:\s?[*/·]\s?{_SYMBOL}){{0,4}}")
 _LONGEST = 200
 _LARGEST = 1e30  # far beyond any signal, and far from where a change of prefix overflows
-_SMALLEST = 1e-30  # zero apart; what is divided by less overflows
+_NARROWEST = 1e-30  # what is divided by less overflows
 _NARROWEST_FRAC = 1e-12  # of its ends: a range narrower than that is rounding
 _OF = re.compile(r"(.+?)\s+of\s+(.+)")
 _SPAN_FORM = 'two numbers and a unit, such as "4 .. 20 mA"'
@@ -94,8 +94,6 @@ def _make(number: str, unit: str) -> Quantity:
     value = float(number)
     if not abs(value) <= _LARGEST:
         raise InputError(f"{shortened(number)} is too large a number", allowed=f"at most {_LARGEST:g}")
-    if 0 < abs(value) < _SMALLEST:
-        raise InputError(f"{shortened(number)} is too small a number", allowed=f"zero, or at least {_SMALLEST:g}")
     return _registry().Quantity(value, _unit(unit))
 
 
@@ -229,7 +227,7 @@ def span(text: str, *, like: str = "") -> Span:
         )
     high = quantity(f"{high_text} {unit}", like=like)
     low = magnitude(_make(low_text, low_unit or unit), unit)
-    if abs(high.magnitude - low) <= _NARROWEST_FRAC * max(abs(low), abs(high.magnitude)):
+    if abs(high.magnitude - low) <= max(_NARROWEST_FRAC * max(abs(low), abs(high.magnitude)), _NARROWEST):
         raise InputError(f'range "{shortened(text)}" has no width', allowed="two different ends")
     return Span(low, float(high.magnitude), canonical(unit))
 

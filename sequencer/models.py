@@ -35,6 +35,7 @@ __all__ = [
     "sequence_model",
 ]
 
+_LEAST_STEP_FRAC = 1e-9  # of a table: less is no slope that a unit could have
 _LONGEST_WAIT_S = 86400.0
 _R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
 
@@ -190,7 +191,7 @@ class Table(FileModel):
     @model_validator(mode="after")
     def _rises(self) -> Self:
         inputs = [point[0] for point in self.points]
-        if any(after <= before for before, after in pairwise(inputs)):
+        if any(after - before < _LEAST_STEP_FRAC for before, after in pairwise(inputs)):
             raise ValueError("input values that rise from row to row")
         return self
 

@@ -14,10 +14,12 @@ import re
 import shutil
 import sys
 import tempfile
+import time
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +66,7 @@ TEXTS = (
     "\u2066\u2069\u200f\u200b\ufeffx",
     "\u2028two\u2029lines\x85",
     "nul\0nul",
-    "\ud800\udfff",
+    "\udfff\ud800",
     "../../../tmp/x",
     "/etc/passwd",
     "C:\\CON",
@@ -84,9 +86,22 @@ NUMBERS = (
 _UNITS = ("", " mA", " Hz", " %", " s", " V", " degC", " m**9999999", " m**9**9**9", " mA**-1", " % of span", "\0", ";")
 _REPLIES = (
     *("", " ", "\0", "\x1b[2J", "nan", "inf", "-inf", "9.9E37", "9.91E37", "-9.9E37", "1e400", "-0", "5e-324", "1e308"),
-    *("1.0,2.0", "+4.0E+00;*RST", "0x10", "٣", "\xff\xfe\xb5", "4.0\n4.0", "A" * 300, "4" * 5000, '-222,"Data', '0,"No'),
+    *(
+        "1.0,2.0",
+        "+4.0E+00;*RST",
+        "0x10",
+        "٣",
+        "\xff\xfe\xb5",
+        "4.0\n4.0",
+        "A" * 300,
+        "4" * 5000,
+        '-222,"Data',
+        '0,"No',
+    ),
 )
-_HOSTILE = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2028\u2029\u2060-\u206f\ufeff\ud800-\udfff]")
+_HOSTILE = re.compile(
+    r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2028\u2029\u2060-\u206f\ufeff\ud800-\udfff]"
+)
 
 
 def _fails(attempt: Callable[[], object]) -> bool:
@@ -275,6 +290,34 @@ def _bytes_as_yaml() -> tuple[int, int]:
 # -- readings by hand ------------------------------------------------------------------------------------------------
 
 
+def _made_to_take_long() -> tuple[int, int]:
+    """No table takes longer than a plain one of as many rows as may stand in one, both in one run."""
+    sheet = core.load_type("pulse-to-current").datasheet()
+    forms = [
+        b"x(" + b" " * 15_000 + b"](,output\n0,4\n",
+        b"input" + b"[(" * 7_000 + b",output\n0,4\n",
+        b"input,output\n0," + b"9" * 19_000 + b"x\n",
+        b"input,output\n0,5 a" + b" " * 19_000 + b"b\n",
+        b"input,output\n0,5 mA**9**9**9**9\n",
+        b"input,output [m*9**9**9**9]\n0,5\n",
+        b"a" * 40_000_000,
+        b"\0" * 1_000_000,
+        b"input,output\n" + b'"' * 19_000 + b",4\n",
+    ]
+
+    def took_s(path: Path, raw: bytes) -> float:
+        path.write_bytes(raw)
+        begin_s = time.process_time()
+        with contextlib.suppress(LivezeroError):
+            from_csv(path, sheet)
+        return time.process_time() - begin_s
+
+    with _folder() as folder:
+        path = folder / "hand.csv"
+        plain_s = took_s(path, b"input,output\n" + b"0,4\n1000,20\n" * 9_000)
+        return len(forms), sum(took_s(path, raw) > 2 * plain_s for raw in forms)
+
+
 def _by_hand() -> tuple[int, int]:
     chosen = random.Random(SEED)
     sheet = core.load_type("pulse-to-current").datasheet()
@@ -305,7 +348,7 @@ def _by_hand() -> tuple[int, int]:
 _VALUES = (None, True, -1, 0, 1e308, 10**400, "", "x", [], {}, [[]], {"a": None}, "nan", *TEXTS)
 
 
-def _damaged_records() -> tuple[int, int]:
+def damaged_records(tries: int = 500) -> tuple[int, int]:
     chosen = random.Random(SEED)
     with _folder() as folder:
         whole = small(folder).record.folder
@@ -322,7 +365,7 @@ def _damaged_records() -> tuple[int, int]:
             _look_at(copy)
 
         def cases() -> Iterator[Callable[[], object]]:
-            for _ in range(500):
+            for _ in range(tries):
                 number = chosen.choice([0, 0, 0, len(lines) - 1, chosen.randrange(len(lines))])
                 at = chosen.choice([each for each in _places(lines[number]) if each])
                 changed = [*lines]
@@ -473,7 +516,11 @@ def _cells() -> tuple[int, int]:
             table = tidy([{"serial": text, "tap": text, "raw": text, "value": -1.5}])
             write_csv(table, folder / "t.csv")
             row = dict(zip(*_csv(folder / "t.csv"), strict=True))
-            lost += _is_formula(row["raw"]) or row["value"] != "-1.5" or from_cell(as_cell(text)) != from_cell(as_cell(from_cell(as_cell(text))))
+            lost += (
+                _is_formula(row["raw"])
+                or row["value"] != "-1.5"
+                or from_cell(as_cell(text)) != from_cell(as_cell(from_cell(as_cell(text))))
+            )
             lost += not is_tame_line(visible(text))
     return len(texts), lost
 
@@ -491,9 +538,20 @@ def _commands() -> tuple[int, int]:
             sent = render(form, level=number)
             inside = sent.removeprefix(before).removesuffix(after)
             tried += 1
-            lost += re.fullmatch(r" *[+-]?[0-9.]+(E[+-]?[0-9]+)?|[+-]?0*(inf|nan|INF|NAN)", inside, re.IGNORECASE) is None
+            lost += (
+                re.fullmatch(r" *[+-]?[0-9.]+(E[+-]?[0-9]+)?|[+-]?0*(inf|nan|INF|NAN)", inside, re.IGNORECASE) is None
+            )
     text = "instrument: x\nfunctions: {current: {sets: mA, set: %s, ranges: [{range: 0 .. 1 mA}]}}\n"
-    fields = ("{level.__class__}", "{level!r}", "{0}", "{}", "{{level}}", "{level:{level}}", "{range}", "{level:99999f}")
+    fields = (
+        "{level.__class__}",
+        "{level!r}",
+        "{0}",
+        "{}",
+        "{{level}}",
+        "{level:{level}}",
+        "{range}",
+        "{level:99999f}",
+    )
     for command in (*(f"CURR {each}" for each in fields), "CURR {level}\nOUTP ON", "CURR {level}\0", "CURR {level}µ"):
         tried += 1
         try:
@@ -524,13 +582,13 @@ class _Liar:
         return self._reply if self._is_asked else said
 
 
-def _replies() -> tuple[int, int]:
+def lying_instruments(every: int = 1) -> tuple[int, int]:
     """A run on a bench that lies ends with an outcome; whatever else, its error is ours."""
 
     def cases() -> Iterator[Callable[[], object]]:
-        for query in ("*IDN?", "SYST:ERR", "READ", "MEAS", "FETC", "SOUR"):
-            for reply in (*_REPLIES, *TEXTS[:20], "4" * 900_000):
-                yield lambda query=query, reply=reply: lied(query, reply)
+        queries = ("*IDN?", "SYST:ERR", "READ", "MEAS", "FETC", "SOUR")
+        for query, reply in list(product(queries, (*_REPLIES, *TEXTS[:20], "4" * 900_000)))[::every]:
+            yield lambda query=query, reply=reply: lied(query, reply)
 
     def lied(query: str, reply: str) -> None:
         original = instruments.session.Session._open
@@ -600,14 +658,15 @@ rows: list[tuple[str, Callable[[], tuple[int, int]]]] = [
     ("instrument description with a hostile value", lambda: _files("instrument", 1000)),
     ("bytes that are no YAML, or too much of it", _bytes_as_yaml),
     ("readings by hand with hostile cells and encodings", _by_hand),
-    ("record with altered or missing lines and files", _damaged_records),
+    ("tables by hand that are made to take long", _made_to_take_long),
+    ("record with altered or missing lines and files", damaged_records),
     ("record with links out of it", _links_in_records),
     ("hostile serials: no file beside the results", _serials_and_names),
     ("hostile texts on a page, a terminal, as JSON", _texts_shown),
     ("hostile texts as cells of CSV", _cells),
     ("commands that a value could break out of", _commands),
     ("replies that are no numbers", _numbers_in_replies),
-    ("runs on instruments that lie", _replies),
+    ("runs on instruments that lie", lying_instruments),
     ("a reply without an end", _endless_reply),
 ]
 

@@ -29,6 +29,10 @@ from instruments.wiring import Port, Wire
 
 __all__ = ["Bench", "backend", "connect", "open_bench", "visa_library"]
 
+_SIMULATED = (
+    "check the command against SCPI: the simulated bench understands SCPI and the serial tachometer that comes along; "
+    "an instrument with other commands cannot be simulated, only run on a real bench"
+)
 _PARITIES = {"none": Parity.none, "even": Parity.even, "odd": Parity.odd}
 _STOP_BITS = {"1": StopBits.one, "2": StopBits.two}
 
@@ -242,6 +246,7 @@ def connect(
         timeout_s=description.timeout,
         query_delay_s=description.query_delay,
         tell=tell,
+        hint=_SIMULATED if loaded.file.is_simulated else "",
     )
     return DescribedInstrument(
         name=name, description=description, session=session, expected_identity=instrument.identity

@@ -11,6 +11,7 @@ from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
 from instruments.description import RangeEntry
 from instruments.errors import LivezeroError, NoReadingError
+from instruments.texts import counted
 from instruments.units import show
 
 __all__ = ["InstrumentCheck", "check"]
@@ -104,7 +105,9 @@ def _source(source: DescribedSource, function: str, ranges: tuple[RangeEntry, ..
     for entry in ranges:
         source.select(entry)
     source.make_safe()
-    return f"{function}: {len(ranges)} ranges taken, at its safe level of {show(source.safe_level)}, output off"
+    return (
+        f"{function}: {counted(len(ranges), 'range')} taken, at its safe level of {show(source.safe_level)}, output off"
+    )
 
 
 def _receiver(opened: DescribedInstrument, function: str, clock: Clock) -> str:
@@ -120,4 +123,4 @@ def _receiver(opened: DescribedInstrument, function: str, clock: Clock) -> str:
             shown = error.kind
             if error.kind in {"garbled", "empty"}:
                 raise
-    return f"{function}: {len(spec.ranges)} ranges taken, reads {shown}"
+    return f"{function}: {counted(len(spec.ranges), 'range')} taken, reads {shown}"

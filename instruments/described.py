@@ -215,7 +215,7 @@ class DescribedInstrument:
                 where=self.session.where,
                 command=after,
                 reply="; ".join(found),
-                todo="check the command in the description against the manual of the instrument",
+                todo=self.session.hint or "check the command in the description against the manual of the instrument",
             )
 
     def recover(self, *, at_once: tuple[str, ...] = ()) -> None:

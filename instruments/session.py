@@ -115,6 +115,7 @@ class Session:
         timeout_s: how long a reply may take.
         query_delay_s: wait between write and read.
         tell: takes each exchange; what it cannot keep is its own matter.
+        hint: what to do where it does not answer or refuses a command; "" = look at cable and manual.
 
     Raises:
         LineLostError: the resource cannot be opened.
@@ -130,8 +131,10 @@ class Session:
         timeout_s: float,
         query_delay_s: float,
         tell: Teller,
+        hint: str = "",
     ) -> None:
         self.name = name
+        self.hint = hint
         self.where = f"{name} ({resource})"
         self._is_raw_socket = resource.upper().endswith("::SOCKET")
         self.is_suspect = False  # a late answer may be on its way
@@ -189,7 +192,7 @@ class Session:
                     f"no answer within {self._timeout_s:g} s",
                     where=self.where,
                     command=command,
-                    todo="check power, cable, line end and time-out",
+                    todo=self.hint or "check power, cable, line end and time-out",
                 ) from error
             raise LineLostError(
                 f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"

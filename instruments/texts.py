@@ -7,7 +7,7 @@ that a terminal acts on, that turn the direction of a line, or that cannot be se
 import json
 import re
 
-__all__ = ["as_cell", "as_json", "as_page", "from_cell", "visible"]
+__all__ = ["as_cell", "as_json", "as_page", "counted", "from_cell", "visible"]
 
 _BEYOND_ASCII = re.compile(r"[^ -~]")
 # The blanks that numbers and units are set with; they do not print, but do no harm either.
@@ -27,6 +27,11 @@ def visible(text: str, *, keep: str = "") -> str:
     return _BEYOND_ASCII.sub(
         lambda found: found[0] if found[0].isprintable() or found[0] in keep else ascii(found[0])[1:-1], text
     )
+
+
+def counted(number: int, noun: str) -> str:
+    """A number of things: "1 point", "2 points"."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def as_page(page: str) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import counted
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_line
 from sequencer.findings.account import LIKELY, Account
@@ -119,8 +120,8 @@ def _family(evaluation: Evaluation) -> Family:
     unsteady = int((~evaluation.visits["is_steady"]).sum())
     if unsteady:
         return Family(
-            text=f"{unsteady} points never settled: look at the settling trace for damping, interference or a loose "
-            f"contact. {_CAUTIOUS}"
+            text=f"{counted(unsteady, 'point')} never settled: look at the settling trace for damping, interference "
+            f"or a loose contact. {_CAUTIOUS}"
         )
     strays = evaluation.visits["sd"] > evaluation.visits["tolerance"]
     if strays.any():

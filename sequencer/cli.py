@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from instruments.version import __version__
 from sequencer.cli_records import correct_command, remark_command, verify_command
@@ -42,6 +43,26 @@ def _trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
+def _names(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem]]:
+    """Completes what comes along by name, then files."""
+
+    def complete(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
+        del ctx, param
+        from sequencer import core  # noqa: PLC0415
+
+        found = [CompletionItem(name, help=title) for name, title in core.shipped_names()[kind].items()]
+        return [each for each in found if each.value.startswith(typed)] + [CompletionItem(typed, type="file")]
+
+    return complete
+
+
+def _fault_names(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
+    del ctx, param
+    from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
+
+    return [CompletionItem(name, help=kind.meaning) for name, kind in CATALOGUE.items() if name.startswith(typed)]
+
+
 def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--seed", type=click.IntRange(0, 2**31), help="Seed of a simulated bench."),
@@ -49,9 +70,15 @@ def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--fault",
             "faults",
             multiple=True,
+            shell_complete=_fault_names,
             help='Fault for a simulated bench: "span error, span=0.8 %". Repeatable.',
         ),
-        click.option("--bench", required=True, help='Bench file, or the name of one that comes along: "simulated".'),
+        click.option(
+            "--bench",
+            required=True,
+            shell_complete=_names("benches"),
+            help='Bench file, or the name of one that comes along: "simulated".',
+        ),
     ):
         command = option(command)
     return command
@@ -80,7 +107,7 @@ def cli() -> None:
 
 
 @cli.command("plan")
-@click.argument("sequence")
+@click.argument("sequence", shell_complete=_names("sequences"))
 @_bench_options
 @json_option
 def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
@@ -102,7 +129,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 
 
 @cli.command("run")
-@click.argument("sequence")
+@click.argument("sequence", shell_complete=_names("sequences"))
 @_bench_options
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
@@ -168,9 +195,17 @@ def run_command(  # noqa: PLR0913  one an option
 
 @cli.command("evaluate")
 @click.argument("readings", type=click.Path(path_type=Path))
-@click.option("--type", "type_sheet", required=True, help="Type sheet of the unit, by path or name.")
+@click.option(
+    "--type",
+    "type_sheet",
+    required=True,
+    shell_complete=_names("type sheets"),
+    help="Type sheet of the unit, by path or name.",
+)
 @click.option("--serial", default="", help="Serial of the unit.")
-@click.option("--bench", help="Bench file of the instruments used, for the uncertainty.")
+@click.option(
+    "--bench", shell_complete=_names("benches"), help="Bench file of the instruments used, for the uncertainty."
+)
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_low_tur_option
 @_trials_option
@@ -251,7 +286,7 @@ def trace_command(
 
 
 @cli.command("risk")
-@click.argument("sequence")
+@click.argument("sequence", shell_complete=_names("sequences"))
 @_bench_options
 @click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
 @json_option
@@ -350,7 +385,7 @@ def bench_group() -> None:
 
 
 @bench_group.command("check")
-@click.argument("bench")
+@click.argument("bench", shell_complete=_names("benches"))
 @json_option
 def check_command(bench: str, *, as_json: bool) -> None:
     """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
@@ -381,10 +416,18 @@ def check_command(bench: str, *, as_json: bool) -> None:
 
 
 @bench_group.command("simulate")
-@click.argument("sequence")
-@click.option("--bench", default="simulated", show_default=True, help="Bench file with a simulation.")
+@click.argument("sequence", shell_complete=_names("sequences"))
+@click.option(
+    "--bench",
+    default="simulated",
+    show_default=True,
+    shell_complete=_names("benches"),
+    help="Bench file with a simulation.",
+)
 @click.option("--seed", type=click.IntRange(0, 2**31), help="Seed.")
-@click.option("--fault", "faults", multiple=True, help='Fault: "span error, span=0.8 %". Repeatable.')
+@click.option(
+    "--fault", "faults", multiple=True, shell_complete=_fault_names, help='Fault: "span error, span=0.8 %". Repeatable.'
+)
 @click.option("--write", "path", type=click.Path(path_type=Path), help="Write the bench file for it here.")
 @json_option
 def simulate_command(
@@ -509,5 +552,15 @@ for _command in (resume_command, close_command, verify_command, remark_command, 
 
 def main() -> NoReturn:
     """The entry point of the command."""
-    cli(prog_name="livezero")
-    raise SystemExit(0)
+    try:
+        code = cli.main(prog_name="livezero", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        if "--json" in sys.argv:
+            said = {"what": error.format_message(), "where": "command line", "allowed": "", "todo": "see --help"}
+            print_json({"error": said | {"exit_code": error.exit_code, "others": []}})
+        code = error.exit_code
+    except click.Abort:
+        click.echo("Aborted!", err=True)
+        code = 1
+    raise SystemExit(code or 0)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from instruments.texts import counted
 from sequencer.budget import LEAST_TUR, Basis
 from sequencer.figures.conformity import Conformity
 from sequencer.figures.conformity import Verdict as PointVerdict
@@ -130,12 +131,15 @@ def _causes(
             found = f"{near} of {len(judged)} points nearer to the limit than {conformity.rule.name} accepts"
         yield "fail", f"{found}; worst {place}"
     if PointVerdict.CONDITIONAL_FAIL in points:
-        yield "conditional fail", f"{outside} points outside the tolerance, by less than U; worst {place}"
+        yield "conditional fail", f"{counted(outside, 'point')} outside the tolerance, by less than U; worst {place}"
     # Without its input a point is as good as not read.
     missing = max(planned_n or 0, len(visits)) - int(visits["error"].notna().sum())
     unsteady = int((~visits["is_steady"]).sum())
     if missing:
-        yield "not determinable", f"{missing} points were not read; worst so far {place}"
+        yield (
+            "not determinable",
+            f"{counted(missing, 'point')} {'was' if missing == 1 else 'were'} not read; worst so far {place}",
+        )
     if unsteady:
         yield "not determinable", f"{unsteady} of {len(visits)} points never settled; worst {place}"
     if PointVerdict.NOT_DETERMINABLE in points:

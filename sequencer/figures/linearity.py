@@ -8,6 +8,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
+from instruments.texts import counted
 from sequencer.figures.curves import Curves, by_blocks, chosen, end_reason, largest
 from sequencer.figures.definitions import Standard, definition
 from sequencer.figures.lines import fit_minimax_line
@@ -53,7 +54,7 @@ class NonLinearity:
         if not np.isnan(self.deviation_pct[unit]):
             return ""
         if self.points_n[unit] < _POINTS_NEEDED:
-            return f"{self.points_n[unit]} points only, {_POINTS_NEEDED} needed"
+            return f"{counted(int(self.points_n[unit]), 'point')} only, {_POINTS_NEEDED} needed"
         ends = "" if self.kind == "independent" else end_reason(self.end_pct[unit], within_pct=self.ends_within_pct)
         return ends or "all inputs are equal"
 

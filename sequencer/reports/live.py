@@ -9,6 +9,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from textwrap import wrap
 from types import TracebackType
 from typing import Self
 
@@ -17,6 +18,7 @@ from rich.live import Live
 from rich.text import Text
 
 from instruments.clock import Clock, RealClock
+from instruments.texts import counted
 from sequencer.events import (
     Closed,
     Event,
@@ -36,6 +38,7 @@ _REFRESH_S = 0.125
 _BARS = "▁▂▃▄▅▆▇█"
 _SPARK_N = 40
 _KEPT_N = 400
+_PIPE_WIDTH = 80
 _MINUS = "-"
 
 
@@ -238,15 +241,17 @@ class LiveView:
         now = self.progress
         point = now.point
         assert point is not None
-        head = f"{point.number}/{len(now.plan.points)} {point.step_name} {place(point)}"
+        setpoint = point.setpoint
+        at = f"{100 * setpoint.frac:g} % {setpoint.direction}, cycle {setpoint.cycle}"
+        head = f"{point.number}/{len(now.plan.points)} {point.step_name} {at}"
         if point.role == "exercise":
             return f"{head}: visited"
         if point.is_capture:
-            return f"{head}: {point.setpoint.readings_n} readings{', drive off' if 'off' in point.role else ''}"
-        kind = " (end pair)" if point.role == "end pair" else ""
+            return f"{head}: {counted(setpoint.readings_n, 'reading')}{', drive off' if 'off' in point.role else ''}"
+        kind = ", end pair" if point.role == "end pair" else ""
         if not math.isfinite(now.error):
             return f"{head}{kind}: no reading"
-        used = f", {percent_used(now.used_pct, minus=_MINUS)} % of tolerance" if math.isfinite(now.used_pct) else ""
+        used = f", {percent_used(now.used_pct, minus=_MINUS)} % of tol" if math.isfinite(now.used_pct) else ""
         return f"{head}{kind}: {now.level(now.mean)} {now.unit}, error {now.level(now.error, is_signed=True)}{used}"
 
     def _flush(self) -> None:
@@ -261,7 +266,8 @@ class LiveView:
 
     def _write(self, lines: Sequence[Text]) -> None:
         """Lines straight to the file: on a broken pipe rich would close stdout, and the results with it, and exit."""
-        self._console.file.write("".join(f"{line.plain}\n" for line in lines))
+        shown = [part for line in lines for part in wrap(line.plain, _PIPE_WIDTH, subsequent_indent="    ")]
+        self._console.file.write("".join(f"{line}\n" for line in shown))
         self._console.file.flush()
 
     def _draw(self) -> None:

@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from instruments.texts import counted
 from sequencer.evaluation import Evaluation
 from sequencer.reports.drawing import (
     BAND,
@@ -73,7 +74,9 @@ def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
     place = _worst_place(evaluation, style)
     legend = _error_legend(evaluation, points, style, has_guard_band=bool(accepted), has_U=bool(bars))
     if earlier:
-        legend.append((_earlier_sample, "as found" + (f" ({beyond} points beyond the scale)" if beyond else "")))
+        legend.append(
+            (_earlier_sample, "as found" + (f" ({counted(beyond, 'point')} beyond the scale)" if beyond else ""))
+        )
     drawing, panel = standard_panel(
         f"Error against input; {place or 'no point is judged'}",
         legend,

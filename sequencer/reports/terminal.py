@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from instruments.texts import visible
+from instruments.texts import counted, visible
 from instruments.units import show
 from sequencer.capturing import capture_words
 from sequencer.comparison import Comparison
@@ -338,20 +338,20 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     pairs = sum(point.role == "end pair" for point in points)
     cycles = max(point.setpoint.cycle for point in points)
     tap = plan.sheet.taps[0]
-    said = f"{cycles} cycle{'s' if cycles > 1 else ''}"
+    said = counted(cycles, "cycle")
     captured = [point for point in points if point.is_capture]
     if captured:
         first = captured[0].setpoint
         off = any(point.role != "capture" for point in captured)
-        said = f'{first.readings_n} readings of tap "{first.tap}" at each place, for their noise'
+        said = f'{counted(first.readings_n, "reading")} of tap "{first.tap}" at each place, for their noise'
         said += ", drive off and on" if off else ""
     elif reading:
         ways = {point.setpoint.direction for point in reading}
         said += f" {'up and down' if len(ways) > 1 else words.DIRECTIONS[ways.pop()]}"
-        said += f", {len(reading)} points with {reading[0].setpoint.readings_n} readings each"
+        said += f", {counted(len(reading), 'point')} with {counted(reading[0].setpoint.readings_n, 'reading')} each"
     else:
-        said += f", {len(points)} moves, nothing is read"
-    said += f", {pairs} end pairs" if pairs else ""
+        said += f", {counted(len(points), 'move')}, nothing is read"
+    said += f", {counted(pairs, 'end pair')}" if pairs else ""
     said += f"; about {words.duration(sum(point.estimate_s for point in points))}"
     places = words.set_points([point.setpoint.frac for point in points], minus=_MINUS)
     values = [point.value for point in points]

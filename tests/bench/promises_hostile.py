@@ -29,13 +29,12 @@ import instruments.session
 from instruments import scpi
 from instruments.benchfile import load_bench
 from instruments.description import Description, render
-from instruments.errors import InputError, InstrumentError, LivezeroError
+from instruments.errors import InputError, LivezeroError
 from instruments.shipped import shipped
 from instruments.texts import as_cell, as_json, from_cell, visible
 from instruments.units import quantity, span, terms
 from instruments.yamlfile import parse
 from sequencer import core
-from sequencer import record as records
 from sequencer.byhand import from_csv
 from sequencer.models import TypeSheet, load_sequence
 from sequencer.planning import plan

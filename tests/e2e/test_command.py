@@ -167,3 +167,25 @@ def test_python_m_sequencer_and_every_help_has_an_example(tmp_path, livezero):
         assert done.returncode == 0
         assert "Example" in done.stdout
         assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_a_usage_error_with_json_is_one_document(livezero, tmp_path):
+    done = livezero("plan", "--json", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "SEQUENCE" in json.loads(done.stdout)["error"]["what"]
+    assert "Usage:" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        ("livezero plan pul", "pulse-to-current"),
+        ("livezero plan x --bench si", "simulated"),
+        ("livezero plan x --fault span", "span error"),
+    ],
+)
+def test_completion_knows_what_comes_along(livezero, tmp_path, monkeypatch, words, found):
+    monkeypatch.setenv("_LIVEZERO_COMPLETE", "bash_complete")
+    monkeypatch.setenv("COMP_WORDS", words)
+    monkeypatch.setenv("COMP_CWORD", str(len(words.split()) - 1))
+    assert f"plain,{found}" in livezero(cwd=tmp_path).stdout

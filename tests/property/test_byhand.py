@@ -88,7 +88,7 @@ def test_what_is_made_to_take_long_does_not(path, raw):
     # Work is counted in calls, which no busy machine changes; 5.5 million at most here. Time: tests/bench/.
     calls_n = 0
 
-    def counted(frame, event, argument):
+    def counted(frame, event, _):
         nonlocal calls_n
         calls_n += event in {"call", "c_call"}
         assert calls_n < 20_000_000, f"no end in {frame.f_code.co_qualname}"

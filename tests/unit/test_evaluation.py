@@ -152,7 +152,7 @@ def test_a_point_that_was_not_read_leaves_no_pass(judged, hole):
     rows[hole] = (rows[hole][0], "")
     found = pulses(judged, *rows)
     assert found.verdict.result == "not determinable"
-    assert "1 points were not read" in found.verdict.reason
+    assert "1 point was not read" in found.verdict.reason
 
 
 def test_a_failure_needs_no_complete_table(judged):

@@ -37,9 +37,9 @@ def test_a_single_point_has_errors_but_no_line():
     found = figures(np.full((1, 3, 2, 1), 0.25), np.array([50.0]))
     assert [found.measured_error.error_pct[0], found.hysteresis.hysteresis_pct[0]] == [0.25, 0]
     assert found.not_determined(0) == (
-        "non-linearity, independent: 1 points only, 3 needed",
-        "non-linearity, terminal-based: 1 points only, 3 needed",
-        "non-linearity, zero-based: 1 points only, 3 needed",
+        "non-linearity, independent: 1 point only, 3 needed",
+        "non-linearity, terminal-based: 1 point only, 3 needed",
+        "non-linearity, zero-based: 1 point only, 3 needed",
         "zero error: lower end at 50 % of input span, 0 % needed, within 1 %",
         "span error: lower end at 50 % of input span, 0 % needed, within 1 %",
         "gain and offset: fewer than two different inputs read",

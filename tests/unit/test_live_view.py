@@ -51,10 +51,18 @@ def test_on_a_pipe_each_point_gives_one_plain_line(plan):
             view(event)
     lines = shown.file.getvalue().splitlines()
     assert len(lines) == len(plan.points) + 2
-    assert lines[6] == "7/73 traverse 0 % upscale, cycle 1: 4.0160 mA, error +0.0160, 50 % of tolerance"
-    assert lines[0] == "1/73 exercise 100 % upscale, cycle 1: visited"
+    assert lines[6] == "7/73 traverse 0 % up, cycle 1: 4.0160 mA, error +0.0160, 50 % of tol"
+    assert lines[0] == "1/73 exercise 100 % up, cycle 1: visited"
     assert lines[-1] == "complete: all points taken"
     assert "\x1b" not in shown.file.getvalue()
+    assert max(len(line) for line in lines) <= 80
+
+
+def test_a_long_remark_is_folded_on_a_pipe(plan):
+    shown = console(terminal=False)
+    with LiveView(plan, shown) as view:
+        view(Remarked(point=None, text="word " * 60))
+    assert max(len(line) for line in shown.file.getvalue().splitlines()) <= 80
 
 
 def test_remarks_are_shown_as_they_are_whatever_they_hold(plan):
@@ -178,7 +186,7 @@ def test_a_point_without_a_reading_says_so(plan):
         view(PointBegun(point=point, attempt=1))
         for reading in range(1, point.setpoint.readings_n + 1):
             view(ReadingTaken(point=point, tap="output", reading=reading, value=float("nan"), unit="mA"))
-    assert shown.file.getvalue() == "8/73 traverse 10 % upscale, cycle 1: no reading\n"
+    assert shown.file.getvalue() == "8/73 traverse 10 % up, cycle 1: no reading\n"
 
 
 @pytest.mark.parametrize(("values", "bars"), [([], ""), ([1, 1], "▁▁"), ([0, 7, 14], "▁▅█"), ([float("nan")], "")])

@@ -52,15 +52,15 @@ def as_json(document: object, *, indent: int | None = None) -> str:
 
 
 def as_cell(text: str) -> str:
-    """A text as a cell of CSV on one line, an apostrophe before what a spreadsheet takes for a formula.
+    """A text as a cell of CSV, an apostrophe before what a spreadsheet takes for a formula.
 
     Numbers stay numbers.
     """
-    line = visible(text, keep=_BLANKS)  # some writers of CSV do not quote a carriage return
+    line = visible(text, keep=f"\n{_BLANKS}")  # some writers of CSV do not quote a carriage return
     return f"'{line}" if _FORMULA.match(line) and not _NUMBER.fullmatch(line) else line
 
 
 def from_cell(cell: str) -> str:
-    """The line of a cell that `as_cell` wrote."""
+    """The text of a cell that `as_cell` wrote."""
     is_marked = cell.startswith("'") and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell[1:])
     return cell[1:] if is_marked else cell

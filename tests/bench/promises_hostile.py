@@ -207,7 +207,7 @@ def mutants(text: str, *, tries: int, seed: int) -> Iterator[str]:
             yield yaml.safe_dump(_changed(content, at, value), sort_keys=False, allow_unicode=chosen.random() < 0.5)
 
 
-def _files(kind: str, tries: int) -> tuple[int, int]:
+def files(kind: str, tries: int) -> tuple[int, int]:
     folders = {
         "sequence": shipped("sequences"),
         "type": shipped("sequences", "types"),
@@ -651,10 +651,10 @@ def _endless_reply() -> tuple[int, int]:
 
 rows: list[tuple[str, Callable[[], tuple[int, int]]]] = [
     ("numbers, units, ranges, tolerances as text", _numbers_and_units),
-    ("sequence with a hostile value", lambda: _files("sequence", 300)),
-    ("type sheet with a hostile value", lambda: _files("type", 600)),
-    ("bench file with a hostile value", lambda: _files("bench", 300)),
-    ("instrument description with a hostile value", lambda: _files("instrument", 1000)),
+    ("sequence with a hostile value", lambda: files("sequence", 300)),
+    ("type sheet with a hostile value", lambda: files("type", 600)),
+    ("bench file with a hostile value", lambda: files("bench", 300)),
+    ("instrument description with a hostile value", lambda: files("instrument", 1000)),
     ("bytes that are no YAML, or too much of it", _bytes_as_yaml),
     ("readings by hand with hostile cells and encodings", _by_hand),
     ("tables by hand that are made to take long", _made_to_take_long),

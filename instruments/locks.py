@@ -19,12 +19,13 @@ from pyvisa.errors import InvalidSession, VisaIOError
 from pyvisa.rname import InvalidResourceName, to_canonical_name
 
 from instruments.benchfile import LoadedBench
-from instruments.errors import InstrumentError
+from instruments.errors import InstrumentError, shortened
 
 __all__ = ["bench_held", "holder", "is_locked_now"]
 
 # Windows locks bytes, and what is locked cannot be read: one byte far behind the text.
 _FAR = 1 << 30
+_LONGEST = 10_000
 
 
 def is_locked_now(file: IO[bytes]) -> bool:
@@ -137,7 +138,8 @@ def _named(file: IO[bytes]) -> str:
     """Who holds a lock, from what stands in its file; it may be just about to be written."""
     try:
         file.seek(0)
-        found = json.loads(file.read())
-        return f"process {found['pid']} on {found['host']}: {found['job']}"
-    except (OSError, ValueError, KeyError, TypeError):
+        found = json.loads(file.read(_LONGEST))
+        pid, host, job = (shortened(str(found[name])) for name in ("pid", "host", "job"))
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "another process"
+    return f"process {pid} on {host}: {job}"

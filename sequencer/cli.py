@@ -282,7 +282,7 @@ def trace_command(
         return
     from sequencer.reports.terminal import trace_text  # noqa: PLC0415
 
-    click.echo(printable(trace_text(found, file.name, width=WIDTH)))
+    click.echo(trace_text(found, file.name, width=WIDTH))
 
 
 @cli.command("risk")
@@ -333,7 +333,7 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
         print_json(core.document(content) | {"report": str(path)})
         return
     print_summary(content)
-    click.echo(f"report: {path}")
+    click.echo(printable(f"report: {path}"))
 
 
 @cli.command("compare")
@@ -370,7 +370,7 @@ def compare_command(
     else:
         click.echo(comparison_text(compared, width=WIDTH))
         if path is not None:
-            click.echo(f"page: {path}")
+            click.echo(printable(f"page: {path}"))
     sys.exit(0 if compared.is_alike else 1)
 
 
@@ -409,7 +409,7 @@ def check_command(bench: str, *, as_json: bool) -> None:
         )
     else:
         for each in checks:
-            click.echo(f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {printable(each.identity or each.what)}")
+            click.echo(printable(f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {each.identity or each.what}"))
             for line in (*each.findings, *(each.error.lines if each.error else ())):
                 click.echo(printable(f"      {line}"))
     sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))

@@ -1,7 +1,6 @@
 """The commands for runs that were cut off (resume, close), and how a run is watched from a terminal or a pipe."""
 
 import contextlib
-import json
 import os
 import sys
 from collections.abc import Callable
@@ -53,10 +52,11 @@ class Watch:
         """Show an event."""
         self._view(event)
         if self._as_events:
+            from instruments.texts import as_json  # noqa: PLC0415
             from sequencer.events import event_document  # noqa: PLC0415
 
             try:
-                click.echo(json.dumps(event_document(event), ensure_ascii=False, allow_nan=False))
+                click.echo(as_json(event_document(event)))
             except OSError:  # whoever followed has gone; the run goes on, and its record holds everything
                 self._as_events = False
                 with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
@@ -81,6 +81,7 @@ class Watch:
 
 def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_traced: bool) -> None:
     """A run that is over, as text or as a document; leaves with its exit code."""
+    from instruments.texts import as_json as line_of  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     del is_traced
@@ -91,10 +92,10 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
     elif as_events:
         found, folder = result.evaluation, result.record.folder
         verdict = {"result": found.verdict.result if found is not None else "not determinable"}
-        click.echo(json.dumps({"event": "judged"} | verdict | {"record": str(folder)}, ensure_ascii=False))
+        click.echo(line_of({"event": "judged"} | verdict | {"record": str(folder)}))
     else:
         print_summary(result.record.content)
-        click.echo(f"report: {result.record.folder / 'report.html'}")
+        click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
     sys.exit(result.exit_code)
 
 
@@ -146,7 +147,8 @@ def _make_safe(folder: Path, *, confirm: bool) -> None:
 def _choice(folder: Path) -> str:
     """What the user wants of a run that was cut off; where nobody can be asked, it is said how."""
     if sys.stdin is None or not sys.stdin.isatty():
-        click.echo(printable(f"  do: livezero resume {folder}\n  or: livezero close {folder}"), err=True)
+        click.echo(printable(f"  do: livezero resume {folder}"), err=True)
+        click.echo(printable(f"  or: livezero close {folder}"), err=True)
         return "leave"
     try:
         return str(
@@ -221,5 +223,5 @@ def close_command(record: Path, *, as_json: bool) -> None:
         print_json(core.document(result.record.content))
     else:
         print_summary(result.record.content)
-        click.echo(f"report: {result.record.folder / 'report.html'}")
+        click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
     sys.exit(result.outcome.error.exit_code if result.outcome.error is not None else 0)

@@ -75,10 +75,10 @@ def error_document(error: "LivezeroError") -> dict[str, Any]:
 
 
 def printable(text: str) -> str:
-    """Text without control characters: what an instrument or a file says must not drive the terminal."""
+    """A line without control characters: what an instrument or a file says must not drive the terminal."""
     from instruments.texts import visible  # noqa: PLC0415
 
-    return visible(text, keep="\n")
+    return visible(text)
 
 
 def _fault_of_ours(error: Exception) -> None:

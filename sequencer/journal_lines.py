@@ -100,8 +100,20 @@ class _Reading(_Line):
     attempt: int
     reading: int
     tap: str
+    setpoint_pct: float
+    commanded: float
     value: float | None
+    unit: str
     signal: float | None
+    signal_unit: str
+    at_s: float
+    settling: str
+    settle_s: float | None
+    to_go: float | None
+    instrument: str
+    range: str
+    note: str
+    raw: str
 
 
 class _Correction(_Line):

@@ -1,5 +1,6 @@
 """A trace from an oscilloscope or a sound card: CSV or WAV to times and values."""
 
+import io
 import math
 import wave
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from instruments.errors import InputError, ReadingsError
 from instruments.units import is_alike, rescale
-from sequencer.byhand import decoded, heading
+from sequencer.byhand import decoded, heading, raw_bytes
 
 __all__ = ["TraceFile", "read_trace"]
 
@@ -70,30 +71,19 @@ def read_trace(path: Path, *, column: str = "", interval_s: float | None = None)
     Raises:
         ReadingsError: unreadable, too large, no samples, no times, times that do not rise, no such column.
     """
-    try:
-        size = path.stat().st_size
-        is_wav = path.suffix.casefold() == ".wav"
-        if size > _LARGEST_BYTES[is_wav]:
-            raise ReadingsError(
-                "is too large a trace",
-                where=str(path),
-                allowed=f"at most {_LARGEST_BYTES[is_wav] / 1e6:g} MB",
-                todo="cut it, or record fewer samples",
-            )
-        if is_wav:
-            return _wav(path, column)
-        text = decoded(path.read_bytes()).replace("\0", "")
-    except OSError as error:
-        raise ReadingsError(f"cannot be read: {error.strerror}", where=str(path), todo="check the name") from error
-    return _csv(path, text.splitlines(), column, interval_s)
+    is_wav = path.suffix.casefold() == ".wav"
+    raw = raw_bytes(path, _LARGEST_BYTES[is_wav])
+    if is_wav:
+        return _wav(path, raw, column)
+    return _csv(path, decoded(raw).replace("\0", "").splitlines(), column, interval_s)
 
 
 # -- WAV -----------------------------------------------------------------------------------------------------------
 
 
-def _wav(path: Path, column: str) -> TraceFile:
+def _wav(path: Path, held: bytes, column: str) -> TraceFile:
     try:
-        with wave.open(str(path), "rb") as file:
+        with wave.open(io.BytesIO(held), "rb") as file:
             channels, width, rate_Hz, frames_n = (
                 file.getnchannels(),
                 file.getsampwidth(),
@@ -102,12 +92,16 @@ def _wav(path: Path, column: str) -> TraceFile:
             )
             _refuse_many(path, frames_n)
             raw = file.readframes(frames_n)
-    except (wave.Error, EOFError) as error:
+    except (wave.Error, EOFError, RuntimeError) as error:  # RuntimeError: a part that says it is longer than the file
         raise ReadingsError(
             f"is no WAV of whole numbers: {str(error) or 'it ends too early'}",
             where=str(path),
             todo="save it as PCM of 8, 16, 24 or 32 bit",
         ) from error
+    if width not in {1, 2, 3, 4} or rate_Hz < 1:
+        raise ReadingsError(
+            f"says {8 * width} bit at {rate_Hz} Hz", where=str(path), todo="save it as PCM of 8, 16, 24 or 32 bit"
+        )
     number = 1 if not column else int(column) if column.isdecimal() else 0
     if not 1 <= number <= channels:
         raise ReadingsError(f"has no channel {column}", where=str(path), allowed=f"1 to {channels}")

@@ -6,6 +6,8 @@ from sequencer.reports.drawing import DASH, DOWN, LIMIT, UP, Sample, reach, sent
 
 __all__ = ["cause_plot", "evidence_lines", "share_lines"]
 
+# Where stages cancel, a share of what is left says nothing.
+_MOST_SHARE_PCT = 200
 _COLOURS = {"up": (UP, "none"), "down": (DOWN, DASH), "": (UP, "none")}
 
 
@@ -53,5 +55,9 @@ def evidence_lines(account: Account) -> tuple[str, ...]:
 
 
 def share_lines(account: Account) -> tuple[str, ...]:
-    """What each part of the chain adds to the largest error."""
-    return tuple(f"{each.name}: {each.error_pct:+.2g} % of span of the largest error" for each in account.shares)
+    """What each part of the chain adds to the largest error at the output."""
+    return tuple(
+        f"{each.name}: {each.error_pct:+.2g} % of span"
+        + (f", {each.share_pct:.0f} % of the largest error" if abs(each.share_pct) <= _MOST_SHARE_PCT else "")
+        for each in account.shares
+    )

@@ -11,6 +11,7 @@ import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from instruments.texts import as_page
 from sequencer.comparison import Comparison
 from sequencer.reports import words
 from sequencer.reports.drawing import (
@@ -43,7 +44,7 @@ def html(compared: Comparison) -> str:
     found = compared.a.content.evaluation
     assert found is not None
     word, largest = words.compared_answer(compared)
-    return _template().render(
+    page = _template().render(
         c=compared,
         word=word,
         largest=largest,
@@ -60,6 +61,7 @@ def html(compared: Comparison) -> str:
         points=_point_rows(compared),
         figures=_figure_rows(compared),
     )
+    return as_page(page)
 
 
 @lru_cache(maxsize=1)

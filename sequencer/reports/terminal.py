@@ -204,7 +204,7 @@ def _aligned(rows: Sequence[Sequence[str]], width: int) -> list[str]:
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     gap = " " * max(1, min(3, (width - sum(widths)) // max(len(widths) - 1, 1)))
     lines = [gap.join(cell.rjust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip() for row in rows]
-    return [line[:width] for line in lines]
+    return [visible(line)[:width] for line in lines]
 
 
 def _stages(evaluation: Evaluation, width: int) -> list[str]:
@@ -419,7 +419,9 @@ def _compared_figures(compared: Comparison, style: words.NumberStyle) -> list[st
     ]
     wide = [max(len(row[column]) for row in rows) for column in range(5)]
     return [
-        f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]:>{wide[3]}}  {row[4]}".rstrip()
+        visible(
+            f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]:>{wide[3]}}  {row[4]}".rstrip()
+        )
         for row in rows
     ]
 
@@ -473,7 +475,7 @@ def exchange_line(exchange: "Exchange", *, width: int = 80) -> str:
 
 
 def _clipped(text: str, room: int) -> str:
-    shown = "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
+    shown = visible(text)
     if len(shown) <= room:
         return shown
     kept = max(room - 3, 2)

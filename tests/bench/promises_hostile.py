@@ -1,4 +1,4 @@
-"""Hostile input, as promises that can be counted: each row tries many cases and says how many broke the promise.
+"""Hostile input, as promises that can be counted. Used by bench_promises.py, and by tests/unit/test_texts.py.
 
 The promise: never another exception than one of ours, which says what and where; no file beside the results; no
 command that a value broke out of; no text that acts on what shows it. Seeded, so that a loss can be found again.
@@ -12,16 +12,17 @@ import math
 import random
 import re
 import shutil
-import sys
-import tempfile
 import time
+import traceback
 import warnings
-from collections.abc import Callable, Iterator
+import wave
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from functools import partial
 from html.parser import HTMLParser
 from itertools import product
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import yaml
 
@@ -36,11 +37,21 @@ from instruments.units import quantity, span, terms
 from instruments.yamlfile import parse
 from sequencer import core
 from sequencer.byhand import from_csv
+from sequencer.comparison import Side, compare
+from sequencer.integrity import ADDENDA, DIGEST, JOURNAL, sealed_digest
+from sequencer.journal import Journal, entries
+from sequencer.journal_lines import run_lines
 from sequencer.models import TypeSheet, load_sequence
 from sequencer.planning import plan
 from sequencer.readings import tidy, write_csv
+from sequencer.record import comparison_document
+from sequencer.reports import side_by_side
 from sequencer.reports.html import html
-from sequencer.reports.terminal import plan_text, summary
+from sequencer.reports.terminal import comparison_text, plan_text, summary, trace_text
+from sequencer.tracing import as_json as trace_document
+from sequencer.unfinished import kept_plan, rest_of
+
+Found: TypeAlias = tuple[int, list[str]]
 
 SEED = 1
 TEXTS = (
@@ -103,46 +114,45 @@ _HOSTILE = re.compile(
 )
 
 
-def _fails(attempt: Callable[[], object]) -> bool:
-    """True if something else came out than a result or an error of ours that says something."""
+def _broken(attempt: Callable[[], object]) -> str:
+    """What came out if it was neither a result nor an error of ours that says something; else ""."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             attempt()
     except LivezeroError as error:
-        return not error.what or any(_HOSTILE.search(line) for line in error.lines)
+        is_told = error.what and not any(_HOSTILE.search(line) for line in error.lines)
+        return "" if is_told else f"an error that says {error.lines}"
     except Exception as error:  # noqa: BLE001  what is counted
-        if "-v" in sys.argv:
-            print(f"{type(error).__name__}: {error}"[:300], file=sys.stderr)
-            import traceback
-
-            traceback.print_exc(limit=-3)
-        return True
-    return False
+        at = traceback.extract_tb(error.__traceback__)[-1]
+        return visible(f"{type(error).__name__} in {Path(at.filename).name}:{at.lineno}: {error}"[:200])
+    return ""
 
 
-def _count(cases: Iterator[Callable[[], object]] | list[Callable[[], object]]) -> tuple[int, int]:
-    outcomes = [_fails(each) for each in cases]
-    return len(outcomes), sum(outcomes)
+def _count(cases: Iterable[Callable[[], object]]) -> Found:
+    outcomes = [_broken(each) for each in cases]
+    return len(outcomes), [f"case {number}: {what}" for number, what in enumerate(outcomes) if what]
 
 
-@contextlib.contextmanager
-def _folder() -> Iterator[Path]:
-    folder = Path(tempfile.mkdtemp())
-    try:
-        yield folder
-    finally:
-        for path in folder.rglob("*"):
-            if not path.is_symlink():
-                path.chmod(0o755)
-        shutil.rmtree(folder)
+RESUMED = {
+    "kind": "resumed",
+    "date": "2026-03-02T10:00:00+00:00",
+    "gap_s": 720.0,
+    "cycle": 1,
+    "from_point": 1,
+    "is_new_simulation": True,
+    "operator": "A. Cellarman",
+    "torn": "",
+    "versions": {},
+}
 
 
-def small(folder: Path, *, serial: str = "GF-104", operator: str = "") -> core.RunResult:
+def small(folder: Path, *, serial: str = "GF-104", operator: str = "", captures: bool = False) -> core.RunResult:
     """A short run on the simulated bench, with its record in `folder`."""
+    capture = ", {capture: {at: [50 %], readings: 40}}" if captures else ""
     (folder / "s.yaml").write_text(
         f"sequence: short\ntype sheet: {shipped('sequences', 'types', 'pulse-to-current.yaml')}\n"
-        "steps: [{traverse: {points: 3, cycles: 1, readings: 2}}]\n",
+        f"steps: [{{traverse: {{points: 3, cycles: 1, readings: 2}}}}{capture}]\n",
         encoding="utf-8",
     )
     planned = core.plan(str(folder / "s.yaml"), "simulated")
@@ -152,7 +162,7 @@ def small(folder: Path, *, serial: str = "GF-104", operator: str = "") -> core.R
 # -- numbers and units -----------------------------------------------------------------------------------------------
 
 
-def _numbers_and_units() -> tuple[int, int]:
+def _numbers_and_units(_: Path) -> Found:
     def cases() -> Iterator[Callable[[], object]]:
         for text in (f"{number}{unit}" for number in (*NUMBERS, *TEXTS) for unit in _UNITS):
             yield lambda text=text: quantity(text)
@@ -207,7 +217,8 @@ def mutants(text: str, *, tries: int, seed: int) -> Iterator[str]:
             yield yaml.safe_dump(_changed(content, at, value), sort_keys=False, allow_unicode=chosen.random() < 0.5)
 
 
-def files(kind: str, tries: int) -> tuple[int, int]:
+def files(kind: str, tries: int, folder: Path) -> Found:
+    """Shipped files of a kind, changed at one place each time, loaded and planned with."""
     folders = {
         "sequence": shipped("sequences"),
         "type": shipped("sequences", "types"),
@@ -216,13 +227,12 @@ def files(kind: str, tries: int) -> tuple[int, int]:
     }
     sources = sorted(folders[kind].glob("*.yaml"))
 
-    def cases(folder: Path) -> Iterator[Callable[[], object]]:
+    def cases() -> Iterator[Callable[[], object]]:
         for number, source in enumerate(sources):
             for text in mutants(source.read_text(encoding="utf-8"), tries=tries // len(sources), seed=SEED + number):
                 yield lambda text=text: _use(kind, text, folder)
 
-    with _folder() as folder:
-        return _count(cases(folder))
+    return _count(cases())
 
 
 def _use(kind: str, text: str, folder: Path) -> None:
@@ -253,7 +263,7 @@ def _use(kind: str, text: str, folder: Path) -> None:
             planned._repr_html_()
 
 
-def _bytes_as_yaml() -> tuple[int, int]:
+def _bytes_as_yaml(folder: Path) -> Found:
     forms = [
         b"a: &x [1]\nb: *x\n",
         b"a: &a [" + b"*a," * 1000 + b"]\n",
@@ -273,7 +283,7 @@ def _bytes_as_yaml() -> tuple[int, int]:
         b"<<: {a: b}",
     ]
 
-    def cases(folder: Path) -> Iterator[Callable[[], object]]:
+    def cases() -> Iterator[Callable[[], object]]:
         path = folder / "bytes.yaml"
         for raw in forms:
             for load in (core.load_bench, core.load, core.load_type):
@@ -282,14 +292,13 @@ def _bytes_as_yaml() -> tuple[int, int]:
             for load in (core.load_bench, core.load, core.load_type):
                 yield lambda name=name, load=load: load(name)
 
-    with _folder() as folder:
-        return _count(cases(folder))
+    return _count(cases())
 
 
 # -- readings by hand ------------------------------------------------------------------------------------------------
 
 
-def _made_to_take_long() -> tuple[int, int]:
+def _made_to_take_long(folder: Path) -> Found:
     """No table takes longer than a plain one of as many rows as may stand in one, both in one run."""
     sheet = core.load_type("pulse-to-current").datasheet()
     forms = [
@@ -304,25 +313,28 @@ def _made_to_take_long() -> tuple[int, int]:
         b"input,output\n" + b'"' * 19_000 + b",4\n",
     ]
 
-    def took_s(path: Path, raw: bytes) -> float:
+    path = folder / "hand.csv"
+
+    def took_s(raw: bytes) -> float:
         path.write_bytes(raw)
         begin_s = time.process_time()
         with contextlib.suppress(LivezeroError):
             from_csv(path, sheet)
         return time.process_time() - begin_s
 
-    with _folder() as folder:
-        path = folder / "hand.csv"
-        plain_s = took_s(path, b"input,output\n" + b"0,4\n1000,20\n" * 9_000)
-        return len(forms), sum(took_s(path, raw) > 2 * plain_s for raw in forms)
+    plain_s = took_s(b"input,output\n" + b"0,4\n1000,20\n" * 9_000)
+    shares = [took_s(raw) / plain_s for raw in forms]
+    return len(forms), [
+        f"{raw[:20]!r}: {share:.1f} times" for raw, share in zip(forms, shares, strict=True) if share > 2
+    ]
 
 
-def _by_hand() -> tuple[int, int]:
+def _by_hand(folder: Path) -> Found:
     chosen = random.Random(SEED)
     sheet = core.load_type("pulse-to-current").datasheet()
     plain = "injected [Hz],returned [mA]\n0,4\n500,12\n1000,20\n500,12\n0,4\n"
 
-    def cases(folder: Path) -> Iterator[Callable[[], object]]:
+    def cases() -> Iterator[Callable[[], object]]:
         path = folder / "hand.csv"
         for _ in range(600):
             cells = [line.split(",") for line in plain.splitlines()]
@@ -337,8 +349,62 @@ def _by_hand() -> tuple[int, int]:
         yield lambda: from_csv(folder, sheet)
         yield lambda: from_csv(Path("a\0b"), sheet)
 
-    with _folder() as folder:
-        return _count(cases(folder))
+    return _count(cases())
+
+
+# -- traces ----------------------------------------------------------------------------------------------------------
+
+
+def _wav(*, channels: int = 1, width: int = 2, rate_Hz: int = 8000, samples: bytes = b"\0\1" * 400) -> bytes:
+    held = io.BytesIO()
+    with wave.open(held, "wb") as file:
+        file.setnchannels(channels)
+        file.setsampwidth(width)
+        file.setframerate(rate_Hz)
+        file.writeframes(samples)
+    return held.getvalue()
+
+
+def _traces_altered(chosen: random.Random, tries: int) -> Iterator[tuple[str, bytes]]:
+    pulses = "".join(f"{number * 1e-4:.4f},{5 * (number // 5 % 2)}\n" for number in range(200))
+    plain = f"time [s],pickup [V]\n{pulses}"
+    wavs = [_wav(), _wav(channels=2, width=1), _wav(width=3, samples=b"\0\1\2" * 300), _wav(width=4)]
+    for number in range(tries):
+        if number % 2:
+            raw = bytearray(chosen.choice(wavs))
+            for _ in range(chosen.randint(1, 4)):
+                raw[chosen.randrange(48)] = chosen.randrange(256)
+            yield "t.wav", bytes(raw[: chosen.choice([len(raw), len(raw), chosen.randrange(len(raw))])])
+            continue
+        cells = [line.split(",") for line in plain.splitlines()]
+        for _ in range(chosen.randint(1, 3)):
+            row = chosen.choice([0, chosen.randrange(len(cells))])
+            cells[row][chosen.randrange(2)] = chosen.choice([*TEXTS, *NUMBERS])
+        coded = chosen.choice(["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+        divider = chosen.choice([",", ",", ";", "\t", " "])
+        yield "t.csv", "\n".join(divider.join(row) for row in cells).encode(coded, "replace")
+
+
+def traces(folder: Path, tries: int = 300) -> Found:
+    """Traces with a hostile cell or byte, headers that say what is not so, files without an end."""
+    forms = (b"", b"RIFF", b"\0" * 100_000, b"9" * 1_000_000, b"1,2\n" * 3, b"0,0\n" + b"1e308,-1e308\n" * 50)
+    paths = ("/dev/zero", str(folder), "a\0b.csv", "a\0b.wav", str(folder / "none.wav"), str(folder / "endless.wav"))
+    (folder / "endless.wav").symlink_to("/dev/zero")
+
+    def used(name: str, raw: bytes) -> None:
+        (folder / name).write_bytes(raw)
+        found = core.trace(folder / name, pulses_per_revolution=10)
+        assert is_tame_line(trace_text(found, name))
+        as_json(trace_document(found))
+
+    def cases() -> Iterator[Callable[[], object]]:
+        altered = _traces_altered(random.Random(SEED), tries)
+        for name, raw in (*altered, *product(("t.wav", "t.csv"), forms)):
+            yield lambda name=name, raw=raw: used(name, raw)
+        for path in paths:
+            yield lambda path=path: core.trace(path)
+
+    return _count(cases())
 
 
 # -- records ---------------------------------------------------------------------------------------------------------
@@ -347,36 +413,55 @@ def _by_hand() -> tuple[int, int]:
 _VALUES = (None, True, -1, 0, 1e308, 10**400, "", "x", [], {}, [[]], {"a": None}, "nan", *TEXTS)
 
 
-def damaged_records(tries: int = 500) -> tuple[int, int]:
+def damaged_records(folder: Path, tries: int = 500) -> Found:
+    """Records with everything a journal can hold, one value of it altered, the chain forged so that it holds."""
     chosen = random.Random(SEED)
-    with _folder() as folder:
-        whole = small(folder).record.folder
-        lines = [json.loads(line) for line in (whole / "journal.jsonl").read_text(encoding="utf-8").splitlines()]
-        lines = [line for line in lines if line["kind"] != "exchange"]
-        copy = folder / "results" / "copy"
-        shutil.copytree(whole, copy)
-        for path in copy.rglob("*"):
-            path.chmod(0o755)
+    whole = small(folder, captures=True).record.folder
+    core.remark(whole, "the cover was off", by="A. Cellarman")
+    core.correct(whole, point=1, tap="", reading=1, to="4.001 mA", by="A. Cellarman", why="misread")
+    kept = {name: list(entries(whole / name)) for name in (JOURNAL, ADDENDA)}
+    lines = [line for line in kept[JOURNAL] if line["kind"] not in {"exchange", "closed"}]
+    kept[JOURNAL] = [*lines, RESUMED, *(line for line in kept[JOURNAL] if line["kind"] == "closed")]
+    copy = folder / "results" / "copy"
+    shutil.copytree(whole, copy)
+    for path in copy.rglob("*"):
+        path.chmod(0o755)
+    digest = (copy / DIGEST).read_bytes()
 
-        def opened(changed: list[Any]) -> None:
-            text = "".join(json.dumps(line) + "\n" for line in changed)
-            (copy / "journal.jsonl").write_text(text, encoding="utf-8")
-            _look_at(copy)
+    def forged(name: str, changed: list[Any], *, is_sealed: bool) -> None:
+        for each, written in (kept | {name: changed}).items():
+            (copy / each).unlink(missing_ok=True)
+            with Journal(copy / each, seed="" if each == JOURNAL else sealed_digest(whole)) as journal:
+                for line in written:
+                    journal.write(line["kind"], sync=False, **{key: line[key] for key in line if key != "kind"})
+        (copy / DIGEST).unlink(missing_ok=True)
+        if is_sealed:
+            (copy / DIGEST).write_bytes(digest)
+        else:
+            core.cut_off(copy.parent)
+            with contextlib.suppress(LivezeroError):
+                list(run_lines(copy / JOURNAL))  # as a run that is resumed begins
+                rest_of(copy, kept_plan(copy))
+        core.verify(copy)
+        _look_at(copy)
 
-        def cases() -> Iterator[Callable[[], object]]:
-            for _ in range(tries):
-                number = chosen.choice([0, 0, 0, len(lines) - 1, chosen.randrange(len(lines))])
-                at = chosen.choice([each for each in _places(lines[number]) if each])
-                changed = [*lines]
-                changed[number] = _changed(lines[number], at, chosen.choice(_VALUES))
-                yield lambda changed=changed: opened(changed)
-            yield lambda: opened([])
-            yield lambda: opened([1, 2])
-            for name in ("digest.json", "inputs/type.yaml", "journal.jsonl"):
-                for raw in (b"", b"{", b"[]", b"[" * 100_000, b"\xff\xfe", b'{"sha256": {}}', b"NaN"):
-                    yield lambda name=name, raw=raw: ((copy / name).write_bytes(raw), _look_at(copy))
+    def cases() -> Iterator[Callable[[], object]]:
+        for _ in range(tries):
+            name = chosen.choice([JOURNAL, JOURNAL, JOURNAL, ADDENDA])
+            found = kept[name]
+            number = chosen.choice([0, 0, 0, len(found) - 1, chosen.randrange(len(found))])
+            at = chosen.choice([each for each in _places(found[number]) if each and each != ("kind",)])
+            changed = [*found]
+            changed[number] = _changed(found[number], at, chosen.choice(_VALUES))
+            is_sealed = chosen.random() < 0.5
+            yield lambda name=name, changed=changed, is_sealed=is_sealed: forged(name, changed, is_sealed=is_sealed)
+        yield lambda: forged(JOURNAL, [], is_sealed=True)
+        forms = (b"", b"{", b"[]", b"[" * 100_000, b"\xff\xfe", b'{"sha256": {}}', b"NaN", b"1\n2\n", b'{"kind": []}\n')
+        damaged = list(product((DIGEST, ADDENDA, "inputs/type.yaml", JOURNAL), forms))
+        for name, raw in chosen.sample(damaged, min(tries, len(damaged))):
+            yield lambda name=name, raw=raw: ((copy / name).write_bytes(raw), core.verify(copy), _look_at(copy))
 
-        return _count(cases())
+    return _count(cases())
 
 
 def _look_at(folder: Path) -> None:
@@ -388,44 +473,44 @@ def _look_at(folder: Path) -> None:
         content.evaluation._repr_html_()
 
 
-def _links_in_records() -> tuple[int, int]:
+def _links_in_records(folder: Path) -> Found:
     """A report written through a link that somebody left, and files that have no end."""
-    with _folder() as folder:
-        whole = small(folder).record.folder
-        outside = folder / "outside.txt"
-        lost = 0
-        for name in ("report.html", "figures.json", "readings.csv"):
-            outside.write_text("mine", encoding="utf-8")
-            (whole / name).unlink()
-            (whole / name).symlink_to(outside)
-            lost += _fails(lambda: core.report(whole)) or outside.read_text(encoding="utf-8") != "mine"
-        (whole / "inputs" / "loop").symlink_to(whole)
-        (whole / "zero").symlink_to("/dev/zero")
-        lost += _fails(lambda: core.report(whole))
-        return 4, lost
+    whole = small(folder).record.folder
+    outside = folder / "outside.txt"
+    lost = []
+    for name in ("report.html", "figures.json", "readings.csv"):
+        outside.write_text("mine", encoding="utf-8")
+        (whole / name).unlink()
+        (whole / name).symlink_to(outside)
+        lost.append(_broken(lambda: core.report(whole)))
+        lost.append("" if outside.read_text(encoding="utf-8") == "mine" else f"{name}: written through")
+    (whole / "inputs" / "loop").symlink_to(whole)
+    (whole / "zero").symlink_to("/dev/zero")
+    lost.append(_broken(lambda: core.report(whole)))
+    return 4, [what for what in lost if what]
 
 
-def _serials_and_names() -> tuple[int, int]:
+def _serials_and_names(folder: Path) -> Found:
     """Nothing is written beside the folder of the results, whatever the unit is called; nothing is a formula."""
-    lost = 0
-    for text in TEXTS:
-        with _folder() as folder:
-            outside = set(folder.parent.iterdir())
-            try:
-                result = small(folder / ".", serial=text, operator=text)
-            except InputError:
-                continue
-            except Exception:  # noqa: BLE001  what is counted
-                lost += 1
-                continue
-            kept = result.record.folder
-            is_inside = kept.resolve().parent == (folder / "results").resolve() and len(kept.name) < 150
-            is_portable = re.fullmatch(r"[A-Za-z0-9._-]+", kept.name) and not kept.name.endswith(".")
-            beside = {path.name for path in folder.iterdir()} - {"results", "s.yaml"}
-            is_held = all(not _is_formula(cell) for row in _csv(kept / "readings.csv") for cell in row)
-            # A second, unrelated program may write to the same temporary folder.
-            stray = [path for path in set(folder.parent.iterdir()) - outside if path.name in {"x", "x.txt"}]
-            lost += not (is_inside and is_portable and is_held and not beside and not stray)
+    lost = []
+    for number, text in enumerate(TEXTS):
+        inner = folder / str(number) / "inner"
+        inner.mkdir(parents=True)
+        try:
+            result = small(inner, serial=text, operator=text)
+        except InputError:
+            continue
+        except Exception as error:  # noqa: BLE001  what is counted
+            lost.append(visible(f"{text!r}: {error!r}"))
+            continue
+        kept = result.record.folder
+        is_inside = kept.resolve().parent == (inner / "results").resolve() and len(kept.name) < 150
+        is_portable = re.fullmatch(r"[A-Za-z0-9._-]+", kept.name) and not kept.name.endswith(".")
+        beside = {path.name for path in inner.iterdir()} - {"results", "s.yaml"}
+        beside |= {path.name for path in inner.parent.iterdir()} - {"inner"}
+        is_held = all(not _is_formula(cell) for row in _csv(kept / "readings.csv") for cell in row)
+        if not (is_inside and is_portable and is_held and not beside):
+            lost.append(visible(f"{text!r}: {kept.name}, {beside}"))
     return len(TEXTS), lost
 
 
@@ -446,6 +531,7 @@ def _is_formula(cell: str) -> bool:
 # -- texts on their way out ------------------------------------------------------------------------------------------
 
 
+# Each of its own kind; a page is made with a text in all of them at once.
 FIELDS = ("serial", "type", "sequence", "operator", "reason", "advice", "bench", "folder")
 
 
@@ -474,88 +560,78 @@ def is_tame_line(shown: str) -> bool:
     return _HOSTILE.search(shown.replace("\n", "")) is None and "\x1b" not in shown
 
 
-def told(content: Any, field: str, text: str) -> Any:
-    """A content with a text in one of its fields."""
-    if field == "remarks":
-        return replace(content, remarks=(text,))
-    if field == "cautions":
-        return replace(content, cautions=(text,))
-    if field == "instruments":
-        lines = [replace(each, name=text, what=text, identity=text, use=text) for each in content.instruments]
-        return replace(content, instruments=tuple(lines))
-    if field == "evaluation":
-        found = content.evaluation
-        return replace(content, evaluation=replace(found, type=text, tolerance=text, standard=text))
-    return replace(content, **{field: text})
+def told(content: Any, text: str) -> Any:
+    """A content with a text in every field that holds one from outside."""
+    lines = [replace(each, name=text, what=text, identity=text, use=text) for each in content.instruments]
+    found = replace(content.evaluation, type=text, tolerance=text, standard=text)
+    lists = {"remarks": (text,), "cautions": (text,), "instruments": tuple(lines), "evaluation": found}
+    return replace(content, **dict.fromkeys(FIELDS, text), **lists)
 
 
-def _texts_shown() -> tuple[int, int]:
-    tried = lost = 0
-    with _folder() as folder:
-        content = small(folder).record.content
-        for field in (*FIELDS, "remarks", "cautions", "instruments", "evaluation"):
-            plain = html(told(content, field, "plain"))
-            for text in TEXTS:
-                changed = told(content, field, text)
-                tried += 3
-                try:
-                    lost += not is_tame_page(html(changed), plain)
-                    lost += not is_tame_line(summary(changed, colour=False))
-                    lost += not is_tame_line(as_json(core.document(changed), indent=1))
-                except Exception:  # noqa: BLE001  what is counted
-                    lost += 3
-    return tried, lost
+def shown(content: Any, other: Any) -> tuple[list[str], list[str]]:
+    """All pages, and all else that is shown, of a content, alone and beside another."""
+    sheet = core.load_type("pulse-to-current")
+    compared = compare(*(Side(content=each, sheet=sheet, sequence_digest="") for each in (other, content)))
+    documents = (core.document(content), comparison_document(compared))
+    return [html(content), side_by_side.html(compared)], [
+        summary(content, colour=False),
+        comparison_text(compared),
+        *(as_json(each, indent=1) for each in documents),
+    ]
 
 
-def _cells() -> tuple[int, int]:
-    lost = 0
+def _texts_shown(folder: Path) -> Found:
+    content = small(folder).record.content
+    plain, _ = shown(told(content, "plain"), content)
+    lost = []
+    for text in TEXTS:
+        try:
+            pages, lines = shown(told(content, text), content)
+        except Exception as error:  # noqa: BLE001  what is counted
+            lost.append(visible(f"{text!r}: {error!r}"))
+            continue
+        tame = [*map(is_tame_page, pages, plain), *map(is_tame_line, lines)]
+        lost += [visible(f"{text!r}: shown {number}") for number, is_tame in enumerate(tame) if not is_tame]
+    return 6 * len(TEXTS), lost
+
+
+def _cells(folder: Path) -> Found:
+    lost = []
     texts = [*TEXTS, "-1.5", "+1.5E-03", "-", "'=x", "''", "'", "-inf", " =1", "\uff1d1"]
-    with _folder() as folder:
-        for text in texts:
-            table = tidy([{"serial": text, "tap": text, "raw": text, "value": -1.5}])
-            write_csv(table, folder / "t.csv")
-            row = dict(zip(*_csv(folder / "t.csv"), strict=True))
-            lost += (
-                _is_formula(row["raw"])
-                or row["value"] != "-1.5"
-                or from_cell(as_cell(text)) != from_cell(as_cell(from_cell(as_cell(text))))
-            )
-            lost += not is_tame_line(visible(text))
+    for text in texts:
+        table = tidy([{"serial": text, "tap": text, "raw": text, "value": -1.5}])
+        write_csv(table, folder / "t.csv")
+        row = dict(zip(*_csv(folder / "t.csv"), strict=True))
+        back = from_cell(as_cell(text))
+        is_tame = not _is_formula(row["raw"]) and row["value"] == "-1.5" and is_tame_line(visible(text))
+        if not is_tame or back != from_cell(as_cell(back)):
+            lost.append(visible(f"{text!r}: {row['raw']}"))
     return len(texts), lost
 
 
 # -- what goes over a line -------------------------------------------------------------------------------------------
 
 
-def _commands() -> tuple[int, int]:
+def _commands(_: Path) -> Found:
     """A level never breaks out of its field: what is sent is the command with one number in it."""
-    tried = lost = 0
+    tried, lost = 0, []
     forms = ("SOUR:CURR {level}", "SOUR:CURR {level:.6E};*WAI", "V{level:+07.3f}", "{level:g}")
+    number_only = re.compile(r" *[+-]?[0-9.]+(E[+-]?[0-9]+)?|[+-]?0*(inf|nan|INF|NAN)", re.IGNORECASE)
     for form in forms:
         before, after = re.split(r"\{.*?\}", form)
         for number in (0.0, -0.0, 1e308, -1e308, 5e-324, 1e-320, math.nan, math.inf, 1.5):
             sent = render(form, level=number)
-            inside = sent.removeprefix(before).removesuffix(after)
             tried += 1
-            lost += (
-                re.fullmatch(r" *[+-]?[0-9.]+(E[+-]?[0-9]+)?|[+-]?0*(inf|nan|INF|NAN)", inside, re.IGNORECASE) is None
-            )
+            if not number_only.fullmatch(sent.removeprefix(before).removesuffix(after)):
+                lost.append(f"{form}: {sent}")
     text = "instrument: x\nfunctions: {current: {sets: mA, set: %s, ranges: [{range: 0 .. 1 mA}]}}\n"
-    fields = (
-        "{level.__class__}",
-        "{level!r}",
-        "{0}",
-        "{}",
-        "{{level}}",
-        "{level:{level}}",
-        "{range}",
-        "{level:99999f}",
-    )
-    for command in (*(f"CURR {each}" for each in fields), "CURR {level}\nOUTP ON", "CURR {level}\0", "CURR {level}µ"):
+    fields = ("level.__class__", "level!r", "0", "", "{level}", "level:{level}", "range", "level:99999f")
+    commands = (*(f"CURR {{{each}}}" for each in fields), "CURR {level}\nOUTP ON", "CURR {level}\0", "CURR {level}µ")
+    for command in commands:
         tried += 1
         try:
             parse(text % json.dumps(command), Path("x.yaml")).into(Description)
-            lost += 1
+            lost.append(f"{command!r} was taken")
         except InputError:
             pass
     return tried, lost
@@ -581,7 +657,7 @@ class _Liar:
         return self._reply if self._is_asked else said
 
 
-def lying_instruments(every: int = 1) -> tuple[int, int]:
+def lying_instruments(folder: Path, every: int = 1) -> Found:
     """A run on a bench that lies ends with an outcome; whatever else, its error is ours."""
 
     def cases() -> Iterator[Callable[[], object]]:
@@ -597,17 +673,16 @@ def lying_instruments(every: int = 1) -> tuple[int, int]:
 
         instruments.session.Session._open = opened  # type: ignore[method-assign]
         try:
-            with _folder() as folder:
-                found = small(folder)
-                assert found.outcome.status in {"complete", "bench fault", "not safe"}
-                _look_at(found.record.folder)
+            found = small(folder)
+            assert found.outcome.status in {"complete", "bench fault", "not safe"}
+            _look_at(found.record.folder)
         finally:
             instruments.session.Session._open = original  # type: ignore[method-assign]
 
     return _count(cases())
 
 
-def _numbers_in_replies() -> tuple[int, int]:
+def _numbers_in_replies(_: Path) -> Found:
     pattern = scpi.reply_pattern("{value}")
     chosen = random.Random(SEED)
 
@@ -620,7 +695,7 @@ def _numbers_in_replies() -> tuple[int, int]:
     return _count(cases())
 
 
-def _endless_reply() -> tuple[int, int]:
+def _endless_reply(_: Path) -> Found:
     """A line that never ends its reply is given up after a bounded number of bytes."""
     from pyvisa.constants import StatusCode
 
@@ -645,34 +720,27 @@ def _endless_reply() -> tuple[int, int]:
     try:
         line.read()
     except OSError:
-        return 1, 0
-    return 1, 1
+        return 1, []
+    return 1, ["it was read to an end it has not"]
 
 
-rows: list[tuple[str, Callable[[], tuple[int, int]]]] = [
-    ("numbers, units, ranges, tolerances as text", _numbers_and_units),
-    ("sequence with a hostile value", lambda: files("sequence", 300)),
-    ("type sheet with a hostile value", lambda: files("type", 600)),
-    ("bench file with a hostile value", lambda: files("bench", 300)),
-    ("instrument description with a hostile value", lambda: files("instrument", 1000)),
-    ("bytes that are no YAML, or too much of it", _bytes_as_yaml),
-    ("readings by hand with hostile cells and encodings", _by_hand),
-    ("tables by hand that are made to take long", _made_to_take_long),
-    ("record with altered or missing lines and files", damaged_records),
-    ("record with links out of it", _links_in_records),
-    ("hostile serials: no file beside the results", _serials_and_names),
-    ("hostile texts on a page, a terminal, as JSON", _texts_shown),
-    ("hostile texts as cells of CSV", _cells),
-    ("commands that a value could break out of", _commands),
-    ("replies that are no numbers", _numbers_in_replies),
-    ("runs on instruments that lie", lying_instruments),
-    ("a reply without an end", _endless_reply),
-]
-
-
-if __name__ == "__main__":
-    only = [each for each in sys.argv[1:] if each != "-v"]
-    for name, row in rows:
-        if not only or any(each in name for each in only):
-            tried, lost = row()
-            print(f"{name:52} {tried:6} tried {lost:5} lost", flush=True)
+ROWS: dict[str, Callable[[Path], Found]] = {
+    "hostile input: numbers, units, ranges, tolerances": _numbers_and_units,
+    "hostile input: sequences": partial(files, "sequence", 300),
+    "hostile input: type sheets": partial(files, "type", 600),
+    "hostile input: bench files": partial(files, "bench", 300),
+    "hostile input: instrument descriptions": partial(files, "instrument", 1000),
+    "hostile input: bytes that are no YAML": _bytes_as_yaml,
+    "hostile input: tables taken by hand": _by_hand,
+    "hostile input: tables made to take long": _made_to_take_long,
+    "hostile input: traces, CSV and WAV": traces,
+    "hostile input: altered records": damaged_records,
+    "hostile input: records with links out of them": _links_in_records,
+    "hostile input: serials": _serials_and_names,
+    "hostile input: texts on page, terminal, as JSON": _texts_shown,
+    "hostile input: texts in cells of CSV": _cells,
+    "hostile input: levels in commands": _commands,
+    "hostile input: replies that are no numbers": _numbers_in_replies,
+    "hostile input: instruments that lie": lying_instruments,
+    "hostile input: a reply without an end": _endless_reply,
+}

@@ -3,10 +3,10 @@
 import csv
 import io
 import json
-import runpy
 from dataclasses import replace
-from pathlib import Path
+from functools import partial
 
+import promises_hostile as promises
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,45 +14,37 @@ from hypothesis import strategies as st
 from instruments.errors import InputError
 from instruments.texts import as_cell, as_json, as_page, from_cell, visible
 from sequencer import core
-from sequencer.record import document
-from sequencer.reports.html import html
 from sequencer.reports.notebook import evaluation_html
-from sequencer.reports.terminal import summary
 
-HOSTILE = runpy.run_path(str(Path(__file__).parents[1] / "bench" / "promises_hostile.py"))
-TEXTS = HOSTILE["TEXTS"]
-FIELDS = (*HOSTILE["FIELDS"], "remarks", "cautions", "instruments", "evaluation")
+TEXTS = promises.TEXTS
 ids = [repr(text)[:20] for text in TEXTS]
 
 
 @pytest.fixture(scope="module")
 def content(tmp_path_factory):
-    return HOSTILE["small"](tmp_path_factory.mktemp("run")).record.content
+    return promises.small(tmp_path_factory.mktemp("run")).record.content
 
 
 @pytest.fixture(scope="module")
-def plain_pages(content):
-    return {field: html(HOSTILE["told"](content, field, "plain")) for field in FIELDS}
+def plain(content):
+    return promises.shown(promises.told(content, "plain"), content)[0]
 
 
 @pytest.mark.parametrize("text", TEXTS, ids=ids)
-@pytest.mark.parametrize("field", FIELDS)
-def test_no_text_acts_on_what_shows_it(content, plain_pages, field, text):
-    told = HOSTILE["told"](content, field, text)
-    assert HOSTILE["is_tame_page"](html(told), plain_pages[field])
-    assert HOSTILE["is_tame_line"](summary(told, colour=False))
-    assert HOSTILE["is_tame_line"](as_json(document(told), indent=1))
-    found = json.loads(as_json({"x": text}))
-    assert found == {"x": text}
+def test_no_text_acts_on_what_shows_it(content, plain, text):
+    pages, lines = promises.shown(promises.told(content, text), content)
+    assert all(map(promises.is_tame_page, pages, plain))
+    assert all(map(promises.is_tame_line, lines))
+    assert json.loads(as_json({"x": text})) == {"x": text}
 
 
 @pytest.mark.parametrize("text", TEXTS, ids=ids)
 def test_no_text_acts_on_a_notebook_or_an_error(content, text):
     found = replace(content.evaluation, type=text, tolerance=text, standard=text)
     plain = replace(content.evaluation, type="plain", tolerance="plain", standard="plain")
-    assert HOSTILE["is_tame_page"](evaluation_html(found), evaluation_html(plain))
+    assert promises.is_tame_page(evaluation_html(found), evaluation_html(plain))
     error = InputError(text, where=text, allowed=text, todo=text)
-    assert HOSTILE["is_tame_line"](str(error))
+    assert promises.is_tame_line(str(error))
     assert len(error.lines) == 3
 
 
@@ -113,14 +105,14 @@ def test_a_page_holds_only_what_prints(text):
 
 @pytest.mark.parametrize("serial", ["../../x", "/etc/x", "C:\\CON", "NUL", "x" * 300, "a\0b", "\ud800", "~", "."])
 def test_a_record_lies_in_the_folder_of_results_whatever_the_serial(tmp_path, serial):
-    result = HOSTILE["small"](tmp_path, serial=serial)
+    result = promises.small(tmp_path, serial=serial)
     assert result.record.folder.parent == tmp_path / "results"
     assert {path.name for path in tmp_path.iterdir()} == {"results", "s.yaml"}
     assert len(result.record.folder.name) < 150
 
 
 def test_a_report_is_not_written_through_a_link(tmp_path):
-    folder = HOSTILE["small"](tmp_path).record.folder
+    folder = promises.small(tmp_path).record.folder
     mine = tmp_path / "mine.txt"
     mine.write_text("mine")
     (folder / "report.html").unlink()
@@ -130,25 +122,42 @@ def test_a_report_is_not_written_through_a_link(tmp_path):
     assert not (folder / "report.html").is_symlink()
 
 
-SLOW = ("hostile value", "terminal", "serials", "long", "altered", "lie")  # tried above or below, or a matter of time
-ROWS = [row for row in HOSTILE["rows"] if not any(word in row[0] for word in SLOW)]
-
-
-@pytest.mark.parametrize("row", [row for _, row in ROWS], ids=[name for name, _ in ROWS])
-def test_a_promise_is_kept(row):
-    tried, lost = row()
-    assert tried
+@pytest.mark.parametrize(
+    "row",
+    [
+        "numbers, units, ranges, tolerances",
+        "bytes that are no YAML",
+        "tables taken by hand",
+        "records with links out of them",
+        "texts in cells of CSV",
+        "levels in commands",
+        "replies that are no numbers",
+        "a reply without an end",
+    ],
+)
+def test_a_promise_is_kept(tmp_path, row):
+    tried_n, lost = promises.ROWS[f"hostile input: {row}"](tmp_path)
+    assert tried_n
     assert not lost
 
 
 @pytest.mark.parametrize("kind", ["sequence", "type", "bench", "instrument"])
-def test_a_file_with_a_hostile_value_is_used_or_refused(kind):
-    tried, lost = HOSTILE["files"](kind, 80)
-    assert tried
+def test_a_file_with_a_hostile_value_is_used_or_refused(tmp_path, kind):
+    tried_n, lost = promises.files(kind, 60, tmp_path)
+    assert tried_n
     assert not lost
 
 
-def test_some_damaged_records_and_lying_instruments_end_in_an_error_of_ours():
-    for tried, lost in (HOSTILE["damaged_records"](60), HOSTILE["lying_instruments"](every=29)):
-        assert tried
-        assert not lost
+@pytest.mark.parametrize(
+    "some",
+    [
+        partial(promises.damaged_records, tries=24),
+        partial(promises.lying_instruments, every=31),
+        partial(promises.traces, tries=80),
+    ],
+    ids=["records", "instruments", "traces"],
+)
+def test_some_of_what_is_altered_ends_in_a_result_or_an_error_of_ours(tmp_path, some):
+    tried_n, lost = some(tmp_path)
+    assert tried_n
+    assert not lost

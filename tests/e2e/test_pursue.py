@@ -47,7 +47,9 @@ def test_the_figures_stay_those_of_the_sequence(planned, tmp_path):
         core.run(planned, serial="GF-3", results=tmp_path / name, pursue=pursue).record
         for name, pursue in (("plain", False), ("further", True))
     )
-    assert [figure.value for figure in plain.evaluation.figures] == [figure.value for figure in further.evaluation.figures]
+    assert [figure.value for figure in plain.evaluation.figures] == [
+        figure.value for figure in further.evaluation.figures
+    ]
     assert len(further.table) > len(plain.table)
 
 

@@ -1,0 +1,168 @@
+"""Equations of the causes against points worked out by hand from the formulas of the fault catalogue."""
+
+import numpy as np
+import pytest
+
+from sequencer import core
+from sequencer.findings.catalogue import CAUSES
+from sequencer.findings.segment import Segment
+from sequencer.findings.series import Series
+
+
+def segment_of(sheet, x, *, stage=0, direction=None, again=(), at_s=None):
+    """One stage that is read at inputs x, fractions; what was read is of no matter to an equation."""
+    datasheet = core.load(sheet).sheet.datasheet()
+    x = np.asarray(x, dtype=float)
+    before, after = datasheet.taps[stage : stage + 2]
+    ideal = datasheet.stages[stage].characteristic.output(x)
+    series = Series(
+        setpoint=x,
+        direction=np.ones(x.size) if direction is None else np.asarray(direction, dtype=float),
+        cycle=np.zeros(x.size, dtype=np.int64),
+        is_again=np.isin(np.arange(x.size), again),
+        at_s=np.arange(x.size, dtype=float) if at_s is None else np.asarray(at_s, dtype=float),
+        has_times=at_s is not None,
+        to_go=np.zeros(x.size),
+        raw={before.name: x[:, np.newaxis], after.name: ideal[:, np.newaxis]},
+        value={before.name: x, after.name: ideal},
+        outliers_n={},
+        sd={before.name: 0.0, after.name: 0.0},
+        is_keyed=False,
+        text={},
+    )
+    return Segment(
+        sheet=datasheet, series=series, first=stage, last=stage + 1, tolerance=0.001, noise=np.full(x.size, 1e-4)
+    )
+
+
+def predicted(name, theta, segment, *, number=0):
+    """Output fractions with a cause; `number` where several equations share a name."""
+    cause = [each for each in CAUSES if each.name == name][number]
+    stage = segment.first
+    assert cause.applies(segment, stage)
+    return segment.predict([cause.act(np.array([theta], dtype=float), segment, stage)])[0]
+
+
+def frac(*levels_mA):
+    return [(each - 4) / 16 for each in levels_mA]
+
+
+ISOLATOR, CHAIN = "current-isolator", "glycol-pump-loop"
+POINTS = [
+    ("zero shift", [0.02], [0, 0.5, 1], [0.02, 0.52, 1.02]),
+    ("span error", [0.01], [0, 0.5, 1], [0, 0.505, 1.01]),
+    ("zero and span", [0.02, -0.01], [0, 0.5, 1], [0.02, 0.515, 1.01]),
+    ("upper range wrong", [100 / 80], [0, 0.4, 0.8], [0, 0.5, 1]),
+    ("lower range wrong", [0.1], [0.1, 0.55, 1], [0, 0.5, 1]),
+    # I = 20 x: 25 % of the input sends 5 mA.
+    ("0-20 sent", [], [0, 0.25, 0.5, 1], frac(0, 5, 10, 20)),
+    ("live zero lost", [], [0, 0.1, 0.2, 0.25, 1], frac(4, 4, 4, 5, 20)),
+    # y = I / 20: 4 mA shows as 20 %.
+    ("4-20 read as 0-20", [], [0, 0.5, 1], [0.2, 0.6, 1]),
+    ("square root applied", [], [0, 0.25, 0.64, 1], [0, 0.5, 0.8, 1]),
+    ("reversed action", [], [0, 0.25, 1], [1, 0.75, 0]),
+    ("bow", [0.01], [0, 0.25, 0.5, 1], [0, 0.2575, 0.51, 1]),
+    ("s shape", [0.01], [0, 0.25, 0.5, 0.75], [0, 0.26, 0.5, 0.74]),
+    # 4 mA + 1 % = 4.04 mA, 20 mA + 1 % = 20.2 mA.
+    ("meter gain", [0.01], [0, 1], frac(4.04, 20.2)),
+    # 249 for 250 ohm: -0.1 % of span at the bottom, -0.5 % at the top.
+    ("load resistor wrong", [-1 / 250], [0, 1], [-0.001, -0.005]),
+    ("leak across receiver", [0.02], [0, 1], frac(3.92, 19.6)),
+    ("meter offset", [0.005], [0, 1], [0.005, 1.005]),
+    ("loop compliance", [0.8], [0, 0.7, 0.9, 1], [0, 0.7, 0.8, 0.8]),
+    ("stuck output", [0.3], [0, 0.5, 1], [0.3, 0.3, 0.3]),
+    ("sensor burnout", frac(21.5), [0, 0.5, 1], frac(21.5, 21.5, 21.5)),
+    ("meter fuse blown", [], [0, 1], frac(0, 0)),
+    ("missing code", [0.01, 0.45], [0, 0.4, 0.5, 1], [0, 0.4, 0.51, 1.01]),
+    ("stiction", [0.25], [0, 0.1, 0.2, 0.3, 0.5, 0.6], [0, 0, 0, 0.3, 0.3, 0.6]),
+    ("drift", [0.04, 0.0], [0, 0.5, 1, 0.5, 0], [0, 0.51, 1.02, 0.53, 0.04]),
+]
+
+
+@pytest.mark.parametrize(("name", "theta", "x", "y"), POINTS, ids=[each[0] for each in POINTS])
+def test_an_equation_gives_the_points_of_its_formula(name, theta, x, y):
+    if name == "load resistor wrong":
+        y = [one + other for one, other in zip(x, y, strict=True)]
+    assert predicted(name, theta, segment_of(ISOLATOR, x)) == pytest.approx(y, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "theta", "pivot"),
+    [("span error", [0.02], 0.0), ("meter gain", [0.02], -0.25), ("leak across receiver", [0.02], -0.25)]
+    + [("upper range wrong", [1.25], 0.0), ("lower range wrong", [0.1], 1.0), ("4-20 read as 0-20", [], 1.0)]
+    + [("0-20 sent", [], 1.0)],
+)
+def test_the_error_line_crosses_zero_where_the_catalogue_says(name, theta, pivot):
+    x = np.array([0.2, 0.6, 0.75])
+    slope, offset = np.polyfit(x, predicted(name, theta, segment_of(ISOLATOR, x)) - x, 1)
+    assert -offset / slope == pytest.approx(pivot, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("name", "stage", "number", "theta", "x", "y"),
+    [
+        ("pulses per revolution wrong", 1, 0, [59 / 60], [0, 0.5, 1], [0, 59 / 120, 59 / 60]),
+        ("double counting", 2, 0, [0.1], [0, 0.5, 0.9], [0, 0.55, 0.99]),
+        ("extra pulses from the inverter", 1, 0, [0.03], [0, 0.5], [0.03, 0.53]),
+        # On above 30 % going up, off below 20 % going down.
+        ("missing pulses at low speed", 1, 0, [0.3, 0.1], [0, 0.25, 0.5, 0.25, 0.15], [0, 0, 0.5, 0.25, 0]),
+        ("low frequency cut-off", 2, 0, [0.2], [0, 0.1, 0.3, 0.1], [0, 0, 0.3, 0]),
+        # x (1 - k (x - x_h)): 1 - 0.5 x 0.4 = 0.8 at the top.
+        ("missing pulses at high speed", 2, 0, [0.6, 0.5], [0.5, 0.8, 1], [0.5, 0.72, 0.8]),
+        ("missing pulses at high speed", 2, 1, [0.6], [0.5, 0.8], [0.5, 0.4]),
+        ("slip", 0, 0, [0.04], [0, 0.5, 1], [0, 0.48, 0.96]),
+        ("tachometer marks", 0, 0, [0.5], [0.2, 1], [0.1, 0.5]),
+        ("drive limits", 0, 0, [0.9], [0.5, 1], [0.5, 0.9]),
+        ("drive limits", 0, 1, [0.1], [0, 0.5], [0.1, 0.5]),
+        ("drive limits", 0, 3, [0.2], [0.1, 0.3], [0, 0.3]),
+        ("drive limits", 0, 4, [0.4, 0.55], [0.3, 0.5, 0.6], [0.3, 0.4, 0.6]),
+    ],
+)
+def test_an_equation_of_pulses_or_a_drive_gives_the_points_of_its_formula(name, stage, number, theta, x, y):
+    assert predicted(name, theta, segment_of(CHAIN, x, stage=stage), number=number) == pytest.approx(y, abs=1e-12)
+
+
+def test_fahrenheit_for_celsius_is_slope_1_8_and_offset_32():
+    segment = segment_of("pt100-to-current", [0.0, 0.5])
+    tap = segment.sheet.taps[0]
+    low, high = tap.low, tap.low + tap.span / 2
+    expected = [(1.8 * each + 32 - tap.low) / tap.span for each in (low, high)]
+    assert predicted("wrong temperature unit", [1.0], segment) == pytest.approx(expected, abs=1e-12)
+
+
+def test_two_ohm_in_the_leads_of_a_pt100_are_five_kelvin():
+    segment = segment_of("pt100-to-current", [0.5])
+    # 2.6 K per ohm, from the catalogue; the slope of the curve is 0.385 ohm/K at 0 degC, less above.
+    shift = (predicted("lead resistance", [2.0], segment) - 0.5)[0] * segment.sheet.taps[0].span
+    assert shift == pytest.approx(5.2, abs=0.15)
+
+
+def test_the_square_root_missing_and_twice():
+    segment = segment_of("differential-pressure-flow", [0.0625, 0.25, 1])
+    assert predicted("square root missing", [], segment) == pytest.approx([0.0625, 0.25, 1])
+    assert predicted("square root twice", [], segment) == pytest.approx([0.5, 0.25**0.25, 1])
+
+
+def test_play_follows_a_sequence_worked_out_by_hand():
+    # A pin in a slot of 10 % of span, pushed along by its walls; it lies at the upper one after the exercise.
+    x = [0, 0.2, 0.4, 0.2, 0.18, 0.3, 0.0]
+    y = [0.05, 0.15, 0.35, 0.25, 0.23, 0.25, 0.05]
+    segment = segment_of(ISOLATOR, x, direction=[1, 1, 1, -1, -1, 1, -1])
+    assert predicted("backlash", [0.1], segment) == pytest.approx(y, abs=1e-12)
+    assert predicted("dead band", [0.1], segment) == pytest.approx(y, abs=1e-12)
+
+
+def test_a_lag_halves_what_is_left_each_half_life():
+    tau_s = 10.0
+    segment = segment_of(ISOLATOR, [0.8] * 4, at_s=np.arange(4) * tau_s * np.log(2))
+    assert predicted("lag", [tau_s, 0.0], segment) == pytest.approx([0.4, 0.6, 0.7, 0.75], abs=1e-12)
+
+
+def test_hysteresis_is_a_lens_that_closes_at_the_ends():
+    segment = segment_of(ISOLATOR, [0, 0.5, 1, 0.5], direction=[1, 1, -1, -1])
+    assert predicted("hysteresis", [0.02], segment) == pytest.approx([0, 0.49, 1, 0.51], abs=1e-12)
+
+
+def test_a_stale_reading_is_that_of_the_point_before_and_fresh_at_the_end_pair():
+    segment = segment_of(ISOLATOR, [0, 0.5, 1, 1, 0.5], again=[3])
+    assert predicted("stale reading", [1.0], segment) == pytest.approx([0, 0, 0.5, 1, 1])

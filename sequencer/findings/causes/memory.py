@@ -76,7 +76,8 @@ def _lag(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
 def _lag_sizes(segment: Segment, _stage: int) -> Sizes:
     since = np.diff(segment.series.at_s)
     usual = float(np.median(since)) if since.size else 1.0
-    return sizes((usual / 12, usual * 20, 20, True), (-0.1, 1.1, 2, False))
+    # A loop that was off before the run began stood at 0 mA.
+    return sizes((usual / 12, usual * 20, 20, True), (-0.3, 1.1, 2, False))
 
 
 def _stale(theta: FloatArray, segment: Segment, _stage: int) -> Equation:

@@ -88,9 +88,15 @@ def test_an_equation_gives_the_points_of_its_formula(name, theta, x, y):
 
 @pytest.mark.parametrize(
     ("name", "theta", "pivot"),
-    [("span error", [0.02], 0.0), ("meter gain", [0.02], -0.25), ("leak across receiver", [0.02], -0.25)]
-    + [("upper range wrong", [1.25], 0.0), ("lower range wrong", [0.1], 1.0), ("4-20 read as 0-20", [], 1.0)]
-    + [("0-20 sent", [], 1.0)],
+    [
+        ("span error", [0.02], 0.0),
+        ("upper range wrong", [1.25], 0.0),
+        ("meter gain", [0.02], -0.25),
+        ("leak across receiver", [0.02], -0.25),
+        ("lower range wrong", [0.1], 1.0),
+        ("4-20 read as 0-20", [], 1.0),
+        ("0-20 sent", [], 1.0),
+    ],
 )
 def test_the_error_line_crosses_zero_where_the_catalogue_says(name, theta, pivot):
     x = np.array([0.2, 0.6, 0.75])

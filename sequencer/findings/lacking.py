@@ -48,7 +48,7 @@ def _ways(series: Series) -> list[str]:
 def _points(series: Series) -> list[str]:
     found = []
     if np.unique(np.round(series.setpoint, 3)).size < _FEW_POINTS_N:
-        found.append("Take eleven points: few ones do not tell a curve, a knee and a line apart.")
+        found.append("Take eleven points: fewer than six do not tell a curve, a knee and a line apart.")
     if max((int(np.isfinite(raw).sum(axis=1).max()) for raw in series.raw.values()), default=0) < 2:
         found.append("Read each point more than once: the noise is not known, nor its kind.")
     if not series.has_times:

@@ -84,6 +84,9 @@ def print_causes(results: Sequence[Result]) -> None:
     alarms = [each for each in good if any(weight > 0.5 and GOOD not in names for names, weight in each.findings)]
     print(f"\nfaults: right first {share(sum(each.is_among(1) for each in bad), len(bad))}")
     print(f"faults: among the first two {share(sum(each.is_among(2) for each in bad), len(bad))}")
+    print(f"faults: first of the first finding {share(sum(each.first == each.cause for each in bad), len(bad))}")
+    named = [len(each.findings[0][0]) for each in bad]
+    print(f"faults: causes in the first finding: mean {np.mean(named or [0]):.1f}, most {max(named, default=0)}")
     print(f"good units with a finding above 50 %: {share(len(alarms), len(good))}")
 
 

@@ -98,7 +98,7 @@ def with_scatter(
     """
     largest = float(np.nanmax(np.abs(segment.raw - segment.ideal[:, np.newaxis]))) / segment.tolerance
     for first in _best(singles, 1):
-        # What scatter itself does to the means is no cause of its own; what lags moves within a visit, and is no scatter.
+        # What scatter itself does to the means is no cause of its own; what lags moves in a visit, and is no scatter.
         if first.effect < max(1.0, _OWN_SHARE * largest) or first.name == "lag":
             continue
         assert first.fit is not None

@@ -49,7 +49,7 @@ def may_adjust(evaluation: Evaluation | None, findings: Account | None = None) -
 
 def _is_no_trim(findings: Account | None) -> bool:
     """The likely cause is one that no trim takes away."""
-    if findings is None or not findings.is_fault or findings.ranking[0].weight < LIKELY:
+    if findings is None or not findings.names or findings.ranking[0].weight < LIKELY:
         return False
     return findings.names[0] not in _TRIMS
 

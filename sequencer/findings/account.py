@@ -1,6 +1,6 @@
 """What is said of the findings: three lines first, the evidence below, as plain values for every kind of report."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -9,6 +9,7 @@ import numpy as np
 from instruments.datasheet import DataSheet
 from sequencer.findings.diagnose import Finding, Findings
 from sequencer.findings.hypotheses import Weighing
+from sequencer.findings.lacking import lacking
 from sequencer.findings.next_check import Extra, extra_readings
 
 __all__ = ["Account", "Candidate", "Curve", "StageShare", "account"]
@@ -17,6 +18,7 @@ SURE, LIKELY = 0.9, 0.5
 _NAMED_N = 3
 _WORTH_NAMING = 0.01
 _ROUGH = 3.0
+_FEWEST_POINTS = 3
 Point: TypeAlias = tuple[float, float]
 
 
@@ -77,6 +79,7 @@ class Account:
         shares: of the stages in the largest error; () for a unit of one stage.
         extra: readings that would tell the leading two apart.
         curve: of the leading cause; None where there is none to draw.
+        lacking: what to read besides, and what it would tell; () where nothing is lacking.
     """
 
     is_fault: bool
@@ -87,6 +90,7 @@ class Account:
     shares: tuple[StageShare, ...]
     extra: tuple[Extra, ...]
     curve: Curve | None
+    lacking: tuple[str, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -98,18 +102,42 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
     """The findings of a unit in words."""
     ranked, weighing = findings.ranked, findings.weighing
     top = ranked[0]
-    is_fault = top.best.name != "no fault"
-    extra = _telling(ranked, weighing) if is_fault else ()
-    ranking = tuple(_candidate(each, weighing) for each in ranked[:_NAMED_N] if each.weight >= _WORTH_NAMING)
+    named = [each for each in ranked[:_NAMED_N] if each.weight >= _WORTH_NAMING]
+    if top.best.name == "no fault":
+        return _plain(
+            "no fault found: nothing beyond what a good unit does",
+            ranking=[_candidate(each, weighing) for each in named],
+        )
+    missing = lacking(weighing.segments[0].series, sheet)
+    points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
+    if points_n < _FEWEST_POINTS:
+        few = f"{points_n} point{'s' if points_n > 1 else ''} cannot tell one cause from another"
+        return _plain(few, is_fault=True, check=" ".join(missing))
+    extra = _telling(ranked, weighing)
+    return Account(
+        is_fault=True,
+        stage=_where(top),
+        cause=_cause(ranked),
+        check=_check(top, extra, weighing),
+        ranking=tuple(_candidate(each, weighing) for each in named),
+        shares=tuple(_shares(weighing, sheet)),
+        extra=extra,
+        curve=_curve(top, weighing),
+        lacking=missing,
+    )
+
+
+def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", ranking: Sequence[Candidate] = ()) -> Account:
+    """Where no cause is named."""
     return Account(
         is_fault=is_fault,
-        stage=_where(top) if is_fault else "none",
-        cause=_cause(ranked) if is_fault else "no fault found: nothing beyond what a good unit does",
-        check=_check(top, extra, weighing) if is_fault else "nothing",
-        ranking=ranking,
-        shares=tuple(_shares(weighing, sheet)) if is_fault else (),
-        extra=extra,
-        curve=_curve(top, weighing) if is_fault else None,
+        stage="not told" if is_fault else "none",
+        cause=cause,
+        check=check,
+        ranking=tuple(ranking),
+        shares=(),
+        extra=(),
+        curve=None,
     )
 
 

@@ -46,7 +46,9 @@ class Scatter:
 
 
 def _floor(segment: Segment, resolution: float) -> float:
-    return float(max(segment.tolerance / 1000, resolution / np.sqrt(12), 1e-7))
+    """Smallest scatter that is believed: readings that were taken once say little of it."""
+    share = 1000 if segment.raw.shape[1] > 1 else 100
+    return float(max(segment.tolerance / share, resolution / np.sqrt(12), 1e-7))
 
 
 def within_white(segment: Segment, resolution: float, *, low: float, high: float) -> float:

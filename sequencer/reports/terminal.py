@@ -274,7 +274,7 @@ def _evidence(content: Content, width: int) -> list[str]:
     lines = ["", "causes that were weighed"]
     for each in evidence_lines(found):
         lines += _wrapped(each, width, first="  ", then="         ")
-    for each in share_lines(found):
+    for each in (*share_lines(found), *found.lacking):
         lines += _wrapped(each, width, first="  ", then="    ")
     return lines
 

@@ -16,6 +16,7 @@ _POLISHED_N = 2
 _STEPS_N = 7
 _HOPELESS_NATS = 500.0
 _AWAY_SDS = 5.0
+_TIE_NATS = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +153,9 @@ class _Search:
         weighed = likelihood.weigh(self.y - first[:, self.is_read])
         posterior = weighed.log_likelihood + self._prior(start, first)
         if not any(self.sizes.is_free) or self.cause.has_steps:
-            best = int(posterior.argmax())
+            # Where a step may lie anywhere between two readings, the middle is as good as any.
+            ties = np.flatnonzero(posterior > posterior.max() - _TIE_NATS)
+            best = int(ties[len(ties) // 2])
             cells = _cells(self.sizes) if self.cause.has_steps else np.zeros(len(start))
             return self._fit(
                 start[best],

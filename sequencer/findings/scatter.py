@@ -18,6 +18,7 @@ __all__ = ["Scatter", "gate_about", "scatters", "scatters_within", "within_white
 _QUADRATURE = np.cos(np.pi * (np.arange(64) + 0.5) / 64)
 # What scatters by less is nobody's concern.
 _QUIET_SHARE = 0.4
+_ENOUGH_N = 3
 _LOG_2PI = float(np.log(2 * np.pi))
 
 
@@ -127,8 +128,14 @@ def _shapeless(segment: Segment, raw: FloatArray, residual: FloatArray, sds: Flo
     """Pickup, bursts and dropouts."""
     has = np.isfinite(raw)
     level = np.broadcast_to(segment.ideal[segment.is_read][:, np.newaxis], raw.shape)[has]
+    mains = _mains(segment, residual[has], sds)
+    # What hits all readings of a visit alike, visit after visit, goes with the point, not with chance.
+    is_hit = (np.abs(residual) > max(8 * sds[-1], 0.005)) & has
+    is_whole = (is_hit.sum(axis=1) == has.sum(axis=1)) & (has.sum(axis=1) >= _ENOUGH_N)
+    if is_whole.sum() > 0.5 * is_hit.any(axis=1).sum():
+        return [mains]
     return [
-        _mains(segment, residual[has], sds),
+        mains,
         _bursts(segment, residual[has], level, sds),
         _dropouts(segment, residual[has], raw[has], sds),
     ]

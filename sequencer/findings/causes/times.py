@@ -57,7 +57,7 @@ def _swinging(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
 
 def _swings(segment: Segment, _stage: int) -> Sizes:
     T = segment.tolerance
-    periods = 1 / np.arange(0.25, 14.0, 0.2)
+    periods = 1 / np.arange(0.25, 30.0, 0.25)
     start = np.zeros((periods.size, 4))
     start[:, 3] = periods
     lasting = np.log(50.0)
@@ -77,7 +77,7 @@ def _swings(segment: Segment, _stage: int) -> Sizes:
         start=start,
         log_prior=log_prior,
         is_free=(True, True, True, True),
-        low=(-0.5, -0.5, -0.5, 0.05),
+        low=(-0.5, -0.5, -0.5, 0.03),
         high=(0.5, 0.5, 0.5, 5.0),
     )
 

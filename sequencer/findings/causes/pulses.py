@@ -113,6 +113,7 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, k: f"a constant {level_text(t[0], s)} too much, as extra pulses give",
         check="Disable the drive at standstill: the extra pulses must go.",
         applies=_pulses,
+        weight=0.4,
     ),
     Cause(
         name="missing pulses at low speed",

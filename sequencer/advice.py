@@ -21,6 +21,7 @@ _NEAR_LIMIT_PCT = 70
 _LARGEST_TRIM_PCT = 10
 # What zero and span can take away, once the configuration was found right.
 _TRIMS = frozenset({"zero shift", "span error", "zero and span"})
+_LEADING_N = 3
 _CAUTIOUS = "Change nothing before that is settled."
 
 
@@ -51,7 +52,8 @@ def _is_no_trim(findings: Account | None) -> bool:
     """The likely cause is one that no trim takes away."""
     if findings is None or not findings.names or findings.ranking[0].weight < LIKELY:
         return False
-    return findings.names[0] not in _TRIMS
+    # A trim that these readings cannot tell from the rest is advised with the check that tells.
+    return not _TRIMS & set(findings.names[:_LEADING_N])
 
 
 def advice(evaluation: Evaluation | None, status: str, reason: str, findings: Account | None = None) -> str:

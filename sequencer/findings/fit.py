@@ -31,7 +31,6 @@ class Fit:
         log_likelihood: of the best parameters.
         predicted: output fraction at each visit; shape (visits,).
         scale: what is left of scatter, in units of what was expected.
-        likelihood: that it was weighed with.
     """
 
     cause: Cause
@@ -41,7 +40,6 @@ class Fit:
     log_likelihood: float
     predicted: FloatArray
     scale: float
-    likelihood: Likelihood
 
 
 def fit(
@@ -163,7 +161,6 @@ class _Search:
                 weighed.log_likelihood[best],
                 first[best],
                 weighed.scale[best],
-                likelihood,
             )
         found = [self._polished(start[index], likelihood) for index in _best_of(posterior, start)]
         return max(found, key=lambda each: each.log_evidence)
@@ -181,7 +178,6 @@ class _Search:
         log_likelihood: float,
         predicted: FloatArray,
         scale: float,
-        likelihood: Likelihood,
     ) -> Fit:
         return Fit(
             cause=self.cause,
@@ -191,7 +187,6 @@ class _Search:
             log_likelihood=float(log_likelihood),
             predicted=predicted,
             scale=float(scale),
-            likelihood=likelihood,
         )
 
     def _stepped(self, likelihood: Likelihood, start: FloatArray) -> FloatArray:
@@ -247,7 +242,7 @@ class _Search:
         width = np.maximum(high - low, 1e-12)[free]
         _, log_det = np.linalg.slogdet(rows @ rows.T + np.diag(12 / width**2))
         log_evidence = score + 0.5 * free.size * np.log(2 * np.pi) - 0.5 * log_det
-        return self._fit(best, log_evidence, level, mean, scale, likelihood)
+        return self._fit(best, log_evidence, level, mean, scale)
 
 
 def _cells(sizes: Sizes) -> FloatArray:

@@ -26,14 +26,12 @@ class Series:
     Attributes:
         setpoint: commanded input, as fraction of the input range.
         direction: +1 going up, -1 going down, 0 where the order of the readings tells none.
-        cycle: from 0.
         is_again: True where the input had not been moved since the visit before (end pairs).
         at_s: when it was read; a count of visits where no time is known.
         has_times: whether `at_s` is time.
         to_go: bound of the error still to go at the last tap, as fraction of its span; 0 where none is known.
         raw: by tap, each reading as fraction of the tap's range; shape (visits, readings), NaN = none.
         value: by tap, the mean of the readings of a visit without gross outliers.
-        outliers_n: by tap, how many readings were gross outliers.
         sd: by tap, standard deviation of one reading within a visit, pooled; 0 where each was read once.
         is_keyed: whether a person read or typed the values.
         text: by tap, the reading as it was written down, one text a visit; "" = not kept.
@@ -41,14 +39,12 @@ class Series:
 
     setpoint: FloatArray
     direction: FloatArray
-    cycle: npt.NDArray[np.int64]
     is_again: npt.NDArray[np.bool_]
     at_s: FloatArray
     has_times: bool
     to_go: FloatArray
     raw: dict[str, FloatArray]
     value: dict[str, FloatArray]
-    outliers_n: dict[str, int]
     sd: dict[str, float]
     is_keyed: bool
     text: dict[str, tuple[str, ...]]
@@ -82,7 +78,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     heads = rows.iloc[first_row]
     visits_n = len(heads)
     taps = [tap for tap in sheet.taps if (rows["tap"] == tap.name).any()]
-    raw, value, outliers_n, sd, text = {}, {}, {}, {}, {}
+    raw, value, sd, text = {}, {}, {}, {}
     at_s = np.full(visits_n, np.nan)
     to_go = np.zeros(visits_n)
     for tap in taps:
@@ -94,7 +90,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
             tap.fraction(here["value"].to_numpy(dtype=np.float64)), -_FARTHEST_FRAC, _FARTHEST_FRAC
         )
         raw[tap.name] = readings
-        value[tap.name], outliers_n[tap.name], sd[tap.name] = _without_outliers(readings)
+        value[tap.name], sd[tap.name] = _without_outliers(readings)
         written = np.full(visits_n, "", dtype=object)
         written[place] = here["raw"].to_numpy(dtype=object)
         text[tap.name] = tuple(str(each) for each in written)
@@ -112,25 +108,22 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     return Series(
         setpoint=setpoint,
         direction=directions,
-        cycle=pd.factorize(heads["cycle"], sort=True)[0],
         is_again=(heads["role"] == "end pair").to_numpy(),
         at_s=at_s - at_s[0] if has_times else np.arange(visits_n, dtype=np.float64),
         has_times=has_times,
         to_go=to_go,
         raw=raw,
         value=value,
-        outliers_n=outliers_n,
         sd=sd,
         is_keyed=bool(heads["settling"].isin(["by the operator", ""]).all()),
         text=text,
     )
 
 
-def _without_outliers(readings: FloatArray) -> tuple[FloatArray, int, float]:
-    """Mean of each visit without gross outliers, how many there were, and the scatter of the rest."""
+def _without_outliers(readings: FloatArray) -> tuple[FloatArray, float]:
+    """Mean of each visit without gross outliers, and the scatter of the rest."""
     if readings.shape[1] < 3:
         kept = readings
-        gross = 0
     else:
         middle = _median(readings)
         off = np.abs(readings - middle[:, np.newaxis])
@@ -140,12 +133,12 @@ def _without_outliers(readings: FloatArray) -> tuple[FloatArray, int, float]:
         # Where many are far out it is no outlier but the scatter itself.
         if is_gross.sum() > 0.2 * np.isfinite(readings).sum():
             is_gross[:] = False
-        kept, gross = np.where(is_gross, np.nan, readings), int(is_gross.sum())
+        kept = np.where(is_gross, np.nan, readings)
     count = np.isfinite(kept).sum(axis=1)
     mean = np.where(count > 0, np.nansum(kept, axis=1) / np.maximum(count, 1), np.nan)
     squares = np.nansum((kept - mean[:, np.newaxis]) ** 2)
     freedom = np.maximum(count - 1, 0).sum()
-    return mean, gross, float(np.sqrt(squares / freedom)) if freedom else 0.0
+    return mean, float(np.sqrt(squares / freedom)) if freedom else 0.0
 
 
 def _median(readings: FloatArray) -> FloatArray:

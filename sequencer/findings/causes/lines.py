@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.findings.cause import Cause, Make, Sizes, sizes
+from sequencer.findings.cause import Cause, Sizes, sizes
 from sequencer.findings.segment import Equation, Segment
 
 __all__ = ["CAUSES", "is_current", "is_last_stage", "level_text", "pct"]
@@ -78,8 +78,6 @@ def _is_raw_gain(segment: Segment, stage: int) -> bool:
     """The signal has a live zero, so that a gain about zero signal differs from a span error."""
     return is_last_stage(segment, stage) and segment.after.sensor is None and abs(segment.zero_level) > 0.02
 
-
-_zero_act: Make = _zero
 
 CAUSES: tuple[Cause, ...] = (
     Cause(

@@ -32,6 +32,8 @@ __all__ = ["Weighing", "weighing"]
 
 _SICK_NATS = 6.0
 _NEAR_SHARE = 0.6
+# Log probability that beside a cause the readings scatter by more than is ordinary.
+_NOISY_TOO = -4.0
 # Within a tolerance this wide causes do not differ.
 _LOOSEST_FRAC = 0.2
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
@@ -55,7 +57,9 @@ class _Base:
         segment: what was read.
         likelihood: of the means of the visits, if the unit is good.
         resolution: of the receiver, as fraction.
+        loose: the same where the scatter may be more than is ordinary.
         within: log evidence of the readings about these means.
+        noisy: what a scatter of single readings beyond the ordinary gains there.
         mean: log evidence of the means.
         largest: largest error of a mean, as a share of the tolerance.
         largest_single: the same of a single reading.
@@ -64,8 +68,10 @@ class _Base:
     number: int
     segment: Segment
     likelihood: Likelihood
+    loose: Likelihood
     resolution: float
     within: float
+    noisy: float
     mean: float
     largest: float
     largest_single: float
@@ -115,12 +121,15 @@ def _base(number: int, segment: Segment, basis: Basis) -> _Base:
     residual = (segment.y - segment.ideal)[is_read]
     single = np.abs(segment.raw - segment.ideal[:, np.newaxis])[is_read]
     resolution = resolution_of(basis, segment.after.name, segment.sheet)
+    within = within_white(segment, resolution, low=T / 1000, high=T * NOISY_SHARE)
     return _Base(
         number=number,
         segment=segment,
         likelihood=likelihood,
+        loose=likelihood.loosened(_NOISY_TOO),
         resolution=resolution,
-        within=within_white(segment, resolution, low=T / 1000, high=T * NOISY_SHARE),
+        within=within,
+        noisy=max(within_white(segment, resolution, low=T * NOISY_SHARE, high=30 * T) - within + _NOISY_TOO, 0.0),
         mean=float(likelihood.weigh(residual).log_likelihood[0]),
         largest=float(np.abs(residual).max()) / T,
         largest_single=float(np.nanmax(single)) / T,
@@ -135,27 +144,31 @@ def _unknown(segment: Segment) -> float:
     curves = np.polynomial.legendre.legvander(y, 6)
     both = np.concatenate((curves, 0.5 * way[:, np.newaxis] * curves[:, :5]), axis=1)
     residual = (segment.y - segment.ideal)[segment.is_read]
+    # A curve that no polynomial follows, but that comes again.
+    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], 4), return_inverse=True)
+    every = np.eye(place.max() + 1)[place]
     found = []
-    for size in segment.tolerance * np.array([1.0, 3.0, 10.0, 30.0, 100.0]):
-        columns = np.concatenate((imperfections(segment), size * both), axis=1)
-        found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])
+    for shape in (both, every):
+        for size in segment.tolerance * np.array([1.0, 3.0, 10.0, 30.0, 100.0]):
+            columns = np.concatenate((imperfections(segment), size * shape), axis=1)
+            found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])
     return float(logsumexp(np.array(found) - np.log(len(found))))
 
 
 def _of_segment(base: _Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
+    if segment.first < 0:
+        return [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS and base.largest >= _NEAR_SHARE]
     vague = [_noise(base), _strange(base)]
     vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds - 3.0))
     if segment.tolerance > _LOOSEST_FRAC:
         return vague
-    kinds = scatters(segment, base.resolution) if segment.first >= 0 else []
+    kinds = scatters(segment, base.resolution)
     scattered = [_scatter(kind, base) for kind in kinds]
     found = [*vague, *scattered]
     if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
         return found
-    if segment.first < 0:
-        return found + [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
     if segment.series.is_keyed and segment.raw.shape[1] == 1:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [_caused(found_, base) for found_ in _fits(base)]
@@ -163,9 +176,9 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max((each.log_odds for each in singles), default=-np.inf)
     if base.largest_single > 1 and best < max(each.log_odds for each in vague) + _SICK_NATS:
-        found += with_a_second(singles, segment, base.likelihood, base.mean)
+        found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
-        found += with_scatter(singles, segment, base.resolution, base.log_evidence)
+        found += with_scatter(singles, segment, base.resolution, base.log_evidence, base.noisy)
     return found
 
 
@@ -179,7 +192,7 @@ def _fits(base: _Base) -> Iterator[Fit]:
             continue
         for stage in segment.stages:
             if cause.applies(segment, stage):
-                yield fit(cause, segment, stage, base.likelihood)
+                yield fit(cause, segment, stage, base.loose)
 
 
 def _noise(base: _Base) -> Hypothesis:
@@ -223,7 +236,7 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
         row=cause.row,
         place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
         segment=base.number,
-        log_odds=found.log_evidence - base.mean,
+        log_odds=found.log_evidence + base.noisy - base.mean,
         weight=cause.weight,
         log_likelihood=found.log_likelihood,
         predicted=found.predicted,

@@ -38,22 +38,34 @@ class Likelihood:
     Args:
         noise: standard deviation of each visit's mean, above 0; shape (visits,).
         columns: ordinary imperfections, one standard deviation each; shape (visits, columns).
-        most: largest scatter of a visit's mean that is ordinary, same unit as `noise`; beyond it is not summed.
+        most: largest scatter of a visit's mean that is ordinary, same unit as `noise`.
         width: how far, as log, the scatter may lie from what is expected (one standard deviation).
+        beyond: log probability of a scatter beyond `most`.
     """
 
-    def __init__(self, noise: FloatArray, columns: FloatArray, *, most: float = np.inf, width: float = 0.8) -> None:
-        self.noise, self.columns, self._most, self._width = noise, columns, most, width
+    def __init__(
+        self,
+        noise: FloatArray,
+        columns: FloatArray,
+        *,
+        most: float = np.inf,
+        width: float = 0.8,
+        beyond: float = -np.inf,
+    ) -> None:
+        self.noise, self.columns, self._most, self._width, self._beyond = noise, columns, most, width, beyond
         self._noise = noise
         white = columns / noise[:, np.newaxis]
         eigenvalues, vectors = np.linalg.eigh(white.T @ white)
         eigenvalues = np.maximum(eigenvalues, 0.0)  # rounding makes some of them negative
         self._project = white @ vectors
         self._usual = float(np.median(noise))
-        allowed = _SCALES * self._usual <= max(most, 1.05 * self._usual)
+        is_ordinary = _SCALES * self._usual <= max(most, 1.05 * self._usual)
+        allowed = is_ordinary if np.isneginf(beyond) else np.ones_like(is_ordinary)
         self._scales = _SCALES[allowed]
         prior = -0.5 * (np.log(self._scales) / width) ** 2
-        self._log_prior = prior - logsumexp(prior)
+        self._log_prior = prior - logsumexp(prior[is_ordinary[allowed]])
+        if not is_ordinary.all() and allowed.all():
+            self._log_prior[~is_ordinary] = beyond - np.log((~is_ordinary).sum())
         squares = self._scales[:, np.newaxis] ** 2
         self._denominator = squares + eigenvalues
         # A symmetric root of C^-1 by the columns of P, which are orthogonal.
@@ -76,7 +88,23 @@ class Likelihood:
         noise = np.hypot(self.noise * np.maximum(gain, 1.0), blur)
         most = self._most * float(np.median(noise)) / self._usual
         columns = np.concatenate((self.columns * gain[:, np.newaxis], np.full((gain.size, 1), behind)), axis=1)
-        return Likelihood(noise, columns, most=most, width=self._width)
+        return Likelihood(noise, columns, most=most, width=self._width, beyond=self._beyond)
+
+    def loosened(self, beyond: float) -> "Likelihood":
+        """The same where the scatter may be more than is ordinary, with this log probability."""
+        return Likelihood(self.noise, self.columns, most=self._most, width=self._width, beyond=beyond)
+
+    def inexact(self, effect: FloatArray, shape: FloatArray, *, share: float) -> "Likelihood":
+        """The same where what a cause does is known only in the main: its effect may be off by a share of itself.
+
+        Args:
+            effect: what it does at each visit; shape (visits,).
+            shape: in which ways it may be off; shape (visits, ways).
+            share: standard deviation of each.
+        """
+        columns = np.concatenate((self.columns, share * effect[:, np.newaxis] * shape), axis=1)
+        noise = np.hypot(self.noise, 0.1 * share * effect)
+        return Likelihood(noise, columns, most=self._most, width=self._width, beyond=self._beyond)
 
     def weigh(self, residual: FloatArray) -> Weighed:
         """Log likelihood of residuals; shape (candidates, visits) or (visits,)."""

@@ -12,6 +12,7 @@ from sequencer.findings.hypothesis import Hypothesis
 from sequencer.findings.likelihood import Likelihood
 from sequencer.findings.scatter import Scatter, gate_about, scatters_within
 from sequencer.findings.segment import Segment
+from sequencer.findings.segments import NOISY_SHARE
 
 __all__ = ["with_a_second", "with_scatter"]
 
@@ -86,7 +87,7 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
 
 
 def with_scatter(
-    singles: Sequence[Hypothesis], segment: Segment, resolution: float, log_evidence: float
+    singles: Sequence[Hypothesis], segment: Segment, resolution: float, log_evidence: float, noisy: float
 ) -> Iterator[Hypothesis]:
     """The best single cause of a segment with each kind of scatter within its visits.
 
@@ -95,7 +96,10 @@ def with_scatter(
         segment: what was read.
         resolution: of the receiver, as fraction.
         log_evidence: of a good unit, of all single readings.
+        noisy: what noise beyond the ordinary gained for each of the causes: here the kind of scatter stands for it.
     """
+    most = NOISY_SHARE * segment.tolerance / float(np.median(segment.noise[segment.is_read]))
+    singles = [each for each in singles if each.scale < max(most, 1.5)]
     largest = float(np.nanmax(np.abs(segment.raw - segment.ideal[:, np.newaxis]))) / segment.tolerance
     for first in _best(singles, 1):
         # What scatter itself does to the means is no cause of its own; what lags moves in a visit, and is no scatter.
@@ -104,7 +108,7 @@ def with_scatter(
         assert first.fit is not None
         assert first.predicted is not None
         for kind in scatters_within(segment, resolution):
-            yield _scattered(first, kind, first.log_odds + kind.log_evidence)
+            yield _scattered(first, kind, first.log_odds - noisy + kind.log_evidence)
         gate = gate_about(segment, resolution, first.predicted)
         if gate is not None:
             cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)

@@ -118,7 +118,7 @@ class Segment:
             return np.inf
         held = np.unique(np.round(self.x[self.is_read][seen > top - _BEYOND_FRAC / 10], 2))
         known = {0.0: _HELD_LOW, 1.0: _HELD_HIGH}[end]
-        is_known = self.after.unit == "mA" and abs(top - known) < 1.2e-4
+        is_known = self.after.unit == "mA" and abs(top - known) < max(1.2e-4, 4 * float(np.median(self.noise)))
         return top if held.size > 1 or is_known else np.inf
 
     @cached_property

@@ -21,6 +21,8 @@ NOISY_SHARE = 1 / 3
 
 # Ordinary imperfections of a good unit, as shares of its tolerance (trade practice, no source).
 _ZERO, _SPAN, _BOW, _LENS, _S, _DRIFT, _TO_GO = 0.25, 0.25, 0.12, 0.12, 0.06, 0.05, 0.05
+# A visit scatters by more than this many times the usual, and few do: it was read too early.
+_MOVING_SDS, _FEW_SHARE, _ENOUGH_N = 6.0, 0.15, 3
 # The source: what a calibrator in order is off by.
 _SOURCE_TOLERANCE = 0.001
 
@@ -65,9 +67,22 @@ def segment_between(
     variance += min(series.sd[tap.name], tolerance * NOISY_SHARE) ** 2 / count
     if before >= 0 and sheet.taps[before].name in series.sd:
         variance += min(series.sd[sheet.taps[before].name], tolerance * NOISY_SHARE) ** 2 / count
+    if before < 0 and series.is_keyed:
+        variance += tolerance**2
+    variance += _moving(series.raw[tap.name]) ** 2
     if after == len(sheet.taps) - 1:
         variance += np.minimum(series.to_go, 0.1 * tolerance) ** 2 / 9
     return Segment(sheet=sheet, series=series, first=before, last=after, tolerance=tolerance, noise=np.sqrt(variance))
+
+
+def _moving(raw: FloatArray) -> FloatArray:
+    """What the mean of a visit may be off by where, against all others, it still moved; shape (visits,)."""
+    count = np.isfinite(raw).sum(axis=1)
+    if (count < _ENOUGH_N).any():
+        return np.zeros(len(raw))
+    sd = np.nanstd(raw, axis=1)
+    is_moving = sd > _MOVING_SDS * np.median(sd)
+    return np.where(is_moving & (is_moving.mean() < _FEW_SHARE), 3 * sd, 0.0)
 
 
 def resolution_of(basis: Basis, tap: str, sheet: DataSheet) -> float:
@@ -101,5 +116,7 @@ def imperfections(segment: Segment) -> FloatArray:
 
 def healthy(segment: Segment) -> Likelihood:
     """Of a good unit, at the visits that were read."""
-    plain = Likelihood(segment.noise[segment.is_read], imperfections(segment), most=segment.tolerance * NOISY_SHARE)
+    # How a source was set scatters as it likes where a person or its resolution sets it: what it gave was measured.
+    most = np.inf if segment.first < 0 else segment.tolerance * NOISY_SHARE
+    plain = Likelihood(segment.noise[segment.is_read], imperfections(segment), most=most)
     return amplified(segment, (), plain) or plain

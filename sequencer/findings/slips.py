@@ -148,6 +148,8 @@ def _swaps(segment: Segment, place: int, written: float) -> FloatArray:
     if segment.after.sensor is not None or "e" in text.lower():
         text = f"{written:.6g}"
     found = []
+    # A zero in front is not written: 10.4 with its first digits exchanged is 1.4.
+    text = f"0{text}"
     for index in range(len(text) - 1):
         one, other = text[index], text[index + 1]
         if one.isdigit() and other.isdigit() and one != other:

@@ -78,6 +78,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
         say=lambda t, s, k: f"one arch of {pct(t[0])} of span at mid-range",
         check="Shifting zero by half of it halves the worst error, no more; try its linearisation table.",
+        linear=(0,),
     ),
     Cause(
         name="s shape",
@@ -87,6 +88,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
         say=lambda t, s, k: f"an S of {pct(t[0])} of span, right at both ends and mid-range",
         check="Look at each traverse apart: a lag in a pooled fit looks alike.",
+        linear=(0,),
     ),
     Cause(
         name="missing code",

@@ -18,7 +18,8 @@ def _at_most(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
 
 
 def _top(_segment: Segment, _stage: int) -> Sizes:
-    return sizes((-0.2, 0.995, 40, False))
+    # A supply that cannot even drive a quarter of the range is no supply.
+    return sizes((0.25, 0.995, 40, False))
 
 
 def _level(theta: FloatArray, segment: Segment) -> str:

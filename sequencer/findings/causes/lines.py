@@ -89,6 +89,7 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, _: f"shifted by {level_text(t[0], s)} at every input",
         check="Read the same loop with a second meter; then loop the source straight to the meter.",
         weight=2.0,
+        linear=(0,),
     ),
     Cause(
         name="span error",
@@ -99,6 +100,7 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, _: f"gain wrong by {pct(t[0])}, right at 0 %",
         check="Read the configuration: a round ratio is a range set wrong, any other a span trim.",
         weight=2.0,
+        linear=(0,),
     ),
     Cause(
         name="zero and span",
@@ -116,6 +118,7 @@ CAUSES: tuple[Cause, ...] = (
             "compensating cable reversed",
             "extra pulses from the inverter",
         ),
+        linear=(0, 1),
     ),
     Cause(
         name="meter gain",
@@ -127,6 +130,7 @@ CAUSES: tuple[Cause, ...] = (
         check="Read the same loop with a second meter in series.",
         applies=_is_raw_gain,
         is_of_bench=True,
+        linear=(0,),
     ),
     Cause(
         name="load resistor wrong",
@@ -138,6 +142,7 @@ CAUSES: tuple[Cause, ...] = (
         check="Measure the resistor; read mA and volts together.",
         applies=lambda s, k: _is_raw_gain(s, k) and is_current(s, k),
         is_of_bench=True,
+        linear=(0,),
     ),
     Cause(
         name="leak across receiver",
@@ -172,5 +177,6 @@ CAUSES: tuple[Cause, ...] = (
         check="Short or open the meter's input: it must read zero.",
         applies=is_last_stage,
         is_of_bench=True,
+        linear=(0,),
     ),
 )

@@ -111,6 +111,7 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, k: f"down lies {pct(t[0])} of span above up at mid-range, alike at the ends",
         check="Double the dwell: a lag shrinks, hysteresis stays. It cannot be trimmed away.",
         applies=_has_directions,
+        linear=(0,),
     ),
     Cause(
         name="backlash",

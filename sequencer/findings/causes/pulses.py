@@ -92,6 +92,7 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, k: f"{100 * t[0]:.3g} % of the pulses count twice",
         check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
         applies=_takes,
+        linear=(0,),
     ),
     Cause(
         name="double counting",
@@ -103,6 +104,7 @@ CAUSES: tuple[Cause, ...] = (
         check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
         applies=_makes,
         weight=0.5,
+        linear=(0,),
     ),
     Cause(
         name="extra pulses from the inverter",
@@ -114,6 +116,7 @@ CAUSES: tuple[Cause, ...] = (
         check="Disable the drive at standstill: the extra pulses must go.",
         applies=_pulses,
         weight=0.4,
+        linear=(0,),
     ),
     Cause(
         name="missing pulses at low speed",
@@ -173,6 +176,7 @@ CAUSES: tuple[Cause, ...] = (
         check="No instrument fault: the drive runs open loop. Look at load and slip compensation.",
         applies=lambda s, k: s.sheet.taps[k + 1].unit in _SPEEDS,
         weight=2.0,
+        linear=(0,),
     ),
     Cause(
         name="tachometer marks",

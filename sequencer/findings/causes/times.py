@@ -9,6 +9,9 @@ from sequencer.findings.segment import Equation, Segment
 
 __all__ = ["CAUSES"]
 
+# What is left of a warm-up when the first reading is taken, as log: less cannot be told from a zero shift.
+_GONE_LOG = 6.0
+
 
 def _length(segment: Segment) -> float:
     return max(float(segment.series.at_s[-1] - segment.series.at_s[0]), 1e-9)
@@ -31,14 +34,16 @@ def _warmings(segment: Segment, _stage: int) -> Sizes:
     start = np.stack((np.zeros(14), lasting, np.zeros(14)), axis=1)
 
     def log_prior(theta: FloatArray) -> FloatArray:
-        size = np.maximum(np.abs(theta[:, 0]), 0.3 * T)
-        return np.asarray(
-            -np.log(2 * size * np.log(0.5 / T))
-            - np.log(np.log(75.0) * theta[:, 1])
-            - 25.0 * np.log(np.maximum(0.6 * T / np.maximum(np.abs(theta[:, 0]), 1e-9), 1.0))
-            - 0.5 * (theta[:, 2] / size) ** 2
-            - np.log(size * np.sqrt(2 * np.pi))
-        )
+        size, end = np.maximum(np.abs(theta[:, 0]), 1e-9), np.maximum(np.abs(theta[:, 2]), 1e-9)
+        octaves = np.log(0.5 / T)
+        # Adjusted warm, it ends at nominal. Adjusted cold, it began there, before the first reading.
+        warm = -np.log(2 * octaves * size) - np.log(size * np.sqrt(2 * np.pi)) - 0.5 * (end / size) ** 2
+        left = theta[:, 0] / (np.sign(theta[:, 2]) * end)
+        is_cold = (left > np.exp(-_GONE_LOG)) & (left < 1.05)
+        cold = np.where(is_cold, -np.log(2 * octaves * end) - np.log(_GONE_LOG * size), -60.0)
+        # A decay that one reading alone would show is that reading's own matter.
+        small = 25.0 * np.log(np.maximum(0.5 * T / size, 1.0))
+        return np.asarray(np.logaddexp(warm, cold) - small - np.log(2.0) - np.log(np.log(75.0) * theta[:, 1]))
 
     return Sizes(
         start=start,

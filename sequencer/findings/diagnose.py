@@ -123,9 +123,10 @@ def _is_alike(one: Hypothesis, other: Hypothesis, found: Weighing) -> bool:
         return False
     if one.name in other.contains:
         return False
-    if abs(one.log_likelihood - other.log_likelihood) > _ALIKE_NATS:
-        return False
     segment, likelihood = found.segments[one.segment], found.likelihoods[one.segment]
-    apart = (one.predicted - other.predicted)[segment.is_read]
-    rows = likelihood.whitened(apart, 1.0)
-    return float((rows**2).sum()) < _ALIKE_DISTANCE**2
+    means = np.stack((one.predicted, other.predicted))[:, segment.is_read]
+    if float((likelihood.whitened(means[0] - means[1], 1.0) ** 2).sum()) > _ALIKE_DISTANCE**2:
+        return False
+    # By one measure for both: each cause's own covariance is an approximation where it holds or amplifies.
+    first, second = likelihood.weigh(segment.y[segment.is_read] - means).log_likelihood
+    return bool(abs(first - second) < _ALIKE_NATS)

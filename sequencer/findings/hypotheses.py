@@ -36,6 +36,7 @@ _NEAR_SHARE = 0.6
 _NOISY_TOO = -4.0
 # Within a tolerance this wide causes do not differ.
 _LOOSEST_FRAC = 0.2
+_WALK_N = 30
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -147,8 +148,10 @@ def _unknown(segment: Segment) -> float:
     # A curve that no polynomial follows, but that comes again.
     _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], 4), return_inverse=True)
     every = np.eye(place.max() + 1)[place]
+    # Or that wanders with time.
+    steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
     found = []
-    for shape in (both, every):
+    for shape in (both, every, steps / np.sqrt(steps.shape[1])):
         for size in segment.tolerance * np.array([1.0, 3.0, 10.0, 30.0, 100.0]):
             columns = np.concatenate((imperfections(segment), size * shape), axis=1)
             found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])

@@ -17,7 +17,7 @@ from sequencer.findings.segments import NOISY_SHARE
 __all__ = ["with_a_second", "with_scatter"]
 
 # Two at once are rarer than one.
-_RARER = 0.05
+_RARER = 0.02
 _OWN_SHARE = 0.5
 _FIRSTS_N, _SECONDS_N, _TURNS_N = 3, 3, 5
 

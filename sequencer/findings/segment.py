@@ -20,9 +20,9 @@ Equation: TypeAlias = Callable[[FloatArray], FloatArray]
 _ORDER: tuple[Place, ...] = ("value", "input", "shape", "output", "level")
 # A signal that cannot be negative stays at zero.
 _NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
-# An output that goes beyond its range at all is held somewhere (NE 43: 3.8 and 20.5 mA); where, the readings say.
-_BEYOND_FRAC = 0.008
-_HELD_LOW, _HELD_HIGH = 0.2 / 16, 1 + 0.5 / 16
+_HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
+# How far readings on one level lie apart at least, and beyond its range an output at most (NE 43: 3.6 to 21 mA).
+_LEVEL_FRAC, _FARTHEST_FRAC = 0.0008, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,21 +105,25 @@ class Segment:
 
     @cached_property
     def held(self) -> tuple[float, float]:
-        """Between which levels the output is held, as fractions: the extremes that were seen outside the range."""
-        if self.first < 0 or not self.is_read.any():
+        """Between which levels the output is held, as fractions; infinite where it is not, or nothing tells.
+
+        An output goes some way beyond its range and is held there. Where, the readings say: at the extremes seen.
+        """
+        if self.first < 0 or not self.is_read.any() or self.after.unit not in _HELD_UNITS:
             return -np.inf, np.inf
         seen = self.y[self.is_read]
         return -self._plateau(-seen, 0.0), self._plateau(seen, 1.0)
 
     def _plateau(self, seen: FloatArray, end: float) -> float:
-        """Level beyond an end of the range where the output stays although the input goes on; else infinite."""
+        """Level at or beyond an end of the range that no reading exceeds; else infinite."""
         top = float(seen.max())
-        if not end + _BEYOND_FRAC < top < end + 0.2:
+        if not end - self._margin < top < end + _FARTHEST_FRAC:
             return np.inf
-        held = np.unique(np.round(self.x[self.is_read][seen > top - _BEYOND_FRAC / 10], 2))
-        known = {0.0: _HELD_LOW, 1.0: _HELD_HIGH}[end]
-        is_known = self.after.unit == "mA" and abs(top - known) < max(1.2e-4, 4 * float(np.median(self.noise)))
-        return top if held.size > 1 or is_known else np.inf
+        return max(float(seen[seen > top - self._margin].mean()), end)
+
+    @cached_property
+    def _margin(self) -> float:
+        return max(_LEVEL_FRAC, 0.3 * self.tolerance, 4 * float(np.median(self.noise)))
 
     @cached_property
     def zero_level(self) -> float:
@@ -180,7 +184,8 @@ class Segment:
     def _levelled(self, frac: FloatArray, equations: list[Equation], tap: int) -> FloatArray:
         if tap == self.last:
             low, high = self.held
-            frac = np.clip(frac, low, high)
+            # What is predicted at the level itself need not be held there.
+            frac = np.where(frac > high + self._margin, high, np.where(frac < low - self._margin, low, frac))
         after = self.sheet.taps[tap]
         if not equations and after.unit not in _NEVER_NEGATIVE:
             return frac

@@ -5,7 +5,7 @@ from fractions import Fraction
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.findings.cause import Cause, Sizes, discrete, sizes
+from sequencer.findings.cause import Cause, Sizes, discrete, one, sizes
 from sequencer.findings.causes.lines import level_text
 from sequencer.findings.causes.memory import scan
 from sequencer.findings.segment import Equation, Segment
@@ -93,6 +93,17 @@ CAUSES: tuple[Cause, ...] = (
         check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
         applies=_takes,
         linear=(0,),
+    ),
+    Cause(
+        name="double counting",
+        row=12,
+        place="input",
+        make=lambda t, s, k: lambda x: 2 * x,
+        sizes=lambda _s, _k: one(),
+        say=lambda t, s, k: "every pulse counts twice",
+        check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
+        applies=_takes,
+        weight=2.0,
     ),
     Cause(
         name="double counting",

@@ -87,6 +87,17 @@ def _curve(theta: FloatArray, segment: Segment, stage: int) -> Equation:
     return equation
 
 
+def _other_sensor(theta: FloatArray, segment: Segment, stage: int) -> Equation:
+    """What the unit makes of the resistance of a sensor by another curve."""
+    tap = _tap(segment, stage)
+
+    def equation(value: FloatArray) -> FloatArray:
+        ohm = theta[:, 2:] * (1 + theta[:, :1] * value + theta[:, 1:2] * value**2)
+        return _value(ohm, tap)
+
+    return equation
+
+
 def _curves(segment: Segment, stage: int) -> Sizes:
     sensor = _tap(segment, stage).sensor
     assert isinstance(sensor, Rtd)
@@ -162,6 +173,17 @@ CAUSES: tuple[Cause, ...] = (
         check="Simulate the resistance at 0 degC: with another curve the error is nil there. Read type and curve.",
         applies=_is_rtd,
         weight=3.0,
+    ),
+    Cause(
+        name="wrong rtd curve",
+        row=28,
+        place="value",
+        make=_other_sensor,
+        sizes=_curves,
+        say=lambda t, s, k: f"the sensor itself has R0 = {t[2]:g} ohm and A = {t[0]:.5g}/degC",
+        check="Read the class and the curve on the sensor; with another curve the error is nil at 0 degC.",
+        applies=_is_rtd,
+        weight=1.0,
     ),
     Cause(
         name="wrong thermocouple type",

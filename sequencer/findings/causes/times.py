@@ -11,6 +11,8 @@ __all__ = ["CAUSES"]
 
 # What is left of a warm-up when the first reading is taken, as log: less cannot be told from a zero shift.
 _GONE_LOG = 6.0
+# Fewer readings show no swing.
+_SWING_N = 6
 
 
 def _length(segment: Segment) -> float:
@@ -62,7 +64,9 @@ def _swinging(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
 
 def _swings(segment: Segment, _stage: int) -> Sizes:
     T = segment.tolerance
-    periods = 1 / np.arange(0.25, 30.0, 0.25)
+    # A swing faster than two readings is an alias of a slower one, or of a shift.
+    shortest = 2.05 / max(segment.series.visits_n - 1, 1)
+    periods = 1 / np.arange(0.25, 1 / shortest, 0.25)
     start = np.zeros((periods.size, 4))
     start[:, 3] = periods
     lasting = np.log(50.0)
@@ -82,7 +86,7 @@ def _swings(segment: Segment, _stage: int) -> Sizes:
         start=start,
         log_prior=log_prior,
         is_free=(True, True, True, True),
-        low=(-0.5, -0.5, -0.5, 0.03),
+        low=(-0.5, -0.5, -0.5, shortest),
         high=(0.5, 0.5, 0.5, 5.0),
     )
 
@@ -117,7 +121,7 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, k: _swing_text(t, s),
         linear=(0, 1, 2),
         check="Put an isolator in, or unplug the other equipment (a computer too): the swing must go.",
-        applies=is_current,
+        applies=lambda s, k: is_current(s, k) and s.series.visits_n > _SWING_N,
         weight=0.7,
         contains=("zero shift", "meter offset", "drift", "warm-up"),
     ),

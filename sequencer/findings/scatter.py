@@ -12,14 +12,19 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.findings.likelihood import logsumexp
 from sequencer.findings.segment import Segment
+from sequencer.noise.densities import log_cdf, log_lost, log_mixture, log_normal, log_sine, log_thrown
 
 __all__ = ["Scatter", "gate_about", "scatters", "scatters_within", "within_white"]
 
-_QUADRATURE = np.cos(np.pi * (np.arange(64) + 0.5) / 64)
 # What scatters by less is nobody's concern.
 _QUIET_SHARE = 0.4
 _ENOUGH_N = 3
 _LOG_2PI = float(np.log(2 * np.pi))
+_LOST_WITHIN = 1.5
+_SELDOM = 0.003
+_AS_GOOD_NATS = 3.0
+_SELDOM_N = 8
+_STRADDLING = (0.1, 0.3, 0.9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +104,7 @@ def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
     has = np.isfinite(raw)
     sds = _spreads(segment, residual[has], resolution)
     usual = np.geomspace(sds[0], max(segment.tolerance / 3, 1.5 * sds[0]), 60)
-    white = logsumexp(_normal(residual[has], usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
+    white = logsumexp(log_normal(residual[has], usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
     # One reading of each visit is its middle, and says nothing.
     share = (raw.shape[1] - 1) / raw.shape[1]
     return [
@@ -156,35 +161,18 @@ def _healthy_line(segment: Segment, ideal: FloatArray) -> tuple[FloatArray, floa
     return ideal + columns @ line, float(-0.5 * (line**2).sum() / usual**2 - 6.0)
 
 
-def _normal(residual: FloatArray, sd: FloatArray | float) -> FloatArray:
-    return -0.5 * (residual / sd) ** 2 - np.log(sd) - 0.5 * _LOG_2PI
-
-
 def _mains(segment: Segment, residual: FloatArray, sds: FloatArray) -> Scatter:
-    """Density of A sin(phase), every phase alike, with a little white noise: peaks at both ends."""
+    """A sine at random phases."""
     amplitudes = np.geomspace(0.5 * segment.tolerance, 0.3, 28)
-    best: tuple[float, float] = (-np.inf, 0.0)
-    every = []
-    ordered = np.sort(residual)
-    # A histogram of the readings suffices: the density is smooth over a twentieth of the amplitude.
-    for amplitude in amplitudes:
-        sd = max(amplitude / 12, sds[0])
-        step = sd / 3
-        bins = np.round(ordered / step).astype(np.int64)
-        places, counts = np.unique(bins, return_counts=True)
-        terms = _normal(places[:, np.newaxis] * step - amplitude * _QUADRATURE, np.array(sd))
-        total = float((counts * (logsumexp(terms, axis=1) - np.log(_QUADRATURE.size))).sum())
-        every.append(total)
-        if total > best[0]:
-            best = (total, float(amplitude))
-    evidence = float(logsumexp(np.array(every) - np.log(amplitudes.size)))
+    every = np.array([log_sine(residual, float(each), float(sds[0])).sum() for each in amplitudes])
+    size = float(amplitudes[every.argmax()])
     return Scatter(
         name="mains pickup",
         row=17,
-        theta=(best[1],),
-        log_evidence=evidence,
+        theta=(size,),
+        log_evidence=float(logsumexp(every - np.log(every.size))),
         text=(
-            f"swings by {best[1] * abs(segment.after.span):.2g} {segment.after.unit} to both sides, longest at the "
+            f"swings by {size * abs(segment.after.span):.2g} {segment.after.unit} to both sides, longest at the "
             "ends as a sine does"
         ),
         check="Set the meter's integration to whole mains cycles: the scatter collapses. Look at shield and route.",
@@ -206,10 +194,8 @@ def _bursts(segment: Segment, residual: FloatArray, level: FloatArray, sds: Floa
                     # Where many readings are hit, the middle of a visit is not what the unit gives.
                     for drawn in (0.0, 0.2, 0.5):
                         true = residual + sign * drawn * size * factor
-                        wide = np.sqrt((size * factor) ** 2 + sd**2)
-                        usual = _normal(true, sd)
-                        hit = _normal(true, wide) + np.log(2.0) + _log_cdf(sign * true * size * factor / (sd * wide))
-                        both = np.logaddexp(np.log1p(-shares) + usual, np.log(shares) + hit).sum(axis=1)
+                        thrown = log_thrown(sign * true, size * factor, sd)
+                        both = log_mixture(shares, log_normal(true, sd), thrown).sum(axis=1)
                         every.append(both - np.log(shares.size * 2 * some.size * 2 * sizes.size * 3))
                         index = int(both.argmax())
                         if both[index] > best[0]:
@@ -230,13 +216,6 @@ def _bursts(segment: Segment, residual: FloatArray, level: FloatArray, sds: Floa
     )
 
 
-def _log_cdf(x: FloatArray) -> FloatArray:
-    """Log of the normal distribution function, good to 1e-3 where it matters here."""
-    positive = 0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * (x + 0.044715 * x**3)))
-    tail = -0.5 * np.minimum(x, -1.0) ** 2 - np.log(np.maximum(-x, 1.0)) - 0.5 * _LOG_2PI
-    return np.where(x > -4, np.log(np.maximum(positive, 1e-12)), tail)
-
-
 def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: FloatArray) -> Scatter:
     """A few readings are at zero signal or at a rail, whatever the input; the rest are right."""
     rails = [segment.zero_level, *(each for each in segment.held if np.isfinite(each))]
@@ -244,12 +223,11 @@ def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: Fl
     every = []
     shares = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35])[:, np.newaxis]
     for sd in sds:
-        usual = _normal(residual, np.array(sd))
+        usual = log_normal(residual, sd)
         for rail in rails:
-            anywhere = np.where((value > -0.3) & (value < 1.2), np.log(0.02 / 1.5), -60.0)
-            gone = np.logaddexp(_normal(value - rail, np.array(max(3 * sd, 0.004))), anywhere)
+            gone = log_lost(value, rail, max(3 * sd, 0.004), _LOST_WITHIN)
             gone = np.where(np.abs(residual) < max(8 * sd, 0.005), -np.inf, gone)
-            both = np.logaddexp(np.log1p(-shares) + usual, np.log(shares) + gone).sum(axis=1)
+            both = log_mixture(shares, usual, gone).sum(axis=1)
             every.append(both - np.log(shares.size * sds.size * len(rails)))
             index = int(both.argmax())
             if both[index] > best[0]:
@@ -280,51 +258,60 @@ def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArr
     hop = np.abs(np.diff(raw, axis=1))
     low = float(sds[0])
     hop = hop[np.isfinite(hop) & (hop > max(8 * low, 0.2 * segment.tolerance))]
-    if hop.size < 3:
+    if not hop.size:
         return None
     has = np.isfinite(raw)
     origin = float(segment.sheet.taps[stage].fraction(np.array(0.0)))
     exact = ideal - origin
     # What is counted is the input; the errors of the unit come after it.
     counted = np.where(has, raw, 0.0) - (center - exact)[:, np.newaxis]
-    best: tuple[float, float] = (-np.inf, 0.0)
-    spreads = np.unique(np.clip(float(sds[-1]) * np.array([0.5, 1.0, 2.0, 4.0]), low, None))
-    for size in _spacings(counted[has], 0.5 * float(np.median(hop)), 1.6 * float(hop.max())):
-        floor = np.floor(exact / size)[:, np.newaxis] * size
-        share = np.clip(exact / size - floor[:, 0] / size, 0.003, 0.997)[:, np.newaxis]
-        for sd in spreads:
-            below = _normal(counted - floor, sd) + np.log1p(-share)
-            above = _normal(counted - floor - size, sd) + np.log(share)
-            apart = (counted - floor) / size
-            between = np.where((apart > -0.5) & (apart < 1.5), -np.log(2 * size), -60.0)
-            for straddling in (0.03, 0.15, 0.4):
-                two = np.logaddexp(below, above) + np.log1p(-straddling)
-                total = float(np.logaddexp(two, between + np.log(straddling))[has].sum())
-                if total > best[0]:
-                    best = (total, float(size))
-    if not best[1]:
+    every: list[tuple[float, float]] = []
+    for size, shift in _lattices(counted[has], 0.5 * float(np.median(hop)), 1.6 * float(hop.max()), float(sds[-1])):
+        nearest = np.round(exact / size)
+        beyond = (exact / size - nearest)[:, np.newaxis]
+        off = counted - shift - nearest[:, np.newaxis] * size
+        # The input is not known to the last digit: at a whole count the next one may come from either side.
+        above, below = np.clip(beyond, _SELDOM, 1), np.clip(-beyond, _SELDOM, 1)
+        differ = np.clip(2 * np.abs(beyond) * (1 - np.abs(beyond)), 10 * _SELDOM, 1)  # two gates, one after the other
+        between = np.where(np.abs(off) < size, -np.log(2 * size), -60.0)
+        on_level = off[has & (np.abs(off) < 6 * sds[-1])]
+        own = max(float(np.sqrt(np.mean(on_level**2))), low) if on_level.size else float(sds[-1])
+        for sd in (own, 2 * own, 4 * own):
+            higher = log_mixture(above, log_normal(off, sd), log_normal(off - size, sd))
+            three = log_mixture(below, higher, log_normal(off + size, sd))
+            every += [(float(log_mixture(each * differ, three, between)[has].sum()), size) for each in _STRADDLING]
+    if not every:
         return None
-    per_s = best[1] * abs(segment.sheet.taps[stage].span)
+    best, size = max(every)
+    hz = abs(segment.sheet.taps[stage].span)
+    # Seen seldom, it is told apart from its parts by few readings.
+    among = [each for total, each in every if total > best - _AS_GOOD_NATS]
+    smallest, largest = min(among), max(among)
     unit = segment.sheet.taps[stage].unit
     return Scatter(
         name="gate quantisation",
         row=14,
-        theta=(best[1],),
-        log_evidence=best[0] - 10.0,
+        theta=(size,),
+        log_evidence=float(logsumexp(np.array([total for total, _ in every])) - np.log(len(every))),
         text=(
-            f"input resolved to {per_s:.3g} {unit}, which is {100 * best[1]:.2g} % of span: the reading flickers "
-            "between two neighbouring levels"
+            f"input resolved to {_between(smallest * hz, largest * hz)} {unit}, which is "
+            f"{_between(100 * smallest, 100 * largest)} % of span: the reading flickers between two neighbouring levels"
+            f"{'; seen so seldom, it may be a part of the step' if hop.size < _SELDOM_N else ''}"
         ),
         check=(
-            f"Lengthen the gate: the step shrinks as 1/gate (now about {1 / per_s:.2g} s). Averaging helps, a filter "
-            "does not."
+            f"Lengthen the gate: the step shrinks as 1/gate (now about {_between(1 / largest / hz, 1 / smallest / hz)} "
+            "s). Averaging helps, a filter does not."
         ),
         weight=2.0,
     )
 
 
-def _spacings(values: FloatArray, low: float, high: float) -> FloatArray:
-    """The spacings of a lattice through zero that suit the values best, the best forty."""
+def _between(low: float, high: float) -> str:
+    return f"{high:.2g}" if high < 1.1 * low else f"{low:.2g} to {high:.2g}"
+
+
+def _lattices(values: FloatArray, low: float, high: float, sd: float) -> list[tuple[float, float]]:
+    """Spacing of the lattices that suit the values best, the best forty, and how far each is shifted from zero."""
     count = int(min(np.log(high / low) * float(np.abs(values).max()) / low * 6, 40_000))
     sizes = np.geomspace(low, high, max(count, 64))
     some = np.unique(np.round(values, 5))
@@ -333,7 +320,15 @@ def _spacings(values: FloatArray, low: float, high: float) -> FloatArray:
     score = np.cos(2 * np.pi * some[:, np.newaxis] / sizes).sum(axis=0)
     is_peak = np.concatenate(([True], score[1:] >= score[:-1])) & np.concatenate((score[:-1] > score[1:], [True]))
     peaks = np.flatnonzero(is_peak)
-    return np.asarray(sizes[peaks[np.argsort(-score[peaks])][:40]])
+    found = []
+    for near in sizes[peaks[np.argsort(-score[peaks])][:40]]:
+        # A line through what lies on the levels: high counts tell a spacing better than the grid does.
+        counts = np.round(values / near)
+        is_on = np.abs(values - near * counts) < 6 * sd
+        if np.unique(counts[is_on]).size > 1:
+            spacing, shift = np.polynomial.polynomial.polyfit(counts[is_on], values[is_on], 1)[::-1]
+            found.append((float(spacing), float(shift)))
+    return found
 
 
 def _coarse(segment: Segment, raw: FloatArray, center: FloatArray, low: float) -> Scatter | None:
@@ -364,15 +359,11 @@ def _coarse(segment: Segment, raw: FloatArray, center: FloatArray, low: float) -
         blur = max(0.3 * segment.tolerance, low)
         upper = (size * np.round(values / size)).reshape(-1)
         rows = np.broadcast_to(exact[:, np.newaxis], raw.shape)[has]
-        inside = _cdf((upper + size / 2 - rows) / blur) - _cdf((upper - size / 2 - rows) / blur)
-        total = float((np.log(np.maximum(inside, 1e-12)) + _normal(values - upper, np.array(sd))).sum())
+        inside = np.exp(log_cdf((upper + size / 2 - rows) / blur)) - np.exp(log_cdf((upper - size / 2 - rows) / blur))
         # Readings of one visit are rounded together: they count once.
         visits = has.sum(axis=1)
-        total = float(
-            (
-                np.log(np.maximum(inside, 1e-12)) / np.repeat(visits, visits) + _normal(values - upper, np.array(sd))
-            ).sum()
-        )
+        rounded = np.log(np.maximum(inside, 1e-12)) / np.repeat(visits, visits)
+        total = float((rounded + log_normal(values - upper, sd)).sum())
         if total > best[0]:
             best = (total, size)
     if not np.isfinite(best[0]):
@@ -388,7 +379,3 @@ def _coarse(segment: Segment, raw: FloatArray, center: FloatArray, low: float) -
         weight=2.0,
         is_of_bench=True,
     )
-
-
-def _cdf(x: FloatArray) -> FloatArray:
-    return np.asarray(0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * (x + 0.044715 * x**3))))

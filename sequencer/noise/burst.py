@@ -12,8 +12,8 @@ import numpy as np
 from instruments.errors import ReadingsError
 from sequencer.figures.per_point import FloatArray
 from sequencer.noise.averaging import Averaging, averaging
-from sequencer.noise.bursts import DwellNoise, within_dwell
 from sequencer.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
+from sequencer.noise.unordered import Unordered, bursts, dropouts, lattice, sine
 
 __all__ = ["LEAST_N", "NOISE_KINDS", "BurstNoise", "DriveEffect", "Kind", "NoiseKind", "drive_effect", "noise_of"]
 
@@ -162,7 +162,7 @@ def noise_of(
     floor = max(resolution / math.sqrt(12), 1e-9 * float(np.abs(y).max()), 1e-150)
     if 0 < y.std() <= _DIGITS * resolution:
         return _last_digit(y, t, unit, resolution)
-    fits = [*_by_distribution(y, unit, resolution, spacing), _unknown(y, floor, unit)]
+    fits = [*_by_distribution(y, floor, unit, resolution, spacing), _unknown(y, floor, unit)]
     if np.ptp(y) > 0:
         fits += [
             *_sines(y, t, floor, unit, aperture_s, mains_Hz),
@@ -230,61 +230,67 @@ def drive_effect(off: FloatArray, on: FloatArray, *, resolution: float = 0.0) ->
     return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error)
 
 
-def _by_distribution(y: FloatArray, unit: str, resolution: float, spacing: float | None) -> list[_Fit]:
+def _by_distribution(y: FloatArray, floor: float, unit: str, resolution: float, spacing: float | None) -> list[_Fit]:
     """Kinds that have no order in time."""
-    white, lattice, dropouts, bursts, swing = within_dwell(
-        y[None, :], resolution, spacing=spacing, kinds=("white", "lattice", "dropouts", "bursts", "swing")
+    sd = math.hypot(float(y.std(ddof=1)), floor)
+    white = f"sd {_show(sd, unit)}" if sd > resolution else f"no more than the resolution of {_show(resolution, unit)}"
+    flicker, lost, thrown, swing = (
+        lattice(y, floor, spacing=spacing),
+        dropouts(y, floor),
+        bursts(y, floor),
+        sine(y, floor),
     )
-    sd = f"sd {_show(white.sd, unit)}"
-    if white.sd <= resolution:
-        sd = f"no more than the resolution of {_show(resolution, unit)}"
-    share = f"{100 * dropouts.share:.2g} % of the readings"
-    thrown = f"{100 * bursts.share:.2g} % of the readings by {_show(bursts.size, unit)} on average"
     return [
-        _Fit(kind="white noise", log_evidence=white.log_likelihood, words=sd, residual=y - y.mean()),
+        _Fit(
+            kind="white noise",
+            log_evidence=_gaussian(y - y.mean(), floor) - _cost(1, len(y)),
+            words=white,
+            residual=y - y.mean(),
+        ),
         _Fit(
             kind="quantisation flicker",
-            log_evidence=lattice.log_likelihood,
-            words=_flicker(y, lattice, unit),
-            residual=_within_levels(y, lattice),
+            log_evidence=flicker.log_evidence,
+            words=_flicker(y, flicker, unit),
+            residual=_within_levels(y, flicker),
         ),
         _Fit(
             kind="intermittent contact",
-            log_evidence=dropouts.log_likelihood,
-            words=f"{share} drop out",
-            residual=y[np.abs(y - np.median(y)) < _FAR * dropouts.sd] - np.median(y),
+            log_evidence=lost.log_evidence,
+            words=f"{100 * lost.share:.2g} % of the readings drop out",
+            residual=y[np.abs(y - np.median(y)) < _FAR * lost.sd] - np.median(y),
         ),
         _Fit(
             kind="bursts to one side",
-            log_evidence=bursts.log_likelihood,
-            words=f"{thrown}, the rest sd {_show(bursts.sd, unit)}",
+            log_evidence=thrown.log_evidence,
+            words=f"{100 * thrown.share:.2g} % of the readings by {_show(thrown.size, unit)} on average, "
+            f"the rest sd {_show(thrown.sd, unit)}",
         ),
         _Fit(
             kind="periodic disturbance",
-            log_evidence=swing.log_likelihood,
+            log_evidence=swing.log_evidence,
             words=f"amplitude {_show(swing.size, unit)}, sampled at random phase: its frequency cannot be told",
         ),
     ]
 
 
-def _within_levels(y: FloatArray, lattice: DwellNoise) -> FloatArray:
+def _within_levels(y: FloatArray, found: Unordered) -> FloatArray:
     """Readings less the level each is on."""
-    if not lattice.size > 0:
+    if not found.size > 0:
         return np.asarray(y - y.mean())
-    is_upper = y > y.min() + lattice.size / 2
+    is_upper = y > y.min() + found.size / 2
     return np.asarray(y - np.where(is_upper, np.median(y[is_upper]), np.median(y[~is_upper])))
 
 
-def _flicker(y: FloatArray, lattice: DwellNoise, unit: str) -> str:
-    if not lattice.size > 0:
+def _flicker(y: FloatArray, found: Unordered, unit: str) -> str:
+    if not found.size > 0:
         return "one level"
-    is_upper = y > y.min() + lattice.size / 2
+    is_upper = y > y.min() + found.size / 2
     duty = float(is_upper.mean())
     between = float(y.mean())
-    u = lattice.size * math.sqrt(max(duty * (1 - duty), 1 / len(y)) / len(y))
-    upper = f"two levels {_show(lattice.size, unit)} apart, {100 * duty:.0f} % on the upper one"
+    u = found.size * math.sqrt(max(duty * (1 - duty), 1 / len(y)) / len(y))
+    upper = f"two levels {_show(found.size, unit)} apart, {100 * duty:.0f} % on the upper one"
     words = f"{upper}: truly {_show(between, unit, 6)} ± {_show(2 * u, unit, 2)}"
-    return words + (f"; a gate of {1 / lattice.size:.3g} s has that step" if unit == "Hz" else "")
+    return words + (f"; a gate of {1 / found.size:.3g} s has that step" if unit == "Hz" else "")
 
 
 def _sines(

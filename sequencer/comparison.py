@@ -24,6 +24,7 @@ from sequencer.evaluation import Evaluation
 from sequencer.figures.multiple import holm
 from sequencer.figures.student import coverage_factor, t_cdf
 from sequencer.models import TypeSheet
+from sequencer.printed import Figure
 from sequencer.reports.content import Content
 from sequencer.tolerance import half_width
 
@@ -54,17 +55,33 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureDifference:
-    """One figure of both, and B less A; None where one of them is not determinable."""
+    """One figure of both, and B less A; None where one of them is not determinable.
+
+    Attributes:
+        name: of the figure.
+        unit: of both, and of `U`.
+        a: that of A.
+        b: that of B.
+        U: expanded uncertainty of B less A, what the instruments have in common left out; None where it is not known.
+        p_holm: chance of a difference that large where there is none, corrected by Holm among the figures.
+    """
 
     name: str
     unit: str
     a: float | None
     b: float | None
+    U: float | None = None
+    p_holm: float | None = None
 
     @property
     def difference(self) -> float | None:
         """B less A."""
         return None if self.a is None or self.b is None else self.b - self.a
+
+    @property
+    def is_different(self) -> bool:
+        """Beyond chance."""
+        return self.p_holm is not None and self.p_holm < LEVEL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,14 +186,8 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
     u, dof = _combined([part.scatter for part in parts], [part.rest for part in parts], [part.dof for part in parts])
     is_tested = np.isfinite(u) & (u > 0) & np.isfinite(difference)
     u, dof = np.where(is_tested, u, np.nan), np.where(is_tested, dof, np.nan)
-    tested_n = max(int(is_tested.sum()), 1)
     mean = float(difference[is_tested].mean()) if is_tested.any() else math.nan
-    # Scatter averages out over the points; what the instruments bring along may be the same at every one.
-    mean_u, mean_dof = _combined(
-        [np.sqrt((part.scatter[is_tested] ** 2).sum()) / tested_n for part in parts],
-        [part.rest[is_tested].sum() / tested_n for part in parts],
-        [part.dof for part in parts],
-    )
+    mean_u, mean_dof = _of_mean(parts, is_tested)
     coverage = found_a.basis.coverage
     p = _p(np.append(difference, mean), np.append(u, mean_u), np.append(dof, mean_dof))
     corrected = holm(p)
@@ -213,7 +224,7 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
         coverage=coverage,
         margin="" if margin is None else str(margin),
         unmatched=unmatched,
-        figures=_figures(a.content, b.content, found_a, found_b),
+        figures=_figures(a.content, b.content, parts, means[0]["setpoint_pct"].to_numpy(), is_same=is_same),
         cautions=_cautions(a, b, is_same=is_same, untested_n=int((~is_tested).sum())),
         reason="" if is_tested.any() else _why_untested(found_a, found_b),
     )
@@ -340,6 +351,19 @@ def _combined(
     return np.sqrt(variance), found
 
 
+def _of_mean(parts: list[_Parts], chosen: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """The same of the mean over some points.
+
+    Scatter averages out over the points; what the instruments bring along may be the same at every one.
+    """
+    count = max(int(chosen.sum()), 1)
+    return _combined(
+        [np.sqrt((part.scatter[chosen] ** 2).sum()) / count for part in parts],
+        [part.rest[chosen].sum() / count for part in parts],
+        [part.dof for part in parts],
+    )
+
+
 def _p(difference: FloatArray, u: FloatArray, dof: FloatArray) -> FloatArray:
     """Chance of a difference that large or larger where there is none; NaN where `u` is not known."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -363,18 +387,77 @@ def _is_same_bench(a: Content, b: Content) -> bool:
 # -- figures and what to be careful of ---------------------------------------------------------------------------------
 
 
-def _figures(a: Content, b: Content, found_a: Evaluation, found_b: Evaluation) -> tuple[FigureDifference, ...]:
+_DIFFERENCES = frozenset(
+    {
+        "hysteresis",
+        "non-repeatability",
+        "non-linearity, independent",
+        "non-linearity, terminal-based",
+        "non-linearity, zero-based",
+    }
+)
+
+
+def _figures(
+    a: Content, b: Content, parts: list[_Parts], setpoint_pct: FloatArray, *, is_same: bool
+) -> tuple[FigureDifference, ...]:
+    found_a, found_b = a.evaluation, b.evaluation
+    assert found_a is not None
+    assert found_b is not None
     theirs = {each.name: each for each in found_b.figures}
+    both = [(each, theirs[each.name]) for each in found_a.figures if each.unit == "% of span" and each.name in theirs]
+    sizes = [_of_figure(*pair, (found_a, found_b), parts, setpoint_pct, is_same=is_same) for pair in both]
+    u, dof = np.array(sizes, dtype=np.float64).reshape(-1, 2).T
+    difference = np.array([math.nan if None in {x.value, y.value} else y.value - x.value for x, y in both])  # type: ignore[operator]
+    corrected, U = holm(_p(difference, u, dof)), coverage_factor(found_a.basis.coverage, dof) * u
     rows = [
-        FigureDifference(name=each.name, unit=each.unit, a=each.value, b=theirs[each.name].value)
-        for each in found_a.figures
-        if each.unit == "% of span" and each.name in theirs
+        FigureDifference(
+            name=x.name, unit=x.unit, a=x.value, b=y.value, U=_known(U[place]), p_holm=_known(corrected[place])
+        )
+        for place, (x, y) in enumerate(both)
     ]
     worst = [None if each.worst is None else float(each.worst["used_pct"]) for each in (found_a, found_b)]
     rows.append(FigureDifference(name="worst error", unit="% of tolerance", a=worst[0], b=worst[1]))
     times = [_settled_after_s(each) for each in (a, b)]
     rows.append(FigureDifference(name="settling, median", unit="s", a=times[0], b=times[1]))
     return tuple(rows)
+
+
+def _of_figure(
+    a: Figure,
+    b: Figure,
+    found: tuple[Evaluation, Evaluation],
+    parts: list[_Parts],
+    setpoint_pct: FloatArray,
+    *,
+    is_same: bool,
+) -> tuple[float, float]:
+    """Standard uncertainty of the difference of a figure of both, % of span, and its degrees of freedom."""
+    ends = {"zero error": (0.0,), "span error": (0.0, 100.0)}.get(a.name)
+    if ends is None and a.name == "measured error" and a.at_pct is not None and a.at_pct == b.at_pct:
+        ends = (a.at_pct,)
+    if ends is not None:  # means of the cycles, as the points are
+        squares = [_of_mean(parts, np.abs(setpoint_pct - end) < _SAME_PCT) for end in ends]
+        u_2 = sum(float(u) ** 2 for u, _ in squares)
+        below = sum(float(u) ** 4 / float(dof) for u, dof in squares)
+        return (math.sqrt(u_2), u_2**2 / below if below else math.inf) if u_2 else (math.nan, math.nan)
+    widths = [each.U for each in (a, b)]
+    # A figure of single readings on one bench, found at one place: what is of each reading alone. Those that are
+    # differences themselves have nothing else in U.
+    if is_same and a.name not in _DIFFERENCES and a.at_pct == b.at_pct:
+        widths = [_own_U(each) for each in found]
+    k = float(coverage_factor(found[0].basis.coverage, np.array(math.inf)))
+    return math.hypot(*(math.nan if each is None else each / k for each in widths)), math.inf
+
+
+def _own_U(found: Evaluation) -> float | None:
+    """Expanded uncertainty of one reading from scatter, settling and resolution: that of a difference over sqrt(2)."""
+    known = (each.U for each in found.figures if each.name in _DIFFERENCES and each.U is not None)
+    return next((each / math.sqrt(2) for each in known), None)
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
 
 
 def _settled_after_s(content: Content) -> float | None:

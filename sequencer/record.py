@@ -501,7 +501,10 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
         "different_n": compared.different_n,
         "tested_n": compared.tested_n,
         "points": _rows(compared.points),
-        "figures": [asdict(each) | {"difference": each.difference} for each in compared.figures],
+        "figures": [
+            asdict(each) | {"difference": each.difference, "is_different": each.is_different}
+            for each in compared.figures
+        ],
         "not_compared": list(compared.unmatched),
         "cautions": list(compared.cautions),
     }

@@ -93,6 +93,8 @@ def _figure_rows(compared: Comparison) -> list[tuple[str, ...]]:
         (
             each.name,
             *(words.compared_figure(value, each.unit, style) for value in (each.a, each.b, each.difference)),
+            *words.compared_chance(each),
+            "significant" if each.is_different else "",
             each.unit,
         )
         for each in compared.figures

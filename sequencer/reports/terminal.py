@@ -404,26 +404,23 @@ def comparison_text(compared: Comparison, *, width: int = 80) -> str:
     for title, texts in (("not compared", compared.unmatched), ("remarks", compared.cautions)):
         lines += ["", title] if texts else []
         lines += [line for text in texts for line in _wrapped(text, width, first="  - ", then="    ")]
-    return "\n".join([*lines, "", "figures side by side", *_compared_figures(compared, style)])
+    return "\n".join([*lines, "", "figures side by side, in % of span", *_compared_figures(compared, style)])
 
 
 def _compared_figures(compared: Comparison, style: words.NumberStyle) -> list[str]:
-    rows = [["", "A", "B", "B - A", ""]]
+    rows = [["", "A", "B", "B - A", "U", "p (Holm)", ""]]
     rows += [
         [
-            each.name,
+            each.name + ("" if each.unit == "% of span" else f", {each.unit}"),
             *(words.compared_figure(value, each.unit, style) for value in (each.a, each.b, each.difference)),
-            each.unit,
+            *words.compared_chance(each, minus=_MINUS),
+            "!" if each.is_different else "",
         ]
         for each in compared.figures
     ]
-    wide = [max(len(row[column]) for row in rows) for column in range(5)]
-    return [
-        visible(
-            f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]:>{wide[3]}}  {row[4]}".rstrip()
-        )
-        for row in rows
-    ]
+    wide = [max(len(row[column]) for row in rows) for column in range(7)]
+    padded = [[row[0].ljust(wide[0]), *map(str.rjust, row[1:], wide[1:])] for row in rows]
+    return [visible(("  " + "  ".join(row)).rstrip()) for row in padded]
 
 
 def risk_text(table: RiskTable) -> str:

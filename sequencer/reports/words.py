@@ -13,7 +13,7 @@ import pandas as pd
 
 from instruments.texts import visible
 from sequencer.adjustment import Adjustment
-from sequencer.comparison import Comparison
+from sequencer.comparison import Comparison, FigureDifference
 from sequencer.evaluation import Evaluation, Figure
 from sequencer.reports.content import Content
 
@@ -28,6 +28,7 @@ __all__ = [
     "NumberStyle",
     "as_pct",
     "compared_answer",
+    "compared_chance",
     "compared_figure",
     "compared_tests",
     "coverage",
@@ -302,6 +303,12 @@ def compared_figure(value: float | None, unit: str, style: NumberStyle) -> str:
     if unit == "% of span":
         return style.error_pct(math.nan if value is None else value)
     return fixed(value, 2 if unit == "s" else 0, minus=style.minus)
+
+
+def compared_chance(figure: FigureDifference, *, minus: str = MINUS) -> tuple[str, str]:
+    """U of the difference of a figure and its p value; dashes where they are not known."""
+    U, p = (math.nan if each is None else each for each in (figure.U, figure.p_holm))
+    return significant(U, minus=minus), p_value(p)
 
 
 def compared_tests(compared: Comparison, *, minus: str = MINUS) -> tuple[str, ...]:

@@ -76,6 +76,46 @@ def test_on_one_bench_the_difference_has_scatter_and_resolution_alone(compared):
     assert (found.result, found.different_n, found.tested_n) == ("different", 1, 3)
 
 
+def test_figures_have_the_uncertainty_that_is_left_of_their_difference(compared):
+    found = compared(csv(A_mA), csv(B_mA + np.array([0.02, 0.0, 0.0])))  # B: zero 0.125 % higher
+    figures = {each.name: each for each in found.figures}
+    zero, span = figures["zero error"], figures["span error"]
+    # By hand, as the point at 0 %: scatter of the mean of 3 cycles, pooled over 3 points of 2 degrees, and resolution.
+    scatter_2 = [each.var(axis=0, ddof=1).mean() / 3 for each in (A_mA, B_mA)]
+    u_2 = sum(scatter_2) + 2 * (Q_OUT_mA**2 + Q_IN_mA**2) / 12
+    dof = u_2**2 / sum(each**2 / 6 for each in scatter_2)
+    k = stats.t.ppf(0.5 + 0.9545 / 2, dof)
+    assert zero.difference == pytest.approx(100 / 16 * (B_mA[:, 0].mean() + 0.02 - A_mA[:, 0].mean()), abs=1e-9)
+    assert pytest.approx(100 / 16 * k * np.sqrt(u_2), rel=1e-3) == zero.U
+    # Span is a difference of two such points: twice the variance, twice the degrees of freedom.
+    k = stats.t.ppf(0.5 + 0.9545 / 2, 2 * dof)
+    assert pytest.approx(100 / 16 * k * np.sqrt(2 * u_2), rel=1e-3) == span.U
+    known = [each for each in found.figures if each.p_holm is not None]
+    ends = {"zero error": (u_2, dof), "span error": (2 * u_2, 2 * dof)}
+    raw = [
+        2 * stats.t.sf(abs(each.difference) / (100 / 16 * np.sqrt(ends[each.name][0])), ends[each.name][1])
+        if each.name in ends
+        else 2 * stats.norm.sf(abs(each.difference) * 2 / each.U)  # 95.45 % is k = 2
+        for each in known
+    ]
+    assert [each.p_holm for each in known] == pytest.approx(multipletests(raw, method="holm")[1], rel=1e-3)
+    assert zero.is_different
+    assert span.is_different
+    # What holds differences of readings alone: hysteresis needs both directions, non-linearity does not.
+    sides = [each.content.evaluation.figure("non-linearity, terminal-based").U for each in (found.a, found.b)]
+    assert pytest.approx(np.hypot(*sides), rel=1e-3) == figures["non-linearity, terminal-based"].U
+    assert figures["hysteresis"].U is None
+    assert figures["worst error"].U is None
+
+
+def test_figures_of_other_benches_keep_all_their_uncertainty(compared, monkeypatch):
+    monkeypatch.setattr("sequencer.comparison._is_same_bench", lambda *_: False)
+    found = compared(csv(A_mA), csv(B_mA))
+    sides = [each.content.evaluation.figure("inaccuracy, highest") for each in (found.a, found.b)]
+    highest = next(each for each in found.figures if each.name == "inaccuracy, highest")
+    assert pytest.approx(np.hypot(sides[0].U, sides[1].U), rel=1e-3) == highest.U
+
+
 def test_on_other_benches_nothing_cancels(compared, monkeypatch):
     # Where the bench cannot be told to be the same, both accuracies count at both units.
     monkeypatch.setattr("sequencer.comparison._is_same_bench", lambda *_: False)

@@ -4,17 +4,20 @@ A first look only: direction and time before the line, the line before the curve
 names a family of causes and the next check; it fits no fault. Families: trade practice, common practice, no source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.texts import counted
+from instruments.units import Term, Terms
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_line
 from sequencer.findings.account import LIKELY, Account
+from sequencer.models import TypeSheet
+from sequencer.tolerance import half_width
 
-__all__ = ["Family", "advice", "may_adjust"]
+__all__ = ["Family", "advice", "may_adjust", "other_basis"]
 
 _NEAR_LIMIT_PCT = 70
 # Beyond, a setting is wrong; zero and span have no more reach, or should not be asked to (common practice, no source).
@@ -86,6 +89,54 @@ def advice(evaluation: Evaluation | None, status: str, reason: str, findings: Ac
     if verdict.result == "conditional fail":
         return f"Outside the tolerance, but by less than the measurement is sure. {_failed(evaluation, findings)}"
     return _failed(evaluation, findings)
+
+
+def other_basis(
+    evaluation: Evaluation | None, type_sheet: TypeSheet, findings: Account | None = None
+) -> tuple[str, ...]:
+    """A remark where a unit that fails would pass with the same number of another base: a usual slip of type sheets.
+
+    Only where it passes at every point by more than its uncertainty, and no likely cause is beyond a trim. A base that
+    follows the signal is doubted only where the unit fails towards one end of the range alone. It is no cause: readings
+    cannot tell what was ordered.
+    """
+    parts = type_sheet.tolerance.parts
+    if evaluation is None or evaluation.verdict.result != "fail" or len(parts) != 1 or not parts[0].base:
+        return ()
+    if _is_no_trim(findings):
+        return ()
+    visits = evaluation.visits[evaluation.visits["error"].notna()]
+    failed_pct, passed_pct = (
+        visits.loc[visits["is_judged"] & (visits["is_within"] == is_within), "setpoint_pct"]
+        for is_within in (False, True)
+    )
+    is_one_end = failed_pct.max() < passed_pct.min() or failed_pct.min() > passed_pct.max()
+    if parts[0].base != "span" and not is_one_end:
+        return ()
+    sheet = type_sheet.datasheet()
+    reach = visits["error"].abs() + (visits["U"].fillna(0.0) if "U" in visits else 0.0)
+    upper = max(abs(sheet.taps[-1].low), abs(sheet.taps[-1].high))
+    passing = [
+        base
+        for base, width in (
+            *(
+                (base, half_width(_on(parts[0], base), sheet, visits["input"].to_numpy(np.float64)))
+                for base in ("span", "reading", "output")
+            ),
+            ("upper range value", np.full(len(visits), parts[0].value / 100 * upper)),
+        )
+        if base != parts[0].base and bool((reach <= width).all())
+    ]
+    if not passing:
+        return ()
+    other = f"{parts[0].value:g} {parts[0].unit} of {' or '.join(passing)}"
+    return (
+        f"with {other} instead of {parts[0]} every point would pass: check on the data sheet which of them is meant",
+    )
+
+
+def _on(part: Term, base: str) -> Terms:
+    return Terms((replace(part, base=base),))
 
 
 def _to_get_one(evaluation: Evaluation) -> str:

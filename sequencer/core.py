@@ -25,7 +25,7 @@ from instruments.units import show, terms
 from instruments.wiring import wire
 from instruments.yamlfile import FileModel, find, read
 from sequencer import record as records
-from sequencer.advice import advice
+from sequencer.advice import advice, other_basis
 from sequencer.archive import Verification, correct, remark, verify
 from sequencer.budget import COVERAGE, basis_of
 from sequencer.byhand import from_csv
@@ -223,7 +223,7 @@ def by_hand(
         bench="not known" if loaded is None else loaded.file.bench,
         instruments=(),
         cautions=(),
-        remarks=_noted(table),
+        remarks=(*_noted(table), *other_basis(found, sheet, findings)),
         traces=(),
         versions=records.versions(),
         digest="",

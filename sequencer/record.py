@@ -29,7 +29,7 @@ from instruments.texts import as_json as json_text
 from instruments.version import __version__
 from sequencer import addenda, integrity
 from sequencer.adjustment import adjustment
-from sequencer.advice import advice, may_adjust
+from sequencer.advice import advice, may_adjust, other_basis
 from sequencer.budget import basis_from, basis_of
 from sequencer.capturing import as_json, captures
 from sequencer.comparison import Comparison
@@ -367,6 +367,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
             *opened["warnings"],
             *found,
             *(_remark(line) for line in lines if line["kind"] == "remark"),
+            *other_basis(evaluation, sheet, findings),
         ),
         traces=_traces(lines, table),
         versions=opened["versions"],

@@ -2,7 +2,7 @@
 
 import pytest
 
-from sequencer.advice import advice
+from sequencer.advice import advice, other_basis
 from sequencer.byhand import from_csv
 from sequencer.evaluation import evaluate
 
@@ -92,3 +92,34 @@ def test_no_sentence_holds_what_is_not_a_number(said):
 )
 def test_how_a_run_ended_comes_first(status, says):
     assert advice(None, status, "it broke").startswith(says)
+
+
+@pytest.fixture
+def basis_remark(type_sheet, by_hand):
+    def found(tolerance, error_pct):
+        sheet = type_sheet(SHEET.replace("0.2 % of span", tolerance))
+        evaluated = evaluate(from_csv(by_hand("input;output", rows(error_pct)), sheet.datasheet()), sheet)
+        return other_basis(evaluated, sheet)
+
+    return found
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "error_pct", "bases"),
+    [
+        # 0.3 % of span everywhere is 3 % of the reading at 10 %, and 0.75 % of 6.4 mA: it fails low, not high.
+        ("0.5 % of reading", lambda *_: 0.3, "span or upper range value"),
+        ("0.5 % of output", lambda *_: 0.3, "span or upper range value"),
+        # 0.22 % of 16 mA is 0.0352 mA; 0.2 % of 20 mA is 0.04 mA.
+        ("0.2 % of span", lambda *_: 0.22, "upper range value"),
+        ("0.2 % of span", lambda *_: 0.3, ""),
+        ("0.5 % of span", lambda *_: 0.3, ""),  # passes as it is
+        ("0.5 % of reading", lambda *_: 0.7, ""),
+        # Beyond 0.5 % of the reading at both ends: no share of anything else is meant.
+        ("0.45 % of reading", lambda x, _: 0.44 if x < 50 else 0.45 * x / 100 + 0.001, ""),
+        ("0.03 mA", lambda *_: 0.3, ""),  # a share of nothing
+    ],
+)
+def test_a_tolerance_that_is_a_share_of_something_else_is_remarked(basis_remark, tolerance, error_pct, bases):
+    said = f"with {tolerance.split(' of ')[0]} of {bases} instead of {tolerance} every point would pass"
+    assert [each.split(":")[0] for each in basis_remark(tolerance, error_pct)] == ([said] if bases else [])

@@ -12,8 +12,8 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
-from sequencer.noise.advice import averaging_words, drive_words, noise_words
-from sequencer.noise.burst import BurstNoise, DriveEffect, drive_effect, noise_of
+from sequencer.noise.advice import averaging_words, drive_words, line_words, noise_words
+from sequencer.noise.burst import BurstNoise, DriveEffect, DriveLine, drive_effect, drive_line, noise_of
 from sequencer.readings import valid_rows
 
 __all__ = ["Burst", "Capture", "as_json", "capture_words", "captures"]
@@ -56,6 +56,17 @@ class Capture:
     span: float
     bursts: tuple[Burst, ...]
     effect: DriveEffect | None
+
+    @property
+    def line(self) -> DriveLine | None:
+        """The line that comes with the drive; None where there is none, or the drive was not switched off."""
+        if self.effect is None:
+            return None
+        noise = self.bursts[-1].noise
+        if noise is None or noise.best.kind != "periodic disturbance" or not np.isfinite(noise.best.rate_Hz):
+            return None
+        off, on = ((burst.values, burst.times_s) for burst in self.bursts)  # noqa: PD011  no table
+        return drive_line(off, on, noise.best.rate_Hz)
 
 
 def captures(
@@ -130,6 +141,8 @@ def capture_words(capture: Capture) -> tuple[str, ...]:
     # At rest nothing flickers, which says nothing of the drive.
     if capture.effect is not None and last is not None and last.best.kind != "quantisation flicker":
         said.append(drive_words(capture.effect))
+    if capture.line is not None:
+        said += line_words(capture.line)
     if last is not None and last.best.kind not in {"intermittent contact", "bursts to one side"}:
         said.append(averaging_words(last.averaging, unit=capture.unit, span=capture.span))
     return tuple(said)

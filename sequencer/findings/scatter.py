@@ -12,6 +12,7 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.findings.likelihood import logsumexp
 from sequencer.findings.segment import Segment
+from sequencer.noise.averaging import counter_resolution
 from sequencer.noise.densities import log_cdf, log_lost, log_mixture, log_normal, log_sine, log_thrown
 
 __all__ = ["Scatter", "gate_about", "scatters", "scatters_within", "within_white"]
@@ -283,24 +284,27 @@ def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArr
     if not every:
         return None
     best, size = max(every)
-    hz = abs(segment.sheet.taps[stage].span)
+    tap = segment.sheet.taps[stage]
+    hz = abs(tap.span) * {"Hz": 1, "kHz": 1000}[tap.unit]
     # Seen seldom, it is told apart from its parts by few readings.
     among = [each for total, each in every if total > best - _AS_GOOD_NATS]
     smallest, largest = min(among), max(among)
-    unit = segment.sheet.taps[stage].unit
+    top_Hz = hz * max(abs(tap.low), abs(tap.high)) / abs(tap.span)
+    finer_pct = 100 * counter_resolution(top_Hz, 1 / (largest * hz), clock_Hz=1e7) / hz
     return Scatter(
         name="gate quantisation",
         row=14,
         theta=(size,),
         log_evidence=float(logsumexp(np.array([total for total, _ in every])) - np.log(len(every))),
         text=(
-            f"input resolved to {_between(smallest * hz, largest * hz)} {unit}, which is "
+            f"input resolved to {_between(smallest * hz, largest * hz)} Hz, which is "
             f"{_between(100 * smallest, 100 * largest)} % of span: the reading flickers between two neighbouring levels"
             f"{'; seen so seldom, it may be a part of the step' if hop.size < _SELDOM_N else ''}"
         ),
         check=(
             f"Lengthen the gate: the step shrinks as 1/gate (now about {_between(1 / largest / hz, 1 / smallest / hz)} "
-            "s). Averaging helps, a filter does not."
+            f"s), or count reciprocally: {finer_pct:.1g} % of span with a clock of 10 MHz. Averaging helps, a filter "
+            "does not."
         ),
         weight=2.0,
     )

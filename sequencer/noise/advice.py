@@ -1,12 +1,13 @@
 """What usually makes each kind of noise, and what to check next: trade practice, in words."""
 
 from sequencer.noise.averaging import Averaging
-from sequencer.noise.burst import BurstNoise, DriveEffect, NoiseKind
+from sequencer.noise.burst import BurstNoise, DriveEffect, DriveLine, NoiseKind
 
-__all__ = ["CAUSES", "CHECKS", "averaging_words", "drive_words", "noise_words"]
+__all__ = ["CAUSES", "CHECKS", "averaging_words", "drive_words", "line_words", "noise_words"]
 
 _LIKELY = 0.1  # a kind with less weight than that is not worth a line
 
+_CARRIER_Hz = 4000.0  # an ordinary carrier of a drive, for the example in the words
 _MOST_AHEAD = 100  # times what was measured; further than that nothing is foretold
 
 CAUSES: dict[NoiseKind, str] = {
@@ -76,3 +77,22 @@ def drive_words(effect: DriveEffect) -> str:
     if effect.is_unclear:
         return f"with the drive on the noise is {ratio} times as large, which may be chance: take more readings"
     return f"with the drive on the noise is no larger ({ratio} times): it does not come from the drive"
+
+
+def line_words(line: DriveLine) -> tuple[str, ...]:
+    """What a line that comes with the drive may be, honest about its alias, and how to tell."""
+    reading_Hz = 1 / line.interval_s
+    turns = max(round(_CARRIER_Hz / reading_Hz), 1)
+    above_Hz, below_Hz = (turns * reading_Hz + sign * line.rate_Hz for sign in (1, -1))
+    mains = f"{line.mains} of mains" if line.mains else "none of the first ten harmonics of mains"
+    said = (
+        f"the line at {line.rate_Hz:.3g} Hz comes with the drive (off: {100 * line.left:.0f} % of it), where {mains} "
+        "would appear too: most likely the carrier of its pulse-width modulation, seen as an alias. "
+        f"{reading_Hz:.4g} readings a second show n x {reading_Hz:.4g} ± {line.rate_Hz:.3g} Hz alike for every n, such "
+        f"as {below_Hz:.5g} and {above_Hz:.5g} Hz: which one it is, they cannot tell"
+    )
+    check = (
+        "check: read at another interval, where an alias moves; change the carrier frequency at the drive, and the "
+        "line moves with it; record it faster (livezero trace); then shielded motor cable, output filter, other route"
+    )
+    return said, check

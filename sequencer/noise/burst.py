@@ -11,11 +11,14 @@ import numpy as np
 
 from instruments.errors import ReadingsError
 from sequencer.figures.per_point import FloatArray
-from sequencer.noise.averaging import Averaging, averaging
+from sequencer.noise.averaging import Averaging, averaging, counter_resolution
 from sequencer.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
 from sequencer.noise.unordered import Unordered, bursts, dropouts, lattice, sine
 
-__all__ = ["LEAST_N", "NOISE_KINDS", "BurstNoise", "DriveEffect", "Kind", "NoiseKind", "drive_effect", "noise_of"]
+__all__ = [
+    "LEAST_N", "NOISE_KINDS", "BurstNoise", "DriveEffect", "DriveLine", "Kind", "NoiseKind", "drive_effect",
+    "drive_line", "noise_of",
+]  # fmt: skip
 
 NoiseKind = Literal[
     "white noise",
@@ -42,6 +45,8 @@ _FAR = 6.0  # standard deviations beyond which a reading has dropped out
 _DIGITS = 0.7  # sd in steps of the resolution up to which readings say nothing of anything else
 _LOUDER = 1.25
 _CERTAIN = 3.0  # standard errors
+_LEFT = 1 / 3
+_CLOCK_Hz = 1e7  # of an ordinary reciprocal counter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,11 +57,13 @@ class Kind:
         kind: of `NOISE_KINDS`.
         weight: posterior probability among these kinds; white noise taken as likely as all others together before.
         words: its sizes, with units.
+        rate_Hz: of a periodic disturbance, below half the reading rate; NaN where it cannot be told.
     """
 
     kind: NoiseKind
     weight: float
     words: str
+    rate_Hz: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,11 +120,29 @@ class DriveEffect:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DriveLine:
+    """A line that is there with the drive on and not with it off.
+
+    Attributes:
+        rate_Hz: where it appears, below half the reading rate.
+        interval_s: from one reading to the next.
+        left: its amplitude with the drive off, as a share of that with the drive on.
+        mains: a harmonic of mains that would appear there as well, such as "5 x 60 Hz"; "" if none of the first ten.
+    """
+
+    rate_Hz: float
+    interval_s: float
+    left: float
+    mains: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Fit:
     kind: NoiseKind
     log_evidence: float
     words: str
     residual: FloatArray | None = None
+    rate_Hz: float = math.nan
 
 
 def noise_of(
@@ -175,7 +200,10 @@ def noise_of(
     likely["white noise"] *= len(NOISE_KINDS) - 1
     total = sum(likely.values())
     kinds = sorted(
-        (Kind(kind=kind, weight=each / total, words=fitted[kind].words) for kind, each in likely.items()),
+        (
+            Kind(kind=kind, weight=each / total, words=fitted[kind].words, rate_Hz=fitted[kind].rate_Hz)
+            for kind, each in likely.items()
+        ),
         key=lambda each: -each.weight,
     )
     best = fitted[kinds[0].kind]
@@ -228,6 +256,37 @@ def drive_effect(off: FloatArray, on: FloatArray, *, resolution: float = 0.0) ->
     # Variance of ln s is (kurtosis - 1) / 4n for large n.
     error = math.sqrt(sum(max(_kurtosis(each) - 1, 0.5) / (4 * len(each)) for each in (off, on)))
     return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error)
+
+
+def drive_line(
+    off: tuple[FloatArray, FloatArray], on: tuple[FloatArray, FloatArray], rate_Hz: float
+) -> DriveLine | None:
+    """Whether a line comes with the drive; None where the drive off leaves more than a third of it.
+
+    Args:
+        off: readings and times in s with the drive off; each of shape (m,), any unit.
+        on: the same with the drive on.
+        rate_Hz: the line, as `noise_of` found it with the drive on.
+    """
+    amplitudes = []
+    for values, times_s in (off, on):
+        is_read = np.isfinite(values)
+        y, t = values[is_read], times_s[is_read]
+        width_Hz = 1 / float(t[-1] - t[0])
+        near_Hz, _ = _strongest(y, t, max(rate_Hz - width_Hz, width_Hz / 4), rate_Hz + width_Hz, 4)
+        amplitudes.append(float(fit_sines(y, t, (near_Hz,))[0][0]))
+    left = amplitudes[0] / amplitudes[1] if amplitudes[1] else math.inf
+    if left > _LEFT:
+        return None
+    interval_s = float(np.median(np.diff(on[1])))
+    near = [
+        f"{order} x {mains_Hz:g} Hz"
+        for mains_Hz in (50.0, 60.0)
+        for order in range(1, 11)
+        if abs(alias_Hz(order * mains_Hz, interval_s) - rate_Hz)
+        < order * mains_Hz * _MAINS_OFF + 1 / float(on[1][-1] - on[1][0])
+    ]
+    return DriveLine(rate_Hz=rate_Hz, interval_s=interval_s, left=left, mains=near[0] if near else "")
 
 
 def _by_distribution(y: FloatArray, floor: float, unit: str, resolution: float, spacing: float | None) -> list[_Fit]:
@@ -290,7 +349,14 @@ def _flicker(y: FloatArray, found: Unordered, unit: str) -> str:
     u = found.size * math.sqrt(max(duty * (1 - duty), 1 / len(y)) / len(y))
     upper = f"two levels {_show(found.size, unit)} apart, {100 * duty:.0f} % on the upper one"
     words = f"{upper}: truly {_show(between, unit, 6)} ± {_show(2 * u, unit, 2)}"
-    return words + (f"; a gate of {1 / found.size:.3g} s has that step" if unit == "Hz" else "")
+    if unit != "Hz":
+        return words
+    gate_s = 1 / found.size
+    finer_Hz = counter_resolution(between, gate_s, clock_Hz=_CLOCK_Hz)
+    return (
+        f"{words}; a gate of {gate_s:.3g} s has that step, a reciprocal counter with a clock of "
+        f"{_CLOCK_Hz / 1e6:g} MHz one of {_show(finer_Hz, unit, 2)} in the same time"
+    )
 
 
 def _sines(
@@ -331,6 +397,7 @@ def _sines(
             words=f"{rate_Hz:.4g} Hz (or what is read as that every {1e3 * interval_s:.3g} ms), amplitude "
             f"{_show(float(amplitude[0]), unit)}, by chance {_chance(alarm)}",
             residual=rest,
+            rate_Hz=rate_Hz,
         )
     )
     return fits

@@ -8,8 +8,9 @@ import pytest
 from scipy import signal, stats
 
 from instruments.errors import ReadingsError
+from sequencer.noise.advice import line_words
 from sequencer.noise.averaging import allan_deviation, averaging, counter_resolution
-from sequencer.noise.burst import drive_effect, noise_of
+from sequencer.noise.burst import drive_effect, drive_line, noise_of
 from sequencer.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
 
 # NBS Monograph 140 and NIST SP 1065: the test of nine readings (from memory). By hand: the squared differences sum to
@@ -157,7 +158,10 @@ def test_the_duty_of_a_gated_counter_gives_the_rate_between_its_levels():
     counted_Hz = np.floor(12037.3 * 0.1 + rng.uniform(size=400)) / 0.1
     found = noise_of(counted_Hz, np.arange(400) * 0.1, unit="Hz", resolution=0.001)
     assert found.best.kind == "quantisation flicker"
-    assert "gate of 0.1 s" in found.best.words
+    # 10 MHz for 0.1 s: a million clock pulses, 12037 Hz / 1e6 = 0.012 Hz.
+    assert (
+        "a gate of 0.1 s has that step, a reciprocal counter with a clock of 10 MHz one of 0.012 Hz" in found.best.words
+    )
     assert found.best_value == pytest.approx(12037.3, abs=3 * 10 * math.sqrt(0.73 * 0.27 / 400))
 
 
@@ -199,6 +203,40 @@ def test_noise_with_the_drive_on_is_compared_with_noise_when_it_is_off():
     assert effect.z_ratio == pytest.approx(math.log(effect.ratio) / 0.05, rel=0.15)
     assert effect.is_louder
     assert not drive_effect(off, rng.normal(0, 1, 400)).is_louder
+
+
+def _carrier(rate_Hz, *, amplitude=0.05, seed=9, interval_s=0.02):
+    times_s = np.arange(300) * interval_s
+    noise = np.random.default_rng(seed).normal(0, 0.005, 300)
+    return 12 + amplitude * np.sin(2 * np.pi * rate_Hz * times_s + 0.4) + noise, times_s
+
+
+def test_a_line_that_comes_with_the_drive_is_its_carrier_and_may_be_any_alias():
+    # 4007 Hz read 50 times a second: 4007 = 80 x 50 + 7.
+    off, on = _carrier(4007, amplitude=0, seed=8), _carrier(4007)
+    found = noise_of(*on, unit="mA")
+    assert found.best.kind == "periodic disturbance"
+    assert found.best.rate_Hz == pytest.approx(7, abs=0.02)
+    line = drive_line(off, on, found.best.rate_Hz)
+    assert line.mains == ""
+    assert line.left < 0.1
+    text, check = line_words(line)
+    assert "n x 50 ± 7 Hz" in text
+    assert "3993 and 4007 Hz" in text
+    assert "cannot tell" in text
+    assert "another interval" in check
+
+
+def test_a_line_where_mains_may_appear_says_so():
+    # 5 x 50 Hz read every 21 ms: 5.25 turns, so 0.25 / 21 ms = 11.9 Hz; a carrier of 4011.9 Hz lies elsewhere.
+    on = _carrier(250, interval_s=0.021)
+    line = drive_line(_carrier(250, amplitude=0, seed=8, interval_s=0.021), on, 0.25 / 0.021)
+    assert line.mains == "5 x 50 Hz"
+    assert "5 x 50 Hz of mains would appear too" in line_words(line)[0]
+
+
+def test_a_line_that_stays_with_the_drive_off_is_not_of_the_drive():
+    assert drive_line(_carrier(4007, seed=8), _carrier(4007), 7.0) is None
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import io
 import math
+import re
 import wave
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,11 @@ _PREAMBLE = 200  # lines that may stand before the samples
 _TIME_WORDS = ("time", "t", "x-axis", "seconds", "second", "zeit")
 _UNIT_WORDS = {"second": "s", "seconds": "s", "sec": "s", "volt": "V", "volts": "V", "ampere": "A", "amps": "A"}
 _FULL_SCALE = "of full scale"
+_INTERVAL = re.compile(
+    r"\W*(?:sample|sampling|horizontal|time)\W?(?:interval|step|increment)\W+(?P<number>[\d.,]+(?:e[+-]?\d+)?)\W*"
+    r"(?P<unit>[a-zµ]*)\W*$",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +67,8 @@ def read_trace(path: Path, *, column: str = "", interval_s: float | None = None)
 
     CSV: comma, semicolon, tab or blanks between columns, a decimal comma where they are not divided by commas; lines
     before the samples and those that begin with # are passed over; names and units in the last one or two of them
-    ("time [ms]", or a line "s,V" below). Times in the first column or the one of that name.
+    ("time [ms]", or a line "s,V" below). Times in the first column or the one of that name; where there is none, a line
+    such as "Sample Interval,5.0E-05" before the samples gives them.
 
     Args:
         path: the file.
@@ -96,7 +103,7 @@ def _wav(path: Path, held: bytes, column: str) -> TraceFile:
         raise ReadingsError(
             f"is no WAV of whole numbers: {str(error) or 'it ends too early'}",
             where=str(path),
-            todo="save it as PCM of 8, 16, 24 or 32 bit",
+            todo="save it as PCM of 8, 16, 24 or 32 bit (not as floating point)",
         ) from error
     if width not in {1, 2, 3, 4} or rate_Hz < 1:
         raise ReadingsError(
@@ -145,6 +152,8 @@ def _csv(path: Path, lines: list[str], column: str, interval_s: float | None) ->
     _refuse_many(path, len(rows))
     wide = len(_cells(rows[0][1], divider))
     names, units = _headings(numbered[:first], divider, wide)
+    if interval_s is None and (wide == 1 or (names[0] and not any(name in _TIME_WORDS for name in names))):
+        interval_s = _stated_interval_s(numbered[:first])
     time_at, value_at = _columns(path, names, wide, column, has_interval=interval_s is not None)
     wanted = [value_at] if time_at is None else [time_at, value_at]
     table = _numbers(path, rows, divider, wanted)
@@ -172,6 +181,18 @@ def _csv(path: Path, lines: list[str], column: str, interval_s: float | None) ->
         unit=units[value_at],
         left_out_n=len(values) - len(kept),
     )
+
+
+def _stated_interval_s(before: list[tuple[int, str]]) -> float | None:
+    """Time from sample to sample that a line before the samples states, "Sample Interval,5.0E-05" or ": 50 us"."""
+    for _, line in before:
+        found = _INTERVAL.match(line)
+        if found:
+            number = _number(found["number"], ";")
+            factor = _seconds(line.strip(), _UNIT_WORDS.get(found["unit"].casefold(), found["unit"]))
+            if number is not None and number * factor > 0:
+                return number * factor
+    return None
 
 
 def _cells(line: str, divider: str) -> list[str]:
@@ -215,7 +236,7 @@ def _number(cell: str, divider: str) -> float | None:
 def _headings(before: list[tuple[int, str]], divider: str, wide: int) -> tuple[list[str], list[str]]:
     """Names and units of the columns from the last one or two lines before the samples."""
     names, units = [""] * wide, [""] * wide
-    fitting = [_cells(line, divider) for _, line in before[-2:]]
+    fitting = [_cells(line, divider) for _, line in before[-2:] if not _INTERVAL.match(line)]
     for cells in fitting:
         if len([cell for cell in cells if cell]) not in {wide, wide - 1}:
             continue

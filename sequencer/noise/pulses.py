@@ -14,6 +14,7 @@ __all__ = ["Edges", "PulseTrain", "Wheel", "edges_of", "pulse_train"]
 
 _LOWER, _UPPER = 0.35, 0.65  # of the swing: where thresholds lie if none are given
 _ENDS = (0.5, 99.5)  # percentiles that the swing is taken from
+_CUT = 0.8  # of a period: a shorter one is no jitter
 _SHORT = 0.25  # of a period: an edge that comes sooner after the last is one too many
 _AROUND_N = 31  # periods that the normal one is the median of
 _LEAST_N = 8
@@ -226,6 +227,13 @@ def _without_extra(rising_s: FloatArray) -> tuple[FloatArray, BoolArray]:
             is_extra[index] = True
         else:
             last_s = at_s
+    # One in the middle of a period follows none too soon: two short periods that are one together tell it.
+    kept = np.flatnonzero(~is_extra)
+    periods_s = np.diff(rising_s[kept])
+    relative = periods_s / _normal(periods_s)
+    first, second = relative[:-1], relative[1:]
+    is_cut = (np.maximum(first, second) < _CUT) & (np.abs(first + second - 1) < 1 - _CUT)
+    is_extra[kept[1:-1][is_cut]] = True
     return rising_s[~is_extra], is_extra
 
 

@@ -36,6 +36,14 @@ def test_a_sound_train_has_its_rate_duty_and_no_fault():
     assert math.isnan(train.repeat_n)
 
 
+@pytest.mark.parametrize("after_s", [0.0004, 0.0006])
+def test_an_edge_in_the_middle_of_a_period_is_one_too_many(after_s):
+    train = found(wave([*_EDGES_S, _EDGES_S[300] + after_s], width_s=0.0002))
+    assert (train.extra_n, train.missing_n) == (1, 0)
+    assert train.extra_s == pytest.approx((_EDGES_S[300] + after_s,), abs=2e-5)
+    assert train.rate_Hz == pytest.approx(1000, rel=1e-5)
+
+
 def test_missing_pulses_are_counted_with_their_places_and_the_rate_stays_true():
     train = found(wave(np.delete(_EDGES_S, [300, 301, 900])))
     assert train.missing_n == 3

@@ -52,6 +52,26 @@ def test_a_column_is_taken_by_its_name_or_number(tmp_path):
     assert "ch2" in refused.value.allowed
 
 
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Sample Interval,2.5E-03\nVertical Units,V\nCH1 [V]",
+        "Sampling interval: 2,5 ms\nCH1 [V]",
+        "CH1 [V]\nTime step;2500 µs",
+    ],
+)
+def test_an_interval_stated_before_the_samples_is_taken(tmp_path, head):
+    found = read_trace(csv(tmp_path, f"{head}\n1.0\n2.0\n3.0\n"))
+    assert found.times_s == pytest.approx([0, 2.5e-3, 5e-3])
+    assert (found.name, found.unit) == ("ch1", "V")
+
+
+def test_two_channels_and_a_stated_interval_are_no_time_and_value(tmp_path):
+    found = read_trace(csv(tmp_path, "Sample interval: 1 ms\nCH1 [V];CH2 [V]\n5,0;1\n0,5;2\n5,0;3\n"), column="2")
+    assert found.times_s == pytest.approx([0, 1e-3, 2e-3])
+    assert found.values == pytest.approx([1, 2, 3])
+
+
 def test_values_alone_need_an_interval(tmp_path):
     path = csv(tmp_path, "1\n2\n3\n")
     assert read_trace(path, interval_s=1e-3).times_s == pytest.approx([0, 1e-3, 2e-3])

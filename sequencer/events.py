@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeAlias
 
 from sequencer.planning import Plan, Point
@@ -11,6 +11,7 @@ from sequencer.running.settling import Settled, State
 __all__ = [
     "Closed",
     "Event",
+    "Found",
     "Listener",
     "MadeSafe",
     "Planned",
@@ -96,11 +97,32 @@ class Closed:
     reason: str
 
 
-Event: TypeAlias = Planned | PointBegun | SampleTaken | PointSettled | ReadingTaken | Remarked | MadeSafe | Closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What is the matter with the unit, by its record: told by what examines it, once the run is over.
+
+    Attributes:
+        stage: where, in words.
+        cause: the likeliest, in words.
+        names: the causes that these readings cannot tell apart; () where no fault was found.
+        weight: probability of these together, 0 to 1; None where nothing was weighed.
+        check: what to check next.
+    """
+
+    stage: str
+    cause: str
+    names: tuple[str, ...]
+    weight: float | None
+    check: str
+
+
+Event: TypeAlias = (
+    Planned | PointBegun | SampleTaken | PointSettled | ReadingTaken | Remarked | MadeSafe | Closed | Found
+)
 Listener: TypeAlias = Callable[[Event], None]
 
 
-def event_document(event: Event) -> dict[str, Any]:
+def event_document(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
     """An event as JSON values, for a program that follows a run; numbers that are missing are None."""
     match event:
         case Planned():
@@ -124,6 +146,8 @@ def event_document(event: Event) -> dict[str, Any]:
             return {"event": "safe", "instrument": event.instrument, "level": event.level}
         case Closed():
             return {"event": "closed", "status": event.status, "reason": event.reason}
+        case Found():
+            return {"event": "finding", **asdict(event), "names": list(event.names)}
 
 
 def _place(point: Point) -> dict[str, Any]:

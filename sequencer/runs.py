@@ -17,7 +17,7 @@ from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
 from sequencer import record as records
 from sequencer.evaluation import Evaluation
-from sequencer.events import Listener
+from sequencer.events import Found, Listener
 from sequencer.integrity import JOURNAL, REPORT
 from sequencer.journal import Journal
 from sequencer.journal_lines import run_lines
@@ -176,7 +176,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
                 listener=listener or (lambda _: None),
                 further=partial(pursued, plan, folder) if pursue else None,
             )
-    return _sealed(folder, outcome, sheet=plan.sheet, trials_n=monte_carlo)
+    return _sealed(folder, outcome, listener, sheet=plan.sheet, trials_n=monte_carlo)
 
 
 def acceptance(accepted: str) -> str:
@@ -293,7 +293,7 @@ def resume(
                 )
         else:
             outcome = Outcome(status=closed["status"], reason=closed["reason"])
-    return _sealed(folder, outcome)
+    return _sealed(folder, outcome, listener)
 
 
 def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
@@ -367,7 +367,12 @@ def _job(plan: Plan, serial: str) -> str:
 
 
 def _sealed(
-    folder: Path, outcome: Outcome, *, sheet: DataSheet | None = None, trials_n: int | None = None
+    folder: Path,
+    outcome: Outcome,
+    listener: Listener | None = None,
+    *,
+    sheet: DataSheet | None = None,
+    trials_n: int | None = None,
 ) -> RunResult:
     try:
         with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
@@ -379,6 +384,10 @@ def _sealed(
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
             raise outcome.error from error
         raise
+    found = record.content.findings
+    if listener is not None and found is not None:
+        weight = found.ranking[0].weight if found.ranking else None
+        listener(Found(stage=found.stage, cause=found.cause, names=found.names, weight=weight, check=found.check))
     return RunResult(outcome=outcome, record=record)
 
 

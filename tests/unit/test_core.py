@@ -8,6 +8,7 @@ import sequencer
 from instruments.errors import InputError, PlanError, RecordError, StoppedError, UnsafeError
 from instruments.simulated.bench import Mishap
 from sequencer import core
+from sequencer.events import event_document
 
 
 @pytest.fixture
@@ -31,6 +32,21 @@ def test_a_unit_that_fails_has_exit_code_1(small, kept):
     result = core.run(small(bench={"faults: []": "faults: [{fault: span error, span: 1 %}]"}), serial="x", results=kept)
     assert result.exit_code == 1
     assert result.evaluation.verdict.result == "fail"
+
+
+def test_a_subscriber_is_told_what_was_found_once_the_record_is_sealed(small, kept):
+    seen = []
+    faulty = small(bench={"faults: []": "faults: [{fault: zero shift, zero: 1 %}]"})
+    result = core.run(faulty, serial="x", results=kept, listener=seen.append)
+    documents = [event_document(each) for each in seen]
+    assert [each["event"] for each in documents[-2:]] == ["closed", "finding"]
+    found = documents[-1]
+    assert "zero shift" in found["names"]
+    assert 0.5 < found["weight"] <= 1
+    assert (found["stage"], found["check"]) == (
+        result.record.content.findings.stage,
+        result.record.content.findings.check,
+    )
 
 
 def test_two_runs_are_two_records(small, kept):

@@ -59,7 +59,14 @@ def _is_no_trim(findings: Account | None) -> bool:
     return not _TRIMS & set(findings.names[:_LEADING_N])
 
 
-def advice(evaluation: Evaluation | None, status: str, reason: str, findings: Account | None = None) -> str:
+def advice(
+    evaluation: Evaluation | None,
+    status: str,
+    reason: str,
+    findings: Account | None = None,
+    *,
+    can_resume: bool = False,
+) -> str:
     """What to do after a run or an evaluation.
 
     Args:
@@ -67,11 +74,14 @@ def advice(evaluation: Evaluation | None, status: str, reason: str, findings: Ac
         status: how the run ended.
         reason: of that, in words.
         findings: the likely causes; None = not looked for.
+        can_resume: the run can go on.
     """
     if status == "not safe":
         return f"Switch the source off by hand, now. {reason}."
-    if status in {"interrupted", "bench fault"} or evaluation is None:
-        return f"The run did not finish: {reason}. See to that, then run again; what was read is kept."
+    if can_resume or status in {"interrupted", "bench fault"} or evaluation is None:
+        again = "Go on with livezero resume, or end it with livezero close"
+        anew = "See to that, then run again; what was read is kept"
+        return f"The run did not finish: {reason}. {again if can_resume else anew}."
     verdict = evaluation.verdict
     if verdict.result == "pass":
         worst = evaluation.worst

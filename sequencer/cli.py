@@ -160,7 +160,8 @@ def run_command(  # noqa: PLR0913  one an option
 ) -> None:
     """Run SEQUENCE on a bench, judge the unit, keep the record.
 
-    A run that was cut off before is seen to first: its bench is made safe.
+    A run that was cut off before is seen to first: its bench is made safe. One that is
+    stopped after its first reading is not over: livezero resume goes on with it.
 
     \b
     Exit status: 0 pass, 1 not passed, 2 input or plan at fault, 3 bench fault
@@ -174,7 +175,7 @@ def run_command(  # noqa: PLR0913  one an option
     if as_found and as_left:
         raise click.UsageError("a run is as found or as left, not both")
     planned = core.plan(sequence, _bench(bench, faults, seed))
-    if see_to_cut_off(Path(results), confirm=confirm, **watched):
+    if see_to_cut_off(Path(results), **watched):
         return
     with Watch(planned, confirm=confirm, **watched) as watch:
         result = core.run(

@@ -1,4 +1,4 @@
-"""The commands for runs that were cut off (resume, close), and how a run is watched from a terminal or a pipe."""
+"""The commands for runs that did not finish (resume, close), and how a run is watched from a terminal or a pipe."""
 
 import contextlib
 import os
@@ -87,6 +87,8 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
     del is_traced
     if result.outcome.error is not None:
         tell_error(result.outcome.error)
+    if result.outcome.can_resume:
+        _say_how_to_go_on(result.record.folder)
     if as_json:
         print_json(core.document(result.record.content))
     elif as_events:
@@ -99,8 +101,10 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
     sys.exit(result.exit_code)
 
 
-def see_to_cut_off(results: Path, *, confirm: bool, **watched: bool) -> bool:
+def see_to_cut_off(results: Path, **watched: bool) -> bool:
     """Make safe what runs that were cut off may have left on; then ask at a terminal, else say, what can be done.
+
+    Of runs that were interrupted, and left their outputs safe, the latter alone.
 
     Returns:
         True if the user took to one of them, so that no new run is begun.
@@ -117,23 +121,24 @@ def see_to_cut_off(results: Path, *, confirm: bool, **watched: bool) -> bool:
             click.echo(printable(f"  {each.damage}"), err=True)
             click.echo("  do: look whether its outputs are on, then move the folder away", err=True)
             continue
-        click.echo(printable(f"{each.folder}: the run of {each.serial} was cut off {each.place}"), err=True)
-        _make_safe(each.folder, confirm=confirm)
+        click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
+        if not each.interrupted:  # else it was made safe when it ended
+            _make_safe(each.folder)
         choice = _choice(each.folder)
         if choice == "resume":
-            _resume(each.folder, operator="", confirm=confirm, **watched)
+            _resume(each.folder, operator="", confirm=False, **watched)  # --confirm was said of other cautions
             return True
         if choice == "close":
             _closed(each.folder)
     return False
 
 
-def _make_safe(folder: Path, *, confirm: bool) -> None:
+def _make_safe(folder: Path) -> None:
     from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     try:
-        done = core.make_safe(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=confirm))
+        done = core.make_safe(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
     except UnsafeError:
         raise
     except LivezeroError as error:
@@ -147,8 +152,7 @@ def _make_safe(folder: Path, *, confirm: bool) -> None:
 def _choice(folder: Path) -> str:
     """What the user wants of a run that was cut off; where nobody can be asked, it is said how."""
     if sys.stdin is None or not sys.stdin.isatty():
-        click.echo(printable(f"  do: livezero resume {folder}"), err=True)
-        click.echo(printable(f"  or: livezero close {folder}"), err=True)
+        _say_how_to_go_on(folder)
         return "leave"
     try:
         return str(
@@ -163,6 +167,11 @@ def _choice(folder: Path) -> str:
         from instruments.errors import StoppedError  # noqa: PLC0415
 
         raise StoppedError("stopped before a run was begun") from error
+
+
+def _say_how_to_go_on(folder: Path) -> None:
+    click.echo(printable(f"  do: livezero resume {folder}"), err=True)
+    click.echo(printable(f"  or: livezero close {folder}"), err=True)
 
 
 def _resume(folder: Path, *, operator: str, confirm: bool, **watched: bool) -> None:
@@ -190,7 +199,7 @@ def _closed(folder: Path) -> "RunResult":
 @click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @watch_options
 def resume_command(record: Path, operator: str, *, confirm: bool, **watched: bool) -> None:
-    """Go on with the run of a RECORD that a crash or a power cut ended.
+    """Go on with the run of a RECORD that Ctrl-C, a crash or a power cut ended.
 
     By the plan and on the bench that the record keeps: the exercise is done again and
     the cycle that was cut off is taken anew; cycles that were completed stay.
@@ -208,7 +217,9 @@ def resume_command(record: Path, operator: str, *, confirm: bool, **watched: boo
 @click.argument("record", type=click.Path(path_type=Path))
 @json_option
 def close_command(record: Path, *, as_json: bool) -> None:
-    """End the run of a RECORD that was cut off: make safe, judge what is there, seal.
+    """End the run of a RECORD that did not finish: judge what is there, seal.
+
+    One that was cut off has its bench made safe first.
 
     \b
     Exit status: 0 closed, 2 bench not known, 3 not reached, 4 NOT made safe.

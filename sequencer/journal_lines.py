@@ -3,7 +3,7 @@
 Only what is read again is looked at. Whether a line is the one that was written is told by its chain (`integrity`).
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BaseModel, ValidationError
 from instruments.errors import RecordError
 from sequencer.journal import entries
 
-__all__ = ["addenda_lines", "run_lines"]
+__all__ = ["addenda_lines", "end_of", "run_lines"]
 
 
 def _instant(text: str) -> str:
@@ -127,7 +127,7 @@ class _Remark(_Line):
     number: int | None = None
 
 
-class _Closed(_Line):
+class _Ended(_Line):
     status: str
     reason: str
 
@@ -162,7 +162,8 @@ _RUN: Mapping[str, type[_Line]] = {
     "reading": _Reading,
     "correction": _Correction,
     "remark": _Remark,
-    "closed": _Closed,
+    "interrupted": _Ended,
+    "closed": _Ended,
 }
 _ADDENDA: Mapping[str, type[_Line]] = {"remark": _AddedRemark, "correction": _AddedCorrection}
 
@@ -170,6 +171,12 @@ _ADDENDA: Mapping[str, type[_Line]] = {"remark": _AddedRemark, "correction": _Ad
 def run_lines(path: Path) -> Iterator[dict[str, Any]]:
     """The lines of the journal of a run; raises RecordError as `entries`, or for a line that no run writes."""
     return _checked(path, _RUN)
+
+
+def end_of(lines: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
+    """The line that a run left when it ended: "closed", or "interrupted" if it can go on; None if it was cut off."""
+    last = next((line for line in reversed(lines) if line["kind"] in {"resumed", "interrupted", "closed"}), None)
+    return None if last is None or last["kind"] == "resumed" else last
 
 
 def addenda_lines(path: Path) -> Iterator[dict[str, Any]]:

@@ -36,7 +36,7 @@ from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.examination import examined
 from sequencer.journal import entries
-from sequencer.journal_lines import run_lines
+from sequencer.journal_lines import end_of, run_lines
 from sequencer.models import TypeSheet, load_type_sheet
 from sequencer.planning import Plan, receiver_of
 from sequencer.readings import from_journal, write_csv
@@ -317,9 +317,9 @@ def _judged(folder: Path, more: list[dict[str, Any]]) -> tuple[str, ...]:
 
 def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, sheet: TypeSheet) -> Content:
     opened = lines[0]
-    closed = next((line for line in lines if line["kind"] == "closed"), None)
-    status = closed["status"] if closed else "interrupted"
-    reason = closed["reason"] if closed else _cut_off(table)
+    end = end_of(lines)
+    status = end["status"] if end else "interrupted"
+    reason = end["reason"] if end else _cut_off(table)
     identities: dict[str, str] = next((line["identities"] for line in lines if line["kind"] == "identified"), {})
     evaluation: Evaluation | None = None
     try:
@@ -338,7 +338,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
     findings = None if evaluation is None else examined(table, sheet, evaluation)
     return Content(
         evaluation=evaluation,
-        advice=advice(evaluation, status, reason, findings),
+        advice=advice(evaluation, status, reason, findings, can_resume=end is None or end["kind"] == "interrupted"),
         findings=findings,
         serial=opened["serial"],
         type=sheet.type,
@@ -363,6 +363,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         ),
         cautions=tuple(opened["cautions"]),
         remarks=(
+            *(f"interrupted: {line['reason']}" for line in lines if line["kind"] == "interrupted" and line is not end),
             *(_resumed(line) for line in lines if line["kind"] == "resumed"),
             *opened["warnings"],
             *found,

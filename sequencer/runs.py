@@ -20,7 +20,7 @@ from sequencer.evaluation import Evaluation
 from sequencer.events import Found, Listener
 from sequencer.integrity import JOURNAL, REPORT
 from sequencer.journal import Journal
-from sequencer.journal_lines import run_lines
+from sequencer.journal_lines import end_of, run_lines
 from sequencer.planning import Plan
 from sequencer.pursuit import pursued
 from sequencer.record import Record
@@ -135,7 +135,8 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         pursue: where two causes are left in question, take the points that tell them apart, and look again.
 
     Returns:
-        The outcome with the record; a bench fault or a stop is an outcome. The report is written too.
+        The outcome with the record; a bench fault or a stop is an outcome. The report is written too. A run that was
+        stopped after its first reading is not sealed: `resume` goes on with it, `close` ends it.
 
     Raises:
         InputError: no serial, an acceptance without name or reason, or a simulated fault that is not in the catalogue.
@@ -176,7 +177,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
                 listener=listener or (lambda _: None),
                 further=partial(pursued, plan, folder) if pursue else None,
             )
-    return _sealed(folder, outcome, listener, sheet=plan.sheet, trials_n=monte_carlo)
+    return _kept(folder, outcome, listener, sheet=plan.sheet, trials_n=monte_carlo)
 
 
 def acceptance(accepted: str) -> str:
@@ -200,7 +201,7 @@ def with_trials(content: Content, sheet: DataSheet, limit: int | None) -> Conten
 
 
 def cut_off(results: Path | str = "results") -> tuple[CutOff, ...]:
-    """The runs under a folder that were cut off by a crash or a power cut, the oldest first."""
+    """The runs under a folder that a crash, a power cut or a person ended and that can go on, the oldest first."""
     return find_cut_off(Path(results))
 
 
@@ -234,7 +235,7 @@ def resume(
     listener: Listener | None = None,
     trace: Teller | None = None,
 ) -> RunResult:
-    """Go on with a run that was cut off, by the plan and on the bench that its record keeps.
+    """Go on with a run that was cut off or interrupted, by the plan and on the bench that its record keeps.
 
     The exercise is done again, the cycle that was interrupted is taken anew (see `unfinished`). On a simulated bench a
     new one with the same seed takes over, its time set to that of the journal.
@@ -259,8 +260,8 @@ def resume(
     told = _Exchanges(trace)
     with Journal(folder / JOURNAL, again=True) as journal:
         lines = list(run_lines(folder / JOURNAL))
-        closed = next((line for line in lines if line["kind"] == "closed"), None)
-        if closed is None:
+        end = end_of(lines)
+        if end is None or end["kind"] == "interrupted":
             plan = kept_plan(folder)
             rest = rest_of(folder, plan)
             with bench_held(plan.bench, job=_job(plan, opened["serial"])), _opened(plan, asked, told) as bench:
@@ -292,12 +293,14 @@ def resume(
                     rest=rest,
                 )
         else:
-            outcome = Outcome(status=closed["status"], reason=closed["reason"])
-    return _sealed(folder, outcome, listener)
+            outcome = Outcome(status=end["status"], reason=end["reason"])
+    return _kept(folder, outcome, listener)
 
 
 def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
-    """End a run that was cut off: make its bench safe, mark it interrupted, evaluate what is there, seal it.
+    """End a run that was cut off or interrupted: evaluate what is there, seal it.
+
+    One that was cut off has its bench made safe first; one that was interrupted left it safe.
 
     Returns:
         The outcome with the record; the error of an outcome is what kept the bench from being made safe.
@@ -310,8 +313,8 @@ def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
     opened_of(folder)
     with Journal(folder / JOURNAL, again=True) as journal:
         lines = list(run_lines(folder / JOURNAL))
-        closed = next((line for line in lines if line["kind"] == "closed"), None)
-        if closed is None:
+        end = end_of(lines)
+        if end is None or end["kind"] == "interrupted":
             outcome = _given_up(folder, lines, operator)
             journal.write(
                 "closed",
@@ -322,11 +325,14 @@ def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
                 torn=journal.torn,
             )
         else:
-            outcome = Outcome(status=closed["status"], reason=closed["reason"])
-    return _sealed(folder, outcome)
+            outcome = Outcome(status=end["status"], reason=end["reason"])
+    return _kept(folder, outcome)
 
 
 def _given_up(folder: Path, lines: list[dict[str, Any]], operator: Operator | None) -> Outcome:
+    end = end_of(lines)
+    if end is not None:  # it left its outputs safe, and whoever uses them now is not disturbed
+        return Outcome(status=end["status"], reason=f"{end['reason']}, and closed without being resumed")
     points = [line["number"] for line in lines if line["kind"] == "reading"]
     place = f"after a reading at point {points[-1]}" if points else "before the first reading"
     reason = f"cut off {place}, and closed without being resumed"
@@ -366,7 +372,7 @@ def _job(plan: Plan, serial: str) -> str:
     return f"{plan.sequence.document.path.stem} of {serial.strip()}"
 
 
-def _sealed(
+def _kept(
     folder: Path,
     outcome: Outcome,
     listener: Listener | None = None,
@@ -376,7 +382,7 @@ def _sealed(
 ) -> RunResult:
     try:
         with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
-            record = records.seal(folder)
+            record = records.load(folder) if outcome.can_resume else records.seal(folder)
             if sheet is not None:
                 record = replace(record, content=with_trials(record.content, sheet, trials_n))
             write_report(record.content, report_path(folder))

@@ -1,4 +1,4 @@
-"""Runs that were cut off: finding them, and what is left of their plan. It talks to no instrument.
+"""Runs that were cut off or interrupted: finding them, and what is left of their plan. It talks to no instrument.
 
 A traverse is one movement: a point counts because of the side it was come to, and hysteresis is up less the down that
 follows in one go. A run that was cut off left its outputs at the safe level, or somebody did, so that the way up to
@@ -20,7 +20,7 @@ from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.integrity import DIGEST, JOURNAL, inputs_of
 from sequencer.journal import chain_faults, is_being_written
-from sequencer.journal_lines import run_lines
+from sequencer.journal_lines import end_of, run_lines
 from sequencer.models import load_sequence
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
@@ -33,12 +33,13 @@ __all__ = ["CutOff", "find_cut_off", "kept_plan", "opened_of", "rest_of"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CutOff:
-    """A run that was cut off.
+    """A run that was cut off or interrupted, and is not sealed yet.
 
     Args:
         folder: of its record.
         serial: of the unit.
         point: number of the last point that was read; 0 = none.
+        interrupted: by what and where, if it ended with its outputs safe; "" = it was cut off.
         is_closed: it was over, and only not sealed yet.
         damage: why its journal cannot be read, so that nobody knows what it left on; "" if it can.
     """
@@ -46,6 +47,7 @@ class CutOff:
     folder: Path
     serial: str = ""
     point: int = 0
+    interrupted: str = ""
     is_closed: bool = False
     damage: str = ""
 
@@ -56,9 +58,14 @@ class CutOff:
             return "before it was sealed"
         return f"after a reading at point {self.point}" if self.point else "before the first reading"
 
+    @property
+    def story(self) -> str:
+        """What became of it, in words."""
+        return f"was interrupted: {self.interrupted}" if self.interrupted else f"was cut off {self.place}"
+
 
 def find_cut_off(results: Path) -> tuple[CutOff, ...]:
-    """The runs under a folder that were cut off, the oldest first; one that still goes on is none.
+    """The runs under a folder that were cut off or interrupted, the oldest first; one that still goes on is none.
 
     What was cut off before its first line stood, so before anything was energised, is passed over.
     """
@@ -69,13 +76,15 @@ def find_cut_off(results: Path) -> tuple[CutOff, ...]:
         try:
             lines = list(run_lines(path))
             if lines and lines[0]["kind"] == "opened":
+                end = end_of(lines)
                 read = [line.get("number", 0) for line in lines if line["kind"] == "reading"]
                 found.append(
                     CutOff(
                         folder=path.parent,
                         serial=str(lines[0].get("serial")),
                         point=read[-1] if read else 0,
-                        is_closed=any(line["kind"] == "closed" for line in lines),
+                        interrupted=end["reason"] if end is not None and end["kind"] == "interrupted" else "",
+                        is_closed=end is not None and end["kind"] == "closed",
                     )
                 )
         except LivezeroError as error:

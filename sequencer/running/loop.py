@@ -5,7 +5,7 @@ It never prints and never computes a figure. Whatever ends it, the outputs go to
 
 import contextlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TypeAlias
 
@@ -48,11 +48,19 @@ __all__ = ["Further", "Outcome", "Rest", "run_plan"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """How a run ended: status, the reason in words, and the error if one ended it."""
+    """How a run ended.
+
+    Args:
+        status: in a word.
+        reason: in words.
+        error: that ended it, if one did.
+        can_resume: it was stopped before its end, with its outputs safe, and can go on.
+    """
 
     status: Status
     reason: str
     error: LivezeroError | None = None
+    can_resume: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +136,7 @@ def run_plan(
             unsafe = run.make_safe()
         if outcome is None or ended is not None or unsafe is not None:
             outcome = run.ended_by(ended, unsafe)
-        run.close(outcome)
+        outcome = run.close(outcome)
     if ended is not None and not isinstance(ended, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
         if unsafe is not None:
             raise unsafe from ended
@@ -167,6 +175,7 @@ class _Run:
         self._is_astray = False  # the output went off, and the input is not back on its way yet
         self._ranges: dict[str, str] = {}
         self._rest = rest
+        self._has_read = rest is not None  # something that a new run would have to read again
         self._further = further
         self._points = plan.points
         self._start_s = self._beginning()
@@ -259,12 +268,17 @@ class _Run:
             return Outcome(status="bench fault", reason=f"{error.what} ({at})", error=error)
         return Outcome(status="interrupted", reason=f"a fault of livezero itself, {type(error).__name__} ({at})")
 
-    def close(self, outcome: Outcome) -> None:
-        """The last line of the journal. Not interrupted by anything."""
+    def close(self, outcome: Outcome) -> Outcome:
+        """The last line of the journal; the outcome with whether it can go on. Not interrupted by anything."""
+        # Also a run that was to go on, and did not come to its first point: its instruments may be off still.
+        is_stopped = outcome.status == "interrupted" or (outcome.status == "bench fault" and self._point is None)
+        can_resume = is_stopped and self._has_read
         with undisturbed():
             self._safety.enter(Output.ENDED)
-            self._keep("closed", date=self._date(), status=outcome.status, reason=outcome.reason)
+            kind = "interrupted" if can_resume else "closed"
+            self._keep(kind, date=self._date(), status=outcome.status, reason=outcome.reason)
             self._tell_anyhow(Closed(status=outcome.status, reason=outcome.reason))
+        return replace(outcome, can_resume=can_resume)
 
     def _keep(self, kind: str, **fields: object) -> None:
         """A line of the journal after the outputs are safe; a full disk must not hide how the run ended."""
@@ -490,6 +504,7 @@ class _Run:
                 note=note,
                 raw=sample.raw if sample else "",
             )
+            self._has_read = True
             self._tell(ReadingTaken(point=point, tap=tap.name, reading=reading, value=value, unit=tap.unit))
             if sample is not None and not (receiver.is_keyed or point.is_capture):
                 self._doubt(receiver, tap.name, at, sample)

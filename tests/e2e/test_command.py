@@ -99,7 +99,7 @@ def test_a_caution_that_is_not_confirmed_stops_before_energising(tmp_path, quick
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "SIGTERM"])
-def test_a_stop_in_the_middle_makes_safe_first_and_keeps_the_record(tmp_path, quick, number, livezero, served):
+def test_a_stop_in_the_middle_makes_safe_first_and_can_be_resumed(tmp_path, quick, number, livezero, served):
     with served(quick, cwd=tmp_path, bench="quick.bench.yaml") as bench:
         command = [
             sys.executable,
@@ -128,15 +128,21 @@ def test_a_stop_in_the_middle_makes_safe_first_and_keeps_the_record(tmp_path, qu
                     break
             process.send_signal(number)
             _, err = process.communicate(timeout=60)
-    assert process.returncode == 130, err
-    assert "Traceback" not in err
-    lines = [json.loads(line) for line in journal.read_text().splitlines()]
-    assert lines[-1]["kind"] == "closed"
-    assert lines[-1]["status"] == "interrupted"
+        assert process.returncode == 130, err
+        assert "Traceback" not in err
+        lines = [json.loads(line) for line in journal.read_text().splitlines()]
+        assert err.endswith(f"  do: livezero resume {journal.parent.relative_to(tmp_path)}\n"
+                            f"  or: livezero close {journal.parent.relative_to(tmp_path)}\n")  # fmt: skip
+        assert livezero("report", journal.parent, cwd=tmp_path).returncode == 0
+        verified = livezero("verify", journal.parent, cwd=tmp_path)
+        assert (verified.returncode, "NOT SEALED" in verified.stdout) == (1, True)
+        resumed = livezero("resume", journal.parent, "--confirm", cwd=tmp_path)
+        assert resumed.returncode == 0, resumed.stderr
+        assert livezero("verify", journal.parent, cwd=tmp_path).returncode == 0
+    assert (lines[-1]["kind"], lines[-1]["status"]) == ("interrupted", "interrupted")
     sent = [line["sent"] for line in lines if line["kind"] == "exchange"]
     last_on = len(sent) - 1 - sent[::-1].index("OUTP ON")
     assert "OUTP OFF" in sent[last_on:]
-    assert livezero("report", journal.parent, cwd=tmp_path).returncode == 0
 
 
 def test_readings_by_hand_get_the_same_figures(tmp_path, livezero):

@@ -1,4 +1,4 @@
-"""A run that was cut off: found, resumed at the cycle that was interrupted, or closed; nothing read is ever lost.
+"""A run that did not finish: found, resumed at the cycle that was interrupted, or closed; nothing read is ever lost.
 
 Points of the small sequence, counted by hand: 1-2 exercise; cycle 1: 3-7 up, 8 end pair, 9-12 down, 13 end pair;
 cycle 2: 14-17 up, 18 end pair, 19-22 down, 23 end pair. Two taps are read twice at each, so four readings a point.
@@ -9,7 +9,7 @@ import shutil
 
 import pytest
 
-from instruments.errors import RecordError
+from instruments.errors import InstrumentError, RecordError, StoppedError
 from sequencer import core
 from sequencer.journal import Journal, chain_faults, entries
 from sequencer.readings import valid_rows
@@ -265,6 +265,94 @@ def test_an_altered_record_is_not_resumed_but_can_be_closed(cut, name, says):
     done = core.close(folder)
     assert "its outputs were not made safe: the record was altered" in done.outcome.reason
     assert done.exit_code == 2
+
+
+@pytest.fixture
+def interrupted(small, tmp_path):
+    """The record of a run that Ctrl-C stopped in the middle of a point, or at an event before its first reading."""
+
+    def made(*, point=15, at="ReadingTaken"):
+        def stop(event):
+            if type(event).__name__ == at and (at == "Planned" or event.point.number == point):
+                raise KeyboardInterrupt
+
+        return core.run(small(), serial="GF-104", results=tmp_path / "results", listener=stop)
+
+    return made
+
+
+def test_an_interrupted_run_is_found_and_resumed_as_one_that_was_cut_off(interrupted):
+    done = interrupted()
+    folder = done.record.folder
+    assert (done.outcome.status, done.outcome.can_resume, done.exit_code) == ("interrupted", True, 130)
+    assert "Go on with livezero resume, or end it with livezero close" in done.record.content.advice
+    assert (folder / "report.html").is_file()
+    (found,) = core.cut_off(folder.parent)
+    assert (found.story, found.is_closed) == ("was interrupted: Ctrl-C at point 15 of 23", False)
+    before = core.load_record(folder).table
+    again = core.resume(folder)
+    assert (again.outcome.status, again.evaluation.verdict.result) == ("complete", "pass")
+    assert again.record.table.iloc[: len(before)].equals(before)
+    assert again.record.content.remarks[:2] == (
+        "interrupted: Ctrl-C at point 15 of 23",
+        "resumed on a new simulated bench: exercise again, then cycle 2 anew from point 14",
+    )
+    assert core.verify(folder).is_intact
+
+
+def test_an_interrupted_run_is_not_sealed_until_it_is_closed(interrupted):
+    folder = interrupted().record.folder
+    found = core.verify(folder)
+    assert (found.sha256, found.findings) == ("", ())
+    assert not (folder / "digest.json").exists()
+    done = core.close(folder)
+    assert (done.outcome.status, done.exit_code) == ("interrupted", 1)
+    assert done.outcome.reason == "Ctrl-C at point 15 of 23, and closed without being resumed"
+    assert core.verify(folder).is_intact
+    with pytest.raises(RecordError, match="the run is over, and its record sealed"):
+        core.resume(folder)
+
+
+def test_closing_an_interrupted_run_leaves_the_bench_alone(interrupted, monkeypatch):
+    # It was left safe; by now somebody else may use its instruments.
+    folder = interrupted().record.folder
+    monkeypatch.setattr("sequencer.runs.make_safe", lambda *_, **__: pytest.fail("the bench was opened"))
+    assert core.close(folder).outcome.error is None
+
+
+@pytest.mark.parametrize(("at", "point"), [("Planned", 0), ("SampleTaken", 2)], ids=["prepared", "exercised"])
+def test_a_run_interrupted_before_its_first_reading_is_over(interrupted, at, point):
+    done = interrupted(at=at, point=point)
+    assert not done.outcome.can_resume
+    assert core.verify(done.record.folder).is_intact
+    assert core.cut_off(done.record.folder.parent) == ()
+
+
+@pytest.mark.parametrize("error", [StoppedError("not confirmed"), InstrumentError("is off")], ids=["person", "meter"])
+def test_a_resume_that_comes_to_no_point_can_be_tried_again(interrupted, monkeypatch, error):
+    folder = interrupted().record.folder
+
+    def fail(_):
+        raise error
+
+    with monkeypatch.context() as patch:
+        patch.setattr("instruments.bench.Bench.prepare", fail)
+        done = core.resume(folder)
+    assert done.outcome.error is error
+    assert done.outcome.can_resume
+    assert core.resume(folder).evaluation.verdict.result == "pass"
+
+
+def test_an_interrupted_run_that_was_resumed_and_then_killed_is_one_that_was_cut_off(interrupted):
+    # Nobody made its outputs safe any more.
+    folder = interrupted().record.folder
+    with Journal(folder / "journal.jsonl", again=True) as journal:
+        journal.write(
+            "resumed", sync=True, date="2026-03-02T10:00:00+00:00", gap_s=1.0, cycle=2, from_point=14, operator="",
+            is_new_simulation=False,
+        )  # fmt: skip
+    (found,) = core.cut_off(folder.parent)
+    assert found.story == "was cut off after a reading at point 15"
 
 
 def _changed(path):

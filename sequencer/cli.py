@@ -14,8 +14,8 @@ from click.shell_completion import CompletionItem
 
 from instruments.version import __version__
 from sequencer.cli_records import correct_command, remark_command, verify_command
-from sequencer.cli_runs import Watch, close_command, resume_command, see_to_cut_off, show_result, watch_options
-from sequencer.face import WIDTH, Face, error_document, json_option, print_json, print_summary, printable
+from sequencer.cli_runs import Watch, close_command, drive_options, resume_command, see_to_cut_off, show_result
+from sequencer.face import WIDTH, Face, error_document, json_option, print_json, print_summary, printable, trials_option
 
 if TYPE_CHECKING:
     from instruments.benchfile import LoadedBench
@@ -30,16 +30,6 @@ def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
         default="",
         metavar='"NAME: REASON"',
         help="Who answers for a pass though the test uncertainty ratio is below 1.5, and why.",
-    )(command)
-
-
-def _trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option(
-        "--monte-carlo",
-        "trials",
-        type=click.IntRange(20_000, 50_000_000),
-        metavar="N",
-        help="Say where first order misleads, by up to N trials at a point; 1000000 take seconds.",
     )(command)
 
 
@@ -134,13 +124,9 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
-@click.option("--operator", default="", help="Who does it, for the record.")
-@click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
 @click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
-@click.option("--pursue", is_flag=True, help="Take the points that tell two likely causes apart.")
 @_low_tur_option
-@_trials_option
-@watch_options
+@drive_options
 def run_command(  # noqa: PLR0913  one an option
     sequence: str,
     bench: str,
@@ -209,7 +195,7 @@ def run_command(  # noqa: PLR0913  one an option
 )
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_low_tur_option
-@_trials_option
+@trials_option
 @json_option
 def evaluate_command(
     readings: Path,
@@ -317,7 +303,7 @@ def risk_command(
 
 @cli.command("report")
 @click.argument("record", type=click.Path(path_type=Path))
-@_trials_option
+@trials_option
 @json_option
 def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     """Write the report of a RECORD again, computed anew from its journal.

@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from sequencer.face import WIDTH, AtTerminal, json_option, print_json, print_summary, printable, tell_error
+from sequencer.face import (
+    WIDTH,
+    AtTerminal,
+    json_option,
+    print_json,
+    print_summary,
+    printable,
+    tell_error,
+    trials_option,
+)
 
 if TYPE_CHECKING:
     from instruments.session import Exchange
@@ -18,15 +27,19 @@ if TYPE_CHECKING:
     from sequencer.planning import Plan
     from sequencer.runs import RunResult
 
-__all__ = ["Watch", "close_command", "resume_command", "see_to_cut_off", "show_result", "watch_options"]
+__all__ = ["Watch", "close_command", "drive_options", "resume_command", "see_to_cut_off", "show_result"]
 
 
-def watch_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """How a run is watched, as the arguments `as_json`, `as_events` and `is_traced`."""
+def drive_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What a run is begun or resumed with: `operator`, `confirm`, `pursue`, `trials`; and how it is watched."""
     for option in (
         click.option("--trace", "is_traced", is_flag=True, help="Show every exchange with an instrument on stderr."),
         click.option("--events", "as_events", is_flag=True, help="Print each event as a line of JSON on stdout."),
         json_option,
+        trials_option,
+        click.option("--pursue", is_flag=True, help="Take the points that tell two likely causes apart."),
+        click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to."),
+        click.option("--operator", default="", help="Who does it, for the record."),
     ):
         command = option(command)
     return command
@@ -126,7 +139,8 @@ def see_to_cut_off(results: Path, **watched: bool) -> bool:
             _make_safe(each.folder)
         choice = _choice(each.folder)
         if choice == "resume":
-            _resume(each.folder, operator="", confirm=False, **watched)  # --confirm was said of other cautions
+            # --confirm, and the rest, were said of another run.
+            _resume(each.folder, operator="", confirm=False, pursue=False, trials=None, **watched)
             return True
         if choice == "close":
             _closed(each.folder)
@@ -174,12 +188,18 @@ def _say_how_to_go_on(folder: Path) -> None:
     click.echo(printable(f"  or: livezero close {folder}"), err=True)
 
 
-def _resume(folder: Path, *, operator: str, confirm: bool, **watched: bool) -> None:
+def _resume(folder: Path, *, operator: str, confirm: bool, pursue: bool, trials: int | None, **watched: bool) -> None:
     from sequencer import core  # noqa: PLC0415
 
     with Watch(core.kept_plan(folder), confirm=confirm, **watched) as watch:
         result = core.resume(
-            folder, operator_name=operator, operator=watch.operator, listener=watch.listener, trace=watch.trace
+            folder,
+            operator_name=operator,
+            operator=watch.operator,
+            listener=watch.listener,
+            trace=watch.trace,
+            monte_carlo=trials,
+            pursue=pursue,
         )
     show_result(result, **watched)
 
@@ -195,10 +215,10 @@ def _closed(folder: Path) -> "RunResult":
 
 @click.command("resume")
 @click.argument("record", type=click.Path(path_type=Path))
-@click.option("--operator", default="", help="Who does it, for the record.")
-@click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to.")
-@watch_options
-def resume_command(record: Path, operator: str, *, confirm: bool, **watched: bool) -> None:
+@drive_options
+def resume_command(
+    record: Path, operator: str, *, confirm: bool, pursue: bool, trials: int | None, **watched: bool
+) -> None:
     """Go on with the run of a RECORD that Ctrl-C, a crash or a power cut ended.
 
     By the plan and on the bench that the record keeps: the exercise is done again and
@@ -210,7 +230,7 @@ def resume_command(record: Path, operator: str, *, confirm: bool, **watched: boo
     Example:
       livezero resume results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
-    _resume(record, operator=operator, confirm=confirm, **watched)
+    _resume(record, operator=operator, confirm=confirm, pursue=pursue, trials=trials, **watched)
 
 
 @click.command("close")

@@ -54,6 +54,7 @@ from sequencer.runs import (
     report_path,
     resume,
     run,
+    tried,
     with_trials,
     write_page,
     write_report,
@@ -322,9 +323,7 @@ def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
 
 def by_trials(folder: Path | str, *, limit: int) -> Content:
     """The content of a record with its uncertainties tried, at most so often at a point; raises RecordError."""
-    content = load_record(folder).content
-    sheet, _ = load_type_sheet(str((Path(folder) / "inputs" / "type.yaml").resolve()))
-    return with_trials(content, sheet.datasheet(), limit)
+    return tried(load_record(folder), limit).content
 
 
 def plan_document(planned: Plan) -> dict[str, Any]:

@@ -25,6 +25,7 @@ __all__ = [
     "printable",
     "show_error",
     "tell_error",
+    "trials_option",
 ]
 
 WIDTH = 80
@@ -96,6 +97,17 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout and nothing else.")(
         command
     )
+
+
+def trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The option --monte-carlo of a command, as its argument `trials`."""
+    return click.option(
+        "--monte-carlo",
+        "trials",
+        type=click.IntRange(20_000, 50_000_000),
+        metavar="N",
+        help="Say where first order misleads, by up to N trials at a point; 1000000 take seconds.",
+    )(command)
 
 
 class AtTerminal:

@@ -145,8 +145,8 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     )
 
 
-def further_points(planned: Plan, setpoints: Sequence[Setpoint]) -> tuple[Point, ...]:
-    """Points beyond a plan, numbered on from it, as a step of their own; they are held to the same limits.
+def further_points(planned: Plan, setpoints: Sequence[Setpoint], *, after: int) -> tuple[Point, ...]:
+    """Points beyond a plan, numbered on from `after`, as a step of their own; they are held to the same limits.
 
     Raises:
         PlanError: a setpoint lies outside the limits of unit or source.
@@ -155,7 +155,7 @@ def further_points(planned: Plan, setpoints: Sequence[Setpoint]) -> tuple[Point,
     visits = [(step, FURTHER, setpoint) for setpoint in setpoints]
     _refuse_what_harms(planned.sequence, planned.sheet, planned.limits, planned.wires, visits)
     points = _points(planned.sequence, planned.bench, planned.sheet, planned.wires, visits)
-    return tuple(replace(point, number=point.number + len(planned.points)) for point in points)
+    return tuple(replace(point, number=point.number + after) for point in points)
 
 
 def _unit_limits(sequence: LoadedSequence, sheet: DataSheet) -> Span:

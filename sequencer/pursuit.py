@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sequencer.planning import Plan, Point, further_points
 from sequencer.record import load
-from sequencer.step import Direction, Setpoint
+from sequencer.step import FURTHER, Direction, Setpoint
 
 __all__ = ["pursued"]
 
@@ -20,23 +20,32 @@ def pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
     Raises:
         RecordError: the record cannot be read.
     """
-    findings = load(folder).content.findings
+    record = load(folder)
+    findings = record.content.findings
     if findings is None or not findings.extra:
         return ()
     readings_n = max(point.setpoint.readings_n for point in plan.points if point.role == "reading")
+    # A run that was interrupted after some, and resumed, has such points already: the next count as another cycle.
+    earlier = record.table[record.table["step_name"] == FURTHER]
+    cycle = 1 + int(earlier["cycle"].max() if len(earlier) else 0)
     setpoints, waits = [], []
     for index, extra in enumerate(findings.extra):
         direction: Direction = "up" if extra.direction == "up" else "down"
         # From the end of the range that the point is to be approached from.
         end = Setpoint(
-            frac=0.0 if direction == "up" else 1.0, role="exercise", direction=direction, cycle=1, point=0, readings_n=0
+            frac=0.0 if direction == "up" else 1.0,
+            role="exercise",
+            direction=direction,
+            cycle=cycle,
+            point=0,
+            readings_n=0,
         )
         setpoints += [
             end,
             replace(end, frac=extra.setpoint_pct / 100, role="reading", point=index, readings_n=readings_n),
         ]
         waits += [0.0, extra.wait_s]
-    points = further_points(plan, setpoints)
+    points = further_points(plan, setpoints, after=int(earlier["number"].max()) if len(earlier) else len(plan.points))
     return tuple(_waiting(point, wait_s) for point, wait_s in zip(points, waits, strict=True))
 
 

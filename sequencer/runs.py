@@ -21,6 +21,7 @@ from sequencer.events import Found, Listener
 from sequencer.integrity import JOURNAL, REPORT
 from sequencer.journal import Journal
 from sequencer.journal_lines import end_of, run_lines
+from sequencer.models import load_type_sheet
 from sequencer.planning import Plan
 from sequencer.pursuit import pursued
 from sequencer.record import Record
@@ -177,7 +178,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
                 listener=listener or (lambda _: None),
                 further=partial(pursued, plan, folder) if pursue else None,
             )
-    return _kept(folder, outcome, listener, sheet=plan.sheet, trials_n=monte_carlo)
+    return _kept(folder, outcome, listener, trials_n=monte_carlo)
 
 
 def acceptance(accepted: str) -> str:
@@ -191,6 +192,14 @@ def acceptance(accepted: str) -> str:
             todo='give such as "A. Brewer: the next better meter is away for calibration"',
         )
     return f"{name}: {reason}" if name else ""
+
+
+def tried(record: Record, limit: int | None) -> Record:
+    """A record with its uncertainties tried, as `with_trials`; raises InputError where its type sheet is at fault."""
+    if limit is None:
+        return record
+    sheet = load_type_sheet(str((record.folder / "inputs" / "type.yaml").resolve()))[0].datasheet()
+    return replace(record, content=with_trials(record.content, sheet, limit))
 
 
 def with_trials(content: Content, sheet: DataSheet, limit: int | None) -> Content:
@@ -234,6 +243,8 @@ def resume(
     operator: Operator | None = None,
     listener: Listener | None = None,
     trace: Teller | None = None,
+    monte_carlo: int | None = None,
+    pursue: bool = False,
 ) -> RunResult:
     """Go on with a run that was cut off or interrupted, by the plan and on the bench that its record keeps.
 
@@ -246,6 +257,8 @@ def resume(
         operator: as for `run`.
         listener: as for `run`.
         trace: as for `run`.
+        monte_carlo: as for `run`.
+        pursue: as for `run`; also where every point of the sequence had been read.
 
     Raises:
         RecordError: the run is over, or still goes on, or the record was altered.
@@ -291,10 +304,11 @@ def resume(
                     journal=journal,
                     listener=listener or (lambda _: None),
                     rest=rest,
+                    further=partial(pursued, plan, folder) if pursue else None,
                 )
         else:
             outcome = Outcome(status=end["status"], reason=end["reason"])
-    return _kept(folder, outcome, listener)
+    return _kept(folder, outcome, listener, trials_n=monte_carlo)
 
 
 def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
@@ -373,18 +387,12 @@ def _job(plan: Plan, serial: str) -> str:
 
 
 def _kept(
-    folder: Path,
-    outcome: Outcome,
-    listener: Listener | None = None,
-    *,
-    sheet: DataSheet | None = None,
-    trials_n: int | None = None,
+    folder: Path, outcome: Outcome, listener: Listener | None = None, *, trials_n: int | None = None
 ) -> RunResult:
     try:
         with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
             record = records.load(folder) if outcome.can_resume else records.seal(folder)
-            if sheet is not None:
-                record = replace(record, content=with_trials(record.content, sheet, trials_n))
+            record = tried(record, trials_n)
             write_report(record.content, report_path(folder))
     except RecordError as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk

@@ -197,26 +197,31 @@ class _Run:
         self._journal.write("identified", sync=True, identities=identities)
         self._tell(Planned(plan=self._plan, identities=identities))
         points = self._rest.points if self._rest else self._plan.points
-        if not points:
+        beyond = () if points else self._wanted()
+        if not points and not beyond:
             return Outcome(status="complete", reason="every point had been read")
         if not self._plan.bench.file.is_simulated:  # a simulated bench can hurt nobody
             confirm(self._plan.cautions, self._operator)
         self._select()
         self._energise()
+        self._visit_all(points)
+        if points:
+            beyond = self._wanted()
+        self._visit_all(beyond)
+        read_n = sum(point.role == "reading" for point in beyond)
+        more = f", and {read_n} more to tell causes apart" if read_n else ""
+        return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken{more}")
+
+    def _wanted(self) -> tuple[Point, ...]:
+        """Points beyond the plan that somebody wants after seeing the readings."""
+        further = self._further() if self._further is not None else ()
+        self._points = (*self._points, *further)
+        return further
+
+    def _visit_all(self, points: tuple[Point, ...]) -> None:
         for point in points:
             self._point = point
             self._visit(point)
-        return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken{self._go_further()}")
-
-    def _go_further(self) -> str:
-        """Points beyond the plan that somebody wants after seeing the readings; what is to be said of it."""
-        further = self._further() if self._further is not None else ()
-        self._points = (*self._points, *further)
-        for point in further:
-            self._point = point
-            self._visit(point)
-        read_n = sum(point.role == "reading" for point in further)
-        return f", and {read_n} more to tell causes apart" if read_n else ""
 
     def _select(self) -> None:
         for wired, tap in zip(self._plan.wires, self._plan.sheet.taps, strict=True):

@@ -67,3 +67,49 @@ def test_every_further_point_lies_within_the_limits_and_comes_from_its_side(plan
     further = table[table["step_name"] == "further"]
     assert further["setpoint_pct"].between(0, 100).all()
     assert set(further["direction"]) <= {"up", "down"}
+
+
+def stopped_at(point):
+    """A listener that stops a run, as Ctrl-C does, at the last reading of a point."""
+
+    def stop(event):
+        if type(event).__name__ == "ReadingTaken" and event.point.number == point and event.reading == 3:
+            raise KeyboardInterrupt
+
+    return stop
+
+
+def test_a_resumed_run_pursues_as_one_in_one_go(planned, tmp_path):
+    cut = core.run(planned, serial="GF-3", results=tmp_path / "results", listener=stopped_at(10), pursue=True)
+    assert cut.outcome.can_resume
+    result = core.resume(cut.record.folder, pursue=True)
+    assert result.record.content.findings.names == ("missing pulses at high speed",)
+    assert "more to tell causes apart" in result.outcome.reason
+
+
+@pytest.mark.parametrize("beyond_n", [0, 2], ids=["at the last point", "between further points"])
+def test_a_run_interrupted_after_its_last_point_takes_further_points_of_its_own(planned, tmp_path, beyond_n):
+    last = planned.points[-1].number
+    cut = core.run(
+        planned, serial="GF-3", results=tmp_path / "results", listener=stopped_at(last + beyond_n), pursue=True
+    )
+    assert cut.outcome.can_resume
+    result = core.resume(cut.record.folder, pursue=True)
+    assert result.outcome.status == "complete"
+    assert result.record.content.findings.names == ("missing pulses at high speed",)
+    table = result.record.table
+    further = table[table["step_name"] == "further"]
+    assert further["number"].min() > last
+    # No two setpoints share a visit, whenever it was taken; or their readings would be averaged.
+    visits = further.groupby(["step", "cycle", "direction", "point", "role"])
+    assert (visits["commanded"].nunique() == 1).all()
+    assert core.verify(cut.record.folder).is_intact
+
+
+def test_resume_can_be_given_everything_that_a_run_can_but_what_its_record_keeps():
+    from sequencer.cli import cli
+
+    run, resume = ({option.name for option in cli.commands[name].params} for name in ("run", "resume"))
+    kept = {"sequence", "bench", "faults", "seed", "serial", "as_found", "as_left", "results", "low_tur_accepted"}
+    assert run - resume == kept
+    assert resume - run == {"record"}

@@ -100,9 +100,8 @@ class Journal:
             RecordError: the disk is full, or gone; or it was so before.
         """
         text = as_json({"kind": kind} | _plain(fields)).encode()
+        self.heed()
         try:
-            if self._fault is not None:
-                raise self._fault
             if self._end_n is not None:
                 self._file.truncate(self._end_n)
                 self._file.seek(self._end_n)
@@ -116,14 +115,21 @@ class Journal:
                 os.fsync(self._file.fileno())
         except OSError as error:
             self._fault = error
+            self.heed()
+
+    def heed(self) -> None:
+        """Raise RecordError if a line could not be written; of an exchange nobody was told then."""
+        if self._fault is not None:
             raise RecordError(
-                f"the journal cannot be written: {error.strerror}", where=str(self.path), todo="make room on the disk"
-            ) from error
+                f"the journal cannot be written: {self._fault.strerror}",
+                where=str(self.path),
+                todo="make room on the disk",
+            ) from self._fault
 
     def exchange(self, exchange: Exchange) -> None:
         """Keep what went over a line; synced with the next reading.
 
-        It never raises: an output is made safe over a line too, and must not stop at a full disk. A reading does.
+        It never raises: an output is made safe over a line too, and must not stop at a full disk. See `heed`.
         """
         with contextlib.suppress(RecordError):
             self.write(

@@ -231,8 +231,14 @@ class _Run:
                 self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.reading_unit)
                 self._ranges[wired.tap] = str(wired.receiver.entry.range)
 
+    def _heed(self) -> None:
+        """Stop here if somebody asked for it, or if the journal could not keep an exchange."""
+        self._stop.heed()
+        self._journal.heed()
+
     def _energise(self) -> None:
         """On at 0 %, or the setpoint nearest to it: never with a jump to the top."""
+        self._heed()
         tap = self._plan.sheet.taps[0]
         first = min(self._plan.points, key=lambda point: abs(point.value - tap.low))
         self._safety.enter(Output.ENERGISED)
@@ -305,7 +311,7 @@ class _Run:
         The input is left where it stands, unless the source had not confirmed the level yet, or its output went off.
         """
         for attempt in range(1, self._retries + 2):
-            self._stop.heed()
+            self._heed()
             self._tell(PointBegun(point=point, attempt=attempt))
             try:
                 if attempt > 1:
@@ -415,7 +421,7 @@ class _Run:
             return settling.settled(), ""
         missed = 0
         while True:
-            self._stop.heed()
+            self._heed()
             began_s = clock.now()
             try:
                 sample = self._read(receiver, expected)
@@ -434,6 +440,7 @@ class _Run:
                 self._tell(SampleTaken(point=point, after_s=after_s, value=value, state=state, to_go=settling.to_go))
                 if state is not State.MOVING:
                     return settling.settled(), ""
+            self._heed()
             clock.sleep(began_s + point.rule.interval_s - clock.now())
 
     def _read(self, receiver: Receiver, expected: float | None, doubt: Doubting | None = None) -> Sample:

@@ -361,6 +361,34 @@ def test_a_full_disk_ends_the_run_safe_and_what_was_written_is_read(small, run, 
         assert f"at point {ran.lines[-2].get('number') or ran.record.table['number'].max()}" in content.reason
 
 
+@pytest.mark.parametrize("place", range(1, 120, 7))
+def test_a_disk_that_fills_at_an_exchange_ends_the_run_before_the_input_moves_again(small, run, place):
+    # With a wait of a minute at each point: it must not be waited out, nor sampled on.
+    plan = small(type_sheet={"minimum: 80 ms, maximum: 3 s": "minimum: 60 s, maximum: 90 s"})
+    struck_at = []
+
+    def fill(_, journal, found):
+        told = journal.exchange
+
+        def exchange(each):
+            if len(found.log) >= place and not struck_at:
+                struck_at.append(len(found.sent))
+                journal._file = FullDisk(journal._file, 0)
+            told(each)
+
+        journal.exchange = exchange
+
+    ran = run(plan, change=fill)
+    assert ran.outcome.status == "bench fault"
+    assert "cannot be written: No space left on device" in ran.outcome.reason
+    assert ran.is_safe()
+    after = ran.sent[struck_at[0] :]
+    assert set(levels(after)) == {0.0}
+    assert "OUTP ON" not in after
+    if "OUTP ON" in ran.sent[: struck_at[0]]:
+        assert after.count("READ?") <= 1  # the one under way
+
+
 def test_an_output_that_cannot_be_made_safe_outranks_everything(small, run):
     wrong = [Mishap(kind="time-out", instrument="source", at_exchange=20, times_n=1000)]
     ran = run(small(), wrong=wrong)

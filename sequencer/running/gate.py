@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-from instruments.errors import StoppedError
+from instruments.errors import AbsentError, StoppedError
 from instruments.interrupts import handled, undisturbed
 from instruments.roles import Operator, Question
 
@@ -25,14 +25,28 @@ def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
 
 
 def confirm_again(source: str, operator: Operator) -> None:
-    """Ask before an output that went off by itself is energised again; raises StoppedError unless it is a yes.
+    """Ask before an output that went off by itself is energised again.
+
+    Raises:
+        StoppedError: the answer is not yes.
+        AbsentError: there is nobody to answer.
 
     Somebody may have switched it off because of what it drives. So it is no caution, which could be confirmed
     beforehand: an unexpected start needs a person (ISO 12100:2010, 6.2.11.4, from memory).
     """
     text = f"The output of {source} went off by itself. Is everybody clear of what it drives? Energise it again?"
-    if operator.ask(Question(kind="confirm", text=text)).strip().casefold() not in _YES:
-        raise StoppedError(f"the output of {source} went off, and was not to be energised again")
+    try:
+        answer = operator.ask(Question(kind="confirm", text=text))
+    except AbsentError as error:
+        raise AbsentError(
+            f"the output of {source} went off by itself, and nobody is there to say that it may be energised again",
+            todo="find out why it went off, and who is at what it drives; --confirm does not stand for that",
+        ) from error
+    if answer.strip().casefold() not in _YES:
+        raise StoppedError(
+            f"the output of {source} went off, and was not to be energised again",
+            todo="find out why it went off, and who is at what it drives",
+        )
 
 
 class Stop:

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from instruments.errors import StoppedError
+from instruments.errors import AbsentError, StoppedError
 from sequencer.running.gate import confirm, confirm_again, signals_stop, undisturbed
 
 
@@ -97,3 +97,26 @@ def test_outside_the_main_thread_nothing_is_changed(within):
 def test_a_closed_window_stops_a_run_as_ctrl_c_does():
     with signals_stop(), pytest.raises(KeyboardInterrupt, match="SIGHUP"):
         signal.raise_signal(signal.SIGHUP)
+
+
+def test_where_nobody_is_there_the_output_stays_off_and_it_is_said_why_and_what_to_do(answers):
+    operator = answers(AbsentError("nobody is there to answer", todo="run at a terminal"))
+    with pytest.raises(AbsentError) as stop:
+        confirm_again("source", operator)
+    assert stop.value.lines == (
+        "the output of source went off by itself, and nobody is there to say that it may be energised again",
+        "  do: find out why it went off, and who is at what it drives; --confirm does not stand for that",
+    )
+
+
+def test_confirm_at_the_command_answers_cautions_and_no_output_that_went_off(monkeypatch):
+    from contextlib import nullcontext
+    from io import StringIO
+
+    from sequencer.face import AtTerminal
+
+    monkeypatch.setattr("sys.stdin", StringIO(""))  # as of a run that nobody attends
+    operator = AtTerminal(nullcontext, cautions_confirmed=True)
+    confirm(("guards on",), operator)
+    with pytest.raises(AbsentError, match="went off by itself"):
+        confirm_again("source", operator)

@@ -115,7 +115,7 @@ class DescribedInstrument:
     def check_power(self) -> None:
         """Raises PowerCycledError if it was switched off and on; silent where it cannot tell."""
         if self._was_switched_on():
-            self._forget()
+            self.forget()
             raise PowerCycledError(
                 "was switched off and on, and has lost its settings",
                 where=self.session.where,
@@ -129,7 +129,8 @@ class DescribedInstrument:
             return False
         return bool(int(self.ask_number(ask, _NUMBER)) & _POWER_ON)
 
-    def _forget(self) -> None:
+    def forget(self) -> None:
+        """Its settings are lost."""
         self.resets_n += 1
         self.is_set_up = False
         self.active = None
@@ -239,7 +240,7 @@ class DescribedInstrument:
                 self.session.clear()
                 self._identify()
                 if self._was_switched_on():
-                    self._forget()
+                    self.forget()
                 self.send(*self.description.clear)
             except InstrumentError as error:
                 is_over = self.session.clock.now() - begin_s >= _RECOVERY_S or isinstance(error, WrongInstrumentError)
@@ -543,6 +544,13 @@ class DescribedReceiver:
         self.instrument.send(*commands)
         self.instrument.check_errors(after=" ".join(commands))
         self.instrument.active = self
+        if (reply := self._selected_otherwise()) is not None:
+            raise InstrumentError(
+                f'was told to take the function "{self.function}", and says "{shortened(reply)}"',
+                where=self._session.where,
+                reply=reply,
+                todo='check "select" and "select query" in the description against the manual of the instrument',
+            )
         self._clock.sleep(self._spec.settling_after_range_change)
         for _ in range(self._spec.discard_after_range_change):
             with contextlib.suppress(NoReadingError):  # it is thrown away, whatever it was
@@ -551,6 +559,22 @@ class DescribedReceiver:
     def check(self) -> None:
         """Raises PowerCycledError if the instrument was switched off and on; silent where it cannot tell."""
         self.instrument.check_power()
+        can_tell = self.instrument.description.event_status is not None
+        if not can_tell and self.instrument.active is self and self._selected_otherwise() is not None:
+            self.instrument.forget()
+            raise PowerCycledError(
+                "no longer has its function selected",
+                where=self._session.where,
+                todo="look why it lost its power, or who turned it to another function",
+            )
+
+    def _selected_otherwise(self) -> str | None:
+        """What the instrument says is selected where it is not this function; None if it is, or cannot be told."""
+        query = self._spec.select_query
+        if query is None:
+            return None
+        reply = self.instrument.ask(query.ask).strip()
+        return None if re.fullmatch(query.reply, reply[:_LONGEST_WORD]) else reply
 
     def take_correction(self) -> Sample | None:
         """None: an instrument with an interface corrects nothing."""

@@ -28,6 +28,7 @@ __all__ = [
     "Function",
     "OutputQuery",
     "RangeEntry",
+    "SelectQuery",
     "SerialLine",
     "Termination",
     "as_sent",
@@ -135,6 +136,13 @@ class OutputQuery(FileModel):
     off: Pattern = "[+]?0|OFF"
 
 
+class SelectQuery(FileModel):
+    """How to ask which function, or range, is selected, and what the whole reply is where it is this function."""
+
+    ask: Command
+    reply: Pattern
+
+
 class RangeEntry(FileModel):
     """One range of a function, with what it can resolve and how well it is known."""
 
@@ -168,6 +176,7 @@ class Function(FileModel):
     reads: UnitField | None = None
     in_: UnitField | None = None
     select: RangeCommands = ()
+    select_query: SelectQuery | None = None
     set: SetCommand | None = None
     read_back: Command | None = None
     on: Commands = ()
@@ -208,6 +217,8 @@ class Function(FileModel):
             raise ValueError(f"a safe level in {self.unit}, within a range")
         if self.set is not None and not _FIELD.search(self.set):
             raise ValueError('a "set" command with "{level}" in it')
+        if self.select_query is not None and self.sets:
+            raise ValueError('no "select query" in a function that sets; its level is read back')
         if self.output_query is not None and not self.off:
             raise ValueError('"off" beside an output query')
         if self.reply.count("{value}") != 1:

@@ -13,7 +13,7 @@ from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import PlanError
 from instruments.units import Quantity, Span, is_alike, magnitude, quantity, show
-from instruments.wiring import Wire, wire
+from instruments.wiring import Port, Wire, wire
 from sequencer.budget import LEAST_TUR, Basis, basis_of, budget
 from sequencer.figures.conformity import RULES
 from sequencer.models import LoadedSequence
@@ -410,6 +410,35 @@ def _expected_U(
     return np.full(values.shape, np.nan) if stated is None else stated.U
 
 
+def _doubtful(turs: list[float | None], rule: str) -> str:
+    """What is to be said of a bench by its TUR at each point; "" where it is good enough for the tolerance."""
+    known = [each for each in turs if each is not None]
+    if len(known) < len(turs):
+        missing = "the accuracy of an instrument is not in its description: no uncertainty, so "
+        is_needed = RULES[rule].w_over_U != 0 or RULES[rule].guard != "of U"
+        return missing + (f"no verdict by {rule}" if is_needed else "a verdict without it")
+    if min(known) < 1:
+        return (
+            f"no verdict is possible at {sum(each < 1 for each in known)} of {len(known)} points: the uncertainty "
+            "exceeds the tolerance; take better instruments, or settle more strictly"
+        )
+    if min(known) >= _TUR_WANTED:
+        return ""
+    said = f"the bench is only {min(known):.1f} times as good as the tolerance (TUR); {_TUR_WANTED:g} is wanted"
+    if min(known) < LEAST_TUR:
+        said += f"; below {LEAST_TUR:g} a pass is conditional unless a person accepts it (--accept-low-tur)"
+    return said
+
+
+def _cannot_tell(bench: LoadedBench, port: Port) -> bool:
+    """True of a receiver that would lose its settings with its power, and not show it."""
+    description = bench.descriptions[port.instrument]
+    function = description.functions[port.function]
+    asks = description.event_status or function.select_query
+    settings = (*description.prepare, *function.select, *port.entry.select)
+    return description.kind == "remote" and not asks and bool(settings)
+
+
 def _warnings(
     sheet: DataSheet, wires: tuple[Wire, ...], points: tuple[Point, ...], bench: LoadedBench, rule: str
 ) -> tuple[str, ...]:
@@ -424,22 +453,7 @@ def _warnings(
                 f"the tolerance of {tightest.tolerance:.3g} {unit} is under {_STEPS_IN_TOLERANCE} steps of the receiver"
                 f" ({step:.3g} {unit}): take a finer range or meter"
             )
-        turs = [point.tur for point in judged]
-        known = [each for each in turs if each is not None]
-        if len(known) < len(turs):
-            missing = "the accuracy of an instrument is not in its description: no uncertainty, so "
-            is_needed = RULES[rule].w_over_U != 0 or RULES[rule].guard != "of U"
-            found.append(missing + (f"no verdict by {rule}" if is_needed else "a verdict without it"))
-        elif min(known) < 1:
-            found.append(
-                f"no verdict is possible at {sum(each < 1 for each in known)} of {len(known)} points: the uncertainty "
-                "exceeds the tolerance; take better instruments, or settle more strictly"
-            )
-        elif min(known) < _TUR_WANTED:
-            said = f"the bench is only {min(known):.1f} times as good as the tolerance (TUR); {_TUR_WANTED:g} is wanted"
-            if min(known) < LEAST_TUR:
-                said += f"; below {LEAST_TUR:g} a pass is conditional unless a person accepts it (--accept-low-tur)"
-            found.append(said)
+        found += filter(None, [_doubtful([point.tur for point in judged], rule)])
     if wires[0].receiver is None:
         port = wires[0].source
         assert port is not None
@@ -450,6 +464,12 @@ def _warnings(
     ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
     if bench.file.ambient is None and any(port.entry.temperature_coefficient is not None for port in ports):
         found.append("the bench file states no ambient temperature: the reference temperatures are taken to be held")
+    blind = [each.receiver.instrument for each in wires if each.receiver and _cannot_tell(bench, each.receiver)]
+    if blind:
+        found.append(
+            f"{', '.join(dict.fromkeys(blind))} cannot tell a loss of power, and may read on in another function: give "
+            '"event status" or "select query" in the description if there is one'
+        )
     if any(bench.descriptions[name].kind == "keyed" for name in bench.file.instruments):
         found.append("a person sets or reads at each point; the time they take is not in the estimate")
     return tuple(found)

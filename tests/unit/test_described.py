@@ -463,6 +463,24 @@ def test_what_a_dialect_says_for_overload_is_an_overload():
         receiver.read()
 
 
+def test_a_meter_that_did_not_take_its_function_is_an_error_at_the_set_up():
+    text = """
+instrument: meter that ignores what it does not know
+functions:
+  current:
+    reads: mA
+    select: ["FUNC CURR"]
+    select query: {ask: "FUNC?", reply: "CURR.*"}
+    query: "READ?"
+    ranges:
+      - {range: 0 .. 100 mA}
+"""
+    opened = FakeOpened({"FUNC?": ["VOLT"]}, parse(text, Path("own.yaml")).into(Description))
+    receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
+    with pytest.raises(InstrumentError, match='was told to take the function "current", and says "VOLT"'):
+        receiver.select(receiver._spec.ranges[0], "mA")
+
+
 # -- instruments by the book that are not like the simulated ones ------------------------------------------------------
 
 

@@ -231,6 +231,35 @@ def test_a_meter_that_lost_power_is_set_up_again_and_no_reading_in_between_is_ke
     assert "has lost its settings" in " ".join(ran.record.content.remarks)
 
 
+# Without the event status register; with it asked for its function in place of that.
+NO_STATUS = {'event status: "*ESR?"\n': ""}
+ASKED = NO_STATUS | {"    reads: mA\n": '    reads: mA\n    select query: {ask: "SENS:FUNC?", reply: \'"CURR"\'}\n'}
+
+
+def test_a_meter_without_event_status_is_asked_for_its_function(small, run, described):
+    bench = {"meter: {description: generic-scpi-meter": f"meter: {{description: {described('meter', ASKED)}"}
+    plan = small(bench=bench)
+    assert not [each for each in plan.warnings if "loss of power" in each]
+    ran = run(plan, wrong=[Mishap(kind="power-cycled", instrument="meter", at_exchange=60, matching="READ?")])
+    assert ran.outcome.status == "complete"
+    assert ran.record.table.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
+    assert "no longer has its function selected" in " ".join(ran.record.content.remarks)
+    assert ran.record.evaluation.verdict.result == "pass"
+
+
+def test_of_a_meter_that_cannot_tell_the_plan_warns_once(small, described):
+    mute = described("meter", NO_STATUS)
+    bench = {
+        f"{name}: {{description: generic-scpi-meter": f"{name}: {{description: {mute}"
+        for name in ("reference", "meter")
+    }
+    (warning,) = [each for each in small(bench=bench).warnings if "loss of power" in each]
+    assert warning == (
+        "reference, meter cannot tell a loss of power, and may read on in another function: give "
+        '"event status" or "select query" in the description if there is one'
+    )
+
+
 @pytest.mark.parametrize("instrument", ["source", "reference", "meter"])
 def test_a_dropped_connection_is_opened_again_and_the_run_goes_on(small, run, instrument):
     ran = run(small(), wrong=[Mishap(kind="dropped", instrument=instrument, at_exchange=40)])

@@ -4,6 +4,8 @@ The only module that catches pyvisa's errors. It knows text, not instruments.
 """
 
 import contextlib
+import select
+import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -59,7 +61,7 @@ class Line(Protocol):
 
 
 class BoundedLine:
-    """A pyvisa resource as a line whose replies have an end: one that sends on for ever fills no memory.
+    """A pyvisa resource as a line that always comes back: from a reply without an end, and to one that never reads.
 
     Args:
         resource: opened, with its terminations set.
@@ -80,7 +82,12 @@ class BoundedLine:
         self._resource.timeout = timeout_ms
 
     def write(self, message: str) -> int:
-        """Send a line."""
+        """Send a line; raises VisaIOError where it is not taken in time."""
+        # pyvisa-py 0.8 waits for ever for room in a raw socket, so that nothing could be made safe any more.
+        session = getattr(self._resource.visalib, "sessions", {}).get(self._resource.session)
+        line = getattr(session, "interface", None)
+        if isinstance(line, socket.socket) and not select.select([], [line], [], self.timeout / 1000)[1]:
+            raise pyvisa.VisaIOError(StatusCode.error_timeout)
         return int(self._resource.write(message, encoding=self._encoding))
 
     def read(self) -> str:

@@ -1,6 +1,7 @@
 """Over a real socket in real time: a late answer never becomes the next reading, and a lost connection comes back."""
 
 import contextlib
+import socket
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.described import DescribedInstrument, DescribedReceiver
 from instruments.description import Description
 from instruments.errors import InstrumentError, NoReplyError
-from instruments.session import Session
+from instruments.session import BoundedLine, Session
 from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.instrument import SimulatedInstrument
 from instruments.simulated.server import serve
@@ -83,3 +84,25 @@ def test_a_connection_that_was_dropped_is_opened_again():
             [receiver.read() for _ in range(9)]
         assert receiver.read().value == pytest.approx(3.8, abs=0.05)
     assert "(opened again)" in [each.sent for each in told]
+
+
+def test_an_instrument_that_never_reads_does_not_hold_a_run_for_ever():
+    # It takes the connection and what its buffers hold, as one whose firmware hangs does.
+    with socket.socket() as hung:
+        hung.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        hung.bind(("127.0.0.1", 0))
+        hung.listen()
+        resource = f"TCPIP::127.0.0.1::{hung.getsockname()[1]}::SOCKET"
+        manager = pyvisa.ResourceManager("@py")
+        session = Session(
+            name="source",
+            resource=resource,
+            opener=lambda: BoundedLine(manager.open_resource(resource, write_termination="\n"), encoding="latin-1"),
+            clock=RealClock(),
+            timeout_s=0.2,
+            query_delay_s=0,
+            tell=lambda _: None,
+        )
+        with pytest.raises(NoReplyError, match=r"no answer within 0\.2 s"):
+            [session.write("SOUR:FREQ 5.0000000E+02;" * 160) for _ in range(2000)]  # each just short of 4096 bytes
+        session.close()

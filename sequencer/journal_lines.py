@@ -1,8 +1,10 @@
 """The lines of a journal, held to what a run writes: who reads a record may take its fields as they are.
 
 Only what is read again is looked at. Whether a line is the one that was written is told by its chain (`integrity`).
+What a later livezero writes beyond that is passed over, and said (`beyond_us`): a record is read as far as it can be.
 """
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -11,9 +13,10 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, ValidationError
 
 from instruments.errors import RecordError
+from instruments.version import __version__
 from sequencer.journal import entries
 
-__all__ = ["addenda_lines", "end_of", "run_lines"]
+__all__ = ["addenda_lines", "beyond_us", "end_of", "remedy", "run_lines"]
 
 
 def _instant(text: str) -> str:
@@ -165,12 +168,44 @@ _RUN: Mapping[str, type[_Line]] = {
     "interrupted": _Ended,
     "closed": _Ended,
 }
+# Written for people, and read by them alone.
+_FOR_PEOPLE = {"exchange", "doubt", "safe"}
 _ADDENDA: Mapping[str, type[_Line]] = {"remark": _AddedRemark, "correction": _AddedCorrection}
 
 
 def run_lines(path: Path) -> Iterator[dict[str, Any]]:
     """The lines of the journal of a run; raises RecordError as `entries`, or for a line that no run writes."""
     return _checked(path, _RUN)
+
+
+def beyond_us(lines: Sequence[dict[str, Any]]) -> str:
+    """What of a journal this livezero cannot read, since a later one wrote it; "" if nothing."""
+    unknown = sorted({str(line["kind"]) for line in lines} - _RUN.keys() - _FOR_PEOPLE)
+    writer = _writer(lines[0]) if lines else ""
+    if not unknown and not _order(writer) > _order(__version__):
+        return ""
+    what = (
+        f"lines of the kind {', '.join(unknown)} are passed over" if unknown else "what is new in that is passed over"
+    )
+    return f"written by livezero {writer or 'of no version'}, read by {__version__}: {what}"
+
+
+def remedy(opened: Mapping[str, Any]) -> str:
+    """What to do about a journal that lacks something, by its first line."""
+    writer = _writer(opened)
+    if writer in {"", __version__}:
+        return "it was altered, or is not ours"
+    return f"read it with livezero {writer}, which wrote it; this is {__version__}"
+
+
+def _writer(opened: Mapping[str, Any]) -> str:
+    """The version that wrote a journal, by its first line; "" if that does not say."""
+    versions = opened.get("versions")
+    return str(versions.get("livezero", "")) if isinstance(versions, dict) else ""
+
+
+def _order(version: str) -> list[int]:
+    return [int(each) for each in re.findall(r"\d{1,9}", version)[:3]]
 
 
 def end_of(lines: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
@@ -185,7 +220,9 @@ def addenda_lines(path: Path) -> Iterator[dict[str, Any]]:
 
 
 def _checked(path: Path, kinds: Mapping[str, type[_Line]]) -> Iterator[dict[str, Any]]:
+    first: dict[str, Any] = {}
     for number, line in enumerate(entries(path), start=1):
+        first = first or line
         try:
             kinds.get(str(line["kind"]), _Line).model_validate(line)
         except ValidationError as error:
@@ -193,6 +230,6 @@ def _checked(path: Path, kinds: Mapping[str, type[_Line]]) -> Iterator[dict[str,
             raise RecordError(
                 f"the journal lacks '{name}' as a run writes it",
                 where=f"{path}:{number}",
-                todo="it was altered, or is not ours",
+                todo=remedy(first),
             ) from error
         yield line

@@ -36,7 +36,7 @@ from sequencer.comparison import Comparison
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.examination import examined
 from sequencer.journal import entries
-from sequencer.journal_lines import end_of, run_lines
+from sequencer.journal_lines import beyond_us, end_of, remedy, run_lines
 from sequencer.models import TypeSheet, load_type_sheet
 from sequencer.planning import Plan, receiver_of
 from sequencer.readings import from_journal, write_csv
@@ -301,9 +301,7 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
         content = _content(folder, lines, table, sheet)
         content = replace(content, remarks=(*map(addenda.words_of, more), *_judged(folder, more), *content.remarks))
     except (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError) as error:
-        raise RecordError(
-            f"the journal lacks {error}", where=str(journal), todo="it was altered, or is not ours"
-        ) from error
+        raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(lines[0])) from error
     return Record(folder=folder, table=table, content=content)
 
 
@@ -365,6 +363,7 @@ def _content(folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, she
         remarks=(
             *(f"interrupted: {line['reason']}" for line in lines if line["kind"] == "interrupted" and line is not end),
             *(_resumed(line) for line in lines if line["kind"] == "resumed"),
+            *filter(None, [beyond_us(lines)]),
             *opened["warnings"],
             *found,
             *(_remark(line) for line in lines if line["kind"] == "remark"),

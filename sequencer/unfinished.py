@@ -20,7 +20,7 @@ from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.integrity import DIGEST, JOURNAL, inputs_of
 from sequencer.journal import chain_faults, is_being_written
-from sequencer.journal_lines import end_of, run_lines
+from sequencer.journal_lines import beyond_us, end_of, run_lines
 from sequencer.models import load_sequence
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
@@ -105,7 +105,7 @@ def kept_plan(folder: Path) -> Plan:
     """The plan of a run, from the inputs that its record keeps, whatever became of the files they were taken from.
 
     Raises:
-        RecordError: the inputs, or the journal, are not what they were; or this livezero would plan it otherwise.
+        RecordError: the inputs, or the journal, are not what they were; or a later livezero wrote it.
         InputError: an input is at fault.
         PlanError: the same plan is not possible any more.
     """
@@ -118,6 +118,10 @@ def kept_plan(folder: Path) -> Plan:
             f"the record was altered: {altered[0]}",
             where=str(folder),
             todo=f"livezero close {folder} keeps what is there",
+        )
+    if later := beyond_us(list(run_lines(folder / JOURNAL))):
+        raise RecordError(
+            later, where=str(folder), todo=f"resume it with the livezero that began it, or livezero close {folder}"
         )
     inputs = folder / "inputs"
     try:

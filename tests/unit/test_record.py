@@ -6,6 +6,7 @@ import json
 import pytest
 
 from instruments.errors import RecordError
+from instruments.version import __version__
 from sequencer import record as records
 
 
@@ -138,6 +139,58 @@ def test_a_damaged_record_is_an_error_and_no_traceback(sealed, change, says):
     with pytest.raises(RecordError, match=says) as damaged:
         records.load(folder)
     assert damaged.value.exit_code == 2
+
+
+def rewritten(folder, change, *, version):
+    """A journal as another version of livezero wrote it."""
+    path = folder / "journal.jsonl"
+    lines = [json.loads(line) for line in path.read_text().splitlines()]
+    lines[0]["versions"]["livezero"] = version
+    path.chmod(0o644)
+    path.write_text("".join(json.dumps(line) + "\n" for line in change(lines)))
+
+
+def without(name):
+    return lambda lines: [{key: each for key, each in line.items() if key != name} for line in lines]
+
+
+@pytest.mark.parametrize("name", ["to_go", "basis"], ids=["of a reading", "of the first line"])
+def test_what_an_earlier_version_did_not_write_is_an_error_that_names_it(sealed, name):
+    folder = sealed().folder
+    rewritten(folder, without(name), version="0.0.7")
+    with pytest.raises(RecordError, match=f"the journal lacks '{name}'") as lacking:
+        records.load(folder)
+    assert lacking.value.todo == f"read it with livezero 0.0.7, which wrote it; this is {__version__}"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda lines: [line | {"humidity": 40} for line in lines], "what is new in that is passed over"),
+        (
+            lambda lines: [*lines[:9], {"kind": "ventilated", "at_s": 1}, *lines[9:]],
+            "lines of the kind ventilated are passed over",
+        ),
+    ],
+    ids=["field", "kind"],
+)
+def test_what_a_later_version_wrote_is_read_as_far_as_it_can_be_and_said(sealed, change, says):
+    folder = sealed().folder
+    before = records.load(folder)
+    rewritten(folder, change, version="99.2.0")
+    found = records.load(folder)
+    assert found.table.equals(before.table)
+    assert found.content.remarks[0] == f"written by livezero 99.2.0, read by {__version__}: {says}"
+
+
+def test_a_kind_of_line_that_nobody_knows_is_said_whatever_the_version(sealed):
+    folder = sealed().folder
+    rewritten(folder, lambda lines: [*lines, {"kind": "ventilated"}], version=__version__)
+    assert "lines of the kind ventilated are passed over" in records.load(folder).content.remarks[0]
+
+
+def test_a_record_of_this_version_says_nothing_of_versions(sealed):
+    assert not [each for each in sealed().record.content.remarks if "written by" in each]
 
 
 def test_a_folder_that_is_no_record_says_what_to_name(tmp_path):

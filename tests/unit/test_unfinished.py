@@ -267,6 +267,19 @@ def test_an_altered_record_is_not_resumed_but_can_be_closed(cut, name, says):
     assert done.exit_code == 2
 
 
+def test_a_run_that_a_later_version_began_is_not_resumed_by_this_one(small, tmp_path, monkeypatch):
+    monkeypatch.setattr("sequencer.record.__version__", "99.2.0")
+
+    def stop(event):
+        if type(event).__name__ == "ReadingTaken":
+            raise KeyboardInterrupt
+
+    folder = core.run(small(), serial="x", results=tmp_path / "results", listener=stop).record.folder
+    with pytest.raises(RecordError, match=r"written by livezero 99\.2\.0, read by") as refused:
+        core.resume(folder)
+    assert refused.value.todo == f"resume it with the livezero that began it, or livezero close {folder}"
+
+
 @pytest.fixture
 def interrupted(small, tmp_path):
     """The record of a run that Ctrl-C stopped in the middle of a point, or at an event before its first reading."""

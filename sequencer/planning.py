@@ -284,11 +284,11 @@ def _refuse_what_harms(
 def _refuse_an_unsafe_safe_level(
     bench: LoadedBench, limits: tuple[tuple[str, Span], ...], wires: tuple[Wire, ...]
 ) -> None:
-    """Every run begins and ends at the safe level."""
+    """Every run begins and ends at the safe level, and the source stays in the range of the points."""
     port, level = wires[0].source, wires[0].safe_level
     assert port is not None
     assert level is not None
-    for reason, limit in limits:
+    for reason, limit in (("range of the source", port.entry.range), *limits):
         if not limit.holds(magnitude(level, limit.unit)):
             raise PlanError(
                 f'the safe level of "{port.instrument}", {show(level)}, lies outside the {reason}',

@@ -156,3 +156,10 @@ def test_0_of_a_square_root_is_planned_though_its_tolerance_has_no_bound(small):
     bottom = [point for point in plan.points if point.setpoint.frac == 0 and point.role == "reading"]
     assert all(point.tolerance != point.tolerance and point.tur is None for point in bottom)
     assert all(point.rule.tolerance > 0 for point in plan.points)
+
+
+def test_a_safe_level_beyond_the_range_that_the_points_take_is_refused(small):
+    # The points take 0 .. 1000 Hz; in that range the source would refuse 1100 Hz, and the run end "not safe".
+    with pytest.raises(PlanError, match="1100 Hz, lies outside the range of the source") as refused:
+        small(bench={"identity: SIMULATED SOURCE": "identity: SIMULATED SOURCE, safe level: 1100 Hz"})
+    assert refused.value.allowed == "0 .. 1000 Hz"

@@ -72,7 +72,7 @@ class BenchTap(FileModel):
 class Simulation(FileModel):
     """The simulated bench: its seed, and the faults it is given, by name and size as in the fault catalogue."""
 
-    seed: int = Field(1, ge=0)
+    seed: int = Field(1, ge=0, le=2**31)  # as --seed
     faults: tuple[dict[str, str], ...] = ()
 
 

@@ -12,8 +12,8 @@ from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, WithJso
 
 from instruments.fields import (
     AccuracyField,
-    DurationField,
     LevelField,
+    PauseField,
     SpanField,
     TemperatureSpanField,
     UnitField,
@@ -107,7 +107,7 @@ Pattern = Annotated[str, AfterValidator(_pattern)]
 class SerialLine(FileModel):
     """Settings of a serial port."""
 
-    baud: int = Field(9600, gt=0)
+    baud: int = Field(9600, gt=0, le=10_000_000)
     data_bits: Literal["5", "6", "7", "8"] = "8"
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal["1", "2"] = "1"
@@ -185,9 +185,9 @@ class Function(FileModel):
     query: Command | None = None
     reply: str = "{value}"
     overload: Pattern | None = None
-    takes: DurationField = 0.0
-    settling: DurationField = 0.0
-    settling_after_range_change: DurationField = 0.0
+    takes: PauseField = 0.0
+    settling: PauseField = 0.0
+    settling_after_range_change: PauseField = 0.0
     discard_after_range_change: int = Field(0, ge=0, le=20)
     safe_level: LevelField | None = None
     ranges: tuple[RangeEntry, ...] = Field(min_length=1)
@@ -254,8 +254,8 @@ class Description(FileModel):
     termination: Termination = Termination()
     serial: SerialLine | None = None
     reference_temperature: TemperatureSpanField | None = None
-    timeout: DurationField = 5.0
-    query_delay: DurationField = 0.0
+    timeout: PauseField = Field(5.0, gt=0)
+    query_delay: PauseField = 0.0
     identify: OptionalCommand = "*IDN?"
     clear: Commands = ("*CLS",)
     prepare: Commands = ()

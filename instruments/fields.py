@@ -1,5 +1,6 @@
 """Field types of the files that people write: text in, quantities out, through pydantic."""
 
+from functools import partial
 from typing import Annotated
 
 from pydantic import PlainSerializer, WithJsonSchema
@@ -14,6 +15,7 @@ __all__ = [
     "DurationField",
     "FractionField",
     "LevelField",
+    "PauseField",
     "SpanField",
     "TemperatureSpanField",
     "ToleranceField",
@@ -32,12 +34,15 @@ def _seconds(text: str) -> float:
 _LONGEST_S = 7 * 86400.0  # no time of a bench is longer; a wait without end is a slip of the prefix
 
 
-def _duration(text: str) -> float:
+_LONGEST_PAUSE_S = 3600.0  # a dead instrument is waited for as long, at each attempt
+
+
+def _duration(text: str, *, longest_s: float = _LONGEST_S) -> float:
     seconds = _seconds(text)
     if seconds < 0:
         raise InputError(f'"{text}" is a negative time', allowed="zero or more")
-    if seconds > _LONGEST_S:
-        raise InputError(f'"{text}" is too long a time', allowed=f"at most {_LONGEST_S / 3600:g} h")
+    if seconds > longest_s:
+        raise InputError(f'"{text}" is too long a time', allowed=f"at most {longest_s / 3600:g} h")
     return seconds
 
 
@@ -68,6 +73,11 @@ TemperatureSpanField = Annotated[
     _schema("21 .. 25 degC", "two temperatures"),
 ]
 DurationField = Annotated[float, as_field(_duration), _schema("50 ms", "a time; held in seconds")]
+PauseField = Annotated[
+    float,
+    as_field(partial(_duration, longest_s=_LONGEST_PAUSE_S)),
+    _schema("5 s", "a time of an instrument; held in seconds"),
+]
 FractionField = Annotated[float, as_field(_fraction), _schema("10 %", "a share in %; held as a fraction")]
 UnitField = Annotated[str, as_field(canonical), _schema("mA", "a unit")]
 ToleranceField = Annotated[

@@ -30,6 +30,7 @@ _TUR_WANTED = 4.0
 _CAPTURE_WITHIN = 0.1
 _MOST_VISITS = 20_000
 _MOST_READINGS = 200_000
+_LONGEST_S = 30 * 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +135,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     # A unit whose sheet gives its range alone says nothing of what lies beyond.
     _refuse_an_unsafe_safe_level(bench, limits if sequence.sheet.limits is not None else limits[1:], wires)
     points = _points(sequence, bench, sheet, wires, visits)
+    _refuse_what_lasts(sequence, points)
     return Plan(
         sequence=sequence,
         bench=bench,
@@ -208,6 +210,18 @@ def _refuse_what_has_no_end(sequence: LoadedSequence, visits: list[tuple[int, st
             where=sequence.document.where("steps"),
             allowed=f"at most {_MOST_VISITS} moves and {_MOST_READINGS} readings",
             todo="take fewer points, cycles or readings",
+        )
+
+
+def _refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> None:
+    """Each wait may be right, and all together more than a bench is there for."""
+    estimate_s = sum(point.estimate_s for point in points)
+    if estimate_s > _LONGEST_S:
+        raise PlanError(
+            f"it would take {estimate_s / 86400:.0f} days",
+            where=sequence.document.where("steps"),
+            allowed=f"at most {_LONGEST_S / 86400:g} days",
+            todo="take fewer points, cycles or readings, or look for a time with a wrong unit",
         )
 
 

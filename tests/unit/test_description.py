@@ -183,3 +183,13 @@ def test_a_description_that_is_not_there_is_told_with_those_that_are(tmp_path, n
         find_description(name, beside=tmp_path, where="bench.yaml:3:1")
     assert all(each in caught.value.allowed for each in SHIPPED)
     assert caught.value.todo.startswith('write "generic-scpi-meter"' if "metre" in name else "correct the name")
+
+
+@pytest.mark.parametrize("key", ["timeout", "query delay", "takes", "settling", "settling after range change"])
+def test_a_time_of_an_instrument_has_an_end(key):
+    line = f"{key}: 2 h"
+    is_of_function = key in {"takes", "settling", "settling after range change"}
+    before, indent = ("    reads:", "    ") if is_of_function else ("functions:", "")
+    text = METER.replace(before, f"{indent}{line}\n{before}")
+    with pytest.raises(InputError, match=f'{key}: "2 h" is too long a time\n  allowed: at most 1 h'):
+        parse(text, Path("own.yaml")).into(Description)

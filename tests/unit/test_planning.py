@@ -163,3 +163,12 @@ def test_a_safe_level_beyond_the_range_that_the_points_take_is_refused(small):
     with pytest.raises(PlanError, match="1100 Hz, lies outside the range of the source") as refused:
         small(bench={"identity: SIMULATED SOURCE": "identity: SIMULATED SOURCE, safe level: 1100 Hz"})
     assert refused.value.allowed == "0 .. 1000 Hz"
+
+
+def test_a_plan_that_would_last_for_months_is_refused(small):
+    # 2 moves of exercise, then 9 moves in each of 7 cycles that move the input: more than 60 waits of 12 h.
+    long = {"minimum: 80 ms, maximum: 3 s": "minimum: 12 h, maximum: 24 h"}
+    assert small(type_sheet=long).estimate_s > 10 * 86_400
+    with pytest.raises(PlanError, match=r"it would take \d\d days") as refused:
+        small(type_sheet=long, sequence={"cycles: 2": "cycles: 7"})
+    assert refused.value.allowed == "at most 30 days"

@@ -1,4 +1,4 @@
-"""Promises about records, tried out: `kill -9` at random moments, and a day of runs in one process.
+"""Promises about records, tried out: `kill -9` at random moments, Ctrl-C and resumed, a day of runs in one process.
 
 Used by bench_promises.py, and by tests/e2e.
 """
@@ -8,6 +8,7 @@ import gc
 import json
 import os
 import random
+import signal
 import subprocess
 import sys
 import tempfile
@@ -15,6 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
+
+import injection
 
 from instruments.errors import LivezeroError
 from sequencer import core
@@ -160,6 +163,38 @@ def _all_kills() -> Tally:
         return kills(Path(name), KILLS_N, seed=1)
 
 
+def interrupted(folder: Path) -> tuple[int, list[str]]:
+    """Ctrl-C at each event of a run after its first reading; then resumed.
+
+    Returns:
+        How many were resumed, and those that lost a reading, or came to another verdict than the run in one go.
+    """
+    plan = injection.planned(folder / "files", points=3)
+    told: list[object] = []
+    whole = core.run(plan, serial="K-9", results=folder / "whole", listener=told.append)
+    assert whole.evaluation is not None
+    tried_n, lost = 0, []
+    for place in range(1, len(told) + 1):
+        seen: list[object] = []
+
+        def stop(event: object, place: int = place, seen: list[object] = seen) -> None:
+            seen.append(event)
+            if len(seen) == place:
+                signal.raise_signal(signal.SIGINT)
+
+        stopped = core.run(plan, serial="K-9", results=folder / "results", listener=stop)
+        if not stopped.outcome.can_resume:  # over, or nothing was read yet
+            continue
+        tried_n += 1
+        before = stopped.record.table
+        done = core.resume(stopped.record.folder)
+        is_same = done.evaluation is not None and done.evaluation.verdict.result == whole.evaluation.verdict.result
+        is_whole = done.outcome.status == "complete" and core.verify(stopped.record.folder).is_intact
+        if not (is_same and is_whole and done.record.table.iloc[: len(before)].equals(before)):
+            lost.append(f"event {place}: {done.outcome.status}, {done.outcome.reason}")
+    return tried_n, lost
+
+
 def _resident_kB() -> int:
     with Path("/proc/self/status").open(encoding="ascii") as status:
         return next(int(line.split()[1]) for line in status if line.startswith("VmRSS"))
@@ -190,11 +225,12 @@ def soak(folder: Path, until_s: float, *, warm_n: int = 8) -> tuple[int, list[st
     return tried_n, lost
 
 
-# All but the last look at the same kills, which the first of them does.
+# Those of kill -9 look at the same kills, which the first of them does.
 ROWS: dict[str, Callable[[Path], tuple[int, list[str]]]] = {
     "kill -9: readings acknowledged before it, kept": lambda _: (_all_kills().acknowledged_n, _all_kills().lost),
     "kill -9: records that can be read": lambda _: (_all_kills().killed_n, _all_kills().corrupt),
     "kill -9: unfinished runs found at the next start": lambda _: (_all_kills().unfinished_n, _all_kills().unfound),
     "kill -9: resumed to the end, judged, sealed": lambda _: (_all_kills().unfinished_n, _all_kills().incomplete),
+    "Ctrl-C after each event: resumed to the end, judged, sealed": interrupted,
     "a day of runs in one process: memory and handles flat": lambda folder: soak(folder, DAY_S),
 }

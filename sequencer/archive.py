@@ -13,6 +13,7 @@ from instruments.errors import InputError, RecordError
 from instruments.units import magnitude, quantity
 from sequencer import record as records
 from sequencer.addenda import add, added
+from sequencer.documents import document
 from sequencer.integrity import JOURNAL, alterations, digest_of, sealed_digest
 from sequencer.journal import entries
 from sequencer.models import load_type_sheet
@@ -93,7 +94,7 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
         kept = json.loads((folder / _FIGURES).read_text(encoding="utf-8"))
     except (ValueError, RecursionError):
         return [f"{_FIGURES}: is not JSON"]
-    computed = json.loads(json.dumps(records.document(records.load(folder, as_sealed=True).content)))
+    computed = json.loads(json.dumps(document(records.load(folder, as_sealed=True).content)))
     differ = [each for each in _different(kept, computed) if not each[0].startswith(_ELSEWHERE)]
     if is_consequence:
         return [f"{_FIGURES}: {len(differ)} numbers are others, computed again"] if differ else []

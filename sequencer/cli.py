@@ -344,7 +344,7 @@ def compare_command(
       livezero compare results/RECORD-OF-A results/RECORD-OF-B --within "0.1 % of span"
     """
     from sequencer import core  # noqa: PLC0415
-    from sequencer.record import comparison_document  # noqa: PLC0415
+    from sequencer.documents import comparison_document  # noqa: PLC0415
     from sequencer.reports.terminal import comparison_text  # noqa: PLC0415
 
     if path is not None and path.resolve() in {a.resolve(), b.resolve()}:

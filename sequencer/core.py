@@ -31,6 +31,7 @@ from sequencer.budget import COVERAGE, basis_of
 from sequencer.byhand import from_csv
 from sequencer.comparison import Comparison, Side
 from sequencer.comparison import compare as set_side_by_side
+from sequencer.documents import document
 from sequencer.evaluation import Evaluation
 from sequencer.evaluation import evaluate as evaluate_table
 from sequencer.examination import examined
@@ -39,7 +40,7 @@ from sequencer.integrity import JOURNAL, inputs_of
 from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
 from sequencer.planning import Plan
 from sequencer.planning import plan as planned
-from sequencer.record import Record, document
+from sequencer.record import Record
 from sequencer.reports.content import Content
 from sequencer.risk_curve import RiskTable, risk_table
 from sequencer.running.gate import signals_stop

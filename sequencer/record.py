@@ -10,7 +10,6 @@ addenda.jsonl   remarks and corrections after sealing, chained to the digest
 """
 
 import json
-import math
 import os
 import platform
 import re
@@ -25,14 +24,14 @@ import pandas as pd
 from instruments.bench import visa_library
 from instruments.errors import LivezeroError, ReadingsError, RecordError
 from instruments.simulated.instrument import is_simulated
-from instruments.texts import as_json as json_text
+from instruments.texts import as_json
 from instruments.version import __version__
 from sequencer import addenda, integrity
 from sequencer.adjustment import adjustment
 from sequencer.advice import advice, may_adjust, other_basis
 from sequencer.budget import basis_from, basis_of
-from sequencer.capturing import as_json, captures
-from sequencer.comparison import Comparison
+from sequencer.capturing import captures
+from sequencer.documents import document
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.examination import examined
 from sequencer.journal import entries
@@ -45,9 +44,7 @@ from sequencer.reports.words import duration
 
 __all__ = [
     "Record",
-    "comparison_document",
     "create",
-    "document",
     "is_sealed",
     "load",
     "opening",
@@ -259,7 +256,7 @@ def seal(folder: Path) -> Record:
     record = load(folder)
     try:
         write_csv(record.table, folder / "readings.csv")
-        _put(folder / "figures.json", json_text(document(record.content), indent=1) + "\n")
+        _put(folder / "figures.json", as_json(document(record.content), indent=1) + "\n")
         digest = integrity.digest_of(folder)
         new = folder / f"{integrity.DIGEST}.new"
         _put(new, json.dumps(digest, indent=1) + "\n")
@@ -441,91 +438,3 @@ def _traces(lines: list[dict[str, Any]], table: pd.DataFrame) -> tuple[Trace, ..
             samples=tuple((at_s, value) for at_s, value in line["trace"] if value is not None),
         )
     return tuple(found.values())
-
-
-def document(content: Content) -> dict[str, Any]:
-    """Everything that was found, as JSON values: what `--json` prints and `figures.json` holds."""
-    found = content.evaluation
-    head = {
-        name: getattr(content, name)
-        for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
-    }
-    head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
-    if content.captures:
-        head["captures"] = [as_json(each) for each in content.captures]
-    if content.findings is not None:
-        head["findings"] = asdict(content.findings)
-    if found is None:
-        return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
-    if content.trials is not None:
-        head["monte_carlo"] = asdict(content.trials) | {"sentences": list(content.trials.sentences)}
-    return head | {
-        "verdict": asdict(found.verdict),
-        "standard": found.standard,
-        "tolerance": found.tolerance,
-        "input_by": found.input_by,
-        "input_unit": found.input_unit,
-        "corrections": list(found.corrections),
-        "output_unit": found.output_unit,
-        "output_span": found.output_span,
-        "figures": [asdict(figure) for figure in found.figures],
-        "not_determined": list(found.not_determined),
-        "tur": _plain(found.tur),
-        "basis": asdict(found.basis),
-        "budget": _budget_rows(found),
-        "tests": list(found.tests),
-        "adjustment": asdict(content.adjustment) if content.adjustment is not None else None,
-        "as_found": None
-        if content.before is None
-        else {"folder": content.before_folder}
-        | {"verdict": asdict(content.before.verdict), "figures": [asdict(each) for each in content.before.figures]},
-        "stages": [asdict(stage) for stage in found.stages],
-        "points": _rows(found.points),
-        "visits": _rows(found.visits),
-        "end_pairs": _rows(found.end_pairs),
-    }
-
-
-def comparison_document(compared: Comparison) -> dict[str, Any]:
-    """Everything that a comparison found, as JSON values."""
-    sides = {
-        name: {key: getattr(side.content, key) for key in ("serial", "type", "state", "date", "sequence", "bench")}
-        | {"folder": side.content.folder, "sha256": side.content.digest, "is_altered": bool(side.content.alterations)}
-        | {"is_simulated": side.content.is_simulated}
-        for name, side in (("a", compared.a), ("b", compared.b))
-    }
-    names = ("mean_pct", "mean_U_pct", "mean_p_holm", "overall_p", "coverage", "margin", "reason", "is_same_bench")
-    return {
-        "result": compared.result,
-        **sides,
-        **{name: _plain(getattr(compared, name)) for name in names},
-        "different_n": compared.different_n,
-        "tested_n": compared.tested_n,
-        "points": _rows(compared.points),
-        "figures": [
-            asdict(each) | {"difference": each.difference, "is_different": each.is_different}
-            for each in compared.figures
-        ],
-        "not_compared": list(compared.unmatched),
-        "cautions": list(compared.cautions),
-    }
-
-
-def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:
-    """The budget at the worst point, its contributions ranked."""
-    at = found.worst_index
-    if found.budget is None or at is None:
-        return []
-    return [
-        {"name": each.name, "u": _plain(each.u), "share": _plain(each.share_frac)} for each in found.budget.ranked(*at)
-    ]
-
-
-def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(name): _plain(value) for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401  a cell of any type
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value

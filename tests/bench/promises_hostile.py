@@ -38,13 +38,13 @@ from instruments.yamlfile import parse
 from sequencer import core
 from sequencer.byhand import from_csv
 from sequencer.comparison import Side, compare
+from sequencer.documents import comparison_document
 from sequencer.integrity import ADDENDA, DIGEST, JOURNAL, sealed_digest
 from sequencer.journal import Journal, entries
 from sequencer.journal_lines import run_lines
 from sequencer.models import TypeSheet, load_sequence
 from sequencer.planning import plan
 from sequencer.readings import tidy, write_csv
-from sequencer.record import comparison_document
 from sequencer.reports import side_by_side
 from sequencer.reports.html import html
 from sequencer.reports.terminal import comparison_text, plan_text, summary, trace_text

@@ -8,7 +8,7 @@ import pytest
 
 from instruments.errors import InputError, PlanError
 from instruments.simulated.bench import Mishap
-from sequencer.record import document
+from sequencer.documents import document
 from sequencer.reports.html import html
 from sequencer.reports.terminal import summary
 

@@ -8,6 +8,7 @@ import pytest
 from instruments.errors import RecordError
 from instruments.version import __version__
 from sequencer import record as records
+from sequencer.documents import document
 
 
 def strict(path):
@@ -53,7 +54,7 @@ def test_the_digest_is_that_of_the_files(sealed):
 def test_figures_are_computed_again_to_the_last_digit(sealed):
     folder = sealed().folder
     kept = strict(folder / "figures.json")
-    assert json.loads(json.dumps(records.document(records.load(folder).content))) == kept
+    assert json.loads(json.dumps(document(records.load(folder).content))) == kept
 
 
 def test_no_document_holds_a_nan(small, run):

@@ -297,7 +297,7 @@ def test_an_input_far_from_its_setpoint_blames_the_bench(type_sheet, by_hand):
 )
 def test_what_cannot_be_told_is_never_a_number(type_sheet, by_hand, rows, ends):
     from sequencer.core import by_hand as judged_by_hand
-    from sequencer.record import document
+    from sequencer.documents import document
     from sequencer.reports.html import html
     from sequencer.reports.terminal import summary
 

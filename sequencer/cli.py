@@ -7,18 +7,15 @@ to stderr; with `--json` one document goes to stdout and nothing else.
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 import click
-from click.shell_completion import CompletionItem
 
 from instruments.version import __version__
+from sequencer.cli_bench import bench_group, bench_options, completed_from, named_bench
 from sequencer.cli_records import correct_command, remark_command, verify_command
 from sequencer.cli_runs import Watch, close_command, drive_options, resume_command, see_to_cut_off, show_result
-from sequencer.face import WIDTH, Face, error_document, json_option, print_json, print_summary, printable, trials_option
-
-if TYPE_CHECKING:
-    from instruments.benchfile import LoadedBench
+from sequencer.face import WIDTH, Face, json_option, print_json, print_summary, printable, trials_option
 
 __all__ = ["main"]
 
@@ -33,58 +30,6 @@ def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
-def _names(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem]]:
-    """Completes what comes along by name, then files."""
-
-    def complete(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
-        del ctx, param
-        from sequencer import core  # noqa: PLC0415
-
-        found = [CompletionItem(name, help=title) for name, title in core.shipped_names()[kind].items()]
-        return [each for each in found if each.value.startswith(typed)] + [CompletionItem(typed, type="file")]
-
-    return complete
-
-
-def _fault_names(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
-    del ctx, param
-    from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
-
-    return [CompletionItem(name, help=kind.meaning) for name, kind in CATALOGUE.items() if name.startswith(typed)]
-
-
-def _bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for option in (
-        click.option("--seed", type=click.IntRange(0, 2**31), help="Seed of a simulated bench."),
-        click.option(
-            "--fault",
-            "faults",
-            multiple=True,
-            shell_complete=_fault_names,
-            help='Fault for a simulated bench: "span error, span=0.8 %". Repeatable.',
-        ),
-        click.option(
-            "--bench",
-            required=True,
-            shell_complete=_names("benches"),
-            help='Bench file, or the name of one that comes along: "simulated".',
-        ),
-    ):
-        command = option(command)
-    return command
-
-
-def _bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "LoadedBench":
-    from sequencer import core  # noqa: PLC0415
-
-    loaded = core.load_bench(bench)
-    if not faults and seed is None:
-        return loaded
-    from instruments.simulated.setup import entry_from_text  # noqa: PLC0415
-
-    return loaded.with_simulation(seed=seed, faults=tuple(entry_from_text(each) for each in faults))
-
-
 @click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
 @click.version_option(__version__, prog_name="livezero")
 def cli() -> None:
@@ -97,8 +42,8 @@ def cli() -> None:
 
 
 @cli.command("plan")
-@click.argument("sequence", shell_complete=_names("sequences"))
-@_bench_options
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@bench_options
 @json_option
 def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
     """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
@@ -109,7 +54,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
     """
     from sequencer import core  # noqa: PLC0415
 
-    planned = core.plan(sequence, _bench(bench, faults, seed))
+    planned = core.plan(sequence, named_bench(bench, faults, seed))
     if as_json:
         print_json(core.plan_document(planned))
         return
@@ -119,8 +64,8 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 
 
 @cli.command("run")
-@click.argument("sequence", shell_complete=_names("sequences"))
-@_bench_options
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@bench_options
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
@@ -160,7 +105,7 @@ def run_command(  # noqa: PLR0913  one an option
 
     if as_found and as_left:
         raise click.UsageError("a run is as found or as left, not both")
-    planned = core.plan(sequence, _bench(bench, faults, seed))
+    planned = core.plan(sequence, named_bench(bench, faults, seed))
     if see_to_cut_off(Path(results), **watched):
         return
     with Watch(planned, confirm=confirm, **watched) as watch:
@@ -186,12 +131,12 @@ def run_command(  # noqa: PLR0913  one an option
     "--type",
     "type_sheet",
     required=True,
-    shell_complete=_names("type sheets"),
+    shell_complete=completed_from("type sheets"),
     help="Type sheet of the unit, by path or name.",
 )
 @click.option("--serial", default="", help="Serial of the unit.")
 @click.option(
-    "--bench", shell_complete=_names("benches"), help="Bench file of the instruments used, for the uncertainty."
+    "--bench", shell_complete=completed_from("benches"), help="Bench file of the instruments used, for the uncertainty."
 )
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
 @_low_tur_option
@@ -273,8 +218,8 @@ def trace_command(
 
 
 @cli.command("risk")
-@click.argument("sequence", shell_complete=_names("sequences"))
-@_bench_options
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@bench_options
 @click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
 @json_option
 def risk_command(
@@ -292,7 +237,7 @@ def risk_command(
     from sequencer import core  # noqa: PLC0415
 
     share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
-    found = core.risk(core.plan(sequence, _bench(bench, faults, seed)), in_tolerance=share)
+    found = core.risk(core.plan(sequence, named_bench(bench, faults, seed)), in_tolerance=share)
     if as_json:
         print_json(dataclasses.asdict(found))
         return
@@ -361,123 +306,6 @@ def compare_command(
     sys.exit(0 if compared.is_alike else 1)
 
 
-@cli.group("bench", cls=Face)
-def bench_group() -> None:
-    """Check a bench, or simulate one.
-
-    \b
-    Example:
-      livezero bench check simulated
-    """
-
-
-@bench_group.command("check")
-@click.argument("bench", shell_complete=_names("benches"))
-@json_option
-def check_command(bench: str, *, as_json: bool) -> None:
-    """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
-
-    Nothing is energised: outputs stay off, at their safe level.
-
-    \b
-    Example:
-      livezero bench check instruments/benches/workshop-network.yaml
-    """
-    from sequencer import core  # noqa: PLC0415
-
-    checks = core.check_bench(bench)
-    if as_json:
-        print_json(
-            [
-                {"instrument": each.instrument, "resource": each.resource, "identity": each.identity}
-                | {"findings": list(each.findings), "error": error_document(each.error) if each.error else None}
-                for each in checks
-            ]
-        )
-    else:
-        for each in checks:
-            click.echo(printable(f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {each.identity or each.what}"))
-            for line in (*each.findings, *(each.error.lines if each.error else ())):
-                click.echo(printable(f"      {line}"))
-    sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))
-
-
-@bench_group.command("simulate")
-@click.argument("sequence", shell_complete=_names("sequences"))
-@click.option(
-    "--bench",
-    default="simulated",
-    show_default=True,
-    shell_complete=_names("benches"),
-    help="Bench file with a simulation.",
-)
-@click.option("--seed", type=click.IntRange(0, 2**31), help="Seed.")
-@click.option(
-    "--fault", "faults", multiple=True, shell_complete=_fault_names, help='Fault: "span error, span=0.8 %". Repeatable.'
-)
-@click.option("--write", "path", type=click.Path(path_type=Path), help="Write the bench file for it here.")
-@json_option
-def simulate_command(
-    sequence: str, bench: str, seed: int | None, faults: tuple[str, ...], path: Path | None, *, as_json: bool
-) -> None:
-    """Serve a simulated bench for the unit of SEQUENCE over real sockets.
-
-    It runs in real time on this computer's loopback address, on free ports, until
-    Ctrl-C. The bench file that it prints, or writes, is used from another terminal.
-
-    \b
-    Example:
-      livezero bench simulate pulse-to-current --write served.yaml
-      livezero run pulse-to-current --bench served.yaml --serial GF-104 --confirm
-    """
-    from sequencer import core  # noqa: PLC0415
-
-    with core.simulate(sequence, _bench(bench, faults, seed)) as served:
-        if path is not None:
-            try:
-                path.write_text(served.bench_text, encoding="utf-8")
-            except OSError as error:
-                raise click.FileError(str(path), hint=error.strerror) from error
-        if as_json:
-            print_json({"resources": dict(served.resources), "bench": served.bench_text})
-        elif path is None:
-            click.echo(served.bench_text)
-        click.echo(f"serving {len(served.resources)} instruments on the loopback address; Ctrl-C ends it", err=True)
-        sys.stdout.flush()
-        served.wait()
-
-
-@bench_group.command("faults")
-@json_option
-def faults_command(*, as_json: bool) -> None:
-    """List the faults that a simulated bench can be given, with their sizes.
-
-    \b
-    Example:
-      livezero bench faults
-    """
-    from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
-    from instruments.simulated.setup import size_keys  # noqa: PLC0415
-
-    rows: list[dict[str, Any]] = [
-        {"fault": name, "meaning": kind.meaning}
-        | {
-            "sizes": {
-                key: f"{each.default:g} {each.unit}".removesuffix(" 1").replace("delta_", "")
-                for (key, _), each in zip(size_keys(kind).items(), kind.parameters, strict=True)
-            }
-        }
-        for name, kind in CATALOGUE.items()
-    ]
-    if as_json:
-        print_json(rows)
-        return
-    for row in rows:
-        sizes = ", ".join(f"{key}={size}" for key, size in row["sizes"].items())
-        click.echo(f"{row['fault']}" + (f", {sizes}" if sizes else ""))
-        click.echo(f"    {row['meaning']}")
-
-
 @cli.command("sequences")
 @click.option("--copy-to", "folder", type=click.Path(path_type=Path), help="Copy them, type sheets and benches here.")
 @json_option
@@ -533,7 +361,7 @@ def completion_command(shell: str) -> None:
     click.echo(found(cli, {}, "livezero", "_LIVEZERO_COMPLETE").source())
 
 
-for _command in (resume_command, close_command, verify_command, remark_command, correct_command):
+for _command in (bench_group, resume_command, close_command, verify_command, remark_command, correct_command):
     cli.add_command(_command)
 
 

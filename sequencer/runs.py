@@ -27,7 +27,8 @@ from sequencer.pursuit import pursued
 from sequencer.record import Record
 from sequencer.reports.content import Content
 from sequencer.running.gate import undisturbed
-from sequencer.running.loop import Outcome, run_plan
+from sequencer.running.loop import run_plan
+from sequencer.running.outcome import Outcome
 from sequencer.trials import trials
 from sequencer.unfinished import CutOff, find_cut_off, kept_plan, opened_of, rest_of
 

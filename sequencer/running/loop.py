@@ -17,7 +17,6 @@ from instruments.errors import (
     LivezeroError,
     NoReadingError,
     OutOfTouchError,
-    StoppedError,
     UnsafeError,
 )
 from instruments.roles import Doubting, Operator, Receiver, Sample
@@ -33,34 +32,17 @@ from sequencer.events import (
     ReadingTaken,
     Remarked,
     SampleTaken,
-    Status,
 )
 from sequencer.journal import Journal
 from sequencer.planning import Plan, Point
 from sequencer.running.approach import approach
 from sequencer.running.gate import Stop, confirm, confirm_again, signals_stop, undisturbed
+from sequencer.running.outcome import Outcome, StopBySequenceError, outcome_of
 from sequencer.running.questioning import Questioning
 from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
 
-__all__ = ["Further", "Outcome", "Rest", "run_plan"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """How a run ended.
-
-    Args:
-        status: in a word.
-        reason: in words.
-        error: that ended it, if one did.
-        can_resume: it was stopped before its end, with its outputs safe, and can go on.
-    """
-
-    status: Status
-    reason: str
-    error: LivezeroError | None = None
-    can_resume: bool = False
+__all__ = ["Further", "Rest", "run_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,10 +62,6 @@ class Rest:
 
 Further: TypeAlias = Callable[[], tuple[Point, ...]]
 """Gives points to be taken beyond the plan, numbered on from it."""
-
-
-class _StopBySequenceError(Exception):
-    """A point never settled and the sequence says stop."""
 
 
 def run_plan(
@@ -135,9 +113,9 @@ def run_plan(
             ended = error
             unsafe = run.make_safe()
         if outcome is None or ended is not None or unsafe is not None:
-            outcome = run.ended_by(ended, unsafe)
+            outcome = outcome_of(ended, unsafe, at=run.place)
         outcome = run.close(outcome)
-    if ended is not None and not isinstance(ended, (LivezeroError, KeyboardInterrupt, _StopBySequenceError)):
+    if ended is not None and not isinstance(ended, (LivezeroError, KeyboardInterrupt, StopBySequenceError)):
         if unsafe is not None:
             raise unsafe from ended
         raise ended
@@ -261,23 +239,10 @@ class _Run:
                 self._tell_anyhow(MadeSafe(instrument=instrument, level=level))
         return None
 
-    def ended_by(self, error: BaseException | None, unsafe: UnsafeError | None) -> Outcome:
-        """The outcome for what ended the run; an output that is not safe outranks everything."""
-        at = f"at point {self._point.number} of {len(self._points)}" if self._point else "before the first point"
-        if unsafe is not None:
-            return Outcome(status="not safe", reason=f"{unsafe.what}; the run ended {at}", error=unsafe)
-        if isinstance(error, KeyboardInterrupt):
-            by = str(error.args[0]) if error.args else "Ctrl-C"
-            return Outcome(
-                status="interrupted", reason=f"{by} {at}", error=StoppedError(f"stopped by {by} {at}; outputs are safe")
-            )
-        if isinstance(error, StoppedError):
-            return Outcome(status="interrupted", reason=f"{error.what} ({at})", error=error)
-        if isinstance(error, _StopBySequenceError):
-            return Outcome(status="stopped by the sequence", reason=f"{error} ({at})")
-        if isinstance(error, LivezeroError):
-            return Outcome(status="bench fault", reason=f"{error.what} ({at})", error=error)
-        return Outcome(status="interrupted", reason=f"a fault of livezero itself, {type(error).__name__} ({at})")
+    @property
+    def place(self) -> str:
+        """Where the run stands, in words."""
+        return f"at point {self._point.number} of {len(self._points)}" if self._point else "before the first point"
 
     def close(self, outcome: Outcome) -> Outcome:
         """The last line of the journal; the outcome with whether it can go on. Not interrupted by anything."""
@@ -392,7 +357,7 @@ class _Run:
         # A capture is taken of what never comes to rest, too.
         is_waiting_in_vain = not (settled.is_steady or invalid or is_keyed or point.is_capture)
         if is_waiting_in_vain and self._plan.sequence.file.if_never_settled == "stop":
-            raise _StopBySequenceError(f"point {point.number} never settled")
+            raise StopBySequenceError(f"point {point.number} never settled")
 
     def _move(self, point: Point) -> None:
         """Set the level of a point; or switch the source off, from where it comes on again before the next level."""

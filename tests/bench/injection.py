@@ -25,7 +25,8 @@ from sequencer import record as records
 from sequencer.journal import Journal
 from sequencer.models import load_sequence
 from sequencer.planning import Plan, plan
-from sequencer.running.loop import Outcome, run_plan
+from sequencer.running.loop import run_plan
+from sequencer.running.outcome import Outcome
 
 TYPE = """\
 type: pulse rate converter (invented)

@@ -1,0 +1,47 @@
+"""How a run ended, in words: its status, its reason, and whether it can go on."""
+
+from dataclasses import dataclass
+
+from instruments.errors import LivezeroError, StoppedError, UnsafeError
+from sequencer.events import Status
+
+__all__ = ["Outcome", "StopBySequenceError", "outcome_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a run ended.
+
+    Args:
+        status: in a word.
+        reason: in words.
+        error: that ended it, if one did.
+        can_resume: it was stopped before its end, with its outputs safe, and can go on.
+    """
+
+    status: Status
+    reason: str
+    error: LivezeroError | None = None
+    can_resume: bool = False
+
+
+class StopBySequenceError(Exception):
+    """A point never settled and the sequence says stop."""
+
+
+def outcome_of(error: BaseException | None, unsafe: UnsafeError | None, *, at: str) -> Outcome:
+    """The outcome for what ended the run; an output that is not safe outranks everything."""
+    if unsafe is not None:
+        return Outcome(status="not safe", reason=f"{unsafe.what}; the run ended {at}", error=unsafe)
+    if isinstance(error, KeyboardInterrupt):
+        by = str(error.args[0]) if error.args else "Ctrl-C"
+        return Outcome(
+            status="interrupted", reason=f"{by} {at}", error=StoppedError(f"stopped by {by} {at}; outputs are safe")
+        )
+    if isinstance(error, StoppedError):
+        return Outcome(status="interrupted", reason=f"{error.what} ({at})", error=error)
+    if isinstance(error, StopBySequenceError):
+        return Outcome(status="stopped by the sequence", reason=f"{error} ({at})")
+    if isinstance(error, LivezeroError):
+        return Outcome(status="bench fault", reason=f"{error.what} ({at})", error=error)
+    return Outcome(status="interrupted", reason=f"a fault of livezero itself, {type(error).__name__} ({at})")

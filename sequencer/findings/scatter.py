@@ -20,8 +20,12 @@ __all__ = ["Scatter", "gate_about", "scatters", "scatters_within", "within_white
 # What scatters by less is nobody's concern.
 _QUIET_SHARE = 0.4
 _ENOUGH_N = 3
+# Far from the rest, beyond the range of the output, and farther than any rail, as fractions of span.
+_FAR_FRAC, _BEYOND_FRAC, _FARTHEST_FRAC = 0.005, 0.008, 1.5
+_RAILS_N = 4
 _LOG_2PI = float(np.log(2 * np.pi))
 _LOST_WITHIN = 1.5
+_TAIL = 1e-9
 _SELDOM = 0.003
 _AS_GOOD_NATS = 3.0
 _SELDOM_N = 8
@@ -67,7 +71,7 @@ def within_white(segment: Segment, resolution: float, *, low: float, high: float
         low: smallest standard deviation, as fraction.
         high: largest.
     """
-    raw = segment.raw[segment.is_read]
+    raw = segment.steady
     count = np.isfinite(raw).sum(axis=1)
     mean = np.nansum(raw, axis=1) / np.maximum(count, 1)
     squares = float(np.nansum((raw - mean[:, np.newaxis]) ** 2))
@@ -81,7 +85,7 @@ def within_white(segment: Segment, resolution: float, *, low: float, high: float
 def scatters(segment: Segment, resolution: float) -> list[Scatter]:
     """Each kind of scatter fitted to the readings of a segment, the unit's zero and span errors taken off."""
     is_read = segment.is_read
-    raw, ideal = segment.raw[is_read], segment.ideal[is_read]
+    raw, ideal = segment.steady, segment.ideal[is_read]
     center, penalty = _healthy_line(segment, ideal)
     residual = raw - center[:, np.newaxis]
     if np.nanmax(np.abs(residual), initial=0.0) < _QUIET_SHARE * segment.tolerance:
@@ -96,9 +100,10 @@ def scatters(segment: Segment, resolution: float) -> list[Scatter]:
 
 def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
     """Each kind of scatter about the middle of its own visit; log evidences are over that of ordinary white noise."""
-    raw = segment.raw[segment.is_read]
+    raw = segment.steady
     if raw.shape[1] < 3:
         return []
+    raw = raw[np.isfinite(raw).any(axis=1)]
     residual = raw - np.nanmedian(raw, axis=1)[:, np.newaxis]
     if np.nanmax(np.abs(residual), initial=0.0) < _QUIET_SHARE * segment.tolerance:
         return []
@@ -116,7 +121,7 @@ def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
 
 def gate_about(segment: Segment, resolution: float, predicted: FloatArray) -> Scatter | None:
     """Flicker of a counter about what a cause predicts, shape (visits,); None where there is none."""
-    raw, ideal = segment.raw[segment.is_read], predicted[segment.is_read]
+    raw, ideal = segment.steady, predicted[segment.is_read]
     center, penalty = _healthy_line(segment, ideal)
     residual = (raw - center[:, np.newaxis])[np.isfinite(raw)]
     found = _gate(segment, raw, center, ideal, _spreads(segment, residual, resolution))
@@ -136,7 +141,7 @@ def _shapeless(segment: Segment, raw: FloatArray, residual: FloatArray, sds: Flo
     level = np.broadcast_to(segment.ideal[segment.is_read][:, np.newaxis], raw.shape)[has]
     mains = _mains(segment, residual[has], sds)
     # What hits all readings of a visit alike, visit after visit, goes with the point, not with chance.
-    is_hit = (np.abs(residual) > max(8 * sds[-1], 0.005)) & has
+    is_hit = (np.abs(residual) > max(8 * sds[-1], _FAR_FRAC)) & has
     is_whole = (is_hit.sum(axis=1) == has.sum(axis=1)) & (has.sum(axis=1) >= _ENOUGH_N)
     if is_whole.sum() > 0.5 * is_hit.any(axis=1).sum():
         return [mains]
@@ -149,8 +154,10 @@ def _shapeless(segment: Segment, raw: FloatArray, residual: FloatArray, sds: Flo
 
 def _healthy_line(segment: Segment, ideal: FloatArray) -> tuple[FloatArray, float]:
     """Ideal with the zero and span errors that the middle of the readings shows, and what these cost."""
-    middle = np.nanmedian(segment.raw[segment.is_read], axis=1) - ideal
-    columns = np.stack((np.ones_like(ideal), ideal), axis=1)
+    has = np.isfinite(segment.steady).any(axis=1)
+    middle = np.nanmedian(segment.steady[has], axis=1) - ideal[has]
+    every = np.stack((np.ones_like(ideal), ideal), axis=1)
+    columns = every[has]
     weight = np.ones_like(middle)
     usual = 0.25 * segment.tolerance
     line = np.zeros(2)
@@ -159,7 +166,7 @@ def _healthy_line(segment: Segment, ideal: FloatArray) -> tuple[FloatArray, floa
         weight = 1 / np.maximum(1.0, np.abs(middle - columns @ line) / (2 * spread))
         normal = (columns * weight[:, np.newaxis]).T @ columns / spread**2 + np.eye(2) / usual**2
         line = np.asarray(np.linalg.solve(normal, (columns * weight[:, np.newaxis]).T @ middle / spread**2), np.float64)
-    return ideal + columns @ line, float(-0.5 * (line**2).sum() / usual**2 - 6.0)
+    return ideal + every @ line, float(-0.5 * (line**2).sum() / usual**2 - 6.0)
 
 
 def _mains(segment: Segment, residual: FloatArray, sds: FloatArray) -> Scatter:
@@ -219,7 +226,9 @@ def _bursts(segment: Segment, residual: FloatArray, level: FloatArray, sds: Floa
 
 def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: FloatArray) -> Scatter:
     """A few readings are at zero signal or at a rail, whatever the input; the rest are right."""
-    rails = [segment.zero_level, *(each for each in segment.held if np.isfinite(each))]
+    is_lost = np.abs(residual) > max(8 * sds[-1], _FAR_FRAC)
+    beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
+    rails = np.unique(np.round(np.append(beyond, segment.zero_level), 2))[:_RAILS_N]
     best: tuple[float, float, float] = (-np.inf, 0.0, 0.0)
     every = []
     shares = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35])[:, np.newaxis]
@@ -227,25 +236,31 @@ def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: Fl
         usual = log_normal(residual, sd)
         for rail in rails:
             gone = log_lost(value, rail, max(3 * sd, 0.004), _LOST_WITHIN)
-            gone = np.where(np.abs(residual) < max(8 * sd, 0.005), -np.inf, gone)
+            gone = np.where(np.abs(residual) < max(8 * sd, _FAR_FRAC), -np.inf, gone)
             both = log_mixture(shares, usual, gone).sum(axis=1)
             every.append(both - np.log(shares.size * sds.size * len(rails)))
             index = int(both.argmax())
             if both[index] > best[0]:
-                best = (float(both[index]), float(shares[index, 0]), rail)
-    lost = int((np.abs(residual) > max(8 * sds[-1], 0.005)).sum())
+                best = (float(both[index]), float(shares[index, 0]), float(rail))
+    lost = int(is_lost.sum())
     return Scatter(
         name="intermittent contact",
         row=19,
         theta=(best[1], best[2]),
         log_evidence=float(logsumexp(np.concatenate(every))) if 0 < lost < 0.5 * residual.size else -np.inf,
-        text=(
-            f"{lost} of {residual.size} readings drop to {float(segment.after.value(np.array(best[2]))):.3g} "
-            f"{segment.after.unit}, the rest are right"
-        ),
+        text=f"{lost} of {residual.size} readings go to {_where_lost(segment, value[is_lost])}, the rest are right",
         check="Watch the reading while you tap, flex and re-terminate.",
         weight=1.5,
     )
+
+
+def _where_lost(segment: Segment, value: FloatArray) -> str:
+    """Where readings went, in words."""
+    if not value.size:
+        return "a rail"
+    low, high = (float(segment.after.value(np.array(each))) for each in (value.min(), value.max()))
+    unit = segment.after.unit
+    return f"about {(low + high) / 2:.3g} {unit}" if np.ptp(value) < 0.02 else f"{low:.3g} to {high:.3g} {unit}"
 
 
 def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArray, sds: FloatArray) -> Scatter | None:
@@ -364,9 +379,11 @@ def _coarse(segment: Segment, raw: FloatArray, center: FloatArray, low: float) -
         upper = (size * np.round(values / size)).reshape(-1)
         rows = np.broadcast_to(exact[:, np.newaxis], raw.shape)[has]
         inside = np.exp(log_cdf((upper + size / 2 - rows) / blur)) - np.exp(log_cdf((upper - size / 2 - rows) / blur))
+        far = np.maximum(np.abs(upper - rows) - size / 2, 0.0) / blur
         # Readings of one visit are rounded together: they count once.
         visits = has.sum(axis=1)
-        rounded = np.log(np.maximum(inside, 1e-12)) / np.repeat(visits, visits)
+        rounded = np.where(inside > _TAIL, np.log(np.maximum(inside, _TAIL)), -0.5 * far**2 + np.log(_TAIL))
+        rounded /= np.repeat(visits, visits)
         total = float((rounded + log_normal(values - upper, sd)).sum())
         if total > best[0]:
             best = (total, size)

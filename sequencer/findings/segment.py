@@ -8,7 +8,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
-from sequencer.findings.series import Series
+from sequencer.findings.series import Series, moving
 
 __all__ = ["Act", "Equation", "Place", "Segment"]
 
@@ -99,27 +99,38 @@ class Segment:
         return self.series.raw[self.after.name]
 
     @cached_property
+    def steady(self) -> FloatArray:
+        """Single readings of the visits that both taps were read at, NaN where one was still moving."""
+        raw = self.raw[self.is_read]
+        return np.where(moving(self.raw)[self.is_read, np.newaxis], np.nan, raw)
+
+    @cached_property
     def is_read(self) -> "np.typing.NDArray[np.bool_]":
         """Visits that both taps were read at."""
         return np.isfinite(self.x) & np.isfinite(self.y)
 
+    def held(self, frac: FloatArray) -> FloatArray:
+        """An output that goes some way beyond its range and is held there; where, the readings say."""
+        (low, below), (high, above) = self._limits
+        return np.where(frac > above, high, np.where(frac < below, low, frac))
+
     @cached_property
-    def held(self) -> tuple[float, float]:
-        """Between which levels the output is held, as fractions; infinite where it is not, or nothing tells.
-
-        An output goes some way beyond its range and is held there. Where, the readings say: at the extremes seen.
-        """
+    def _limits(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Levels where it is held, and beyond which it is; infinite where nothing tells."""
         if self.first < 0 or not self.is_read.any() or self.after.unit not in _HELD_UNITS:
-            return -np.inf, np.inf
-        seen = self.y[self.is_read]
-        return -self._plateau(-seen, 0.0), self._plateau(seen, 1.0)
+            return (-np.inf, -np.inf), (np.inf, np.inf)
+        seen, x = self.y[self.is_read], self.x[self.is_read]
+        low, below = self._plateau(-seen, x, 0.0)
+        return (-low, -below), self._plateau(seen, x, 1.0)
 
-    def _plateau(self, seen: FloatArray, end: float) -> float:
-        """Level at or beyond an end of the range that no reading exceeds; else infinite."""
+    def _plateau(self, seen: FloatArray, x: FloatArray, end: float) -> tuple[float, float]:
         top = float(seen.max())
         if not end - self._margin < top < end + _FARTHEST_FRAC:
-            return np.inf
-        return max(float(seen[seen > top - self._margin].mean()), end)
+            return np.inf, np.inf
+        is_there = seen > top - self._margin
+        level = max(float(seen[is_there].mean()), end)
+        # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
+        return level, level if np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * self._margin else level + self._margin
 
     @cached_property
     def _margin(self) -> float:
@@ -183,9 +194,7 @@ class Segment:
 
     def _levelled(self, frac: FloatArray, equations: list[Equation], tap: int) -> FloatArray:
         if tap == self.last:
-            low, high = self.held
-            # What is predicted at the level itself need not be held there.
-            frac = np.where(frac > high + self._margin, high, np.where(frac < low - self._margin, low, frac))
+            frac = self.held(frac)
         after = self.sheet.taps[tap]
         if not equations and after.unit not in _NEVER_NEGATIVE:
             return frac

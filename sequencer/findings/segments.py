@@ -10,7 +10,7 @@ from sequencer.budget import Basis
 from sequencer.findings.fit import amplified
 from sequencer.findings.likelihood import Likelihood
 from sequencer.findings.segment import Segment
-from sequencer.findings.series import Series
+from sequencer.findings.series import Series, moving
 from sequencer.models import TypeSheet
 from sequencer.tolerance import half_width
 
@@ -21,8 +21,6 @@ NOISY_SHARE = 1 / 3
 
 # Ordinary imperfections of a good unit, as shares of its tolerance (trade practice, no source).
 _ZERO, _SPAN, _BOW, _LENS, _S, _DRIFT, _TO_GO = 0.25, 0.25, 0.12, 0.12, 0.06, 0.05, 0.05
-# A visit scatters by more than this many times the usual, and few do: it was read too early.
-_MOVING_SDS, _FEW_SHARE, _ENOUGH_N = 6.0, 0.15, 3
 # The source: what a calibrator in order is off by.
 _SOURCE_TOLERANCE = 0.001
 
@@ -69,20 +67,11 @@ def segment_between(
         variance += min(series.sd[sheet.taps[before].name], tolerance * NOISY_SHARE) ** 2 / count
     if before < 0 and series.is_keyed:
         variance += tolerance**2
-    variance += _moving(series.raw[tap.name]) ** 2
+    raw = series.raw[tap.name]
+    variance += np.where(moving(raw), 3 * raw.std(axis=1), 0.0) ** 2
     if after == len(sheet.taps) - 1:
         variance += np.minimum(series.to_go, 0.1 * tolerance) ** 2 / 9
     return Segment(sheet=sheet, series=series, first=before, last=after, tolerance=tolerance, noise=np.sqrt(variance))
-
-
-def _moving(raw: FloatArray) -> FloatArray:
-    """What the mean of a visit may be off by where, against all others, it still moved; shape (visits,)."""
-    count = np.isfinite(raw).sum(axis=1)
-    if (count < _ENOUGH_N).any():
-        return np.zeros(len(raw))
-    sd = np.nanstd(raw, axis=1)
-    is_moving = sd > _MOVING_SDS * np.median(sd)
-    return np.where(is_moving & (is_moving.mean() < _FEW_SHARE), 3 * sd, 0.0)
 
 
 def resolution_of(basis: Basis, tap: str, sheet: DataSheet) -> float:

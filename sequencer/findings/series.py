@@ -11,10 +11,12 @@ from instruments.errors import ReadingsError
 from sequencer.readings import valid_rows
 from sequencer.step import FURTHER
 
-__all__ = ["Series", "series_of"]
+__all__ = ["Series", "moving", "series_of", "without_outliers"]
 
 _GROSS_FRAC = 0.005
 _GROSS_SDS = 8.0
+# A visit is still moving where its readings scatter by this many times the usual; where many do, it is no exception.
+_MOVING_SDS, _MOVING_SHARE, _MOVING_N = 4.0, 0.15, 4
 # Beyond any slip of the decimal point; further out only arithmetic suffers.
 _FARTHEST_FRAC = 1e4
 
@@ -90,7 +92,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
             tap.fraction(here["value"].to_numpy(dtype=np.float64)), -_FARTHEST_FRAC, _FARTHEST_FRAC
         )
         raw[tap.name] = readings
-        value[tap.name], sd[tap.name] = _without_outliers(readings)
+        value[tap.name], sd[tap.name] = without_outliers(readings)
         written = np.full(visits_n, "", dtype=object)
         written[place] = here["raw"].to_numpy(dtype=object)
         text[tap.name] = tuple(str(each) for each in written)
@@ -120,7 +122,22 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     )
 
 
-def _without_outliers(readings: FloatArray) -> tuple[FloatArray, float]:
+def moving(readings: FloatArray) -> npt.NDArray[np.bool_]:
+    """Visits that were read too early: all the way up or down, against all others; shape (visits,).
+
+    Args:
+        readings: in their order; shape (visits, readings), NaN = none.
+    """
+    if readings.shape[1] < _MOVING_N or not np.isfinite(readings).all():
+        return np.zeros(len(readings), dtype=bool)
+    steps = np.diff(readings, axis=1)
+    sd = readings.std(axis=1)
+    is_moving = (steps > 0).all(axis=1) | (steps < 0).all(axis=1)
+    is_moving &= sd > _MOVING_SDS * np.median(sd)
+    return is_moving if is_moving.mean() < _MOVING_SHARE else np.zeros_like(is_moving)
+
+
+def without_outliers(readings: FloatArray) -> tuple[FloatArray, float]:
     """Mean of each visit without gross outliers, and the scatter of the rest."""
     if readings.shape[1] < 3:
         kept = readings

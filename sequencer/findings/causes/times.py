@@ -40,7 +40,7 @@ def _warmings(segment: Segment, _stage: int) -> Sizes:
         octaves = np.log(0.5 / T)
         # Adjusted warm, it ends at nominal. Adjusted cold, it began there, before the first reading.
         warm = -np.log(2 * octaves * size) - np.log(size * np.sqrt(2 * np.pi)) - 0.5 * (end / size) ** 2
-        left = theta[:, 0] / (np.sign(theta[:, 2]) * end)
+        left = theta[:, 0] * np.sign(theta[:, 2]) / end
         is_cold = (left > np.exp(-_GONE_LOG)) & (left < 1.05)
         cold = np.where(is_cold, -np.log(2 * octaves * end) - np.log(_GONE_LOG * size), -60.0)
         # A decay that one reading alone would show is that reading's own matter.

@@ -64,7 +64,8 @@ def fit(
         start: parameters to begin at; None = the candidates of the cause.
     """
     search = _Search(cause, segment, stage, tuple(beside))
-    first = search.best(likelihood, search.sizes.start if start is None or cause.has_steps else start[np.newaxis])
+    is_here = start is not None and search.is_continuous
+    first = search.best(likelihood, np.atleast_2d(start) if is_here else search.sizes.start)
     seen = search.amplifying(first.theta, likelihood)
     if seen is not None:
         first = search.best(seen, first.theta[np.newaxis] if search.is_continuous else search.sizes.start)

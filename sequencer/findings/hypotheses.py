@@ -172,8 +172,8 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     found = [*vague, *scattered]
     if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
         return found
-    if segment.series.is_keyed and segment.raw.shape[1] == 1:
-        found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
+    if segment.series.is_keyed:
+        found += [_slip(slip, base) for slip in slips(segment, base.likelihood, base.resolution)]
     singles = [_caused(found_, base) for found_ in _fits(base)]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
@@ -290,7 +290,7 @@ def _slip(slip: Slip, base: _Base) -> Hypothesis:
         row=slip.row,
         place=base.segment.after.name,
         segment=base.number,
-        log_odds=slip.log_evidence - base.mean,
+        log_odds=slip.log_evidence - (base.mean if base.segment.raw.shape[1] < 2 else base.log_evidence),
         weight=2.0,
         text=slip.text,
         check=slip.check,

@@ -146,6 +146,6 @@ def _ahead(segment: Segment, dwells: float) -> Segment:
         value=values,
         sd=series.sd,
         is_keyed=series.is_keyed,
-        text={name: (*text, *[""] * more) for name, text in series.text.items()},
+        text={name: np.concatenate((text, np.full((more, text.shape[1]), ""))) for name, text in series.text.items()},
     )
     return replace(segment, series=longer, noise=np.concatenate((segment.noise, np.full(more, segment.noise.mean()))))

@@ -62,7 +62,9 @@ def _floor(segment: Segment, resolution: float) -> float:
     return float(max(segment.tolerance / share, resolution / np.sqrt(12), 1e-7))
 
 
-def within_white(segment: Segment, resolution: float, *, low: float, high: float) -> float:
+def within_white(
+    segment: Segment, resolution: float, *, low: float, high: float, readings: FloatArray | None = None
+) -> float:
     """Log evidence of the readings about the means of their visits, with a scatter between two limits.
 
     Args:
@@ -70,8 +72,9 @@ def within_white(segment: Segment, resolution: float, *, low: float, high: float
         resolution: of the receiver, as fraction.
         low: smallest standard deviation, as fraction.
         high: largest.
+        readings: in place of those that were taken; shape (visits that were read, readings).
     """
-    raw = segment.steady
+    raw = segment.steady if readings is None else readings
     count = np.isfinite(raw).sum(axis=1)
     mean = np.nansum(raw, axis=1) / np.maximum(count, 1)
     squares = float(np.nansum((raw - mean[:, np.newaxis]) ** 2))

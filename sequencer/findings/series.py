@@ -36,7 +36,7 @@ class Series:
         value: by tap, the mean of the readings of a visit without gross outliers.
         sd: by tap, standard deviation of one reading within a visit, pooled; 0 where each was read once.
         is_keyed: whether a person read or typed the values.
-        text: by tap, the reading as it was written down, one text a visit; "" = not kept.
+        text: by tap, each reading as it was written down; shape (visits, readings), "" = not kept.
     """
 
     setpoint: FloatArray
@@ -49,7 +49,7 @@ class Series:
     value: dict[str, FloatArray]
     sd: dict[str, float]
     is_keyed: bool
-    text: dict[str, tuple[str, ...]]
+    text: dict[str, npt.NDArray[np.object_]]
 
     @property
     def visits_n(self) -> int:
@@ -93,9 +93,8 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         )
         raw[tap.name] = readings
         value[tap.name], sd[tap.name] = without_outliers(readings)
-        written = np.full(visits_n, "", dtype=object)
-        written[place] = here["raw"].to_numpy(dtype=object)
-        text[tap.name] = tuple(str(each) for each in written)
+        text[tap.name] = np.full(readings.shape, "", dtype=object)
+        text[tap.name][place, order] = here["raw"].astype(str).to_numpy(dtype=object)
         if tap is taps[-1]:
             times = here["at_s"].to_numpy(dtype=np.float64)
             sums, counts = np.zeros(visits_n), np.zeros(visits_n)

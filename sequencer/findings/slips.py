@@ -7,7 +7,10 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from sequencer.findings.likelihood import Likelihood
+from sequencer.findings.scatter import within_white
 from sequencer.findings.segment import Segment
+from sequencer.findings.segments import NOISY_SHARE
+from sequencer.findings.series import without_outliers
 
 __all__ = ["Slip", "slips"]
 
@@ -33,114 +36,145 @@ class Slip:
     check: str
 
 
+_POWERS = np.array([1e-3, 1e-2, 1e-1, 10.0, 100.0, 1000.0])
+_SUSPECTS_N, _SWAPS_N, _SAME_FRAC = 6, 4, 2e-5
 _CHECK = "Look at the sheet of readings; read the point again. Nothing has been changed."
 
 
-def slips(segment: Segment, likelihood: Likelihood) -> Iterator[Slip]:  # noqa: C901  one block a slip
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """The single readings as they were written down one after the other.
+
+    Attributes:
+        segment: what was read.
+        likelihood: of the means of a good unit.
+        resolution: of the receiver, as fraction.
+        readings: shape (visits that were read, readings), NaN = none.
+    """
+
+    segment: Segment
+    likelihood: Likelihood
+    resolution: float
+    readings: FloatArray
+
+    @property
+    def places(self) -> list[tuple[int, int]]:
+        """Where each stands in `readings`, in the order in which they were written."""
+        return [(int(visit), int(number)) for visit, number in np.argwhere(np.isfinite(self.readings))]
+
+    def log_evidence(self, changed: dict[tuple[int, int], float]) -> float:
+        """Of all readings, if some of them were meant otherwise."""
+        readings = self.readings.copy()
+        for place, value in changed.items():
+            readings[place] = value
+        mean, _ = without_outliers(readings)
+        ideal = self.segment.ideal[self.segment.is_read]
+        found = float(self.likelihood.weigh(mean - ideal).log_likelihood[0])
+        if readings.shape[1] < 2:
+            return found
+        T = self.segment.tolerance
+        return found + within_white(
+            self.segment, self.resolution, low=T / 1000, high=T * NOISY_SHARE, readings=readings
+        )
+
+    def best(self, place: tuple[int, int], meant: FloatArray) -> tuple[float, float]:
+        """Largest log evidence, and the value that gives it."""
+        found = [(self.log_evidence({place: float(each)}), float(each)) for each in meant]
+        return max(found)
+
+    def at(self, place: tuple[int, int]) -> str:
+        """A reading, in words."""
+        visit = int(np.flatnonzero(self.segment.is_read)[place[0]])
+        number = self.places.index(place) + 1
+        return f"reading {number}, at {100 * self.segment.series.setpoint[visit]:.4g} %"
+
+    def shown(self, frac: float) -> str:
+        """A value with its unit."""
+        return f"{float(self.segment.after.value(np.array(frac))):.6g} {self.segment.after.unit}"
+
+
+def slips(segment: Segment, likelihood: Likelihood, resolution: float) -> list[Slip]:
     """Each kind of slip at the place that suits it best; only for readings a person wrote down.
 
     Args:
         segment: what was read.
         likelihood: of a healthy unit, at the visits that were read.
+        resolution: of the receiver, as fraction.
     """
-    is_read = segment.is_read
-    y = segment.y[is_read]
-    usual = y - segment.ideal[is_read]
-    middle = float(np.median(usual))
-    off = np.abs(usual - middle)
-    suspects = np.argsort(-off)[:6]
-    places = np.flatnonzero(is_read)
-    span, zero = segment.after.span, segment.zero_level
-    unit = segment.after.unit
-    count = y.size
+    written = _Written(segment, likelihood, resolution, segment.raw[segment.is_read])
+    off = written.readings - segment.ideal[segment.is_read, np.newaxis]
+    middle = float(np.nanmedian(off))
+    suspects = sorted(written.places, key=lambda place: -abs(off[place] - middle))[:_SUSPECTS_N]
+    found: list[Slip] = []
+    for place in suspects:
+        found += (*_digits(written, place), *_rows(written, place, middle))
+    best = {slip.name: slip for slip in sorted(found, key=lambda slip: slip.log_evidence)}
+    return list(best.values())
 
-    def evidence(corrected: FloatArray, ways: int) -> FloatArray:
-        return np.asarray(likelihood.weigh(corrected - segment.ideal[is_read]).log_likelihood - np.log(ways))
 
-    def with_(visit: int, values: FloatArray) -> FloatArray:
-        rows = np.repeat(y[np.newaxis], len(values), axis=0)
-        rows[:, visit] = values
-        return rows
-
-    def shown(frac: float) -> str:
-        return f"{float(segment.after.value(np.array(frac))):.6g} {unit}"
-
-    best: dict[str, Slip] = {}
-
-    def offer(slip: Slip) -> None:
-        if slip.name not in best or slip.log_evidence > best[slip.name].log_evidence:
-            best[slip.name] = slip
-
-    for visit in suspects:
-        written = (y[visit] - zero) * span
-        at = f"reading {places[visit] + 1}, at {100 * segment.series.setpoint[places[visit]]:.4g} %"
-        powers = np.array([1e-3, 1e-2, 1e-1, 10.0, 100.0, 1000.0])
-        found = evidence(with_(visit, zero + (y[visit] - zero) * powers), count * powers.size)
-        which = int(found.argmax())
-        meant = zero + (y[visit] - zero) * powers[which]
-        offer(
-            Slip(
-                name="decimal slip",
-                row=59,
-                visit=int(places[visit]),
-                log_evidence=float(found[which]),
-                text=f"{at}: {shown(y[visit])} was written, {shown(meant)} fits",
+def _digits(written: _Written, place: tuple[int, int]) -> Iterator[Slip]:
+    """Decimal point and exchanged digits of one reading."""
+    segment = written.segment
+    zero, span = segment.zero_level, segment.after.span
+    value = float(written.readings[place])
+    visit = int(np.flatnonzero(segment.is_read)[place[0]])
+    scaled = zero + (value - zero) * _POWERS
+    swapped = zero + _swaps(segment, visit, place[1], (value - zero) * span) / span
+    for name, row, meant, ways in (
+        ("decimal slip", 59, scaled, scaled.size),
+        ("transposed digits", 58, swapped, _SWAPS_N),
+    ):
+        if meant.size:
+            log_evidence, fits = written.best(place, meant)
+            yield Slip(
+                name=name,
+                row=row,
+                visit=visit,
+                log_evidence=log_evidence - float(np.log(len(written.places) * ways)),
+                text=f"{written.at(place)}: {written.shown(value)} was written, {written.shown(fits)} fits",
                 check=_CHECK,
             )
-        )
-        swapped = _swaps(segment, int(places[visit]), float(written))
-        if swapped.size:
-            values = zero + swapped / span
-            found = evidence(with_(visit, values), count * 4)
-            which = int(found.argmax())
-            offer(
-                Slip(
-                    name="transposed digits",
-                    row=58,
-                    visit=int(places[visit]),
-                    log_evidence=float(found[which]),
-                    text=f"{at}: {shown(y[visit])} was written, {shown(values[which])} fits",
-                    check=_CHECK,
-                )
-            )
-        for other in (visit - 2, visit - 1, visit + 1, visit + 2):  # an end pair may stand between
-            if 0 <= other < count:
-                rows = y.copy()
-                rows[[visit, other]] = rows[[other, visit]]
-                found = evidence(rows[np.newaxis], count)
-                offer(
-                    Slip(
-                        name="swapped rows",
-                        row=57,
-                        visit=int(places[min(visit, other)]),
-                        log_evidence=float(found[0]),
-                        text=f"{at}: this reading and its neighbour fit each other's place",
-                        check=_CHECK,
-                    )
-                )
-        again = segment.series.is_again[is_read]
-        before = [other for other in (visit - 1, visit - 2) if other >= 0 and abs(y[visit] - y[other]) < 2e-5]
-        if before and (before[0] == visit - 1 or again[visit - 1]):
-            # What was copied says nothing of its own point, and is as probable as a hit of the very same number.
-            kept = y.copy()
-            kept[visit] = segment.ideal[is_read][visit] + middle
-            fit = evidence(kept[np.newaxis], count)
-            offer(
-                Slip(
-                    name="copied reading",
-                    row=60,
-                    visit=int(places[visit]),
-                    log_evidence=float(fit[0]),
-                    text=f"{at}: {shown(y[visit])} is the reading before, copied down",
-                    check=_CHECK,
-                )
-            )
-    yield from best.values()
 
 
-def _swaps(segment: Segment, place: int, written: float) -> FloatArray:
+def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[Slip]:
+    """Two rows exchanged, or one copied down."""
+    segment, readings, places = written.segment, written.readings, written.places
+    ways = float(np.log(len(places)))
+    index = places.index(place)
+    value = float(readings[place])
+    visits = np.flatnonzero(segment.is_read)
+    for other in (index - 2, index - 1, index + 1, index + 2):  # an end pair may stand between
+        if 0 <= other < len(places) and places[other][0] != place[0]:
+            neighbour = places[other]
+            swapped = {place: float(readings[neighbour]), neighbour: value}
+            yield Slip(
+                name="swapped rows",
+                row=57,
+                visit=int(visits[min(place[0], neighbour[0])]),
+                log_evidence=written.log_evidence(swapped) - ways,
+                text=f"{written.at(place)}: this reading and its neighbour fit each other's place",
+                check=_CHECK,
+            )
+    again = segment.series.is_again[segment.is_read]
+    before = [each for each in (index - 1, index - 2) if each >= 0 and abs(value - readings[places[each]]) < _SAME_FRAC]
+    # What stands in the same place, or was read twice, is alike of itself.
+    if not before or places[before[0]][0] == place[0] or (before[0] == index - 2 and not again[places[index - 1][0]]):
+        return
+    # What was copied says nothing of its own point, and is as probable as a hit of the very same number.
+    ideal = float(segment.ideal[segment.is_read][place[0]])
+    yield Slip(
+        name="copied reading",
+        row=60,
+        visit=int(visits[place[0]]),
+        log_evidence=written.log_evidence({place: ideal + middle}) - ways,
+        text=f"{written.at(place)}: {written.shown(value)} is the reading before, copied down",
+        check=_CHECK,
+    )
+
+
+def _swaps(segment: Segment, visit: int, number: int, written: float) -> FloatArray:
     """What was meant if two neighbouring digits were exchanged in what was written."""
-    text = segment.series.text[segment.after.name][place]
+    text = segment.series.text[segment.after.name][visit, number]
     try:
         float(text)
     except ValueError:

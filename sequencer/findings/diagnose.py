@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sequencer.budget import Basis
-from sequencer.findings.hypotheses import Weighing, weighing
+from sequencer.findings.hypotheses import TINY_EFFECT, Weighing, weighing
 from sequencer.findings.hypothesis import Hypothesis
 from sequencer.findings.likelihood import logsumexp
 from sequencer.findings.series import series_of
@@ -16,7 +16,7 @@ __all__ = ["Finding", "Findings", "diagnose"]
 
 # How probable a healthy unit is, by the verdict on it (trade practice, no source).
 _HEALTHY = {"pass": 0.98, "conditional pass": 0.9, "conditional fail": 0.3, "fail": 0.02, "not determinable": 0.3}
-_SMALL_EFFECT, _TINY_EFFECT = 0.8, 0.5
+_SMALL_EFFECT = 0.8
 _ALIKE_NATS = 1.5
 _ALIKE_DISTANCE = 2.0
 
@@ -90,7 +90,7 @@ def _ranked(found: Weighing, healthy: float) -> tuple[Finding, ...]:
     log_posterior = np.append(log_posterior, np.log(healthy))
     posterior = np.exp(log_posterior - logsumexp(log_posterior))
     # What stays within the tolerance is no fault, whatever its shape; and it is not why a unit failed.
-    is_small = np.array([each.effect < (_SMALL_EFFECT if healthy > 0.5 else _TINY_EFFECT) for each in hypotheses])
+    is_small = np.array([each.effect < (_SMALL_EFFECT if healthy > 0.5 else TINY_EFFECT) for each in hypotheses])
     if healthy > 0.5:
         posterior[-1] += posterior[is_small].sum()
     posterior[is_small] = 0.0

@@ -17,6 +17,7 @@ _STEPS_N = 7
 _HOPELESS_NATS = 500.0
 _AWAY_SDS = 5.0
 _TIE_NATS = 1.0
+_FAR_NATS = 60.0
 # How far a real fault strays from its equation, as share of its effect, and how often (trade practice, no source).
 _INEXACT_SHARE, _INEXACT_ODDS, _MISFIT_SCALE = 0.03, 0.1, 1.5
 
@@ -52,6 +53,7 @@ def fit(
     beside: Sequence[Act] = (),
     *,
     start: FloatArray | None = None,
+    floor: float = -np.inf,
 ) -> Fit:
     """The best sizes of a cause, and its evidence.
 
@@ -62,17 +64,19 @@ def fit(
         likelihood: of residuals at the visits that were read.
         beside: what else is wrong.
         start: parameters to begin at; None = the candidates of the cause.
+        floor: log evidence of what is as good; what stays far below it is not searched to the end.
     """
     search = _Search(cause, segment, stage, tuple(beside))
-    is_here = start is not None and search.is_continuous
-    first = search.best(likelihood, np.atleast_2d(start) if is_here else search.sizes.start)
+    first = search.best(
+        likelihood, search.sizes.start if start is None or not search.is_continuous else start[np.newaxis]
+    )
     seen = search.amplifying(first.theta, likelihood)
     if seen is not None:
-        first = search.best(seen, first.theta[np.newaxis] if search.is_continuous else search.sizes.start)
-    return _in_the_main(search, first, seen or likelihood)
+        first = search.again(first, seen, floor)
+    return _in_the_main(search, first, seen or likelihood, floor)
 
 
-def _in_the_main(search: "_Search", exact: Fit, likelihood: Likelihood) -> Fit:
+def _in_the_main(search: "_Search", exact: Fit, likelihood: Likelihood, floor: float) -> Fit:
     """The fit with an allowance for an equation that holds only in the main, where that explains more."""
     if exact.scale < _MISFIT_SCALE:
         return exact
@@ -80,8 +84,7 @@ def _in_the_main(search: "_Search", exact: Fit, likelihood: Likelihood) -> Fit:
     effect = (exact.predicted - search.ideal)[is_read]
     y, way = np.clip(2 * search.ideal[is_read] - 1, -1.5, 1.5), search.segment.series.direction[is_read]
     shape = np.stack((np.ones_like(y), y, 1.5 * y**2 - 0.5, way), axis=1)
-    start = exact.theta[np.newaxis] if search.is_continuous else search.sizes.start
-    loose = search.best(likelihood.inexact(effect, shape, share=_INEXACT_SHARE), start)
+    loose = search.again(exact, likelihood.inexact(effect, shape, share=_INEXACT_SHARE), floor)
     better = max(exact, loose, key=lambda each: each.log_evidence)
     both = np.logaddexp(exact.log_evidence + np.log1p(-_INEXACT_ODDS), loose.log_evidence + np.log(_INEXACT_ODDS))
     return replace(better, log_evidence=float(both))
@@ -184,6 +187,15 @@ class _Search:
             )
         found = [self._polished(start[index], likelihood) for index in _best_of(posterior, start)]
         return max(found, key=lambda each: each.log_evidence)
+
+    def again(self, found: Fit, likelihood: Likelihood, floor: float) -> Fit:
+        """The same cause by another likelihood, from the sizes found; those as they are where that is far below."""
+        weighed = likelihood.weigh(self.y - found.predicted[self.is_read])
+        level = float(weighed.log_likelihood[0])
+        log_evidence = found.log_evidence - found.log_likelihood + level
+        if log_evidence > floor - _FAR_NATS:
+            return self.best(likelihood, found.theta[np.newaxis] if self.is_continuous else self.sizes.start)
+        return replace(found, log_evidence=log_evidence, log_likelihood=level, scale=float(weighed.scale[0]))
 
     def _prior(self, theta: FloatArray, predicted: FloatArray) -> FloatArray:
         """Log prior; what stays far within the tolerance is no cause of anything."""

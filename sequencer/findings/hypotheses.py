@@ -28,7 +28,10 @@ from sequencer.findings.series import Series
 from sequencer.findings.slips import Slip, slips
 from sequencer.models import TypeSheet
 
-__all__ = ["Weighing", "weighing"]
+__all__ = ["TINY_EFFECT", "Weighing", "weighing"]
+
+TINY_EFFECT = 0.5
+"""What accounts for less than this share of the tolerance is never why a unit failed."""
 
 _SICK_NATS = 6.0
 _NEAR_SHARE = 0.6
@@ -36,7 +39,9 @@ _NEAR_SHARE = 0.6
 _NOISY_TOO = -4.0
 # Within a tolerance this wide causes do not differ.
 _LOOSEST_FRAC = 0.2
-_WALK_N = 30
+# How large what is unknown may be, in tolerances.
+_SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
+_WALK_N = 15
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -121,7 +126,7 @@ def _base(number: int, segment: Segment, basis: Basis) -> _Base:
     likelihood = healthy(segment)
     residual = (segment.y - segment.ideal)[is_read]
     single = np.abs(segment.raw - segment.ideal[:, np.newaxis])[is_read]
-    resolution = resolution_of(basis, segment.after.name, segment.sheet)
+    resolution = resolution_of(basis, segment.series, segment.after, tolerance=T)
     within = within_white(segment, resolution, low=T / 1000, high=T * NOISY_SHARE)
     return _Base(
         number=number,
@@ -151,8 +156,8 @@ def _unknown(segment: Segment) -> float:
     # Or that wanders with time.
     steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
     found = []
-    for shape in (both, every, steps / np.sqrt(steps.shape[1])):
-        for size in segment.tolerance * np.array([1.0, 3.0, 10.0, 30.0, 100.0]):
+    for shape, octaves in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2])):
+        for size in segment.tolerance * octaves:
             columns = np.concatenate((imperfections(segment), size * shape), axis=1)
             found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])
     return float(logsumexp(np.array(found) - np.log(len(found))))
@@ -161,6 +166,8 @@ def _unknown(segment: Segment) -> float:
 def _of_segment(base: _Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
+    if max(base.largest, base.largest_single) < TINY_EFFECT:
+        return []
     if segment.first < 0:
         return [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS and base.largest >= _NEAR_SHARE]
     vague = [_noise(base), _strange(base)]
@@ -174,7 +181,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
         return found
     if segment.series.is_keyed:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood, base.resolution)]
-    singles = [_caused(found_, base) for found_ in _fits(base)]
+    singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max((each.log_odds for each in singles), default=-np.inf)
@@ -185,7 +192,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     return found
 
 
-def _fits(base: _Base) -> Iterator[Fit]:
+def _fits(base: _Base, floor: float) -> Iterator[Fit]:
     """Each cause at each stage that can have it."""
     segment = base.segment
     is_last = segment.last == len(segment.sheet.taps) - 1
@@ -195,7 +202,9 @@ def _fits(base: _Base) -> Iterator[Fit]:
             continue
         for stage in segment.stages:
             if cause.applies(segment, stage):
-                yield fit(cause, segment, stage, base.loose)
+                found = fit(cause, segment, stage, base.loose, floor=floor)
+                floor = max(floor, found.log_evidence)
+                yield found
 
 
 def _noise(base: _Base) -> Hypothesis:

@@ -23,6 +23,7 @@ _ENOUGH_N = 3
 # Far from the rest, beyond the range of the output, and farther than any rail, as fractions of span.
 _FAR_FRAC, _BEYOND_FRAC, _FARTHEST_FRAC = 0.005, 0.008, 1.5
 _RAILS_N = 4
+_RATES = frozenset({"Hz", "kHz"})
 _LOG_2PI = float(np.log(2 * np.pi))
 _LOST_WITHIN = 1.5
 _TAIL = 1e-9
@@ -95,6 +96,8 @@ def scatters(segment: Segment, resolution: float) -> list[Scatter]:
         return []
     sds = _spreads(segment, residual[np.isfinite(raw)], resolution)
     found = _shapeless(segment, raw, residual, sds)
+    if any(segment.sheet.taps[index].unit in _RATES for index in (*segment.stages, segment.last)):
+        found.append(_double_counts(segment, residual, ideal, sds))
     for lattice in (_gate(segment, raw, center, ideal, sds), _coarse(segment, raw, center, float(sds[0]))):
         if lattice is not None:
             found.append(lattice)
@@ -224,6 +227,29 @@ def _bursts(segment: Segment, residual: FloatArray, level: FloatArray, sds: Floa
             f"by up to {2 * size * abs(segment.after.span):.2g} {segment.after.unit}"
         ),
         check="Enable the drive at zero speed; put the shield down at one end; take another route.",
+    )
+
+
+def _double_counts(segment: Segment, residual: FloatArray, ideal: FloatArray, sds: FloatArray) -> Scatter:
+    """A share of the pulses counts twice, another one at each reading, anything up to twice the mean share."""
+    has = np.isfinite(residual)
+    pulses = np.broadcast_to(np.maximum(ideal, 0.0)[:, np.newaxis], residual.shape)[has]
+    shares = np.geomspace(0.5 * segment.tolerance, 0.6, 24)
+    every = []
+    for sd in (float(sds[0]), float(sds[-1])):
+        for share in shares:
+            most = np.maximum(2 * share * pulses, 0.1 * sd)
+            above, below = log_cdf(residual[has] / sd), log_cdf((residual[has] - most) / sd)
+            inside = above + np.log(-np.expm1(np.minimum(below - above, -1e-9)))
+            every.append((float((inside - np.log(most)).sum()), float(share)))
+    _, share = max(every)
+    return Scatter(
+        name="double counting",
+        row=12,
+        theta=(share,),
+        log_evidence=float(logsumexp(np.array([each for each, _ in every])) - np.log(len(every))),
+        text=f"up to {200 * share:.3g} % of the pulses count twice, another share at each reading",
+        check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
     )
 
 

@@ -125,12 +125,12 @@ class Segment:
 
     def _plateau(self, seen: FloatArray, x: FloatArray, end: float) -> tuple[float, float]:
         top = float(seen.max())
-        if not end - self._margin < top < end + _FARTHEST_FRAC:
-            return np.inf, np.inf
         is_there = seen > top - self._margin
         level = max(float(seen[is_there].mean()), end)
         # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
-        return level, level if np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * self._margin else level + self._margin
+        if end - self._margin < top < end + _FARTHEST_FRAC and np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * self._margin:
+            return level, level
+        return (level, level + self._margin) if end + self._margin < top < end + _FARTHEST_FRAC else (np.inf, np.inf)
 
     @cached_property
     def _margin(self) -> float:

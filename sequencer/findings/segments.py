@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from instruments.datasheet import DataSheet, FloatArray
+from instruments.datasheet import DataSheet, FloatArray, Tap
 from sequencer.budget import Basis
 from sequencer.findings.fit import amplified
 from sequencer.findings.likelihood import Likelihood
@@ -21,6 +21,8 @@ NOISY_SHARE = 1 / 3
 
 # Ordinary imperfections of a good unit, as shares of its tolerance (trade practice, no source).
 _ZERO, _SPAN, _BOW, _LENS, _S, _DRIFT, _TO_GO = 0.25, 0.25, 0.12, 0.12, 0.06, 0.05, 0.05
+# What is written coarser than this share of the tolerance is a fault of its own.
+_COARSE_SHARE, _DIGIT_SLACK = 0.4, 1e-3
 # The source: what a calibrator in order is off by.
 _SOURCE_TOLERANCE = 0.001
 
@@ -57,7 +59,7 @@ def segment_between(
         width = half_width(allowed, sheet, x, first=before, last=last) / abs(sheet.taps[last].span)
         tolerance = float(np.nanmean(width))
     count = np.maximum(np.isfinite(series.raw[tap.name]).sum(axis=1), 1)
-    resolution = resolution_of(basis, tap.name, sheet)
+    resolution = resolution_of(basis, series, tap, tolerance=tolerance)
     variance = np.full(series.visits_n, (tolerance / 100) ** 2 + resolution**2 / 12)
     if series.sd[tap.name] == 0 and series.raw[tap.name].shape[1] < 2:
         variance += (tolerance / 20) ** 2
@@ -74,13 +76,25 @@ def segment_between(
     return Segment(sheet=sheet, series=series, first=before, last=after, tolerance=tolerance, noise=np.sqrt(variance))
 
 
-def resolution_of(basis: Basis, tap: str, sheet: DataSheet) -> float:
-    """Resolution of what reads a tap, as fraction of its span; 0 where it is not stated."""
-    stated = next((each for each in basis.statements if each.tap == tap), None)
-    if stated is None or not stated.resolution:
+def _written(series: Series, tap: Tap) -> float:
+    """The digits that a person wrote down, as fraction of the span; 0 where nobody did."""
+    if not series.is_keyed:
         return 0.0
-    at = next(each for each in sheet.taps if each.name == tap)
-    ends = at.to_signal(np.array([at.low, at.high]))
+    raw = series.raw[tap.name]
+    value = tap.value(raw[np.isfinite(raw)])
+    for digits in range(7):
+        step = 10.0**-digits
+        if np.abs(value / step - np.round(value / step)).max(initial=0.0) < _DIGIT_SLACK:
+            return step / abs(tap.span)
+    return 0.0
+
+
+def resolution_of(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> float:
+    """Resolution of what reads a tap, as fraction of its span, stated or as written down; 0 where nothing tells."""
+    stated = next((each for each in basis.statements if each.tap == tap.name), None)
+    if stated is None or not stated.resolution:
+        return min(_written(series, tap), _COARSE_SHARE * tolerance)
+    ends = tap.to_signal(np.array([tap.low, tap.high]))
     return float(stated.resolution / max(abs(ends[1] - ends[0]), 1e-300))
 
 

@@ -183,7 +183,7 @@ def _swaps(segment: Segment, visit: int, number: int, written: float) -> FloatAr
         text = f"{written:.6g}"
     found = []
     # A zero in front is not written: 10.4 with its first digits exchanged is 1.4.
-    text = f"0{text}"
+    text = f"{'-' if text.startswith('-') else ''}0{text.lstrip('+-')}"
     for index in range(len(text) - 1):
         one, other = text[index], text[index + 1]
         if one.isdigit() and other.isdigit() and one != other:

@@ -51,7 +51,7 @@ def _warmings(segment: Segment, _stage: int) -> Sizes:
         start=start,
         log_prior=log_prior,
         is_free=(True, True, True),
-        low=(-0.6, 0.01, -0.6),
+        low=(-0.6, min(0.7 / max(segment.series.visits_n - 1, 1), 0.5), -0.6),
         high=(0.6, 3.0, 0.6),
     )
 

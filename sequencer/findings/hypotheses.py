@@ -184,12 +184,19 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
-    best = max((each.log_odds for each in singles), default=-np.inf)
-    if base.largest_single > 1 and best < max(each.log_odds for each in vague) + _SICK_NATS:
+    best = max(singles, key=lambda each: each.log_odds, default=vague[0])
+    is_left = best.log_odds < max(each.log_odds for each in vague) + _SICK_NATS or _leaves_noise(best, base)
+    if base.largest_single > 1 and is_left:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
         found += with_scatter(singles, segment, base.resolution, base.log_evidence, base.noisy)
     return found
+
+
+def _leaves_noise(found: Hypothesis, base: _Base) -> bool:
+    """It calls noise, beyond the ordinary, what another cause may explain."""
+    usual = float(np.median(base.segment.noise[base.segment.is_read]))
+    return found.scale * usual > max(NOISY_SHARE * base.segment.tolerance, 1.5 * usual)
 
 
 def _fits(base: _Base, floor: float) -> Iterator[Fit]:

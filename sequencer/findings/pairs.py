@@ -19,7 +19,9 @@ __all__ = ["with_a_second", "with_scatter"]
 # Two at once are rarer than one.
 _RARER = 0.02
 _OWN_SHARE = 0.5
-_FIRSTS_N, _SECONDS_N, _TURNS_N = 3, 3, 5
+_FIRSTS_N, _SECONDS_N, _TURNS_N = 4, 4, 6
+_APART_SHARE, _SAME_NATS = 0.3, 0.05
+_SENSORS = frozenset({"hysteresis", "backlash", "bow", "s shape"})
 
 
 def with_a_second(
@@ -33,22 +35,38 @@ def with_a_second(
         likelihood: of a good unit.
         mean: log evidence of a good unit.
     """
-    for first in _best(singles, _FIRSTS_N):
+    for first in _best(singles, _FIRSTS_N, apart=_APART_SHARE * segment.tolerance):
         assert first.fit is not None
         one = first.fit
         act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
         seconds = [
             (screened(cause, segment, stage, likelihood, (act,)), cause, stage)
-            for cause in CAUSES
+            for cause in _beside(one.cause)
             for stage in segment.stages
-            if cause.name != one.cause.name
-            and (cause.place != "reading" or segment.last == len(segment.sheet.taps) - 1)
+            if (cause.place != "reading" or segment.last == len(segment.sheet.taps) - 1)
             and cause.applies(segment, stage)
         ]
-        seconds.sort(key=lambda each: -each[0])
-        for _, cause, stage in seconds[:_SECONDS_N]:
+        for _, cause, stage in _differing(seconds, _SECONDS_N):
             other = fit(cause, segment, stage, likelihood, (act,))
             yield _joined(first, *_settled(one, other, segment, likelihood), segment, mean)
+
+
+def _beside(first: Cause) -> Iterator[Cause]:
+    """What may be wrong beside a cause; what a sensor does of itself may come before a range that is wrong."""
+    for cause in CAUSES:
+        if cause.name != first.name:
+            yield cause
+            if cause.name in _SENSORS and first.place == "input":
+                yield replace(cause, place="sensor")
+
+
+def _differing(seconds: list[tuple[float, Cause, int]], count: int) -> list[tuple[float, Cause, int]]:
+    """The likeliest, one for each equation: causes of one equation are as likely to the last digit."""
+    found: list[tuple[float, Cause, int]] = []
+    for each in sorted(seconds, key=lambda each: (-each[0], -each[1].weight)):
+        if all(abs(each[0] - other[0]) > _SAME_NATS for other in found):
+            found.append(each)
+    return found[:count]
 
 
 def _settled(one: Fit, other: Fit, segment: Segment, likelihood: Likelihood) -> tuple[Fit, Fit]:
@@ -132,10 +150,13 @@ def _scattered(first: Hypothesis, kind: Scatter, log_odds: float) -> Hypothesis:
     )
 
 
-def _best(singles: Sequence[Hypothesis], count: int) -> list[Hypothesis]:
-    """The likeliest causes, each once."""
-    found: dict[Cause, Hypothesis] = {}
+def _best(singles: Sequence[Hypothesis], count: int, *, apart: float = 0.0) -> list[Hypothesis]:
+    """The likeliest causes, each once; predictions at least so far apart, as fraction."""
+    found: list[Hypothesis] = []
     for each in sorted(singles, key=lambda each: -each.log_odds):
-        if each.fit is not None:
-            found.setdefault(each.fit.cause, each)
-    return list(found.values())[:count]
+        if each.fit is None or len(found) == count:
+            continue
+        away = [np.nanmax(np.abs(each.predicted - other.predicted)) for other in found]  # type: ignore[operator]
+        if all(distance >= apart for distance in away) and each.name not in {other.name for other in found}:
+            found.append(each)
+    return found

@@ -12,12 +12,13 @@ from sequencer.findings.series import Series, moving
 
 __all__ = ["Act", "Equation", "Place", "Segment"]
 
-Place: TypeAlias = Literal["value", "input", "shape", "output", "level", "reading"]
-"""Where along a stage something acts: on the value at the tap before it, on that as a fraction of the range, instead of
-its characteristic, on its output as a fraction, on the level at the tap after it, on what is read there."""
+Place: TypeAlias = Literal["value", "sensor", "input", "shape", "output", "level", "reading"]
+"""Where along a stage something acts: on the value at the tap before it, on that as a fraction of the range, before and
+after it is scaled, instead of its characteristic, on its output as a fraction, on the level at the tap after it, on
+what is read there."""
 
 Equation: TypeAlias = Callable[[FloatArray], FloatArray]
-_ORDER: tuple[Place, ...] = ("value", "input", "shape", "output", "level")
+_ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "level")
 # A signal that cannot be negative stays at zero.
 _NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
 _HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
@@ -185,7 +186,7 @@ class Segment:
             for equation in here["value"]:
                 value = equation(value)
             frac = before.fraction(value)
-        for equation in here["input"]:
+        for equation in (*here["sensor"], *here["input"]):
             frac = equation(frac)
         frac = here["shape"][0](frac) if here["shape"] else self.sheet.stages[index].characteristic.output(frac)
         for equation in here["output"]:

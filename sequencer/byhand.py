@@ -22,6 +22,7 @@ from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
 from sequencer.table_doubts import Row, table_doubts
+from sequencer.table_times import is_time, table_times
 
 __all__ = ["decoded", "from_csv", "heading", "raw_bytes"]
 
@@ -33,7 +34,7 @@ _LONGEST_CELL = 60  # longer ones take patterns and the parser of units more tim
 _SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
 _INPUT = ("injected", "input", "applied", "set", "stimulus")
 _OUTPUT = ("returned", "output", "measured", "indicated", "read", "response")
-_OTHER = ("setpoint", "direction", "cycle", "remark", "note", "point", "time", "date")
+_OTHER = ("setpoint", "direction", "cycle", "remark", "note", "point", "date")
 _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
 
@@ -42,8 +43,9 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
 
     By hand: one row a point in the order taken, a header with a column for the first and one for the last tap
     ("injected", "input", "returned", "output", or the names of taps), units in brackets; "direction" and "cycle" where
-    the order does not tell; remarks, blank rows and lines that begin with # are passed over. Comma, semicolon or tab
-    between columns; a decimal comma where the columns are not divided by commas. UTF-8, or as Windows saves it.
+    the order does not tell; "time" if you like (`table_times`); remarks, blank rows and lines that begin with # are
+    passed over. Comma, semicolon or tab between columns; a decimal comma where the columns are not divided by commas.
+    UTF-8, or as Windows saves it.
 
     Args:
         path: the file.
@@ -195,6 +197,8 @@ def _by_hand(
         name: _meanings(str(path), [(cells[at][0], _at(cells[at][1], column)) for at in kept], _MEANINGS[name], faults)
         for name, column in given.items()
     }
+    is_clock = [is_time(*each) and at not in columns.values() for at, each in enumerate(headings)]
+    at_s = _times_read(str(path), header, is_clock, [cells[index] for index in kept], faults)
     _raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
     x_pct = 100 * sheet.taps[0].fraction(np.array([values[first][index] for index in kept]))
     points, setpoints = _points(x_pct)
@@ -217,7 +221,7 @@ def _by_hand(
         )
         for index in kept
     ]
-    notes = table_doubts(written, sheet)
+    notes = _joined(table_doubts(written, sheet), _untimed(at_s, [row.line for row in written]))
     seen: dict[tuple[int, str, int, str], int] = {}
     rows: list[dict[str, object]] = []
     for place, index in enumerate(kept):
@@ -245,6 +249,7 @@ def _by_hand(
                     "unit": spec.unit,
                     "signal": float(spec.to_reading(np.array(value))),
                     "signal_unit": spec.reading_unit,
+                    "at_s": at_s[place],
                     "settling": "by the operator",
                     "instrument": "by hand",
                     "note": notes.get(cells[index][0], "") if tap == first else "empty" if np.isnan(value) else "",
@@ -252,6 +257,40 @@ def _by_hand(
                 }
             )
     return tidy(rows)
+
+
+def _times_read(
+    path: str,
+    header: tuple[int, list[str]],
+    is_clock: list[bool],
+    cells: list[tuple[int, list[str]]],
+    faults: list[tuple[int, ReadingsError]],
+) -> list[float]:
+    """Seconds since the first row by the first column of times; NaN where none stand."""
+    if not any(is_clock):
+        return [math.nan] * len(cells)
+    column = is_clock.index(True)
+    written = header[1][column]
+    found, wrong = table_times(
+        path, (header[0], written), heading(written)[1], [(line, _at(row, column)) for line, row in cells]
+    )
+    faults += wrong
+    return found
+
+
+def _untimed(at_s: list[float], lines: list[int]) -> dict[int, str]:
+    """A remark at the first row without a time, where others have one."""
+    is_lacking = np.isnan(at_s)
+    if not is_lacking.any() or is_lacking.all():
+        return {}
+    line = lines[int(is_lacking.argmax())]
+    return {line: f"line {line}: no time here, so the times of the other rows are not made use of"}
+
+
+def _joined(*remarks: dict[int, str]) -> dict[int, str]:
+    """Remarks by line of their row, those of one row in one text."""
+    lines = sorted({line for each in remarks for line in each})
+    return {line: "; ".join(each[line] for each in remarks if line in each) for line in lines}
 
 
 def heading(cell: str) -> tuple[str, str]:
@@ -273,7 +312,7 @@ def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, in
     missing = [tap for tap in (taps[0], taps[-1]) if tap not in columns]
     if missing:
         known = sorted({*taps, *_INPUT, *_OUTPUT})
-        odd = [name for name in names if name not in {*known, *_OTHER}]
+        odd = [name for name in names if name not in {*known, *_OTHER} and not is_time(name, "")]
         guess = next((nearest(name, known) for name in odd if nearest(name, known)), "")
         raise ReadingsError(
             f"no column for {' and '.join(missing)} among: {', '.join(names)}",

@@ -17,7 +17,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import InputError, ReadingsError
 from instruments.keyed import entry
 from instruments.texts import from_cell
-from instruments.units import is_alike, rescale
+from instruments.units import canonical, is_alike, rescale
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
@@ -34,6 +34,24 @@ _LONGEST_CELL = 60  # longer ones take patterns and the parser of units more tim
 _SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
 _INPUT = ("injected", "input", "applied", "set", "stimulus")
 _OUTPUT = ("returned", "output", "measured", "indicated", "read", "response")
+_USUAL_UNITS = (
+    "mA",
+    "A",
+    "mV",
+    "V",
+    "Hz",
+    "kHz",
+    "rpm",
+    "ohm",
+    "kohm",
+    "degC",
+    "degF",
+    "K",
+    "mbar",
+    "bar",
+    "kPa",
+    "psi",
+)
 _OTHER = ("setpoint", "direction", "cycle", "remark", "note", "point", "date")
 _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
@@ -175,15 +193,25 @@ def _by_hand(
     specs = {tap.name: tap for tap in sheet.taps if tap.name in columns}
     units = {tap: headings[column][1] or specs[tap].unit for tap, column in columns.items()}
     faults: list[tuple[int, ReadingsError]] = []
+    misread = {
+        tap: ReadingsError(
+            wrong, where=where, allowed=_units_of(specs[tap]), todo="correct the heading, or the type sheet"
+        )
+        for tap, column in columns.items()
+        if (wrong := _wrong_unit(header[1][column], units[tap], specs[tap]))
+    }
+    faults += [(header[0], error) for error in misread.values()]
     values = {
-        tap: _column(str(path), [(line, _at(row, column)) for line, row in cells], units[tap], specs[tap], faults)
+        tap: [math.nan] * len(cells)
+        if tap in misread
+        else _column(str(path), [(line, _at(row, column)) for line, row in cells], units[tap], specs[tap], faults)
         for tap, column in columns.items()
     }
     kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
     if not kept and not faults:
         raise ReadingsError("holds no number", where=where)
     has_fault = {line for line, _ in faults}
-    for index in kept:
+    for index in kept if first not in misread else ():
         line = cells[index][0]
         if np.isnan(values[first][index]) and line not in has_fault:
             missing = ReadingsError(
@@ -336,28 +364,43 @@ def _with_unit(cell: str, unit: str) -> str:
 def _column(
     path: str, cells: list[tuple[int, str]], unit: str, spec: Tap, faults: list[tuple[int, ReadingsError]]
 ) -> list[float]:
-    """The cells of a tap, with their lines, as values; NaN where empty or at fault. A wrong heading is one fault.
+    """The cells of a tap, with their lines, as values; NaN where empty or at fault.
 
     It may hold what the instrument showed, such as volts across a shunt, or ohms.
     """
-    is_shown = _is_unit_of(unit, spec.reading_unit) and not _is_unit_of(unit, spec.unit)
+    is_shown = not _is_unit_of(unit, spec.unit)
     to_unit = spec.reading_unit if is_shown else spec.unit
     found = []
-    is_told = False
     for line, cell in cells:
         try:
-            found.append(math.nan if is_told else _number(f"{path}:{line}", cell, unit, to_unit))
+            found.append(_number(f"{path}:{line}", cell, unit, to_unit))
         except ReadingsError as error:
             found.append(math.nan)
             faults.append((line, error))
-            is_told = not _is_unit_of(unit, to_unit)
     return spec.from_reading(np.array(found)).tolist() if is_shown else found
+
+
+def _wrong_unit(written: str, unit: str, spec: Tap) -> str:
+    """What is wrong with the unit of a heading at a tap; "" if nothing is."""
+    try:
+        if is_alike(unit, spec.unit) or is_alike(unit, spec.reading_unit):
+            return ""
+    except InputError as error:  # no unit at all
+        return f'{error.what} (heading "{written}")'
+    return f'{unit} is not a unit of {spec.unit} (heading "{written}")'
+
+
+def _units_of(spec: Tap) -> str:
+    """Units that a column of a tap may stand in."""
+    own = (spec.unit, spec.reading_unit)
+    usual = (unit for unit in _USUAL_UNITS if any(_is_unit_of(unit, each) and canonical(unit) != each for each in own))
+    return ", ".join(dict.fromkeys((*own, *usual)))
 
 
 def _is_unit_of(unit: str, to_unit: str) -> bool:
     try:
         return is_alike(unit, to_unit)
-    except InputError:  # no unit at all: said with its line
+    except InputError:
         return False
 
 
@@ -381,17 +424,12 @@ def _number(where: str, text: str, unit: str, to_unit: str) -> float:
     """A cell as a number in the unit of its tap; NaN where it is empty."""
     if text in {"", "-", "--"}:
         return float("nan")
-    wrong = f'"{text[:20]}..." is not a number' if len(text) > _LONGEST_CELL else ""
-    value = float("nan")
     try:
-        if not wrong and not is_alike(unit, to_unit):
-            wrong = f"{unit} is not a unit of {to_unit}"
-        if not wrong:
-            value = entry(text, unit)
+        value = entry(text if len(text) <= _LONGEST_CELL else f"{text[:20]}...", unit)
     except InputError as error:
-        wrong = error.what
-    if wrong:
-        raise ReadingsError(wrong, where=where, allowed=f"a number in {to_unit}", todo="correct the cell")
+        raise ReadingsError(
+            error.what, where=where, allowed=f"a number in {to_unit}", todo="correct the cell"
+        ) from error
     factor, shift = rescale(unit, to_unit)
     return factor * value + shift
 

@@ -102,9 +102,9 @@ def test_a_heading_of_windows_keeps_its_degree_sign(table):
         (PLAIN.replace("12.0", "1e999"), "too large a number", 3),
         (PLAIN.replace("12.0", "9" * 5000), "not a number", 3),
         (PLAIN.replace("12.0", "=B2*2"), "not a number", 3),
-        (PLAIN.replace("[Hz]", "[mV]"), "is not a unit of Hz", 2),
-        (PLAIN.replace("[mA]", "[%]"), "is not a unit of mA", 2),
-        (PLAIN.replace("[mA]", "[furlongs]"), "is not a unit", 2),
+        (PLAIN.replace("[Hz]", "[mV]"), "mV is not a unit of Hz", 1),
+        (PLAIN.replace("[mA]", "[V]"), "V is not a unit of mA", 1),
+        (PLAIN.replace("[mA]", "[furlongs]"), '"furlongs" is not a unit .heading "output .furlongs."', 1),
         (PLAIN.replace("input", "inptu"), 'write "input"', 1),
         (PLAIN.replace("output [mA]", "current [mA]"), "no column for output", 1),
         ("0,4\n500,12\n", "no column for input and output", 1),
@@ -249,10 +249,21 @@ def test_the_errors_of_a_table_come_at_once_with_their_lines(table):
     assert [each.where.rsplit(":", 1)[1] for each in every] == ["2", "4", "5", "5", "6"]
 
 
-def test_a_wrong_unit_in_the_heading_is_one_error(table):
-    with pytest.raises(ReadingsError) as refused:
-        table(PLAIN.replace("[mA]", "[V]"))
+@pytest.mark.parametrize("unit", ["V", "bananas", "Grad C"])
+@pytest.mark.parametrize(("own", "units"), [("[Hz]", "Hz, kHz"), ("[mA]", "mA, A")])
+def test_a_wrong_unit_in_the_heading_is_one_error_that_names_it_and_the_units_that_do(table, own, units, unit):
+    with pytest.raises(ReadingsError, match=f"heading .*{unit}") as refused:
+        table(PLAIN.replace(own, f"[{unit}]"))
+    assert refused.value.where.endswith(":1")
+    assert refused.value.allowed == units
     assert refused.value.others == ()
+
+
+def test_two_wrong_headings_are_two_errors(table):
+    with pytest.raises(ReadingsError, match="bananas") as refused:
+        table(PLAIN.replace("[Hz]", "[bananas]").replace("[mA]", "[V]"))
+    (other,) = refused.value.others
+    assert other.what == 'V is not a unit of mA (heading "output [V]")'
 
 
 LEVELS = {0: 4.0, 250: 8.0, 500: 12.0, 750: 16.0, 1000: 20.0}

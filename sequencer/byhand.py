@@ -194,9 +194,7 @@ def _by_hand(
     units = {tap: headings[column][1] or specs[tap].unit for tap, column in columns.items()}
     faults: list[tuple[int, ReadingsError]] = []
     misread = {
-        tap: ReadingsError(
-            wrong, where=where, allowed=_units_of(specs[tap]), todo="correct the heading, or the type sheet"
-        )
+        tap: ReadingsError(wrong, where=where, allowed=_units_of(specs[tap]), todo=_unit_todo(units[tap], specs[tap]))
         for tap, column in columns.items()
         if (wrong := _wrong_unit(header[1][column], units[tap], specs[tap]))
     }
@@ -388,6 +386,13 @@ def _wrong_unit(written: str, unit: str, spec: Tap) -> str:
     except InputError as error:  # no unit at all
         return f'{error.what} (heading "{written}")'
     return f'{unit} is not a unit of {spec.unit} (heading "{written}")'
+
+
+def _unit_todo(unit: str, spec: Tap) -> str:
+    if _is_unit_of(unit, "V") and _is_unit_of(spec.reading_unit, "A"):
+        shunt = "correction: {shunt: 250 ohm, measured: 249.97 ohm, uncertainty: 20 mohm}"
+        return f'read across a shunt? add {shunt} to "{spec.name}" in the type sheet; or correct the heading'
+    return "correct the heading, or the type sheet"
 
 
 def _units_of(spec: Tap) -> str:

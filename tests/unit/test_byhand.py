@@ -259,6 +259,16 @@ def test_a_wrong_unit_in_the_heading_is_one_error_that_names_it_and_the_units_th
     assert refused.value.others == ()
 
 
+@pytest.mark.parametrize(
+    ("own", "unit", "is_hinted"),
+    [("[mA]", "mV", True), ("[mA]", "V", True), ("[mA]", "Hz", False), ("[Hz]", "mV", False)],
+)
+def test_volts_at_a_current_are_refused_with_a_hint_at_the_shunt(table, own, unit, is_hinted):
+    with pytest.raises(ReadingsError) as refused:
+        table(PLAIN.replace(own, f"[{unit}]"))
+    assert ("correction: {shunt: 250 ohm," in refused.value.todo) == is_hinted
+
+
 def test_two_wrong_headings_are_two_errors(table):
     with pytest.raises(ReadingsError, match="bananas") as refused:
         table(PLAIN.replace("[Hz]", "[bananas]").replace("[mA]", "[V]"))

@@ -11,11 +11,11 @@ from instruments.errors import InputError, LimitError, LivezeroError, NoReadingE
 from instruments.roles import Doubt, Doubting, Operator, Question, Sample
 from instruments.units import Quantity, Span, magnitude, quantity, show
 
-__all__ = ["KeyedReceiver", "KeyedSource", "entry"]
+__all__ = ["OVERLOAD", "KeyedReceiver", "KeyedSource", "entry"]
 
 _PLAUSIBLE_OF_RANGE = 0.02
 _BARE = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-_OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
+OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
 _YES = {"y", "yes"}
 _NO = {"n", "no"}
 _DONE = {*_YES, "done", "ok"}
@@ -178,7 +178,7 @@ class KeyedReceiver:
                 answer = self._operator.ask(question)
             if answer.strip().casefold() == "back":
                 return None
-            if answer.strip().casefold() in _OVERLOAD:
+            if answer.strip().casefold() in OVERLOAD:
                 raise NoReadingError("overload", where=self.name, command=text, reply=answer)
             try:
                 value = entry(answer, self._unit)

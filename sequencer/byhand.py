@@ -6,21 +6,20 @@ import io
 import math
 import re
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from pathlib import Path
 from typing import get_args
 
 import numpy as np
 import pandas as pd
 
-from instruments.datasheet import DataSheet, FloatArray, Tap
-from instruments.errors import InputError, ReadingsError
-from instruments.keyed import entry
+from instruments.datasheet import DataSheet, FloatArray
+from instruments.errors import ReadingsError
 from instruments.texts import from_cell
-from instruments.units import canonical, is_alike, rescale
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
+from sequencer.table_cells import LONGEST_CELL, TapColumn, is_unread, meanings
 from sequencer.table_doubts import Row, table_doubts
 from sequencer.table_times import is_time, table_times
 
@@ -30,28 +29,9 @@ _LARGEST_BYTES = 50_000_000
 _LONGEST_LINE = 20_000
 _MOST_ERRORS = 20
 _MOST_ROWS_BY_HAND = 20_000
-_LONGEST_CELL = 60  # longer ones take patterns and the parser of units more time than a number is worth
 _SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
 _INPUT = ("injected", "input", "applied", "set", "stimulus")
 _OUTPUT = ("returned", "output", "measured", "indicated", "read", "response")
-_USUAL_UNITS = (
-    "mA",
-    "A",
-    "mV",
-    "V",
-    "Hz",
-    "kHz",
-    "rpm",
-    "ohm",
-    "kohm",
-    "degC",
-    "degF",
-    "K",
-    "mbar",
-    "bar",
-    "kPa",
-    "psi",
-)
 _OTHER = ("setpoint", "direction", "cycle", "remark", "note", "point", "date")
 _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
@@ -190,19 +170,22 @@ def _by_hand(
     names = [name for name, _ in headings]
     columns = _tap_columns(names, sheet, where)
     first = sheet.taps[0].name
-    specs = {tap.name: tap for tap in sheet.taps if tap.name in columns}
-    units = {tap: headings[column][1] or specs[tap].unit for tap, column in columns.items()}
-    faults: list[tuple[int, ReadingsError]] = []
-    misread = {
-        tap: ReadingsError(wrong, where=where, allowed=_units_of(specs[tap]), todo=_unit_todo(units[tap], specs[tap]))
-        for tap, column in columns.items()
-        if (wrong := _wrong_unit(header[1][column], units[tap], specs[tap]))
+    specs = {
+        tap.name: TapColumn(
+            path=str(path),
+            written=header[1][columns[tap.name]],
+            unit=headings[columns[tap.name]][1] or tap.unit,
+            spec=tap,
+        )
+        for tap in sheet.taps
+        if tap.name in columns
     }
-    faults += [(header[0], error) for error in misread.values()]
+    misread = {tap: error for tap, column in specs.items() if (error := column.wrong_unit(header[0])) is not None}
+    faults = [(header[0], error) for error in misread.values()]
     values = {
         tap: [math.nan] * len(cells)
         if tap in misread
-        else _column(str(path), [(line, _at(row, column)) for line, row in cells], units[tap], specs[tap], faults)
+        else specs[tap].values([(line, _at(row, column)) for line, row in cells], faults)
         for tap, column in columns.items()
     }
     kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
@@ -220,7 +203,7 @@ def _by_hand(
             faults.append((line, missing))
     given = {name: names.index(name) for name in ("direction", "cycle") if name in names}
     stated = {
-        name: _meanings(str(path), [(cells[at][0], _at(cells[at][1], column)) for at in kept], _MEANINGS[name], faults)
+        name: meanings(str(path), name, [(cells[at][0], _at(cells[at][1], column)) for at in kept], faults)
         for name, column in given.items()
     }
     is_clock = [is_time(*each) and at not in columns.values() for at, each in enumerate(headings)]
@@ -242,19 +225,19 @@ def _by_hand(
         Row(
             line=cells[index][0],
             values={tap: values[tap][index] for tap in columns},
-            cells={tap: _with_unit(_at(cells[index][1], column), units[tap]) for tap, column in columns.items()},
+            cells={tap: specs[tap].with_unit(_at(cells[index][1], column)) for tap, column in columns.items()},
             setpoint=_at(cells[index][1], setpoint),
         )
         for index in kept
     ]
-    notes = _joined(table_doubts(written, sheet), _untimed(at_s, [row.line for row in written]))
+    notes = _joined(_unread(written), table_doubts(written, sheet), _untimed(at_s, [row.line for row in written]))
     seen: dict[tuple[int, str, int, str], int] = {}
     rows: list[dict[str, object]] = []
     for place, index in enumerate(kept):
         visit = (cycles[place], directions[place], points[place], roles[place])
         seen[visit] = seen.get(visit, 0) + 1
         for tap in columns:
-            spec, value = specs[tap], values[tap][index]
+            spec, value = specs[tap].spec, values[tap][index]
             rows.append(
                 {
                     "serial": serial,
@@ -304,6 +287,16 @@ def _times_read(
     return found
 
 
+def _unread(rows: list[Row]) -> dict[int, str]:
+    """A remark at each row where something else than a number stands for a reading that was not there."""
+    found: dict[int, str] = {}
+    for row in rows:
+        words = [f'"{cell}" at {tap}' for tap, cell in row.cells.items() if cell and is_unread(cell)]
+        if words:
+            found[row.line] = f"line {row.line}: {' and '.join(words)} taken for no reading"
+    return found
+
+
 def _untimed(at_s: list[float], lines: list[int]) -> dict[int, str]:
     """A remark at the first row without a time, where others have one."""
     is_lacking = np.isnan(at_s)
@@ -322,7 +315,7 @@ def _joined(*remarks: dict[int, str]) -> dict[int, str]:
 def heading(cell: str) -> tuple[str, str]:
     """Name and unit of a column: "returned [mA]", "input (Hz)", "output, mA"."""
     plain = " ".join(cell.split())
-    match = _HEADER.fullmatch(plain) if len(plain) <= _LONGEST_CELL else None
+    match = _HEADER.fullmatch(plain) if len(plain) <= LONGEST_CELL else None
     if match is None:
         return plain.casefold(), ""
     return match.group(1).casefold(), (match.group(2) or "").strip()
@@ -351,109 +344,6 @@ def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, in
 
 def _at(row: list[str], column: int) -> str:
     return row[column].strip() if column < len(row) else ""
-
-
-def _with_unit(cell: str, unit: str) -> str:
-    """A cell with the unit that it stands in; as it is where it has one of its own, or is empty."""
-    is_bare = bool(cell) and not set(cell) - set("0123456789.,+-eE ")
-    return f"{cell} {unit}" if is_bare else cell
-
-
-def _column(
-    path: str, cells: list[tuple[int, str]], unit: str, spec: Tap, faults: list[tuple[int, ReadingsError]]
-) -> list[float]:
-    """The cells of a tap, with their lines, as values; NaN where empty or at fault.
-
-    It may hold what the instrument showed, such as volts across a shunt, or ohms.
-    """
-    is_shown = not _is_unit_of(unit, spec.unit)
-    to_unit = spec.reading_unit if is_shown else spec.unit
-    found = []
-    for line, cell in cells:
-        try:
-            found.append(_number(f"{path}:{line}", cell, unit, to_unit))
-        except ReadingsError as error:
-            found.append(math.nan)
-            faults.append((line, error))
-    return spec.from_reading(np.array(found)).tolist() if is_shown else found
-
-
-def _wrong_unit(written: str, unit: str, spec: Tap) -> str:
-    """What is wrong with the unit of a heading at a tap; "" if nothing is."""
-    try:
-        if is_alike(unit, spec.unit) or is_alike(unit, spec.reading_unit):
-            return ""
-    except InputError as error:  # no unit at all
-        return f'{error.what} (heading "{written}")'
-    return f'{unit} is not a unit of {spec.unit} (heading "{written}")'
-
-
-def _unit_todo(unit: str, spec: Tap) -> str:
-    if _is_unit_of(unit, "V") and _is_unit_of(spec.reading_unit, "A"):
-        shunt = "correction: {shunt: 250 ohm, measured: 249.97 ohm, uncertainty: 20 mohm}"
-        return f'read across a shunt? add {shunt} to "{spec.name}" in the type sheet; or correct the heading'
-    return "correct the heading, or the type sheet"
-
-
-def _units_of(spec: Tap) -> str:
-    """Units that a column of a tap may stand in."""
-    own = (spec.unit, spec.reading_unit)
-    usual = (unit for unit in _USUAL_UNITS if any(_is_unit_of(unit, each) and canonical(unit) != each for each in own))
-    return ", ".join(dict.fromkeys((*own, *usual)))
-
-
-def _is_unit_of(unit: str, to_unit: str) -> bool:
-    try:
-        return is_alike(unit, to_unit)
-    except InputError:
-        return False
-
-
-def _meanings(
-    path: str,
-    cells: list[tuple[int, str]],
-    meaning: Callable[[str, str], str],
-    faults: list[tuple[int, ReadingsError]],
-) -> list[str]:
-    """The cells of a column of directions or cycles, with their lines, as what they mean."""
-    found = []
-    for line, cell in cells:
-        try:
-            found.append(meaning(f"{path}:{line}", cell))
-        except ReadingsError as error:
-            faults.append((line, error))
-    return found
-
-
-def _number(where: str, text: str, unit: str, to_unit: str) -> float:
-    """A cell as a number in the unit of its tap; NaN where it is empty."""
-    if text in {"", "-", "--"}:
-        return float("nan")
-    try:
-        value = entry(text if len(text) <= _LONGEST_CELL else f"{text[:20]}...", unit)
-    except InputError as error:
-        raise ReadingsError(
-            error.what, where=where, allowed=f"a number in {to_unit}", todo="correct the cell"
-        ) from error
-    factor, shift = rescale(unit, to_unit)
-    return factor * value + shift
-
-
-def _direction(where: str, text: str) -> str:
-    words = {"up": "up", "u": "up", "upscale": "up", "rising": "up", "down": "down", "d": "down"}
-    words |= {"downscale": "down", "falling": "down"}
-    if text.casefold() not in words:
-        raise ReadingsError(f'"{text}" is no direction', where=where, allowed="up or down")
-    return words[text.casefold()]
-
-
-def _whole(where: str, text: str) -> str:
-    if not text.isdecimal() or len(text) > 4:
-        raise ReadingsError(f'"{text}" is no cycle', where=where, allowed="1, 2, 3 ...")
-    return text
-
-
-_MEANINGS: dict[str, Callable[[str, str], str]] = {"direction": _direction, "cycle": _whole}
 
 
 def _points(x_pct: FloatArray) -> tuple[list[int], dict[int, float]]:

@@ -1,5 +1,7 @@
 """Readings taken by hand, as people write them: the same table whatever the shape, or an error that names the line."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -231,6 +233,28 @@ def test_a_table_of_a_run_that_was_altered_is_refused(table, tmp_path):
         altered.to_csv(path, index=False)
         with pytest.raises(ReadingsError, match=says):
             from_csv(path, SHEET)
+
+
+@pytest.mark.parametrize("cell", ["OL", "O.L", "-OL", "over", "Overload", "---", "----", "–––", "err", "Error", "n/a"])
+def test_a_word_of_a_display_is_a_reading_that_was_not_there_and_is_remarked(table, cell):
+    found = table(PLAIN.replace("12.1", cell))
+    assert np.isnan(visits(found)[3][-1])
+    assert [each[-1] for each in visits(found)[:3]] == [4.0, 12.0, 20.0]
+    (note,) = [note for note in found["note"] if note not in {"", "empty"}]
+    assert note == f'line 5: "{cell}" at output taken for no reading'
+
+
+@pytest.mark.parametrize("cell", ["high", "OLD", "overdone", "?", "8,O5"])
+def test_a_text_that_is_nothing_known_is_an_error_with_line_and_column(table, cell):
+    with pytest.raises(ReadingsError, match=f'"{re.escape(cell)}.*column "output .mA.".') as wrong:
+        table(PLAIN.replace(",", ";").replace("12.1", cell))
+    assert wrong.value.where.endswith(":5")
+
+
+def test_an_input_that_was_not_read_leaves_nothing_to_expect(table):
+    with pytest.raises(ReadingsError, match='no value at "input"') as refused:
+        table(PLAIN.replace("500,12.1", "OL,12.1"))
+    assert refused.value.where.endswith(":5")
 
 
 def test_a_decimal_comma_between_commas_is_refused_with_its_line(table):

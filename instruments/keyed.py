@@ -15,6 +15,9 @@ __all__ = ["OVERLOAD", "KeyedReceiver", "KeyedSource", "entry"]
 
 _PLAUSIBLE_OF_RANGE = 0.02
 _BARE = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+# Between thousands: blanks (plain, thin, no-break) and apostrophes.
+_BETWEEN = " \N{THIN SPACE}\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}'\N{RIGHT SINGLE QUOTATION MARK}"
+_GROUPED = re.compile(rf"[+-]?[0-9]{{1,3}}(?:[{_BETWEEN}][0-9]{{3}})+(?![0-9])")
 OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
 _YES = {"y", "yes"}
 _NO = {"n", "no"}
@@ -24,10 +27,14 @@ _DONE = {*_YES, "done", "ok"}
 def entry(text: str, unit: str) -> float:
     """The number that a person typed, with or without its unit; a single comma is taken for the decimal point.
 
+    Thousands may be divided by blanks or apostrophes ("12 050", "12'050"), not by points or commas.
+
     Raises:
         InputError: no number, or a unit of another dimension.
     """
     typed = text.strip()
+    if grouped := _GROUPED.match(typed):
+        typed = re.sub(r"[^0-9+-]", "", grouped[0]) + typed[grouped.end() :]
     if typed.count(",") == 1 and "." not in typed:
         typed = typed.replace(",", ".")
     if _BARE.fullmatch(typed):

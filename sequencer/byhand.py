@@ -19,7 +19,7 @@ from instruments.texts import from_cell
 from instruments.yamlfile import nearest
 from sequencer.readings import COLUMNS, tidy
 from sequencer.step import Direction, Role
-from sequencer.table_cells import LONGEST_CELL, TapColumn, is_unread, meanings
+from sequencer.table_cells import LONGEST_CELL, is_unread, meanings, tap_column
 from sequencer.table_doubts import Row, table_doubts
 from sequencer.table_times import is_time, table_times
 
@@ -30,9 +30,10 @@ _LONGEST_LINE = 20_000
 _MOST_ERRORS = 20
 _MOST_ROWS_BY_HAND = 20_000
 _SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
-_INPUT = ("injected", "input", "applied", "set", "stimulus")
-_OUTPUT = ("returned", "output", "measured", "indicated", "read", "response")
-_OTHER = ("setpoint", "direction", "cycle", "remark", "note", "point", "date")
+_INPUT = ("injected", "input", "applied", "set", "stimulus", "in", "eingang")
+_OUTPUT = ("returned", "output", "measured", "indicated", "read", "response", "out", "ausgang")
+_GIVEN = {"direction": ("richtung", "direction"), "cycle": ("zyklus", "cycle")}
+_OTHER = ("setpoint", *_GIVEN, "remark", "note", "point", "date")
 _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
 
@@ -171,10 +172,10 @@ def _by_hand(
     columns = _tap_columns(names, sheet, where)
     first = sheet.taps[0].name
     specs = {
-        tap.name: TapColumn(
+        tap.name: tap_column(
             path=str(path),
             written=header[1][columns[tap.name]],
-            unit=headings[columns[tap.name]][1] or tap.unit,
+            unit=headings[columns[tap.name]][1],
             spec=tap,
         )
         for tap in sheet.taps
@@ -201,7 +202,7 @@ def _by_hand(
                 todo="fill it in, or take the row out",
             )
             faults.append((line, missing))
-    given = {name: names.index(name) for name in ("direction", "cycle") if name in names}
+    given = {name: names.index(word) for name, words in _GIVEN.items() for word in words if word in names}
     stated = {
         name: meanings(str(path), name, [(cells[at][0], _at(cells[at][1], column)) for at in kept], faults)
         for name, column in given.items()

@@ -134,8 +134,10 @@ def test_a_file_that_is_not_there_or_is_a_folder_is_an_error(tmp_path):
         from_csv(tmp_path, SHEET)
 
 
-def test_a_missing_output_is_kept_as_not_read(table):
-    found = table(PLAIN.replace("12.1", ""))
+@pytest.mark.parametrize("cell", ["", "-", "--", "\N{EN DASH}"])
+def test_a_missing_output_is_kept_as_not_read(table, cell):
+    found = table(PLAIN.replace("12.1", cell))
+    assert set(found["note"]) == {"", "empty"}
     assert np.isnan(visits(found)[3][-1])
     assert found["note"].tolist()[7] == "empty"
 
@@ -188,6 +190,80 @@ def test_an_order_without_traverses_tells_no_direction(table):
     found = visits(table(inputs(300, 900, 100, 700, 0, 1000, 200, 800, 400, 600, 300, 900)))
     assert {direction for _, direction, *_ in found} == {""}
     assert [cycle for cycle, *_ in found] == [1] * 10 + [2] * 2  # 300 and 900 came up twice
+
+
+@pytest.mark.parametrize(
+    ("up", "down"),
+    [("up", "down"), ("u", "d"), ("Auf", "Ab"), ("steigend", "fallend"), ("rising", "falling"), ("+", "-"),
+     ("+", "\N{MINUS SIGN}"), ("\N{UPWARDS ARROW}", "\N{DOWNWARDS ARROW}"), ("upscale", "downscale")],
+)  # fmt: skip
+@pytest.mark.parametrize("heading", ["direction", "Richtung"])
+def test_directions_are_taken_in_the_words_and_signs_people_use(table, heading, up, down):
+    found = table(f"{heading};input;output\n{up};0;4\n{up};1000;20\n{down};1000;20.1\n{down};0;4.1\n")
+    assert [each[:3] for each in visits(found)] == [(1, "up", 0), (1, "up", 1), (1, "down", 1), (1, "down", 0)]
+
+
+def test_a_minus_without_a_plus_is_no_direction(table):
+    with pytest.raises(ReadingsError, match='"-" is no direction'):
+        table("direction;input;output\nup;0;4\n-;1000;20\n")
+
+
+@pytest.mark.parametrize("words", [("in", "out"), ("Eingang", "Ausgang"), ("set", "read")])
+def test_headings_are_taken_in_other_words(table, words):
+    one, other = words
+    found = table(PLAIN.replace("input", one).replace("output", other))
+    assert visits(found) == UP_AND_DOWN
+
+
+CHAIN = DataSheet(
+    type="x",
+    taps=(
+        Tap(name="speed", low=0, high=3000, unit="rpm"),
+        Tap(name="pulse", low=0, high=1000, unit="Hz"),
+        Tap(name="output", low=4, high=20, unit="mA"),
+    ),
+    stages=(Stage(name="pickup"), Stage(name="converter")),
+)
+
+
+@pytest.mark.parametrize("unit", ["1/min", "/min", "min-1", "min\u207b\u00b9", "U/min", "r/min", "rev/min", "rpm"])
+def test_a_speed_per_minute_is_one_in_rpm(table, unit):
+    found = table(f"speed [{unit}];output [mA]\n0;4\n1 500;12\n3000 {unit};20\n", CHAIN)
+    assert [each[-1] for each in visits(found, "speed")] == pytest.approx([0, 1500, 3000])
+
+
+def test_per_minute_at_a_rate_of_pulses_is_not_guessed_at(table):
+    # 3000 1/min may be 50 Hz, or a speed of 3000 rpm
+    with pytest.raises(ReadingsError, match="1/min may be a speed here, or pulses per minute") as refused:
+        table("input [1/min];output [mA]\n0;4\n3000;12\n")
+    assert refused.value.others == ()
+
+
+def test_a_percentage_is_one_of_the_range_of_the_tap(table):
+    found = table("input [%];output [%]\n0;0,5\n50;50\n100 %;12 mA\n".replace("12 mA", "99,5"))
+    assert [each[-1] for each in visits(found, "input")] == pytest.approx([0, 500, 1000])
+    # 4 + 16 * 0.005 mA, 4 + 16 * 0.5 mA, 4 + 16 * 0.995 mA
+    assert [each[-1] for each in visits(found)] == pytest.approx([4.08, 12.0, 19.92])
+    mixed = table(PLAIN.replace("12.0", "50 %"))
+    assert [each[-1] for each in visits(mixed)] == pytest.approx([4.0, 12.0, 20.0, 12.1, 4.1])
+
+
+def test_a_percentage_of_a_tap_in_percent_is_its_value(table):
+    sheet = DataSheet(
+        type="x", taps=(Tap(name="input", low=20, high=80, unit="%"), SHEET.taps[1]), stages=(Stage(name="unit"),)
+    )
+    found = table("input [%];output [mA]\n20;4\n50;12\n80;20\n", sheet)
+    assert [each[-1] for each in visits(found, "input")] == pytest.approx([20, 50, 80])
+
+
+@pytest.mark.parametrize(
+    "between", [" ", "\N{THIN SPACE}", "\N{NO-BREAK SPACE}", "\N{NARROW NO-BREAK SPACE}", "'", "\u2019"]
+)
+def test_thousands_may_be_divided(table, between):
+    rows = "\n".join([f"0;4{between}000,5", f"12{between}050;12{between}001", f"24{between}000 mHz;20{between}000"])
+    found = table(f"input [mHz];output [uA]\n{rows}\n")
+    assert [each[-1] for each in visits(found, "input")] == pytest.approx([0, 12.05, 24.0])
+    assert [each[-1] for each in visits(found)] == pytest.approx([4.0005, 12.001, 20.0])
 
 
 def test_a_column_of_directions_is_believed_also_where_the_rows_are_sorted_by_input(table):
@@ -274,7 +350,7 @@ def test_the_errors_of_a_table_come_at_once_with_their_lines(table):
 
 
 @pytest.mark.parametrize("unit", ["V", "bananas", "Grad C"])
-@pytest.mark.parametrize(("own", "units"), [("[Hz]", "Hz, kHz"), ("[mA]", "mA, A")])
+@pytest.mark.parametrize(("own", "units"), [("[Hz]", "Hz, kHz, % of the range"), ("[mA]", "mA, A, % of the range")])
 def test_a_wrong_unit_in_the_heading_is_one_error_that_names_it_and_the_units_that_do(table, own, units, unit):
     with pytest.raises(ReadingsError, match=f"heading .*{unit}") as refused:
         table(PLAIN.replace(own, f"[{unit}]"))

@@ -69,7 +69,8 @@ def test_an_entry_is_taken_with_or_without_its_unit(typed, value):
 
 
 @pytest.mark.parametrize(
-    "typed", ["", "twelve", "12 V", "1,234.5", "1.234,5", "1 234", "nan", "inf", "1e999", "12\x00", "१२"]
+    "typed",
+    ["", "twelve", "12 V", "1,234.5", "1.234,5", "1 23", "1 2345", "12'34", "nan", "inf", "1e999", "12\x00", "१२"],
 )
 def test_an_entry_that_is_no_number_of_that_kind_is_refused(typed):
     with pytest.raises(InputError, match=r"not a number|has no unit|not in mA|too large|not a unit"):

@@ -6,9 +6,22 @@ that a terminal acts on, that turn the direction of a line, or that cannot be se
 
 import json
 import re
+from decimal import Decimal
 
-__all__ = ["as_cell", "as_json", "as_page", "counted", "from_cell", "visible"]
+__all__ = [
+    "NOTHING",
+    "as_cell",
+    "as_json",
+    "as_page",
+    "counted",
+    "from_cell",
+    "is_measurable",
+    "of_span",
+    "sized",
+    "visible",
+]
 
+NOTHING = "nothing measurable"
 _BEYOND_ASCII = re.compile(r"[^ -~]")
 # The blanks that numbers and units are set with; they do not print, but do no harm either.
 _BLANKS = "\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}"
@@ -32,6 +45,23 @@ def visible(text: str, *, keep: str = "") -> str:
 def counted(number: int, noun: str) -> str:
     """A number of things: "1 point", "2 points"."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def sized(value: float, digits: int = 3, *, is_signed: bool = False) -> str:
+    """A number to so many significant digits, without powers of ten from 1e-6 up to 1e9: "370", "0.00012"."""
+    sign = "+" if is_signed else ""
+    text = f"{value:{sign}.{digits}g}"
+    return f"{Decimal(text):{sign}f}" if "e" in text and 1e-6 <= abs(value) < 1e9 else text
+
+
+def is_measurable(frac: float) -> bool:
+    """False for a share of the span below a millionth, where only arithmetic is left."""
+    return abs(frac) >= 1e-6
+
+
+def of_span(pct: float, digits: int = 3, *, is_signed: bool = False) -> str:
+    """A size in % of span: "0.37 % of span", or nothing."""
+    return NOTHING if not is_measurable(pct / 100) else f"{sized(pct, digits, is_signed=is_signed)} % of span"
 
 
 def as_page(page: str) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from instruments.texts import sized
 from instruments.units import is_alike
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_minimax_line
@@ -121,7 +122,7 @@ def _steps(
         steps.append(f"At 0 %: turn zero until {bottom:z.{decimals}f} {unit}.")
     steps.append(f"At 100 %: turn span until {top:z.{decimals}f} {unit}.")
     steps.append("Go back to 0 % and look; repeat both if it moved.")
-    steps.append(f"Expect a worst error of {left_pct:.2g} % of span; then run again as left.")
+    steps.append(f"Expect a worst error of {sized(left_pct, 2)} % of span; then run again as left.")
     if is_outside:
         steps.append(
             "That is outside the tolerance still: curve, hysteresis or scatter set it, and no trim takes that away. "

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from instruments.texts import counted
+from instruments.texts import counted, of_span, sized
 from instruments.units import Term, Terms
 from sequencer.evaluation import Evaluation
 from sequencer.figures.lines import fit_line
@@ -195,13 +195,13 @@ def _family(evaluation: Evaluation) -> Family:
     pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
     if pair_pct > limit_pct / 4:
         return Family(
-            text=f"The output moved by {pair_pct:.2g} % of span between two readings at one end, input unmoved: a lag, "
+            text=f"The output moved by {of_span(pair_pct, 2)} between two readings at one end, input unmoved: a lag, "
             f"or an old reading. Lengthen the settling and run again. {_CAUTIOUS}"
         )
     loop = evaluation.figure("hysteresis").value or 0.0
     if loop > 1.5 * limit_pct:
         return Family(
-            text=f"Up and down differ by {loop:.2g} % of span while the end pairs agree: hysteresis, play or friction. "
+            text=f"Up and down differ by {of_span(loop, 2)} while the end pairs agree: hysteresis, play or friction. "
             "No trim takes that away; look at the mechanics, or send it back."
         )
     means = points.groupby("setpoint_pct")[["error_pct", "output"]].mean().sort_index()
@@ -238,10 +238,11 @@ def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -
     left = float(np.nanmax(np.abs(error_pct - zero - slope * x_pct / 100)))
     if left > max(limit_pct, 0.3 * float(np.nanmax(np.abs(error_pct)))):
         return Family(
-            text=f"No straight line explains it, {left:.2g} % of span is left over: compare the characteristic (square "
+            text=f"No straight line explains it, {of_span(left, 2)} is left over: compare the characteristic (square "
             "root, sensor type, table) with the order, and look for single points that stand out."
         )
-    found = f"The error line is {zero:+.2g} % of span at 0 % and {zero + slope:+.2g} % at 100 %: "
+    bottom, top = (sized(each, 2, is_signed=True) for each in (zero, zero + slope))
+    found = f"The error line is {bottom} % of span at 0 % and {top} % at 100 %: "
     if abs(slope) < 0.3 * max(abs(zero), limit_pct):
         return Family(
             text=found + "a shift. Read the same loop with a second meter; if it agrees, turn zero, then run as left.",

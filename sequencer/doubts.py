@@ -12,6 +12,7 @@ from itertools import pairwise
 from instruments.errors import InputError
 from instruments.keyed import entry
 from instruments.roles import Doubt
+from instruments.texts import sized
 from instruments.units import is_alike
 
 __all__ = ["REMEMBERED", "Doubts", "Expectation", "Seen", "doubt", "slips"]
@@ -143,7 +144,7 @@ class _Case:
         read = self.typed or f"{self.value:.6g}"
         has_unit = not (read[-1:].isdecimal() or read.endswith("."))
         shown = read if has_unit else f"{read} {unit}"
-        text = f"{shown} where about {self.at.signal:.4g} {unit} is expected: {reason}?"
+        text = f"{shown} where about {sized(self.at.signal, 4)} {unit} is expected: {reason}?"
         return Doubt(kind=kind, text=f"{text} {fits} would fit." if fits else text, is_unsafe=is_unsafe)
 
     def as_text(self, value: float) -> str:
@@ -173,7 +174,8 @@ def _flat_top(case: _Case) -> Doubt | None:
     was_rising = bool(right) and max(right) - min(right) > at.allowed  # one point may be right by luck
     is_flat = abs(case.value - last.value) <= _STILL * at.span and at.signal - last.expected > at.allowed
     if was_rising and is_flat and last.expected - last.value > at.allowed / 2:
-        reason = f"it stays at {case.value:.4g} although lower points were right; is the load too high for the supply"
+        stays = f"it stays at {sized(case.value, 4)} although lower points were right"
+        reason = f"{stays}; is the load too high for the supply"
         return case.found("flat top", reason)
     return None
 

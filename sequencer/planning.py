@@ -12,6 +12,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import PlanError
+from instruments.texts import sized
 from instruments.units import Quantity, Span, is_alike, magnitude, quantity, show
 from instruments.wiring import Port, Wire, wire
 from sequencer.budget import LEAST_TUR, Basis, basis_of, budget
@@ -464,8 +465,8 @@ def _warnings(
         step = tightest.rule.resolution
         if step and tightest.tolerance < _STEPS_IN_TOLERANCE * step:
             found.append(
-                f"the tolerance of {tightest.tolerance:.3g} {unit} is under {_STEPS_IN_TOLERANCE} steps of the receiver"
-                f" ({step:.3g} {unit}): take a finer range or meter"
+                f"the tolerance of {sized(tightest.tolerance)} {unit} is under {_STEPS_IN_TOLERANCE} steps of the "
+                f"receiver ({sized(step)} {unit}): take a finer range or meter"
             )
         found += filter(None, [_doubtful([point.tur for point in judged], rule)])
     if wires[0].receiver is None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from instruments.texts import counted
+from instruments.texts import counted, sized
 from sequencer.budget import LEAST_TUR, Basis
 from sequencer.figures.conformity import Conformity
 from sequencer.figures.conformity import Verdict as PointVerdict
@@ -178,7 +178,7 @@ def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:
             "not determinable",
             (
                 f"at {int(is_astray.sum())} of {len(visits)} points the input measured lies up to "
-                f"{astray_pct.max():.3g} % of span from its setpoint: check source, reference and wiring"
+                f"{sized(astray_pct.max())} % of span from its setpoint: check source, reference and wiring"
             ),
         )
 
@@ -198,7 +198,8 @@ def _not_covered(visits: pd.DataFrame) -> Iterator[str]:
     if read.empty:
         return
     if read.nunique() < _FEWEST_POINTS or read.min() > _END_PCT or read.max() < 100 - _END_PCT:
-        yield f"readings at {read.nunique()} points from {read.min():.3g} % to {read.max():.3g} % of the range only"
+        lowest, highest = sized(read.min()), sized(read.max())
+        yield f"readings at {read.nunique()} points from {lowest} % to {highest} % of the range only"
     if read.min() < -_BEYOND_PCT or read.max() > 100 + _BEYOND_PCT:
         yield "readings far beyond the range"
 
@@ -224,8 +225,9 @@ def _obstacle(conformity: Conformity | None, judged: pd.DataFrame, unit: str, un
 def _place(worst: "pd.Series[Any]", unit: str) -> str:
     way = f" {worst['direction']}scale" if worst["direction"] else ""
     known = worst.get("U")
-    uncertain = f", U = {known:.2g} {unit}" if known is not None and not np.isnan(known) else ""
+    uncertain = f", U = {sized(known, 2)} {unit}" if known is not None and not np.isnan(known) else ""
     return (
-        f"{worst['error']:+.4g} {unit}{uncertain} ({worst['error_pct']:+.3g} % of span, "
+        f"{sized(worst['error'], 4, is_signed=True)} {unit}{uncertain} "
+        f"({sized(worst['error_pct'], is_signed=True)} % of span, "
         f"{abs(worst['used_pct']):.0f} % of the tolerance) at {worst['setpoint_pct']:g} %{way}"
     )

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from instruments.errors import ReadingsError
+from instruments.texts import sized
 from sequencer.figures.curves import BoolArray
 from sequencer.figures.per_point import FloatArray, IntArray
 from sequencer.figures.student import normal_quantile, t_cdf
@@ -366,13 +367,15 @@ def _size(limit: FloatArray) -> FloatArray:
 
 
 def _with_unit(level: float, in_unit: str) -> str:
-    return f"{level:.4g} {in_unit}".rstrip()
+    return f"{sized(level, 4)} {in_unit}".rstrip()
 
 
 def _limits(lower: float, upper: float, in_unit: str) -> str:
     if np.isinf(lower):
         return "none" if np.isinf(upper) else f"up to {_with_unit(upper, in_unit)}"
-    return f"from {_with_unit(lower, in_unit)}" if np.isinf(upper) else f"{lower:.4g} to {_with_unit(upper, in_unit)}"
+    if np.isinf(upper):
+        return f"from {_with_unit(lower, in_unit)}"
+    return f"{sized(lower, 4)} to {_with_unit(upper, in_unit)}"
 
 
 def _conforms(probability: float) -> str:

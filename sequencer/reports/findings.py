@@ -1,5 +1,6 @@
 """The findings as the reports show them: the plot of readings and recognised cause, and the lines for the terminal."""
 
+from instruments.texts import of_span, sized
 from sequencer.findings.account import Account, Curve
 from sequencer.reports import words
 from sequencer.reports.drawing import DASH, DOWN, LIMIT, UP, Sample, reach, sentence, series_sample, standard_panel
@@ -47,7 +48,8 @@ def evidence_lines(account: Account) -> tuple[str, ...]:
     for each in account.ranking:
         text = f"{100 * each.weight:3.0f} %  {' / '.join(each.names)}" + (f", {each.place}" if each.place else "")
         if each.residual_after_pct is not None and each.residual_before_pct is not None:
-            text += f": error {each.residual_before_pct:.2g} % of span rms, {each.residual_after_pct:.2g} % after it"
+            text += f": error {sized(each.residual_before_pct, 2)} % of span rms, "
+            text += f"{of_span(each.residual_after_pct, 2)} after it"
         if each.against:
             text += f"; {'; '.join(each.against)}"
         lines.append(text)
@@ -57,7 +59,7 @@ def evidence_lines(account: Account) -> tuple[str, ...]:
 def share_lines(account: Account) -> tuple[str, ...]:
     """What each part of the chain adds to the largest error at the output."""
     return tuple(
-        f"{each.name}: {each.error_pct:+.2g} % of span"
+        f"{each.name}: {of_span(each.error_pct, 2, is_signed=True)}"
         + (f", {each.share_pct:.0f} % of the largest error" if abs(each.share_pct) <= _MOST_SHARE_PCT else "")
         for each in account.shares
     )

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 
+from instruments.texts import sized
 from sequencer.evaluation import Evaluation
 from sequencer.reports.content import Trace
 from sequencer.reports.drawing import (
@@ -62,10 +63,10 @@ def settling_plot(evaluation: Evaluation | None, trace: Trace | None, *, unit: s
     to_go = trace.to_go if trace.to_go is not None and math.isfinite(trace.to_go) else None
     centre = samples[-1][1]
     legend: list[tuple[Sample, str]] = [(series_sample("", width=1.4), "readings while waiting")]
-    said = f"accepted after {trace.after_s:.3g} s" if is_steady else f"given up after {trace.after_s:.3g} s"
+    said = f"accepted after {sized(trace.after_s)} s" if is_steady else f"given up after {sized(trace.after_s)} s"
     legend.append((series_sample("", width=1.6, dash=DASH, colour=DOWN), said))
     if to_go is not None:
-        legend.append((box_sample(BAND, LIMIT), f"still to go: at most ±{to_go:.2g} {unit}"))
+        legend.append((box_sample(BAND, LIMIT), f"still to go: at most ±{sized(to_go, 2)} {unit}"))
     if used is not None:
         legend.append((series_sample("any", width=0), f"value used: {fixed(used, _decimals(to_go))} {unit}"))
     place = f"{as_pct(trace.setpoint_pct)}{way(trace.direction)}, cycle {trace.cycle}"

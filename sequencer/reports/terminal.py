@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from instruments.texts import counted, visible
+from instruments.texts import counted, sized, visible
 from instruments.units import show
 from sequencer.capturing import capture_words
 from sequencer.comparison import Comparison
@@ -214,7 +214,7 @@ def _stages(evaluation: Evaluation, width: int) -> list[str]:
     for stage in evaluation.stages:
         worst = words.fixed(stage.worst_pct, 3, minus=_MINUS, is_signed=True)
         place = "" if stage.worst_at_pct is None else f" at {words.as_pct(stage.worst_at_pct, minus=_MINUS)}"
-        allowed = "" if stage.tolerance_pct is None else f", tolerance +/-{stage.tolerance_pct:.3g}"
+        allowed = "" if stage.tolerance_pct is None else f", tolerance +/-{sized(stage.tolerance_pct)}"
         text = f"{stage.name} ({stage.first} to {stage.last}): {worst}{place}{allowed}: {stage.result}"
         lines += _wrapped(text, width, first="  ", then="    ")
     if evaluation.suspect_tap:
@@ -428,15 +428,15 @@ def risk_text(table: RiskTable) -> str:
     unit = table.unit
     lines = [
         (
-            f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): tolerance +/-{table.tolerance:.4g} {unit}, "
-            f"U {table.U:.2g} {unit}"
+            f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): "
+            f"tolerance +/-{sized(table.tolerance, 4)} {unit}, U {sized(table.U, 2)} {unit}"
         ),
         f"supposed: {100 * table.in_tolerance:g} % of all units are in tolerance",
         "",
         f"{'guard band':>12} {'accepted to':>16} {'bad accepted':>14} {'good rejected':>15}",
     ]
     lines += [
-        f"{each.w_over_U:>10.2f} U {f'+/-{each.accepted_to:.4g} {unit}':>16} {100 * each.false_accept:>12.3g} % "
+        f"{each.w_over_U:>10.2f} U {f'+/-{sized(each.accepted_to, 4)} {unit}':>16} {100 * each.false_accept:>12.3g} % "
         f"{100 * each.false_reject:>13.3g} %"
         for each in table.points
     ]
@@ -446,8 +446,9 @@ def risk_text(table: RiskTable) -> str:
     else:
         own = table.of_rule
         lines.append(f"{table.rule}: w = {own.w_over_U:.2f} U")
-        lines.append(f"  bad accepted {100 * own.false_accept:.3g} %, good rejected {100 * own.false_reject:.3g} %")
-    lines.append(f"2 % of bad accepted is held by w = {table.w_for_2_pct:.3g} {unit}")
+        bad, good = sized(100 * own.false_accept), sized(100 * own.false_reject)
+        lines.append(f"  bad accepted {bad} %, good rejected {good} %")
+    lines.append(f"2 % of bad accepted is held by w = {sized(table.w_for_2_pct)} {unit}")
     lines.append("chances of all units, before scatter of readings; JCGM 106:2012 (from memory)")
     return "\n".join(lines)
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from instruments.errors import InputError
-from instruments.texts import as_cell, as_json, as_page, from_cell, visible
+from instruments.texts import as_cell, as_json, as_page, from_cell, of_span, sized, visible
 from sequencer import core
 from sequencer.reports.notebook import evaluation_html
 
@@ -161,3 +161,23 @@ def test_some_of_what_is_altered_ends_in_a_result_or_an_error_of_ours(tmp_path, 
     tried_n, lost = some(tmp_path)
     assert tried_n
     assert not lost
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "expected"),
+    [(370.4, 2, "370"), (1234.0, 3, "1230"), (99.96, 2, "100"), (12050.0, 4, "12050"), (0.0000123, 2, "0.000012"),
+     (0.5, 3, "0.5"), (-1500.0, 2, "-1500"), (0.0, 2, "0"), (4.56e-8, 2, "4.6e-08"), (2.5e14, 3, "2.5e+14")],
+)  # fmt: skip
+def test_a_size_has_no_power_of_ten_as_long_as_it_can_be_read(value, digits, expected):
+    assert sized(value, digits) == expected
+
+
+def test_a_size_with_its_sign_keeps_it():
+    assert sized(33_000.0, 2, is_signed=True) == "+33000"
+    assert sized(-0.00002, 2, is_signed=True) == "-0.00002"
+
+
+def test_below_a_millionth_of_the_span_there_is_nothing():
+    assert of_span(0.93, 2) == "0.93 % of span"
+    assert of_span(0.00011, 2, is_signed=True) == "+0.00011 % of span"
+    assert of_span(-3.5e-14) == "nothing measurable"

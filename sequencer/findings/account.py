@@ -7,6 +7,7 @@ from typing import TypeAlias
 import numpy as np
 
 from instruments.datasheet import DataSheet
+from instruments.texts import sized
 from sequencer.findings.diagnose import Finding, Findings
 from sequencer.findings.hypotheses import Weighing
 from sequencer.findings.lacking import lacking
@@ -185,7 +186,7 @@ def _check(top: Finding, extra: tuple[Extra, ...], weighing: Weighing) -> str:
         return top.best.check
     best = extra[0]
     unit = weighing.segments[top.best.segment].after.unit
-    wait = f", after {best.wait_s:.3g} s" if best.wait_s else ""
+    wait = f", after {sized(best.wait_s)} s" if best.wait_s else ""
     side = "from below" if best.direction == "up" else "from above"
     return (
         f"read at {best.setpoint_pct:g} %, coming {side}{wait}: "

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from instruments.datasheet import DataSheet
+from instruments.texts import is_measurable, sized
 from sequencer.budget import Basis
 from sequencer.findings.catalogue import CAUSES
 from sequencer.findings.cause import Cause
@@ -219,7 +220,8 @@ def _noise(base: _Base) -> Hypothesis:
     loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=2.5)
     mean = float(loose.weigh((segment.y - segment.ideal)[segment.is_read]).log_likelihood[0])
     within = within_white(segment, base.resolution, low=T * NOISY_SHARE, high=30 * T)
-    sd = segment.series.sd[segment.after.name] * abs(segment.after.span)
+    sd = segment.series.sd[segment.after.name]
+    size = f"{sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"
     return Hypothesis(
         name="noise",
         row=0,
@@ -228,7 +230,7 @@ def _noise(base: _Base) -> Hypothesis:
         log_odds=mean + max(within, base.within) - base.log_evidence,
         weight=1.0,
         effect=base.largest_single,
-        text=f"noise only: single readings scatter by {sd:.2g} {segment.after.unit}",
+        text=f"noise only: single readings scatter by {size}" if is_measurable(sd) else "noise only",
         check="Find where the noise comes from before anything is adjusted; a capture at one point tells its kind.",
     )
 

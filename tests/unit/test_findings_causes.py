@@ -170,3 +170,21 @@ def test_hysteresis_is_a_lens_that_closes_at_the_ends():
 def test_a_stale_reading_is_that_of_the_point_before_and_fresh_at_the_end_pair():
     segment = segment_of(ISOLATOR, [0, 0.5, 1, 1, 0.5], again=[3])
     assert predicted("stale reading", [1.0], segment) == pytest.approx([0, 0, 0.5, 1, 1])
+
+
+@pytest.mark.parametrize(
+    ("name", "theta", "says"),
+    [
+        ("zero shift", [0.01], "shifted by +0.16 mA (+1 % of span) at every input"),  # 0.01 * 16 mA
+        ("zero shift", [1e-9], "shifted by nothing measurable at every input"),
+        ("gain", [12.05], "gain wrong by +1200 %, right at 0 %"),
+        ("ground loop", [0.01, 3e-9, 4e-9, 1.0],
+         "shifted by +0.16 mA (+1 % of span) and swinging by nothing measurable over about 33000 s"),
+        ("ground loop", [0.0, 0.03, 0.04, 1.0],
+         "shifted by nothing measurable and swinging by 0.8 mA over about 33000 s"),
+    ],
+)  # fmt: skip
+def test_a_size_is_written_without_powers_of_ten_or_called_nothing(name, theta, says):
+    (cause,) = [each for each in CAUSES if each.name == {"gain": "span error"}.get(name, name)]
+    segment = segment_of("pulse-to-current", [0, 0.5, 1], at_s=[0, 10_000, 33_000])
+    assert cause.say(np.array(theta), segment, 0) == says

@@ -3,6 +3,7 @@
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import sized
 from sequencer.findings.cause import Cause, Sizes, one, sizes
 from sequencer.findings.causes.lines import is_current, is_last_stage
 from sequencer.findings.segment import Equation, Segment
@@ -23,7 +24,7 @@ def _top(_segment: Segment, _stage: int) -> Sizes:
 
 
 def _level(theta: FloatArray, segment: Segment) -> str:
-    return f"{float(segment.after.value(np.array(theta[0]))):.4g} {segment.after.unit}"
+    return f"{sized(float(segment.after.value(np.array(theta[0]))), 4)} {segment.after.unit}"
 
 
 def _constant(theta: FloatArray, segment: Segment, _stage: int) -> Equation:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import NOTHING, is_measurable, sized
 from sequencer.findings.cause import Cause, Sizes, sizes
 from sequencer.findings.segment import Equation, Segment
 
@@ -16,12 +17,14 @@ _SHIFT_FRAC = 0.6
 
 def pct(frac: float) -> str:
     """A fraction as % with sign and three digits."""
-    return f"{100 * frac:+.3g} %"
+    return f"{sized(100 * frac, is_signed=True)} %" if is_measurable(frac) else "0 %"
 
 
 def level_text(frac: float, segment: Segment) -> str:
     """A shift of the output in its unit and in % of span."""
-    return f"{frac * segment.after.span:+.3g} {segment.after.unit} ({pct(frac)} of span)"
+    if not is_measurable(frac):
+        return NOTHING
+    return f"{sized(frac * segment.after.span, is_signed=True)} {segment.after.unit} ({pct(frac)} of span)"
 
 
 def is_current(segment: Segment, stage: int) -> bool:
@@ -161,7 +164,8 @@ CAUSES: tuple[Cause, ...] = (
         make=_leak,
         sizes=_leak_sizes,
         say=lambda t, s, _: (
-            f"{t[0] * s.after.span:+.3g} {s.after.unit} beside the transmitter, slightly less at the top"
+            f"{sized(t[0] * s.after.span, is_signed=True)} {s.after.unit} "
+            "beside the transmitter, slightly less at the top"
         ),
         check="Disconnect the transmitter: the current must be zero.",
         applies=is_current,

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import sized
 from sequencer.findings.cause import Cause, Sizes, discrete, sizes
 from sequencer.findings.causes.lines import is_last_stage, pct
 from sequencer.findings.segment import Equation, Segment
@@ -171,5 +172,5 @@ CAUSES: tuple[Cause, ...] = (
 
 def _lag_text(theta: FloatArray, segment: Segment) -> str:
     if segment.series.has_times:
-        return f"still moving when it is read: a time constant of about {theta[0]:.3g} s"
-    return f"still moving when it is read: a time constant of about {theta[0]:.2g} dwells"
+        return f"still moving when it is read: a time constant of about {sized(theta[0])} s"
+    return f"still moving when it is read: a time constant of about {sized(theta[0], 2)} dwells"

@@ -3,6 +3,7 @@
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import NOTHING, is_measurable, sized
 from sequencer.findings.cause import Cause, Sizes, sizes
 from sequencer.findings.causes.lines import is_current, level_text, pct
 from sequencer.findings.segment import Equation, Segment
@@ -138,14 +139,12 @@ def _drift_text(theta: FloatArray, segment: Segment) -> str:
 def _warm_text(theta: FloatArray, segment: Segment) -> str:
     lasting = theta[1] * _length(segment)
     unit = "s" if segment.series.has_times else "readings"
-    return f"came up by {level_text(theta[0], segment)} with a time constant of about {lasting:.3g} {unit}"
+    return f"came up by {level_text(theta[0], segment)} with a time constant of about {sized(lasting)} {unit}"
 
 
 def _swing_text(theta: FloatArray, segment: Segment) -> str:
     lasting = theta[3] * _length(segment)
     unit = "s" if segment.series.has_times else "readings"
-    swing = abs(segment.after.span) * np.hypot(theta[1], theta[2])
-    return (
-        f"shifted by {level_text(theta[0], segment)} and swinging by {swing:.2g} {segment.after.unit} "
-        f"over about {lasting:.2g} {unit}"
-    )
+    frac = float(np.hypot(theta[1], theta[2]))
+    swing = f"{sized(frac * abs(segment.after.span), 2)} {segment.after.unit}" if is_measurable(frac) else NOTHING
+    return f"shifted by {level_text(theta[0], segment)} and swinging by {swing} over about {sized(lasting, 2)} {unit}"

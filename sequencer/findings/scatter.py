@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import sized
 from sequencer.findings.likelihood import logsumexp
 from sequencer.findings.segment import Segment
 from sequencer.noise.averaging import counter_resolution
@@ -186,7 +187,7 @@ def _mains(segment: Segment, residual: FloatArray, sds: FloatArray) -> Scatter:
         theta=(size,),
         log_evidence=float(logsumexp(every - np.log(every.size))),
         text=(
-            f"swings by {size * abs(segment.after.span):.2g} {segment.after.unit} to both sides, longest at the "
+            f"swings by {sized(size * abs(segment.after.span), 2)} {segment.after.unit} to both sides, longest at the "
             "ends as a sine does"
         ),
         check="Set the meter's integration to whole mains cycles: the scatter collapses. Look at shield and route.",
@@ -223,8 +224,8 @@ def _bursts(segment: Segment, residual: FloatArray, level: FloatArray, sds: Floa
         theta=(size, share, sign),
         log_evidence=evidence,
         text=(
-            f"{100 * share:.2g} % of the readings lie {side} the rest, "
-            f"by up to {2 * size * abs(segment.after.span):.2g} {segment.after.unit}"
+            f"{sized(100 * share, 2)} % of the readings lie {side} the rest, "
+            f"by up to {sized(2 * size * abs(segment.after.span), 2)} {segment.after.unit}"
         ),
         check="Enable the drive at zero speed; put the shield down at one end; take another route.",
     )
@@ -289,7 +290,9 @@ def _where_lost(segment: Segment, value: FloatArray) -> str:
         return "a rail"
     low, high = (float(segment.after.value(np.array(each))) for each in (value.min(), value.max()))
     unit = segment.after.unit
-    return f"about {(low + high) / 2:.3g} {unit}" if np.ptp(value) < 0.02 else f"{low:.3g} to {high:.3g} {unit}"
+    if np.ptp(value) < 0.02:
+        return f"about {sized((low + high) / 2)} {unit}"
+    return f"{sized(low)} to {sized(high)} {unit}"
 
 
 def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArray, sds: FloatArray) -> Scatter | None:
@@ -424,7 +427,7 @@ def _coarse(segment: Segment, raw: FloatArray, center: FloatArray, low: float) -
         row=16,
         theta=(best[1],),
         log_evidence=best[0] - 8.0,
-        text=f"reads in steps of {step:.3g} {segment.after.unit}, {100 * best[1]:.2g} % of span",
+        text=f"reads in steps of {sized(step)} {segment.after.unit}, {100 * best[1]:.2g} % of span",
         check="Step the input by a quarter of that: the reading stays, then jumps. A tenth of the tolerance is needed.",
         weight=2.0,
         is_of_bench=True,

@@ -40,6 +40,7 @@ _NEAR_SHARE = 0.6
 _NOISY_TOO = -4.0
 # Within a tolerance this wide causes do not differ.
 _LOOSEST_FRAC = 0.2
+_HOPELESS_SDS = 300.0
 # How large what is unknown may be, in tolerances.
 _SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
 _WALK_N = 15
@@ -191,7 +192,15 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
         found += with_scatter(singles, segment, base.resolution, base.log_evidence, base.noisy)
-    return found
+    return [each for each in found if not _explains_nothing(each, base)]
+
+
+def _explains_nothing(found: Hypothesis, base: _Base) -> bool:
+    """What is left is beyond any noise that is reckoned with: a cause that gives less of it is no likelier for that."""
+    if found.predicted is None:
+        return False
+    left = (base.segment.y - found.predicted)[base.segment.is_read]
+    return float(np.median(np.abs(left))) > _HOPELESS_SDS * float(np.median(base.segment.noise))
 
 
 def _leaves_noise(found: Hypothesis, base: _Base) -> bool:

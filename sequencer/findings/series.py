@@ -132,7 +132,9 @@ def moving(readings: FloatArray) -> npt.NDArray[np.bool_]:
     steps = np.diff(readings, axis=1)
     sd = readings.std(axis=1)
     is_moving = (steps > 0).all(axis=1) | (steps < 0).all(axis=1)
-    is_moving &= sd > _MOVING_SDS * np.median(sd)
+    # One reading far out, the first or the last, is no movement.
+    least = np.minimum(readings[:, 1:].std(axis=1), readings[:, :-1].std(axis=1))
+    is_moving &= least > _MOVING_SDS * np.median(sd)
     return is_moving if is_moving.mean() < _MOVING_SHARE else np.zeros_like(is_moving)
 
 

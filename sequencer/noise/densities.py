@@ -16,7 +16,6 @@ _PHASES = np.sin(math.pi * ((np.arange(64) + 0.5) / 64 - 0.5))  # of half a turn
 _NARROWEST = 1 / 24  # noise beneath a sine, in amplitudes; else the quadrature misses the edges of the arcsine
 _RATIOS = np.linspace(0, 3, 301)
 _ANYWHERE = 0.02  # of the readings that an open contact loses: they lie anywhere
-_LEAST = 1e-300
 
 
 def log_normal(away: FloatArray, sd: FloatArray | float) -> FloatArray:
@@ -34,9 +33,13 @@ def log_cdf(x: FloatArray) -> FloatArray:
 def log_sine(away: FloatArray, amplitude: float, sd: float) -> FloatArray:
     """A sine read at random phases (arcsine distribution) with white noise, which is amplitude / 24 at least."""
     noise = max(sd / amplitude, _NARROWEST)
-    table = np.exp(-0.5 * ((_RATIOS[:, np.newaxis] - _PHASES) / noise) ** 2).mean(axis=1)
-    logs = np.log(table + _LEAST) - math.log(noise * amplitude) - _LOG_2PI / 2
-    return np.asarray(np.interp(np.abs(away) / amplitude, _RATIOS, logs, right=math.log(_LEAST)))
+    each = -0.5 * ((_RATIOS[:, np.newaxis] - _PHASES) / noise) ** 2
+    nearest = each.max(axis=1)
+    logs = nearest + np.log(np.exp(each - nearest[:, np.newaxis]).mean(axis=1))
+    ratio = np.abs(away) / amplitude
+    # Farther out than the table goes it is the tail of the noise about the peak.
+    farther = 0.5 * ((np.maximum(ratio, _RATIOS[-1]) - 1) ** 2 - (_RATIOS[-1] - 1) ** 2) / noise**2
+    return np.asarray(np.interp(ratio, _RATIOS, logs) - farther - math.log(noise * amplitude) - _LOG_2PI / 2)
 
 
 def log_thrown(away: FloatArray, size: FloatArray | float, sd: FloatArray | float) -> FloatArray:

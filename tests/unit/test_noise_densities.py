@@ -36,6 +36,22 @@ def test_a_sine_is_an_arcsine_blurred_by_noise():
     assert np.exp(log_sine(np.array([0.0, 0.3, -0.5, 0.7]), 0.5, 0.1)) == pytest.approx(expected, rel=2e-3)
 
 
+def test_far_out_a_sine_is_as_improbable_as_its_noise_makes_it():
+    # 5.3 standard deviations beyond the peak of 0.5 at 1.03, 45 beyond it at 5: the same quadrature, the normal
+    # density at the peak taken out of it so that nothing underflows.
+    for at in (1.03, 5.0):
+        peak = stats.norm.logpdf(at - 0.5, scale=0.1)
+        share, _ = integrate.quad(
+            lambda phase, at=at, peak=peak: (
+                np.exp(stats.norm.logpdf(at - 0.5 * np.sin(phase), scale=0.1) - peak) / np.pi
+            ),
+            -np.pi / 2,
+            np.pi / 2,
+            points=[1.5],
+        )
+        assert log_sine(np.array([at]), 0.5, 0.1)[0] == pytest.approx(peak + np.log(share), rel=2e-3)
+
+
 def test_an_open_contact_and_a_mixture_are_densities():
     def density(value):
         lost = log_lost(np.array([value]), 0.0, 0.01, 2.0)

@@ -110,11 +110,12 @@ def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
     raw = segment.steady
     if raw.shape[1] < 3:
         return []
-    raw = raw[np.isfinite(raw).any(axis=1)]
-    residual = raw - np.nanmedian(raw, axis=1)[:, np.newaxis]
+    has = np.isfinite(raw)
+    middle = np.zeros(len(raw))
+    middle[has.any(axis=1)] = np.nanmedian(raw[has.any(axis=1)], axis=1)
+    residual = raw - middle[:, np.newaxis]
     if np.nanmax(np.abs(residual), initial=0.0) < _QUIET_SHARE * segment.tolerance:
         return []
-    has = np.isfinite(raw)
     sds = _spreads(segment, residual[has], resolution)
     usual = np.geomspace(sds[0], max(segment.tolerance / 3, 1.5 * sds[0]), 60)
     white = logsumexp(log_normal(residual[has], usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
@@ -258,7 +259,7 @@ def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: Fl
     """A few readings are at zero signal or at a rail, whatever the input; the rest are right."""
     is_lost = np.abs(residual) > max(8 * sds[-1], _FAR_FRAC)
     beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
-    rails = np.unique(np.round(np.append(beyond, segment.zero_level), 2))[:_RAILS_N]
+    rails = (segment.zero_level, *np.unique(np.round(beyond, 2))[:_RAILS_N])
     best: tuple[float, float, float] = (-np.inf, 0.0, 0.0)
     every = []
     shares = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35])[:, np.newaxis]
@@ -268,7 +269,10 @@ def _dropouts(segment: Segment, residual: FloatArray, value: FloatArray, sds: Fl
             gone = log_lost(value, rail, max(3 * sd, 0.004), _LOST_WITHIN)
             gone = np.where(np.abs(residual) < max(8 * sd, _FAR_FRAC), -np.inf, gone)
             both = log_mixture(shares, usual, gone).sum(axis=1)
-            every.append(both - np.log(shares.size * sds.size * len(rails)))
+            # A rail that the readings themselves name might have been anywhere.
+            named = 0.0 if rail == segment.zero_level else np.log(_LOST_WITHIN / 0.01)
+            both -= np.log(shares.size * sds.size * len(rails)) + named
+            every.append(both)
             index = int(both.argmax())
             if both[index] > best[0]:
                 best = (float(both[index]), float(shares[index, 0]), float(rail))

@@ -127,7 +127,6 @@ def test_a_report_is_not_written_through_a_link(tmp_path):
     [
         "numbers, units, ranges, tolerances",
         "bytes that are no YAML",
-        "tables taken by hand",
         "records with links out of them",
         "texts in cells of CSV",
         "levels in commands",
@@ -152,10 +151,11 @@ def test_a_file_with_a_hostile_value_is_used_or_refused(tmp_path, kind):
     "some",
     [
         partial(promises.damaged_records, tries=24),
+        partial(promises.tables_by_hand, tries=150),
         partial(promises.lying_instruments, every=31),
         partial(promises.traces, tries=80),
     ],
-    ids=["records", "instruments", "traces"],
+    ids=["records", "tables", "instruments", "traces"],
 )
 def test_some_of_what_is_altered_ends_in_a_result_or_an_error_of_ours(tmp_path, some):
     tried_n, lost = some(tmp_path)

@@ -346,6 +346,8 @@ def _points(
         bench, wires, sequence.sheet, coverage=sequence.file.coverage, rule=sequence.file.decision_rule, date=""
     )
     U = _expected_U(sheet, basis, setpoint_pct=100 * fractions, values=values, expected=expected[:, -1], to_go=to_go)
+    is_read_between = any(each.receiver is not None for each in wires[1:-1])
+    ends = (min(last.low, last.high), max(last.low, last.high)) if is_read_between else None
     points = []
     before = last.low
     for index, (number, name, setpoint) in enumerate(visits):
@@ -361,6 +363,7 @@ def _points(
             tail_s=bounds.tail or None,
             before=before,
             expected=float(expected[index, -1]),
+            ends=ends,
         )
         step = abs(float(expected[index, -1]) - before)
         settle_s = 0.0 if setpoint.role == "end pair" else lag_s * math.log(max(step / allowed, 1.0)) + dead_s

@@ -38,6 +38,7 @@ from sequencer.planning import Plan, Point
 from sequencer.running.approach import approach
 from sequencer.running.gate import Stop, confirm, confirm_again, signals_stop, undisturbed
 from sequencer.running.outcome import Outcome, StopBySequenceError, outcome_of
+from sequencer.running.pace import Pace
 from sequencer.running.questioning import Questioning
 from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
@@ -152,6 +153,7 @@ class _Run:
         self._standing_at: Point | None = None  # whose level the source has confirmed
         self._is_astray = False  # the output went off, and the input is not back on its way yet
         self._ranges: dict[str, str] = {}
+        self._pace = Pace()
         self._rest = rest
         self._has_read = rest is not None  # something that a new run would have to read again
         self._further = further
@@ -318,6 +320,7 @@ class _Run:
         places = ", ".join(f"{100 * float(tap.fraction(np.array(each.value))):.4g} %" for each in via)
         self._remark(f"point approached again{' by way of ' if via else ''}{places}")
         for each in via:
+            self._pace.move()
             self._source.set(each.level)
             self._standing_at = each
             self._wait(each, self._bench.clock.now())
@@ -327,6 +330,7 @@ class _Run:
         start_s = self._bench.clock.now()
         # An end pair is read again without moving the input, and so is a point that is taken again.
         if self._standing_at is None or (point.role != "end pair" and self._standing_at.number != point.number):
+            self._pace.move()
             self._move(point)
             self._standing_at = point
         settled, invalid = self._wait(point, start_s)
@@ -344,6 +348,7 @@ class _Run:
             after_s=settled.after_s,
             to_go=settled.to_go,
             noise_sd=settled.noise_sd,
+            held_s=round(settled.held_s, 6),
             trace=[(round(at_s, 6), value) for at_s, value in settled.trace],
         )
         self._tell(PointSettled(point=point, settled=settled))
@@ -371,19 +376,30 @@ class _Run:
         self._source.set(point.level)
 
     def _wait(self, point: Point, start_s: float) -> tuple[Settled, str]:
-        """Sample the last tap until it is steady or given up.
+        """Wait until the unit is steady or given up, and learn its pace.
 
         Returns:
             How it settled, and why there was no reading ("" if there was one).
         """
+        settling = Settling(self._pace.rule(point.rule))
+        invalid = self._watch(point, start_s, settling)
+        settled = settling.settled()
+        self._pace.learn(settling.rule, settled)
+        return settled, invalid
+
+    def _watch(self, point: Point, start_s: float, settling: Settling) -> str:
+        """Sample the last tap until it is steady or given up.
+
+        Returns:
+            Why there was no reading; "" if there was one.
+        """
         clock = self._bench.clock
-        settling = Settling(point.rule)
         receiver = self._bench.receivers[self._plan.sheet.taps[-1].name]
         tap = self._plan.sheet.taps[-1]
         expected = float(tap.to_reading(np.array(point.expected[-1])))
         if receiver.is_keyed:  # the person reads when it stands still; the time they need is not ours to judge
             clock.sleep(min(point.estimate_s, point.rule.maximum_s))
-            return settling.settled(), ""
+            return ""
         missed = 0
         while True:
             self._heed()
@@ -394,7 +410,7 @@ class _Run:
                 missed += 1
                 if missed > self._retries:
                     self._remark(f"{error.where}: {error.what} {missed} times running")
-                    return settling.settled(), error.kind
+                    return error.kind
                 settling.add(clock.now() - start_s, float("nan"))  # only time passes
             else:
                 missed = 0
@@ -404,7 +420,7 @@ class _Run:
                 state = settling.add(after_s, value)
                 self._tell(SampleTaken(point=point, after_s=after_s, value=value, state=state, to_go=settling.to_go))
                 if state is not State.MOVING:
-                    return settling.settled(), ""
+                    return ""
             self._heed()
             clock.sleep(began_s + point.rule.interval_s - clock.now())
 

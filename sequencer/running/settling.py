@@ -4,13 +4,15 @@ The question asked is: how large can the error still to go be, at most? Once tha
 is steady. A test whether change is visible in the noise would be late on a quiet unit and early on a noisy one.
 
 It reads no clock and no instrument, and does not wait: the run samples and calls `Settling.add`. It cannot see a slow
-second time constant that hides below the tolerance; such a tail has to be declared (`SettlingRule.tail_s`).
+second time constant that hides below the tolerance; such a tail has to be declared (`SettlingRule.tail_s`). Where the
+output is held at a limit it tells nothing of what moves before it: there a wait by what is known takes its place
+(`SettlingRule.step_takes_s`).
 """
 
 from bisect import bisect_left
 from dataclasses import dataclass
 from enum import StrEnum
-from math import expm1, inf, isfinite, nan, sqrt
+from math import expm1, inf, isfinite, log, nan, sqrt
 from typing import TypeAlias
 
 import numpy as np
@@ -37,6 +39,7 @@ _SLOPE_HELD = 1.5
 _TAU_SLACK = 1.3  # the slope's bound takes the time constant this much longer than nominal
 _RANGE_SPAN = 2.0
 _CONFIRM_N = 2  # readings in a row
+_END = 0.05  # of the range: so near to its end, or beyond, an output may be held; NE 43 and some zero error
 _LEAST_SPREAD = 1e-9  # a fit with one reading has none; those that are asked have far more
 
 
@@ -63,6 +66,10 @@ class SettlingRule:
         tail_s: time constant of a slow tail behind the main one (self-heating, creep); None = none declared.
         before: level before the setpoint change; with `expected` it shows a unit that has not moved yet.
         expected: level the unit should come to.
+        ends: of the range of the output, lower first, where it may be held while what is read before it moves; None =
+            nothing is read there.
+        pace_s: what other changes of this unit took for each factor of e on their way to the tolerance; 0 = none seen.
+        stood_at: level that was read before the setpoint change; None = none was.
     """
 
     tolerance: float
@@ -74,6 +81,22 @@ class SettlingRule:
     tail_s: float | None = None
     before: float | None = None
     expected: float | None = None
+    ends: tuple[float, float] | None = None
+    pace_s: float = 0.0
+    stood_at: float | None = None
+
+    @property
+    def folds(self) -> float:
+        """By how many factors of e the step is larger than the tolerance; 0 for a small step, or one not known."""
+        if self.before is None or self.expected is None:
+            return 0.0
+        return log(max(abs(self.expected - self.before) / self.tolerance, 1.0))
+
+    @property
+    def step_takes_s(self) -> float:
+        """How long a step of this size takes; until then an output that may be held is not believed."""
+        pace_s = max(self.time_constant_s, self.pace_s)
+        return self.dead_time_s + pace_s * self.folds
 
     @property
     def interval_s(self) -> float:
@@ -89,7 +112,19 @@ class SettlingRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """How a settling ended, or stands; levels in the unit of the readings, NaN = not known."""
+    """How a settling ended, or stands; levels in the unit of the readings, NaN = not known.
+
+    Attributes:
+        state: how.
+        after_s: how long it took.
+        to_go: upper bound of the error still to go.
+        noise_sd: standard deviation of single readings.
+        time_constant_s: best fitting one.
+        trace: time and level of each reading.
+        moved_s: until then more than the tolerance may have been still to go.
+        held_s: how much of `after_s` it looked steady and was not believed, since its output stood at an end of its
+            range, or where it stood before.
+    """
 
     state: State
     after_s: float
@@ -97,6 +132,8 @@ class Settled:
     noise_sd: float
     time_constant_s: float
     trace: tuple[tuple[float, float], ...]
+    moved_s: float = 0.0
+    held_s: float = 0.0
 
     @property
     def is_steady(self) -> bool:
@@ -135,6 +172,8 @@ class Settling:
         self._roughness: list[float] = []
         self._noise_sd, self._noise_variance, self._digit_variance = nan, inf, inf
         self._within_n = 0
+        self._moved_s = 0.0
+        self._held_from_s = inf
         self._sloping_s = 0.0
         # One row a fit; sums of E = exp(-(t - begin) / tau) never grow beyond the number of readings.
         shape = (_FITS_N, _TAUS_N)
@@ -177,6 +216,8 @@ class Settling:
             noise_sd=self.noise_sd,
             time_constant_s=self._fitted_s,
             trace=tuple(self._trace),
+            moved_s=self._moved_s,
+            held_s=max(self._at_s - self._held_from_s, 0.0),
         )
 
     def add(self, at_s: float, value: float) -> State:
@@ -197,10 +238,13 @@ class Settling:
         self._trace.append((at_s, value))
         if isfinite(value) and at_s >= self.rule.dead_time_s:
             self._take(at_s, value)
-            if at_s >= self.rule.minimum_s and self._within_n >= _CONFIRM_N and not self._is_suspicious():
-                self._state = State.STEADY
+            if at_s >= self.rule.minimum_s and self._within_n >= _CONFIRM_N:
+                if self._is_in_doubt():
+                    self._held_from_s = min(self._held_from_s, at_s)
+                else:
+                    self._state = State.STEADY
         if self._state is State.MOVING and at_s >= self.rule.maximum_s:
-            self._state = State.NOISY if self._is_level() else State.NEVER
+            self._state = State.NOISY if self._is_level() and not self._is_in_doubt() else State.NEVER
         return self._state
 
     @property
@@ -224,7 +268,10 @@ class Settling:
         if self.rule.tail_s is not None:
             span_s = max(self.rule.tail_s, _SLOPE_SPAN * self._scale_s)
             self._to_go = max(self._to_go, self._slope_bound(span_s, self.rule.tail_s))
-        self._within_n = self._within_n + 1 if self._to_go <= self.rule.tolerance else 0
+        if self._to_go <= self.rule.tolerance:
+            self._within_n += 1
+        else:
+            self._within_n, self._moved_s = 0, at_s
 
     def _take_noise(self) -> None:
         """Noise variance over the last three time constants: each reading against the line through its neighbours."""
@@ -338,13 +385,26 @@ class Settling:
         span = (self._at_s - self._times[first]) / (2 * self._scale_s)  # the lag may be twice as long as nominal
         return (max(seen) - min(seen) + self.rule.resolution) / min(expm1(min(span, 1.0)), 1.0)
 
+    def _is_in_doubt(self) -> bool:
+        """That it stands still is no sign that the unit has settled."""
+        return self._may_be_held() or self._is_suspicious()
+
+    def _may_be_held(self) -> bool:
+        """The output stands at an end of its range or beyond, where it may be held while what is before it moves."""
+        if self.rule.ends is None or self._at_s >= self.rule.step_takes_s:
+            return False
+        low, high = self.rule.ends
+        return not _END < (self._values[-1] - low) / (high - low) < 1 - _END
+
     def _is_suspicious(self) -> bool:
         """The unit was told to move far and has not left its place; dead time may be longer than stated."""
         before, expected = self.rule.before, self.rule.expected
-        if before is None or expected is None or self._at_s >= self.rule.stuck_s:
+        if before is None or expected is None or self._at_s >= max(self.rule.stuck_s, self.rule.step_takes_s):
             return False
         step = abs(expected - before)
-        return step > 10 * self.rule.tolerance and abs(self._values[-1] - before) < 0.1 * step
+        places = (before, self.rule.stood_at)  # stated, and read
+        is_there = any(place is not None and abs(self._values[-1] - place) < 0.1 * step for place in places)
+        return is_there and step > 10 * self.rule.tolerance
 
     def _is_level(self) -> bool:
         """No drift is seen in the second half of the record: what kept it from being steady is noise."""

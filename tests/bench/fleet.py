@@ -23,6 +23,7 @@ from sequencer.budget import Basis, basis_of
 from sequencer.evaluation import Evaluation, evaluate
 from sequencer.planning import Plan
 from sequencer.readings import tidy
+from sequencer.running.pace import Pace
 from sequencer.running.settling import Settling, State
 
 CHAIN = "glycol-pump-loop"
@@ -104,15 +105,17 @@ def measured(  # noqa: C901  a run, told in one go
     last = len(sheet.taps) - 1
     rows: list[dict[str, object]] = []
     now_s = 0.0
+    pace = Pace()
     for point in planned.points:
         start_s = now_s
         if point.role != "end pair":
             plant.drive(now_s, float(point.level.magnitude))
+            pace.move()
         if dwell_s:
             now_s += dwell_s
             settled_state, after_s, to_go = "", dwell_s, math.nan
         else:
-            settling = Settling(point.rule)
+            settling = Settling(pace.rule(point.rule))
             while True:
                 began_s = now_s
                 value, now_s = _read(plant, sheet, last, receivers[last], now_s, jitter)
@@ -120,6 +123,7 @@ def measured(  # noqa: C901  a run, told in one go
                     break
                 now_s = max(now_s, began_s + point.rule.interval_s)
             settled = settling.settled()
+            pace.learn(settling.rule, settled)
             settled_state, after_s, to_go = str(settled.state), settled.after_s, settled.to_go
         if point.role == "exercise":
             continue

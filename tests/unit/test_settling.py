@@ -122,10 +122,42 @@ def test_a_longer_dead_time_is_seen_where_the_step_is_known():
     assert settled.after_s >= 5 + math.log(1000)
 
 
-def test_a_stuck_unit_ends_as_steady():
-    settled = follow(lambda _: 4.0, rule(before=4.0, expected=1000.0), sd=0.2)
+# The longer of the shortest wait and five time constants, and of what a lag needs for the step.
+@pytest.mark.parametrize(("step", "wait_s"), [(50.0, 0.5 + 5 * 1.0), (1000.0, math.log(1000))])
+def test_a_stuck_unit_ends_as_steady(step, wait_s):
+    settled = follow(lambda _: 4.0, rule(before=4.0, expected=4.0 + step), sd=0.2)
     assert settled.is_steady
-    assert settled.after_s == pytest.approx(0.5 + 5 * 1.0, abs=0.2)
+    assert settled.after_s == pytest.approx(wait_s, abs=0.2)
+
+
+@pytest.mark.parametrize(("level", "is_held"), [(20.5, True), (20.0, True), (3.8, True), (12.0, False)])
+def test_an_output_at_an_end_is_steady_once_the_step_had_its_time(level, is_held):
+    # It stood elsewhere before, and is there at once.
+    at_ends = rule(tolerance=0.01, before=0.0, expected=16.0, stood_at=8.0, ends=(4.0, 20.0), pace_s=2.0)
+    settled = follow(lambda _: level, at_ends, sd=0.0005)
+    assert settled.is_steady
+    if is_held:
+        assert settled.after_s == pytest.approx(2 * math.log(1600), abs=0.1)
+        assert settled.held_s > 10
+    else:
+        assert settled.after_s < 4
+        assert settled.held_s == 0
+
+
+def test_a_held_output_that_needs_longer_than_the_longest_settling_is_not_taken_for_steady():
+    at_ends = rule(maximum_s=8.0, tolerance=0.01, before=4.0, expected=20.0, ends=(4.0, 20.0), pace_s=50.0)
+    settled = follow(lambda _: 20.5, at_ends, sd=0.0005)
+    assert settled.state is State.NEVER
+    assert settled.after_s == pytest.approx(8.0, abs=0.11)
+
+
+def test_an_output_that_leaves_its_limit_late_is_not_believed_there():
+    # A lag three times slower than stated comes below 20.5 mA after 6 s, on its way to 18.4 mA; five stated time
+    # constants are over by then, and the 20 mA that are stated for the place it left are not near.
+    late = rule(tolerance=0.01, before=20.0, expected=18.4, stood_at=20.5, pace_s=3.0)
+    settled = follow(lambda at_s: min(20.5, 18.4 + 2.1 * math.exp(2 - at_s / 3)), late, sd=0.0005)
+    assert settled.is_steady
+    assert settled.trace[-1][1] == pytest.approx(18.4, abs=0.012)
 
 
 def test_the_dead_time_is_not_judged():

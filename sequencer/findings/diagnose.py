@@ -18,6 +18,7 @@ __all__ = ["Finding", "Findings", "diagnose"]
 _HEALTHY = {"pass": 0.98, "conditional pass": 0.9, "conditional fail": 0.3, "fail": 0.02, "not determinable": 0.3}
 _SMALL_EFFECT = 0.8
 _ALIKE_NATS = 1.5
+_LEAST_SHARE = 1e-4
 _ALIKE_DISTANCE = 2.0
 
 
@@ -107,6 +108,7 @@ def _ranked(found: Weighing, healthy: float) -> tuple[Finding, ...]:
             for other in order
             if int(other) != int(index)
             and int(other) not in taken
+            and posterior[other] > _LEAST_SHARE * posterior[index]
             and _is_alike(hypotheses[index], hypotheses[other], found)
         ]
         taken.update(members)

@@ -7,7 +7,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from sequencer.findings.cause import Cause, Sizes
-from sequencer.findings.likelihood import Likelihood, logsumexp
+from sequencer.findings.likelihood import Likelihood, Weighed, logsumexp
 from sequencer.findings.segment import Act, Segment
 
 __all__ = ["Fit", "amplified", "fit", "screened"]
@@ -144,8 +144,6 @@ class _Search:
         self.y = segment.y[self.is_read]
         self.ideal = segment.ideal
         self.is_continuous = any(self.sizes.is_free) and not cause.has_steps
-        # One candidate is as good as many: a single step leads from each to the same sizes.
-        self._is_all_linear = len(cause.linear) == len(self.sizes.is_free)
 
     def predicted(self, theta: FloatArray) -> FloatArray:
         """Output at each visit, of shape (candidates, visits)."""
@@ -159,20 +157,22 @@ class _Search:
 
     def coarsely(self, likelihood: Likelihood) -> float:
         """Log posterior of the best candidate."""
-        start = self.sizes.start
+        _, _, _, posterior = self._tried(likelihood, self.sizes.start)
+        return float(posterior.max())
+
+    def _tried(self, likelihood: Likelihood, start: FloatArray) -> tuple[FloatArray, FloatArray, Weighed, FloatArray]:
+        """Candidates, solved for what is linear in them; what they predict, how likely that is, their posteriors."""
         if self.cause.is_linear:
-            start = self._stepped(likelihood, start[:1] if self._is_all_linear else start)
-        first = self.predicted(start)
-        weighed = likelihood.weigh(self.y - first[:, self.is_read])
-        return float((weighed.log_likelihood + self._prior(start, first)).max())
+            # One candidate is as good as many where all is: a single step leads from each to the same sizes.
+            is_all = len(self.cause.linear) == len(self.sizes.is_free)
+            start = self._stepped(likelihood, start[:1] if is_all else start)
+        predicted = self.predicted(start)
+        weighed = likelihood.weigh(self.y - predicted[:, self.is_read])
+        return start, predicted, weighed, weighed.log_likelihood + self._prior(start, predicted)
 
     def best(self, likelihood: Likelihood, start: FloatArray) -> Fit:
         """The best sizes from these candidates on."""
-        if self.cause.is_linear:
-            start = self._stepped(likelihood, start[:1] if self._is_all_linear else start)
-        first = self.predicted(start)
-        weighed = likelihood.weigh(self.y - first[:, self.is_read])
-        posterior = weighed.log_likelihood + self._prior(start, first)
+        start, first, weighed, posterior = self._tried(likelihood, start)
         if not self.is_continuous:
             # Where a step may lie anywhere between two readings, the middle is as good as any.
             ties = np.flatnonzero(posterior > posterior.max() - _TIE_NATS)

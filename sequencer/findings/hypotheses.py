@@ -18,10 +18,9 @@ from sequencer.findings.pairs import with_a_second, with_scatter
 from sequencer.findings.scatter import Scatter, scatters, within_white
 from sequencer.findings.segment import Segment
 from sequencer.findings.segments import (
-    NOISY_SHARE,
     healthy,
     imperfections,
-    resolution_of,
+    is_ordinary,
     segment_between,
     segments_of,
 )
@@ -64,10 +63,9 @@ class _Base:
         number: index of the segment.
         segment: what was read.
         likelihood: of the means of the visits, if the unit is good.
-        resolution: of the receiver, as fraction.
         loose: the same where the scatter may be more than is ordinary.
         within: log evidence of the readings about these means.
-        noisy: what a scatter of single readings beyond the ordinary gains there.
+        within_noisy: the same where they scatter by more than is ordinary.
         mean: log evidence of the means.
         largest: largest error of a mean, as a share of the tolerance.
         largest_single: the same of a single reading.
@@ -77,9 +75,8 @@ class _Base:
     segment: Segment
     likelihood: Likelihood
     loose: Likelihood
-    resolution: float
     within: float
-    noisy: float
+    within_noisy: float
     mean: float
     largest: float
     largest_single: float
@@ -88,6 +85,11 @@ class _Base:
     def log_evidence(self) -> float:
         """Of all single readings."""
         return self.mean + self.within
+
+    @property
+    def noisy(self) -> float:
+        """What a scatter beyond the ordinary gains for a cause, which did not foretell it."""
+        return max(self.within_noisy - self.within + _NOISY_TOO, 0.0)
 
 
 _UNREAD = Hypothesis(
@@ -112,32 +114,29 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
         basis: what is stated of the instruments; resolutions are taken from it.
     """
     segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
-    bases = [_base(number, segment, basis) for number, segment in enumerate(segments)]
+    bases = [_base(number, segment) for number, segment in enumerate(segments)]
     found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
     for before, after in pairwise(bases):
         if min(before.largest, after.largest) >= _NEAR_SHARE:
             around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
-            found += _liars(before, after, _base(-1, around, basis))
+            found += _liars(before, after, _base(-1, around))
     return Weighing(
         segments=tuple(segments), likelihoods=tuple(base.likelihood for base in bases), hypotheses=tuple(found)
     )
 
 
-def _base(number: int, segment: Segment, basis: Basis) -> _Base:
+def _base(number: int, segment: Segment) -> _Base:
     T, is_read = segment.tolerance, segment.is_read
     likelihood = healthy(segment)
     residual = (segment.y - segment.ideal)[is_read]
     single = np.abs(segment.raw - segment.ideal[:, np.newaxis])[is_read]
-    resolution = resolution_of(basis, segment.series, segment.after, tolerance=T)
-    within = within_white(segment, resolution, low=T / 1000, high=T * NOISY_SHARE)
     return _Base(
         number=number,
         segment=segment,
         likelihood=likelihood,
         loose=likelihood.loosened(_NOISY_TOO),
-        resolution=resolution,
-        within=within,
-        noisy=max(within_white(segment, resolution, low=T * NOISY_SHARE, high=30 * T) - within + _NOISY_TOO, 0.0),
+        within=within_white(segment),
+        within_noisy=within_white(segment, is_noisy=True),
         mean=float(likelihood.weigh(residual).log_likelihood[0]),
         largest=float(np.abs(residual).max()) / T,
         largest_single=float(np.nanmax(single)) / T,
@@ -176,22 +175,22 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds - 3.0))
     if segment.tolerance > _LOOSEST_FRAC:
         return vague
-    kinds = scatters(segment, base.resolution)
+    kinds = scatters(segment)
     scattered = [_scatter(kind, base) for kind in kinds]
     found = [*vague, *scattered]
     if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
         return found
     if segment.series.is_keyed:
-        found += [_slip(slip, base) for slip in slips(segment, base.likelihood, base.resolution)]
+        found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max(singles, key=lambda each: each.log_odds, default=vague[0])
-    is_left = best.log_odds < max(each.log_odds for each in vague) + _SICK_NATS or _leaves_noise(best, base)
+    is_left = best.log_odds < max(each.log_odds for each in vague) + _SICK_NATS or not is_ordinary(best.scale, segment)
     if base.largest_single > 1 and is_left:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
-        found += with_scatter(singles, segment, base.resolution, base.log_evidence, base.noisy)
+        found += with_scatter(singles, segment, base.log_evidence, base.noisy)
     return [each for each in found if not _explains_nothing(each, base)]
 
 
@@ -201,12 +200,6 @@ def _explains_nothing(found: Hypothesis, base: _Base) -> bool:
         return False
     left = (base.segment.y - found.predicted)[base.segment.is_read]
     return float(np.median(np.abs(left))) > _HOPELESS_SDS * float(np.median(base.segment.noise))
-
-
-def _leaves_noise(found: Hypothesis, base: _Base) -> bool:
-    """It calls noise, beyond the ordinary, what another cause may explain."""
-    usual = float(np.median(base.segment.noise[base.segment.is_read]))
-    return found.scale * usual > max(NOISY_SHARE * base.segment.tolerance, 1.5 * usual)
 
 
 def _fits(base: _Base, floor: float) -> Iterator[Fit]:
@@ -225,10 +218,9 @@ def _fits(base: _Base, floor: float) -> Iterator[Fit]:
 
 
 def _noise(base: _Base) -> Hypothesis:
-    segment, T = base.segment, base.segment.tolerance
+    segment = base.segment
     loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=2.5)
     mean = float(loose.weigh((segment.y - segment.ideal)[segment.is_read]).log_likelihood[0])
-    within = within_white(segment, base.resolution, low=T * NOISY_SHARE, high=30 * T)
     sd = segment.series.sd[segment.after.name]
     size = f"{sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"
     return Hypothesis(
@@ -236,7 +228,7 @@ def _noise(base: _Base) -> Hypothesis:
         row=0,
         place=segment.name,
         segment=base.number,
-        log_odds=mean + max(within, base.within) - base.log_evidence,
+        log_odds=mean + max(base.within_noisy, base.within) - base.log_evidence,
         weight=1.0,
         effect=base.largest_single,
         text=f"noise only: single readings scatter by {size}" if is_measurable(sd) else "noise only",
@@ -317,7 +309,7 @@ def _slip(slip: Slip, base: _Base) -> Hypothesis:
         row=slip.row,
         place=base.segment.after.name,
         segment=base.number,
-        log_odds=slip.log_evidence - (base.mean if base.segment.raw.shape[1] < 2 else base.log_evidence),
+        log_odds=slip.log_evidence - base.log_evidence,
         weight=2.0,
         text=slip.text,
         check=slip.check,

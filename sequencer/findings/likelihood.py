@@ -12,7 +12,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 
-__all__ = ["Likelihood", "logsumexp"]
+__all__ = ["Likelihood", "Weighed", "logsumexp"]
 
 _SCALES = np.geomspace(0.2, 60.0, 30)
 
@@ -60,12 +60,12 @@ class Likelihood:
         self._project = white @ vectors
         self._usual = float(np.median(noise))
         is_ordinary = _SCALES * self._usual <= max(most, 1.05 * self._usual)
-        allowed = is_ordinary if np.isneginf(beyond) else np.ones_like(is_ordinary)
-        self._scales = _SCALES[allowed]
-        prior = -0.5 * (np.log(self._scales) / width) ** 2
-        self._log_prior = prior - logsumexp(prior[is_ordinary[allowed]])
-        if not is_ordinary.all() and allowed.all():
-            self._log_prior[~is_ordinary] = beyond - np.log((~is_ordinary).sum())
+        prior = -0.5 * (np.log(_SCALES) / width) ** 2
+        prior = np.where(
+            is_ordinary, prior - logsumexp(prior[is_ordinary]), beyond - np.log(max((~is_ordinary).sum(), 1))
+        )
+        is_possible = np.isfinite(prior)
+        self._scales, self._log_prior = _SCALES[is_possible], prior[is_possible]
         squares = self._scales[:, np.newaxis] ** 2
         self._denominator = squares + eigenvalues
         # A symmetric root of C^-1 by the columns of P, which are orthogonal.

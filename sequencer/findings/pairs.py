@@ -12,7 +12,7 @@ from sequencer.findings.hypothesis import Hypothesis
 from sequencer.findings.likelihood import Likelihood
 from sequencer.findings.scatter import Scatter, gate_about, scatters_within
 from sequencer.findings.segment import Segment
-from sequencer.findings.segments import NOISY_SHARE
+from sequencer.findings.segments import is_ordinary
 
 __all__ = ["with_a_second", "with_scatter"]
 
@@ -105,19 +105,17 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
 
 
 def with_scatter(
-    singles: Sequence[Hypothesis], segment: Segment, resolution: float, log_evidence: float, noisy: float
+    singles: Sequence[Hypothesis], segment: Segment, log_evidence: float, noisy: float
 ) -> Iterator[Hypothesis]:
     """The best single cause of a segment with each kind of scatter within its visits.
 
     Args:
         singles: causes that were fitted alone.
         segment: what was read.
-        resolution: of the receiver, as fraction.
         log_evidence: of a good unit, of all single readings.
         noisy: what noise beyond the ordinary gained for each of the causes: here the kind of scatter stands for it.
     """
-    most = NOISY_SHARE * segment.tolerance / float(np.median(segment.noise[segment.is_read]))
-    singles = [each for each in singles if each.scale < max(most, 1.5)]
+    singles = [each for each in singles if is_ordinary(each.scale, segment)]
     largest = float(np.nanmax(np.abs(segment.raw - segment.ideal[:, np.newaxis]))) / segment.tolerance
     for first in _best(singles, 1):
         # What scatter itself does to the means is no cause of its own; what lags moves in a visit, and is no scatter.
@@ -125,9 +123,9 @@ def with_scatter(
             continue
         assert first.fit is not None
         assert first.predicted is not None
-        for kind in scatters_within(segment, resolution):
+        for kind in scatters_within(segment):
             yield _scattered(first, kind, first.log_odds - noisy + kind.log_evidence)
-        gate = gate_about(segment, resolution, first.predicted)
+        gate = gate_about(segment, first.predicted)
         if gate is not None:
             cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)
             yield _scattered(first, gate, gate.log_evidence + cost - log_evidence)
@@ -152,11 +150,11 @@ def _scattered(first: Hypothesis, kind: Scatter, log_odds: float) -> Hypothesis:
 
 def _best(singles: Sequence[Hypothesis], count: int, *, apart: float = 0.0) -> list[Hypothesis]:
     """The likeliest causes, each once; predictions at least so far apart, as fraction."""
-    found: list[Hypothesis] = []
+    found: dict[str, tuple[Hypothesis, Fit]] = {}
     for each in sorted(singles, key=lambda each: -each.log_odds):
-        if each.fit is None or len(found) == count:
+        if each.fit is None or each.name in found:
             continue
-        away = [np.nanmax(np.abs(each.predicted - other.predicted)) for other in found]  # type: ignore[operator]
-        if all(distance >= apart for distance in away) and each.name not in {other.name for other in found}:
-            found.append(each)
-    return found
+        one = each.fit.predicted
+        if all(np.nanmax(np.abs(one - other.predicted)) >= apart for _, other in found.values()):
+            found[each.name] = each, each.fit
+    return [each for each, _ in found.values()][:count]

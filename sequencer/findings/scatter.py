@@ -11,9 +11,11 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.texts import sized
+from sequencer.findings.causes.pulses import DOUBLE_COUNTING_CHECK, RATES
 from sequencer.findings.likelihood import logsumexp
 from sequencer.findings.segment import Segment
-from sequencer.noise.averaging import counter_resolution
+from sequencer.findings.segments import NOISY_SHARE
+from sequencer.noise.averaging import CLOCK_Hz, counter_resolution
 from sequencer.noise.densities import log_cdf, log_lost, log_mixture, log_normal, log_sine, log_thrown
 
 __all__ = ["Scatter", "gate_about", "scatters", "scatters_within", "within_white"]
@@ -24,7 +26,6 @@ _ENOUGH_N = 3
 # Far from the rest, beyond the range of the output, and farther than any rail, as fractions of span.
 _FAR_FRAC, _BEYOND_FRAC, _FARTHEST_FRAC = 0.005, 0.008, 1.5
 _RAILS_N = 4
-_RATES = frozenset({"Hz", "kHz"})
 _LOG_2PI = float(np.log(2 * np.pi))
 _LOST_WITHIN = 1.5
 _TAIL = 1e-9
@@ -58,36 +59,34 @@ class Scatter:
     is_of_bench: bool = False
 
 
-def _floor(segment: Segment, resolution: float) -> float:
+def _floor(segment: Segment) -> float:
     """Smallest scatter that is believed: readings that were taken once say little of it."""
     share = 1000 if segment.raw.shape[1] > 1 else 100
-    return float(max(segment.tolerance / share, resolution / np.sqrt(12), 1e-7))
+    return float(max(segment.tolerance / share, segment.resolution / np.sqrt(12), 1e-7))
 
 
-def within_white(
-    segment: Segment, resolution: float, *, low: float, high: float, readings: FloatArray | None = None
-) -> float:
-    """Log evidence of the readings about the means of their visits, with a scatter between two limits.
+def within_white(segment: Segment, *, is_noisy: bool = False, readings: FloatArray | None = None) -> float:
+    """Log evidence of the readings about the means of their visits, with white noise.
 
     Args:
         segment: what was read.
-        resolution: of the receiver, as fraction.
-        low: smallest standard deviation, as fraction.
-        high: largest.
+        is_noisy: with noise beyond the ordinary.
         readings: in place of those that were taken; shape (visits that were read, readings).
     """
+    T, floor = segment.tolerance, _floor(segment)
+    low, high = (T * NOISY_SHARE, 30 * T) if is_noisy else (T / 1000, T * NOISY_SHARE)
     raw = segment.steady if readings is None else readings
     count = np.isfinite(raw).sum(axis=1)
     mean = np.nansum(raw, axis=1) / np.maximum(count, 1)
     squares = float(np.nansum((raw - mean[:, np.newaxis]) ** 2))
     freedom = int(np.maximum(count - 1, 0).sum())
-    sd = np.geomspace(max(low, _floor(segment, resolution)), max(high, 1.5 * _floor(segment, resolution)), 60)
+    sd = np.geomspace(max(low, floor), max(high, 1.5 * floor), 60)
     terms = -0.5 * freedom * (_LOG_2PI + 2 * np.log(sd)) - 0.5 * squares / sd**2
     # From the mean of n readings to the readings themselves: a factor of sqrt(n).
     return float(logsumexp(terms - np.log(sd.size)) - 0.5 * float(np.log(np.maximum(count, 1)).sum()))
 
 
-def scatters(segment: Segment, resolution: float) -> list[Scatter]:
+def scatters(segment: Segment) -> list[Scatter]:
     """Each kind of scatter fitted to the readings of a segment, the unit's zero and span errors taken off."""
     is_read = segment.is_read
     raw, ideal = segment.steady, segment.ideal[is_read]
@@ -95,9 +94,9 @@ def scatters(segment: Segment, resolution: float) -> list[Scatter]:
     residual = raw - center[:, np.newaxis]
     if np.nanmax(np.abs(residual), initial=0.0) < _QUIET_SHARE * segment.tolerance:
         return []
-    sds = _spreads(segment, residual[np.isfinite(raw)], resolution)
+    sds = _spreads(segment, residual[np.isfinite(raw)])
     found = _shapeless(segment, raw, residual, sds)
-    if any(segment.sheet.taps[index].unit in _RATES for index in (*segment.stages, segment.last)):
+    if any(segment.sheet.taps[index].unit in RATES for index in (*segment.stages, segment.last)):
         found.append(_double_counts(segment, residual, ideal, sds))
     for lattice in (_gate(segment, raw, center, ideal, sds), _coarse(segment, raw, center, float(sds[0]))):
         if lattice is not None:
@@ -105,7 +104,7 @@ def scatters(segment: Segment, resolution: float) -> list[Scatter]:
     return [replace(each, log_evidence=each.log_evidence + penalty) for each in found]
 
 
-def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
+def scatters_within(segment: Segment) -> list[Scatter]:
     """Each kind of scatter about the middle of its own visit; log evidences are over that of ordinary white noise."""
     raw = segment.steady
     if raw.shape[1] < 3:
@@ -116,7 +115,7 @@ def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
     residual = raw - middle[:, np.newaxis]
     if np.nanmax(np.abs(residual), initial=0.0) < _QUIET_SHARE * segment.tolerance:
         return []
-    sds = _spreads(segment, residual[has], resolution)
+    sds = _spreads(segment, residual[has])
     usual = np.geomspace(sds[0], max(segment.tolerance / 3, 1.5 * sds[0]), 60)
     white = logsumexp(log_normal(residual[has], usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
     # One reading of each visit is its middle, and says nothing.
@@ -127,18 +126,18 @@ def scatters_within(segment: Segment, resolution: float) -> list[Scatter]:
     ]
 
 
-def gate_about(segment: Segment, resolution: float, predicted: FloatArray) -> Scatter | None:
+def gate_about(segment: Segment, predicted: FloatArray) -> Scatter | None:
     """Flicker of a counter about what a cause predicts, shape (visits,); None where there is none."""
     raw, ideal = segment.steady, predicted[segment.is_read]
     center, penalty = _healthy_line(segment, ideal)
     residual = (raw - center[:, np.newaxis])[np.isfinite(raw)]
-    found = _gate(segment, raw, center, ideal, _spreads(segment, residual, resolution))
+    found = _gate(segment, raw, center, ideal, _spreads(segment, residual))
     return None if found is None else replace(found, log_evidence=found.log_evidence + penalty)
 
 
-def _spreads(segment: Segment, residual: FloatArray, resolution: float) -> FloatArray:
+def _spreads(segment: Segment, residual: FloatArray) -> FloatArray:
     """Standard deviations of the readings that no disturbance hits."""
-    low = _floor(segment, resolution)
+    low = _floor(segment)
     quiet = max(low, 1.2 * 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
     return np.unique(np.clip(np.geomspace(low, max(quiet, 2 * low), 8), low, None))
 
@@ -251,7 +250,7 @@ def _double_counts(segment: Segment, residual: FloatArray, ideal: FloatArray, sd
         theta=(share,),
         log_evidence=float(logsumexp(np.array([each for each, _ in every])) - np.log(len(every))),
         text=f"up to {200 * share:.3g} % of the pulses count twice, another share at each reading",
-        check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
+        check=DOUBLE_COUNTING_CHECK,
     )
 
 
@@ -304,7 +303,7 @@ def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArr
 
     A reading that straddles two gates lies between the two counts.
     """
-    stage = next((index for index in segment.stages if segment.sheet.taps[index].unit in {"Hz", "kHz"}), None)
+    stage = next((index for index in segment.stages if segment.sheet.taps[index].unit in RATES), None)
     if stage is None or raw.shape[1] < 2:
         return None
     hop = np.abs(np.diff(raw, axis=1))
@@ -341,7 +340,7 @@ def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArr
     among = [each for total, each in every if total > best - _AS_GOOD_NATS]
     smallest, largest = min(among), max(among)
     top_Hz = hz * max(abs(tap.low), abs(tap.high)) / abs(tap.span)
-    finer_pct = 100 * counter_resolution(top_Hz, 1 / (largest * hz), clock_Hz=1e7) / hz
+    finer_pct = 100 * counter_resolution(top_Hz, 1 / (largest * hz), clock_Hz=CLOCK_Hz) / hz
     return Scatter(
         name="gate quantisation",
         row=14,
@@ -354,8 +353,8 @@ def _gate(segment: Segment, raw: FloatArray, center: FloatArray, ideal: FloatArr
         ),
         check=(
             f"Lengthen the gate: the step shrinks as 1/gate (now about {_between(1 / largest / hz, 1 / smallest / hz)} "
-            f"s), or count reciprocally: {finer_pct:.1g} % of span with a clock of 10 MHz. Averaging helps, a filter "
-            "does not."
+            f"s), or count reciprocally: {finer_pct:.1g} % of span with a clock of {CLOCK_Hz / 1e6:g} MHz. Averaging "
+            "helps, a filter does not."
         ),
         weight=2.0,
     )

@@ -46,6 +46,7 @@ class Segment:
         last: index of the tap after.
         tolerance: half width that is allowed at `last`, as fraction of its span, the mean over the visits.
         noise: standard deviation of the mean of a visit, as fraction; shape (visits,).
+        resolution: of what reads `last`, as fraction of its span; 0 where nothing tells.
     """
 
     sheet: DataSheet
@@ -54,6 +55,7 @@ class Segment:
     last: int
     tolerance: float
     noise: FloatArray
+    resolution: float = 0.0
 
     @property
     def after(self) -> Tap:
@@ -125,13 +127,14 @@ class Segment:
         return (-low, -below), self._plateau(seen, x, 1.0)
 
     def _plateau(self, seen: FloatArray, x: FloatArray, end: float) -> tuple[float, float]:
-        top = float(seen.max())
-        is_there = seen > top - self._margin
-        level = max(float(seen[is_there].mean()), end)
+        top, margin = float(seen.max()), self._margin
+        is_there = seen > top - margin
         # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
-        if end - self._margin < top < end + _FARTHEST_FRAC and np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * self._margin:
-            return level, level
-        return (level, level + self._margin) if end + self._margin < top < end + _FARTHEST_FRAC else (np.inf, np.inf)
+        is_sure = np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * margin
+        if not end + (-margin if is_sure else margin) < top < end + _FARTHEST_FRAC:
+            return np.inf, np.inf
+        level = max(float(seen[is_there].mean()), end)
+        return level, level if is_sure else level + margin
 
     @cached_property
     def _margin(self) -> float:

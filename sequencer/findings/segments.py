@@ -14,7 +14,7 @@ from sequencer.findings.series import Series, moving
 from sequencer.models import TypeSheet
 from sequencer.tolerance import half_width
 
-__all__ = ["NOISY_SHARE", "healthy", "imperfections", "resolution_of", "segment_between", "segments_of"]
+__all__ = ["NOISY_SHARE", "healthy", "imperfections", "is_ordinary", "segment_between", "segments_of"]
 
 NOISY_SHARE = 1 / 3
 """Scatter beyond this share of the tolerance is no longer ordinary."""
@@ -23,6 +23,7 @@ NOISY_SHARE = 1 / 3
 _ZERO, _SPAN, _BOW, _LENS, _S, _DRIFT, _TO_GO = 0.25, 0.25, 0.12, 0.12, 0.06, 0.05, 0.05
 # What is written coarser than this share of the tolerance is a fault of its own.
 _COARSE_SHARE, _DIGIT_SLACK = 0.4, 1e-3
+_ANY_SCALE = 1.5
 # The source: what a calibrator in order is off by.
 _SOURCE_TOLERANCE = 0.001
 
@@ -59,7 +60,7 @@ def segment_between(
         width = half_width(allowed, sheet, x, first=before, last=last) / abs(sheet.taps[last].span)
         tolerance = float(np.nanmean(width))
     count = np.maximum(np.isfinite(series.raw[tap.name]).sum(axis=1), 1)
-    resolution = resolution_of(basis, series, tap, tolerance=tolerance)
+    resolution = _resolution(basis, series, tap, tolerance=tolerance)
     variance = np.full(series.visits_n, (tolerance / 100) ** 2 + resolution**2 / 12)
     if series.sd[tap.name] == 0 and series.raw[tap.name].shape[1] < 2:
         variance += (tolerance / 20) ** 2
@@ -73,7 +74,15 @@ def segment_between(
     variance += np.where(moving(raw), 3 * raw.std(axis=1), 0.0) ** 2
     if after == len(sheet.taps) - 1:
         variance += np.minimum(series.to_go, 0.1 * tolerance) ** 2 / 9
-    return Segment(sheet=sheet, series=series, first=before, last=after, tolerance=tolerance, noise=np.sqrt(variance))
+    return Segment(
+        sheet=sheet,
+        series=series,
+        first=before,
+        last=after,
+        tolerance=tolerance,
+        noise=np.sqrt(variance),
+        resolution=resolution,
+    )
 
 
 def _written(series: Series, tap: Tap) -> float:
@@ -89,7 +98,7 @@ def _written(series: Series, tap: Tap) -> float:
     return 0.0
 
 
-def resolution_of(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> float:
+def _resolution(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> float:
     """Resolution of what reads a tap, as fraction of its span, stated or as written down; 0 where nothing tells."""
     stated = next((each for each in basis.statements if each.tap == tap.name), None)
     if stated is None or not stated.resolution:
@@ -115,6 +124,12 @@ def imperfections(segment: Segment) -> FloatArray:
         np.where(segment.series.is_again, 0.0, _TO_GO * way),
     )
     return np.asarray(segment.tolerance * np.stack(shares, axis=1)[segment.is_read])
+
+
+def is_ordinary(scale: float, segment: Segment) -> bool:
+    """Whether scatter that is left, in units of what was expected, is no more than a good unit and bench have."""
+    usual = float(np.median(segment.noise[segment.is_read]))
+    return scale < max(NOISY_SHARE * segment.tolerance / usual, _ANY_SCALE)
 
 
 def healthy(segment: Segment) -> Likelihood:

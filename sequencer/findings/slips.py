@@ -9,7 +9,6 @@ from instruments.datasheet import FloatArray
 from sequencer.findings.likelihood import Likelihood
 from sequencer.findings.scatter import within_white
 from sequencer.findings.segment import Segment
-from sequencer.findings.segments import NOISY_SHARE
 from sequencer.findings.series import without_outliers
 
 __all__ = ["Slip", "slips"]
@@ -48,13 +47,11 @@ class _Written:
     Attributes:
         segment: what was read.
         likelihood: of the means of a good unit.
-        resolution: of the receiver, as fraction.
         readings: shape (visits that were read, readings), NaN = none.
     """
 
     segment: Segment
     likelihood: Likelihood
-    resolution: float
     readings: FloatArray
 
     @property
@@ -70,12 +67,7 @@ class _Written:
         mean, _ = without_outliers(readings)
         ideal = self.segment.ideal[self.segment.is_read]
         found = float(self.likelihood.weigh(mean - ideal).log_likelihood[0])
-        if readings.shape[1] < 2:
-            return found
-        T = self.segment.tolerance
-        return found + within_white(
-            self.segment, self.resolution, low=T / 1000, high=T * NOISY_SHARE, readings=readings
-        )
+        return found + within_white(self.segment, readings=readings)
 
     def best(self, place: tuple[int, int], meant: FloatArray) -> tuple[float, float]:
         """Largest log evidence, and the value that gives it."""
@@ -93,15 +85,14 @@ class _Written:
         return f"{float(self.segment.after.value(np.array(frac))):.6g} {self.segment.after.unit}"
 
 
-def slips(segment: Segment, likelihood: Likelihood, resolution: float) -> list[Slip]:
+def slips(segment: Segment, likelihood: Likelihood) -> list[Slip]:
     """Each kind of slip at the place that suits it best; only for readings a person wrote down.
 
     Args:
         segment: what was read.
         likelihood: of a healthy unit, at the visits that were read.
-        resolution: of the receiver, as fraction.
     """
-    written = _Written(segment, likelihood, resolution, segment.raw[segment.is_read])
+    written = _Written(segment, likelihood, segment.raw[segment.is_read])
     off = written.readings - segment.ideal[segment.is_read, np.newaxis]
     middle = float(np.nanmedian(off))
     suspects = sorted(written.places, key=lambda place: -abs(off[place] - middle))[:_SUSPECTS_N]

@@ -8,7 +8,10 @@ import numpy as np
 from instruments.errors import ReadingsError
 from sequencer.figures.per_point import FloatArray
 
-__all__ = ["Averaging", "allan_deviation", "averaging", "counter_resolution"]
+__all__ = ["Averaging", "CLOCK_Hz", "allan_deviation", "averaging", "counter_resolution"]
+
+CLOCK_Hz = 1e7
+"""Time base of an ordinary reciprocal counter."""
 
 _LEAST_PAIRS = 8  # an Allan deviation from fewer differences is no guide to where drift begins
 _STILL_FALLING = 1.25  # how much above the smallest deviation the longest averages may lie and still count as falling

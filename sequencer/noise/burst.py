@@ -11,7 +11,7 @@ import numpy as np
 
 from instruments.errors import ReadingsError
 from sequencer.figures.per_point import FloatArray
-from sequencer.noise.averaging import Averaging, averaging, counter_resolution
+from sequencer.noise.averaging import Averaging, CLOCK_Hz, averaging, counter_resolution
 from sequencer.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
 from sequencer.noise.unordered import Unordered, bursts, dropouts, lattice, sine
 
@@ -46,7 +46,6 @@ _DIGITS = 0.7  # sd in steps of the resolution up to which readings say nothing 
 _LOUDER = 1.25
 _CERTAIN = 3.0  # standard errors
 _LEFT = 1 / 3
-_CLOCK_Hz = 1e7  # of an ordinary reciprocal counter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,10 +351,10 @@ def _flicker(y: FloatArray, found: Unordered, unit: str) -> str:
     if unit != "Hz":
         return words
     gate_s = 1 / found.size
-    finer_Hz = counter_resolution(between, gate_s, clock_Hz=_CLOCK_Hz)
+    finer_Hz = counter_resolution(between, gate_s, clock_Hz=CLOCK_Hz)
     return (
         f"{words}; a gate of {gate_s:.3g} s has that step, a reciprocal counter with a clock of "
-        f"{_CLOCK_Hz / 1e6:g} MHz one of {_show(finer_Hz, unit, 2)} in the same time"
+        f"{CLOCK_Hz / 1e6:g} MHz one of {_show(finer_Hz, unit, 2)} in the same time"
     )
 
 

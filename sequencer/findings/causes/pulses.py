@@ -10,18 +10,23 @@ from sequencer.findings.causes.lines import level_text
 from sequencer.findings.causes.memory import scan
 from sequencer.findings.segment import Equation, Segment
 
-__all__ = ["CAUSES"]
+__all__ = ["CAUSES", "DOUBLE_COUNTING_CHECK", "RATES"]
 
-_RATES = frozenset({"Hz", "kHz"})
+RATES = frozenset({"Hz", "kHz"})
+"""Units of a pulse rate."""
+
+DOUBLE_COUNTING_CHECK = (
+    "Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not."
+)
 _SPEEDS = frozenset({"rpm", "1/min", "r/min"})
 
 
 def _makes(segment: Segment, stage: int) -> bool:
-    return segment.sheet.taps[stage + 1].unit in _RATES
+    return segment.sheet.taps[stage + 1].unit in RATES
 
 
 def _takes(segment: Segment, stage: int) -> bool:
-    return segment.sheet.taps[stage].unit in _RATES
+    return segment.sheet.taps[stage].unit in RATES
 
 
 def _pulses(segment: Segment, stage: int) -> bool:
@@ -90,7 +95,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda x: x * (1 + t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 1.1, 16, True)),
         say=lambda t, s, k: f"{100 * t[0]:.3g} % of the pulses count twice",
-        check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
+        check=DOUBLE_COUNTING_CHECK,
         applies=_takes,
         linear=(0,),
     ),
@@ -101,7 +106,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda x: 2 * x,
         sizes=lambda _s, _k: one(),
         say=lambda t, s, k: "every pulse counts twice",
-        check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
+        check=DOUBLE_COUNTING_CHECK,
         applies=_takes,
         weight=2.0,
     ),
@@ -112,7 +117,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda y: y * (1 + t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 1.1, 16, True)),
         say=lambda t, s, k: f"{100 * t[0]:.3g} % of the pulses come twice",
-        check="Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not.",
+        check=DOUBLE_COUNTING_CHECK,
         applies=_makes,
         weight=0.5,
         linear=(0,),

@@ -8,10 +8,11 @@ from typing import Any, Self
 from pydantic import Field, model_validator
 
 from instruments.description import Description, find_description
-from instruments.errors import InputError
+from instruments.errors import InputError, nearest
 from instruments.fields import AccuracyField, LevelField, SpanField, TemperatureSpanField
+from instruments.filemodel import FileModel
 from instruments.units import Quantity, is_alike, show
-from instruments.yamlfile import Document, FileModel, nearest, read
+from instruments.yamlfile import Document, read
 
 __all__ = [
     "BenchFile",

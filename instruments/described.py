@@ -12,6 +12,7 @@ import re
 from instruments import scpi
 from instruments.clock import Clock
 from instruments.description import Description, Function, RangeEntry, as_sent, render
+from instruments.entry import Doubting
 from instruments.errors import (
     InstrumentError,
     LimitError,
@@ -22,7 +23,7 @@ from instruments.errors import (
     WrongInstrumentError,
     shortened,
 )
-from instruments.roles import Doubting, Sample
+from instruments.roles import Sample
 from instruments.session import Session
 from instruments.units import Quantity, Span, magnitude, rescale, show
 

@@ -18,8 +18,9 @@ from instruments.fields import (
     TemperatureSpanField,
     UnitField,
 )
+from instruments.filemodel import FileModel
 from instruments.units import Quantity, Span, is_alike, magnitude
-from instruments.yamlfile import FileModel, find, load
+from instruments.yamlfile import find, load
 
 __all__ = [
     "DESCRIPTIONS",

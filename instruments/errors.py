@@ -21,6 +21,8 @@
 The exit code belongs to the family. This module does not print and does not know who shows an error.
 """
 
+import difflib
+from collections.abc import Sequence
 from typing import ClassVar
 
 from instruments.texts import visible
@@ -43,16 +45,29 @@ __all__ = [
     "StoppedError",
     "UnsafeError",
     "WrongInstrumentError",
+    "nearest",
     "shortened",
 ]
 
 _SHOWN = 60
+_LONGEST_WORD = 80  # difflib takes the square of it
 _LONGEST = 2000  # of a part of an error: a reply of megabytes would push what is to be done off the screen
 
 
 def shortened(text: str) -> str:
     """A text as it may stand in an error: 60 letters at most."""
     return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
+
+
+def nearest(word: str, choices: Sequence[str]) -> str:
+    """The choice spelled most like a word, "" if none comes near."""
+    spelled = {_spelled(choice): choice for choice in reversed(choices)}
+    found = difflib.get_close_matches(_spelled(word[:_LONGEST_WORD]), spelled, n=1, cutoff=0.6)
+    return spelled[found[0]] if found else ""
+
+
+def _spelled(word: str) -> str:
+    return word.casefold().replace("_", " ").replace("-", " ")
 
 
 def _visible(text: str) -> str:

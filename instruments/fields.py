@@ -6,8 +6,8 @@ from typing import Annotated
 from pydantic import PlainSerializer, WithJsonSchema
 
 from instruments.errors import InputError
+from instruments.filemodel import as_field
 from instruments.units import Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
-from instruments.yamlfile import as_field
 
 __all__ = [
     "AccuracyField",

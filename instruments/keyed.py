@@ -3,43 +3,19 @@
 An entry far from what is expected is asked about, never changed. The entry before can be corrected: "back".
 """
 
-import re
-
 from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
+from instruments.entry import OVERLOAD, Doubt, Doubting, entry
 from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
-from instruments.roles import Doubt, Doubting, Operator, Question, Sample
-from instruments.units import Quantity, Span, magnitude, quantity, show
+from instruments.roles import Operator, Question, Sample
+from instruments.units import Quantity, Span, magnitude, show
 
-__all__ = ["OVERLOAD", "KeyedReceiver", "KeyedSource", "entry"]
+__all__ = ["KeyedReceiver", "KeyedSource"]
 
 _PLAUSIBLE_OF_RANGE = 0.02
-_BARE = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-# Between thousands: blanks (plain, thin, no-break) and apostrophes.
-_BETWEEN = " \N{THIN SPACE}\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}'\N{RIGHT SINGLE QUOTATION MARK}"
-_GROUPED = re.compile(rf"[+-]?[0-9]{{1,3}}(?:[{_BETWEEN}][0-9]{{3}})+(?![0-9])")
-OVERLOAD = {"ol", "o.l", "o.l.", "0l", "0.l", "overload"}  # as displays show it
 _YES = {"y", "yes"}
 _NO = {"n", "no"}
 _DONE = {*_YES, "done", "ok"}
-
-
-def entry(text: str, unit: str) -> float:
-    """The number that a person typed, with or without its unit; a single comma is taken for the decimal point.
-
-    Thousands may be divided by blanks or apostrophes ("12 050", "12'050"), not by points or commas.
-
-    Raises:
-        InputError: no number, or a unit of another dimension.
-    """
-    typed = text.strip()
-    if grouped := _GROUPED.match(typed):
-        typed = re.sub(r"[^0-9+-]", "", grouped[0]) + typed[grouped.end() :]
-    if typed.count(",") == 1 and "." not in typed:
-        typed = typed.replace(",", ".")
-    if _BARE.fullmatch(typed):
-        typed = f"{typed} {unit}"
-    return magnitude(quantity(typed, like=unit), unit)
 
 
 class KeyedSource:

@@ -1,13 +1,13 @@
 """All that a run may ask of an instrument and of a person; drivers, keyed instruments and tests fulfil it."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol, TypeAlias
+from typing import Literal, Protocol
 
 from instruments.description import RangeEntry
+from instruments.entry import Doubting
 from instruments.units import Quantity
 
-__all__ = ["Doubt", "Doubting", "Operator", "Question", "Receiver", "Sample", "Source"]
+__all__ = ["Operator", "Question", "Receiver", "Sample", "Source"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,18 +17,6 @@ class Sample:
     value: float
     at_s: float
     raw: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
-    """A reading that looks like a slip: which kind, what is told of it, and whether going on could do harm."""
-
-    kind: str
-    text: str
-    is_unsafe: bool = False
-
-
-Doubting: TypeAlias = Callable[[float, str], Doubt | None]  # of a value, and how it was typed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,26 +6,24 @@ file come at once, each with file, line, column, what is allowed, and the neares
 """
 
 import contextlib
-import difflib
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
-from pydantic_core import ErrorDetails, PydanticCustomError
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
-from instruments.errors import InputError, shortened
+from instruments.errors import InputError, nearest, shortened
 
-__all__ = ["Document", "FileModel", "as_field", "find", "load", "nearest", "parse", "read"]
+__all__ = ["Document", "find", "load", "parse", "read"]
 
 _LARGEST_BYTES = 1_000_000
 _DEEPEST = 24
 # What YAML 1.2 does not take, 5.1 (from memory).
 _NOT_YAML = re.compile(r"[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_LONGEST_WORD = 80  # difflib takes the square of it
 # What a field takes, where pydantic would name Python's types.
 _ALLOWED = {
     "string_type": "text on one line; in quotes if a colon and a blank stand in it",
@@ -40,49 +38,6 @@ _ALLOWED = {
 
 Model = TypeVar("Model", bound=BaseModel)
 Path_ = tuple[int | str, ...]
-
-
-class FileModel(BaseModel):
-    """Base of every model that people write: keys with blanks ("time constant"), nothing unknown, nothing changed."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        frozen=True,
-        alias_generator=lambda name: name.rstrip("_").replace("_", " "),
-        validate_by_name=False,
-        validate_by_alias=True,
-        arbitrary_types_allowed=True,
-        str_strip_whitespace=True,
-    )
-
-
-def as_field(parse: Callable[[str], Any]) -> BeforeValidator:
-    """A parser of text that raises InputError, as a pydantic validator that keeps "allowed" and "todo" apart."""
-
-    def validate(given: Any) -> Any:  # noqa: ANN401  pydantic hands over whatever stands in the file
-        if not isinstance(given, str):
-            if isinstance(given, (list, dict)):
-                raise PydanticCustomError("livezero", "a list or a group of keys where one value belongs")
-            return given
-        try:
-            return parse(given)
-        except InputError as error:
-            raise PydanticCustomError(
-                "livezero", "{what}", {"what": error.what, "allowed": error.allowed, "todo": error.todo}
-            ) from error
-
-    return BeforeValidator(validate)
-
-
-def nearest(word: str, choices: Sequence[str]) -> str:
-    """The choice spelled most like a word, "" if none comes near."""
-    spelled = {_spelled(choice): choice for choice in reversed(choices)}
-    found = difflib.get_close_matches(_spelled(word[:_LONGEST_WORD]), spelled, n=1, cutoff=0.6)
-    return spelled[found[0]] if found else ""
-
-
-def _spelled(word: str) -> str:
-    return word.casefold().replace("_", " ").replace("-", " ")
 
 
 @dataclass(frozen=True, slots=True)

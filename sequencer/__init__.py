@@ -27,7 +27,7 @@ if TYPE_CHECKING:
         run,
         verify,
     )
-    from sequencer.evaluation import Evaluation
+    from sequencer.evaluation.evaluate import Evaluation
 
 __all__ = [
     "Evaluation",
@@ -54,5 +54,5 @@ def __getattr__(name: str) -> Any:  # noqa: ANN401  whatever is asked for
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     import importlib  # noqa: PLC0415
 
-    module = importlib.import_module("sequencer.evaluation" if name == "Evaluation" else "sequencer.core")
+    module = importlib.import_module("sequencer.evaluation.evaluate" if name == "Evaluation" else "sequencer.core")
     return getattr(module, name)

@@ -17,34 +17,30 @@ from instruments.benchfile import load_bench as load_bench_file
 from instruments.clock import Clock, RealClock
 from instruments.description import DESCRIPTIONS, Description
 from instruments.errors import InputError, RecordError
+from instruments.filemodel import FileModel
 from instruments.locks import bench_held
 from instruments.shipped import shipped
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
 from instruments.units import show, terms
 from instruments.wiring import wire
-from instruments.yamlfile import FileModel, find, read
-from sequencer import record as records
-from sequencer.advice import advice, other_basis
-from sequencer.archive import Verification, correct, remark, verify
-from sequencer.budget import COVERAGE, basis_of
-from sequencer.byhand import from_csv
-from sequencer.comparison import Comparison, Side
-from sequencer.comparison import compare as set_side_by_side
-from sequencer.documents import document
-from sequencer.evaluation import Evaluation
-from sequencer.evaluation import evaluate as evaluate_table
-from sequencer.examination import examined
-from sequencer.figures.conformity import DEFAULT_RULE
-from sequencer.integrity import JOURNAL, inputs_of
-from sequencer.models import LoadedSequence, TypeSheet, load_sequence, load_type_sheet, sequence_model
-from sequencer.planning import Plan
-from sequencer.planning import plan as planned
-from sequencer.record import Record
-from sequencer.reports.content import Content
-from sequencer.risk_curve import RiskTable, risk_table
-from sequencer.running.gate import signals_stop
-from sequencer.runs import (
+from instruments.yamlfile import find, read
+from sequencer.diagnosis.action import advice, other_basis
+from sequencer.diagnosis.comparison import Comparison, Side
+from sequencer.diagnosis.comparison import compare as set_side_by_side
+from sequencer.diagnosis.examine import examined
+from sequencer.diagnosis.result import Content
+from sequencer.diagnosis.waveform import TraceResult, trace_result
+from sequencer.evaluation.budget import COVERAGE
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.evaluate import evaluate as evaluate_table
+from sequencer.inputs.decision_rules import DEFAULT_RULE
+from sequencer.inputs.files import LoadedSequence, load_sequence, load_type_sheet
+from sequencer.inputs.sequence_file import sequence_model
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.interrupted import kept_plan
+from sequencer.jobs.record_jobs import Verification, correct, remark, verify
+from sequencer.jobs.runs import (
     CutOff,
     Nobody,
     RunResult,
@@ -60,9 +56,18 @@ from sequencer.runs import (
     write_page,
     write_report,
 )
-from sequencer.tracefile import read_trace
-from sequencer.tracing import TraceResult, trace_result
-from sequencer.unfinished import kept_plan
+from sequencer.planning.bench_statements import basis_of
+from sequencer.planning.plan import Plan
+from sequencer.planning.plan import plan as planned
+from sequencer.planning.risk_table import RiskTable, risk_table
+from sequencer.readings.csv_import import from_csv
+from sequencer.readings.waveform_file import read_trace
+from sequencer.record import record as records
+from sequencer.record.digest import JOURNAL, inputs_of
+from sequencer.record.record import Record
+from sequencer.reports.display import show_in_notebooks
+from sequencer.reports.json_document import document
+from sequencer.running.confirmations import signals_stop
 
 __all__ = [
     "CutOff",
@@ -102,6 +107,8 @@ __all__ = [
     "write_comparison",
     "write_report",
 ]
+
+show_in_notebooks()
 
 BENCHES = Path(__file__).resolve().parent.parent / "instruments" / "benches"
 

@@ -10,10 +10,11 @@ import instruments.bench
 from instruments.benchfile import load_bench
 from instruments.description import DESCRIPTIONS
 from instruments.yamlfile import read
-from sequencer import record as records
-from sequencer.journal import Journal, entries
-from sequencer.models import TypeSheet, load_sequence
-from sequencer.planning import plan
+from sequencer.inputs.files import load_sequence
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.journal.writer import Journal, entries
+from sequencer.planning.plan import plan
+from sequencer.record import record as records
 from sequencer.running.loop import run_plan
 
 # No deadlines on a machine that is busy with other things; where changes land, the same examples each time.

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from sequencer.capturing import Burst, Capture
+from sequencer.diagnosis.capture import Burst, Capture
 from sequencer.reports.drawing import (
     DOWN,
     INK,

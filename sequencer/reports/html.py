@@ -11,14 +11,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from instruments.texts import as_page
-from sequencer.adjustment import Adjustment
-from sequencer.capturing import capture_words
-from sequencer.evaluation import Evaluation
+from sequencer.diagnosis.capture import capture_words
+from sequencer.diagnosis.result import Content
+from sequencer.evaluation.adjustment import Adjustment
+from sequencer.evaluation.evaluate import Evaluation
 from sequencer.reports import words
+from sequencer.reports.as_found_as_left import figure_pairs, point_verdict, setpoint_pairs
 from sequencer.reports.capture import capture_plot
-from sequencer.reports.comparison import figure_pairs, point_verdict, setpoint_pairs
-from sequencer.reports.content import Content
-from sequencer.reports.findings import cause_plot, evidence_lines, share_lines
+from sequencer.reports.diagnosis import cause_plot, evidence_lines, share_lines
 from sequencer.reports.plots import bar_plot, error_plot, hysteresis_plot, residual_plot
 from sequencer.reports.settling import settling_plot, telling_trace
 from sequencer.reports.uncertainty import NOTHING_STATED, budget_table, setpoint_rows

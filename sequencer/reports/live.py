@@ -19,7 +19,9 @@ from rich.text import Text
 
 from instruments.clock import Clock, RealClock
 from instruments.texts import counted
-from sequencer.events import (
+from sequencer.planning.plan import Plan, Point
+from sequencer.reports.words import DIRECTIONS, decimals_for, duration, fixed, percent_used, plain
+from sequencer.running.events import (
     Closed,
     Event,
     MadeSafe,
@@ -29,8 +31,6 @@ from sequencer.events import (
     Remarked,
     SampleTaken,
 )
-from sequencer.planning import Plan, Point
-from sequencer.reports.words import DIRECTIONS, decimals_for, duration, fixed, percent_used, plain
 
 __all__ = ["LiveView", "Progress", "sparkline"]
 

@@ -6,8 +6,8 @@ from markupsafe import Markup, escape
 
 from instruments.texts import as_page
 from instruments.units import show
-from sequencer.evaluation import Evaluation
-from sequencer.planning import Plan
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.planning.plan import Plan
 from sequencer.reports import words
 from sequencer.reports.html import figure_rows
 from sequencer.reports.plots import error_plot

@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 
 from instruments.texts import sized
-from sequencer.evaluation import Evaluation
-from sequencer.reports.content import Trace
+from sequencer.diagnosis.result import Trace
+from sequencer.evaluation.evaluate import Evaluation
 from sequencer.reports.drawing import (
     BAND,
     DASH,

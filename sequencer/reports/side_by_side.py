@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from instruments.texts import as_page
-from sequencer.comparison import Comparison
+from sequencer.diagnosis.comparison import Comparison
 from sequencer.reports import words
 from sequencer.reports.drawing import (
     BAND,

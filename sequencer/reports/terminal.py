@@ -11,16 +11,16 @@ import pandas as pd
 
 from instruments.texts import counted, sized, visible
 from instruments.units import show
-from sequencer.capturing import capture_words
-from sequencer.comparison import Comparison
-from sequencer.evaluation import Evaluation
-from sequencer.planning import Plan, Point
+from sequencer.diagnosis.capture import capture_words
+from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.result import Content
+from sequencer.diagnosis.waveform import TraceResult, findings, trace_lines
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.planning.plan import Plan, Point
+from sequencer.planning.risk_table import RiskTable
 from sequencer.reports import words
-from sequencer.reports.comparison import figure_pairs, point_verdict
-from sequencer.reports.content import Content
-from sequencer.reports.findings import evidence_lines, share_lines
-from sequencer.risk_curve import RiskTable
-from sequencer.tracing import TraceResult, findings, trace_lines
+from sequencer.reports.as_found_as_left import figure_pairs, point_verdict
+from sequencer.reports.diagnosis import evidence_lines, share_lines
 
 if TYPE_CHECKING:
     from instruments.session import Exchange

@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sequencer.evaluation import Evaluation
-from sequencer.figures.conformity import RULES, judge
-from sequencer.figures.uncertainty import Contribution
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.figures.conformity import judge
+from sequencer.evaluation.figures.uncertainty import Contribution
+from sequencer.inputs.decision_rules import RULES
 from sequencer.reports import words
 
 __all__ = ["NOTHING_STATED", "BudgetRow", "BudgetTable", "SetpointRow", "budget_table", "guard_bands", "setpoint_rows"]

@@ -12,10 +12,10 @@ from itertools import pairwise
 import pandas as pd
 
 from instruments.texts import visible
-from sequencer.adjustment import Adjustment
-from sequencer.comparison import Comparison, FigureDifference
-from sequencer.evaluation import Evaluation, Figure
-from sequencer.reports.content import Content
+from sequencer.diagnosis.comparison import Comparison, FigureDifference
+from sequencer.diagnosis.result import Content
+from sequencer.evaluation.adjustment import Adjustment
+from sequencer.evaluation.evaluate import Evaluation, Figure
 
 __all__ = [
     "ADVICE_NOTE",

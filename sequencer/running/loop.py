@@ -12,6 +12,7 @@ from typing import TypeAlias
 import numpy as np
 
 from instruments.bench import Bench
+from instruments.entry import Doubting
 from instruments.errors import (
     InstrumentError,
     LivezeroError,
@@ -19,9 +20,12 @@ from instruments.errors import (
     OutOfTouchError,
     UnsafeError,
 )
-from instruments.roles import Doubting, Operator, Receiver, Sample
-from sequencer.doubts import Expectation
-from sequencer.events import (
+from instruments.roles import Operator, Receiver, Sample
+from sequencer.journal.writer import Journal
+from sequencer.planning.plan import Plan, Point
+from sequencer.readings.plausibility import Expectation
+from sequencer.running.confirmations import Stop, confirm, confirm_again, signals_stop, undisturbed
+from sequencer.running.events import (
     Closed,
     Event,
     Listener,
@@ -33,15 +37,12 @@ from sequencer.events import (
     Remarked,
     SampleTaken,
 )
-from sequencer.journal import Journal
-from sequencer.planning import Plan, Point
-from sequencer.running.approach import approach
-from sequencer.running.gate import Stop, confirm, confirm_again, signals_stop, undisturbed
 from sequencer.running.outcome import Outcome, StopBySequenceError, outcome_of
-from sequencer.running.pace import Pace
-from sequencer.running.questioning import Questioning
+from sequencer.running.plausibility_check import Questioning
+from sequencer.running.reapproach import approach
 from sequencer.running.safety import Output, Safety
 from sequencer.running.settling import Settled, Settling, State
+from sequencer.running.settling_history import Pace
 
 __all__ = ["Further", "Rest", "run_plan"]
 

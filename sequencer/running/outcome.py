@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from instruments.errors import LivezeroError, StoppedError, UnsafeError
-from sequencer.events import Status
+from sequencer.running.events import Status
 
 __all__ = ["Outcome", "StopBySequenceError", "outcome_of"]
 

@@ -5,9 +5,9 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from instruments.fields import FractionField
-from instruments.yamlfile import FileModel
-from sequencer.noise.burst import LEAST_N
-from sequencer.step import Role, Setpoint
+from instruments.filemodel import FileModel
+from sequencer.diagnosis.noise.burst import LEAST_N
+from sequencer.inputs.step import Role, Setpoint
 
 __all__ = ["STEP", "Capture", "CaptureSettings"]
 

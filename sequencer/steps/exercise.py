@@ -2,8 +2,8 @@
 
 from pydantic import Field
 
-from instruments.yamlfile import FileModel
-from sequencer.step import Setpoint
+from instruments.filemodel import FileModel
+from sequencer.inputs.step import Setpoint
 
 __all__ = ["STEP", "Exercise", "ExerciseSettings"]
 

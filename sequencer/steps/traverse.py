@@ -6,8 +6,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from instruments.fields import FractionField
-from instruments.yamlfile import FileModel
-from sequencer.step import Direction, Setpoint
+from instruments.filemodel import FileModel
+from sequencer.inputs.step import Direction, Setpoint
 
 __all__ = ["STEP", "Traverse", "TraverseSettings"]
 

@@ -20,11 +20,11 @@ from scipy.optimize import linprog
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
-from sequencer.figures.conformity import DEFAULT_RULE, RULES, judge
-from sequencer.figures.figures import figures
-from sequencer.figures.lines import fit_line, fit_minimax_line
-from sequencer.figures.per_point import per_point
-from sequencer.figures.uncertainty import (
+from sequencer.evaluation.figures.conformity import judge
+from sequencer.evaluation.figures.figures import figures
+from sequencer.evaluation.figures.lines import fit_line, fit_minimax_line
+from sequencer.evaluation.figures.per_point import per_point
+from sequencer.evaluation.figures.uncertainty import (
     combine,
     from_certificate,
     from_half_width,
@@ -32,6 +32,7 @@ from sequencer.figures.uncertainty import (
     from_resolution,
     from_temperature,
 )
+from sequencer.inputs.decision_rules import DEFAULT_RULE, RULES
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11
 RULE = RULES[DEFAULT_RULE]

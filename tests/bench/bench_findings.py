@@ -17,7 +17,7 @@ from itertools import combinations
 import numpy as np
 from fleet import CAUSES, Unit, prepared, units
 
-from sequencer.findings.diagnose import diagnose
+from sequencer.diagnosis.diagnose import diagnose
 
 GOOD = "no fault"
 # In the fleet's words and in those of the findings.

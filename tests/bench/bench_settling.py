@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.running.settling import Settling, SettlingRule, State
+from sequencer.inputs.settling_rule import SettlingRule
+from sequencer.running.settling import Settling, State
 
 Shape = Callable[[np.ndarray], np.ndarray]
 FINE_S = np.arange(0, 60, 0.005)

@@ -15,11 +15,11 @@ from odrpack import odr_fit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
-from sequencer.figures.conformity import judge
-from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
-from sequencer.figures.figures import figures
-from sequencer.figures.lines import fit_line
-from sequencer.figures.student import coverage_factor
+from sequencer.evaluation.figures.conformity import judge
+from sequencer.evaluation.figures.errors_in_variables import fit_line_with_uncertainties
+from sequencer.evaluation.figures.figures import figures
+from sequencer.evaluation.figures.lines import fit_line
+from sequencer.evaluation.figures.student import coverage_factor
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11
 

@@ -19,12 +19,13 @@ from instruments.datasheet import DataSheet
 from instruments.simulated.faults import Fault, fault
 from instruments.simulated.physics import Nature, Plant
 from sequencer import core
-from sequencer.budget import Basis, basis_of
-from sequencer.evaluation import Evaluation, evaluate
-from sequencer.planning import Plan
-from sequencer.readings import tidy
-from sequencer.running.pace import Pace
+from sequencer.evaluation.budget import Basis
+from sequencer.evaluation.evaluate import Evaluation, evaluate
+from sequencer.planning.bench_statements import basis_of
+from sequencer.planning.plan import Plan
+from sequencer.readings.table import tidy
 from sequencer.running.settling import Settling, State
+from sequencer.running.settling_history import Pace
 
 CHAIN = "glycol-pump-loop"
 ONE_STAGE = (

@@ -21,10 +21,10 @@ from instruments.roles import Operator, Question
 from instruments.session import Exchange
 from instruments.simulated.bench import Mishap, SimulatedBench
 from sequencer import core
-from sequencer import record as records
-from sequencer.journal import Journal
-from sequencer.models import load_sequence
-from sequencer.planning import Plan, plan
+from sequencer.inputs.files import load_sequence
+from sequencer.journal.writer import Journal
+from sequencer.planning.plan import Plan, plan
+from sequencer.record import record as records
 from sequencer.running.loop import run_plan
 from sequencer.running.outcome import Outcome
 

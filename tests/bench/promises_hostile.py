@@ -36,20 +36,21 @@ from instruments.texts import as_cell, as_json, from_cell, visible
 from instruments.units import quantity, span, terms
 from instruments.yamlfile import parse
 from sequencer import core
-from sequencer.byhand import from_csv
-from sequencer.comparison import Side, compare
-from sequencer.documents import comparison_document
-from sequencer.integrity import ADDENDA, DIGEST, JOURNAL, sealed_digest
-from sequencer.journal import Journal, entries
-from sequencer.journal_lines import run_lines
-from sequencer.models import TypeSheet, load_sequence
-from sequencer.planning import plan
-from sequencer.readings import tidy, write_csv
+from sequencer.diagnosis.comparison import Side, compare
+from sequencer.diagnosis.waveform import as_json as trace_document
+from sequencer.inputs.files import load_sequence
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.interrupted import kept_plan, rest_of
+from sequencer.journal.lines import run_lines
+from sequencer.journal.writer import Journal, entries
+from sequencer.planning.plan import plan
+from sequencer.readings.csv_import import from_csv
+from sequencer.readings.table import tidy, write_csv
+from sequencer.record.digest import ADDENDA, DIGEST, JOURNAL, sealed_digest
 from sequencer.reports import side_by_side
 from sequencer.reports.html import html
+from sequencer.reports.json_document import comparison_document
 from sequencer.reports.terminal import comparison_text, plan_text, summary, trace_text
-from sequencer.tracing import as_json as trace_document
-from sequencer.unfinished import kept_plan, rest_of
 
 Found: TypeAlias = tuple[int, list[str]]
 

@@ -21,8 +21,8 @@ import injection
 
 from instruments.errors import LivezeroError
 from sequencer import core
-from sequencer.integrity import alterations, sealed_digest
-from sequencer.journal import entries
+from sequencer.journal.writer import entries
+from sequencer.record.digest import alterations, sealed_digest
 
 KILLS_N = 300
 DAY_S = 86_400.0

@@ -4,8 +4,8 @@ import pytest
 
 from instruments.shipped import shipped
 from sequencer import core
-from sequencer.models import load_sequence, load_type_sheet
-from sequencer.planning import plan
+from sequencer.inputs.files import load_sequence, load_type_sheet
+from sequencer.planning.plan import plan
 
 NAMES = sorted({path.stem for path in shipped("sequences").glob("*.yaml")} - {"noise-check"})
 TYPES = sorted(path.stem for path in shipped("sequences", "types").glob("*.yaml"))

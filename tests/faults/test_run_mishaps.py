@@ -5,8 +5,8 @@ import json
 import pytest
 
 from instruments.simulated.bench import Mishap
-from sequencer.documents import document
-from sequencer.record import seal
+from sequencer.record.record import seal
+from sequencer.reports.json_document import document
 
 # Exchange of the whole bench: while instruments are met, set up, at an early point, in a cycle.
 PLACES = (2, 24, 150)

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.errors import InputError, ReadingsError
-from sequencer.byhand import from_csv
-from sequencer.evaluation import evaluate
-from sequencer.models import load_type_sheet
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.inputs.files import load_type_sheet
+from sequencer.readings.csv_import import from_csv
 
 SHEET = DataSheet(
     type="x",

@@ -5,10 +5,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from instruments.shipped import shipped
-from sequencer.doubts import Doubts, Expectation, doubt
-from sequencer.models import load_type_sheet
-from sequencer.table_doubts import Row, table_doubts
-from sequencer.tolerance import half_width
+from sequencer.inputs.files import load_type_sheet
+from sequencer.inputs.tolerance import half_width
+from sequencer.readings.csv_plausibility import Row, table_doubts
+from sequencer.readings.plausibility import Doubts, Expectation, doubt
 
 TYPES = [path.stem for path in sorted(shipped("sequences", "types").glob("*.yaml"))]
 FRACTIONS = [number / 10 for number in (*range(11), *range(9, -1, -1))]

@@ -8,9 +8,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from instruments.yamlfile import parse
-from sequencer.evaluation import evaluate
-from sequencer.models import TypeSheet
-from sequencer.readings import tidy
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.readings.table import tidy
 
 LINES = ("non-linearity, independent", "non-linearity, terminal-based", "non-linearity, zero-based")
 SPREADS = ("hysteresis", "non-repeatability", *LINES, "span error")

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from sequencer.figures.figures import figures
+from sequencer.evaluation.figures.figures import figures
 
 NOMINAL_PCT = np.linspace(0, 100, 6)
 # Levels to 0.001 %, as a meter gives them; now and then a reading is missing.

@@ -10,10 +10,10 @@ from fleet import measured, prepared
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.byhand import from_csv
-from sequencer.findings.diagnose import diagnose
-from sequencer.findings.lacking import lacking
-from sequencer.findings.series import series_of
+from sequencer.diagnosis.diagnose import diagnose
+from sequencer.diagnosis.missing_information import lacking
+from sequencer.diagnosis.model.series import series_of
+from sequencer.readings.csv_import import from_csv
 
 NAMES = ("current-isolator", "pulse-to-current", "glycol-pump-loop", "reversed-current", "pt100-to-current")
 TABLES = {name: measured(name, (), seed=5) for name in NAMES}

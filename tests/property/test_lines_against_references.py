@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from scipy.stats import linregress
 
-from sequencer.figures.lines import fit_line, fit_minimax_line
+from sequencer.evaluation.figures.lines import fit_line, fit_minimax_line
 
 # Levels to 0.001 %, as a meter gives them: ties and exact lines come up often.
 LEVELS = st.integers(-5000, 5000).map(lambda count: count / 1000)

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.running.settling import Settling, SettlingRule, State
+from sequencer.inputs.settling_rule import SettlingRule
+from sequencer.running.settling import Settling, State
 
 FEW = settings(max_examples=25, deadline=None)
 

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import quad
 
-from sequencer.figures.conformity import RULES, Verdict, judge, probability_of_conformity
-from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
-from sequencer.figures.residuals import independence, lack_of_fit
-from sequencer.figures.risk import global_risk
-from sequencer.figures.student import (
+from sequencer.evaluation.figures.conformity import Verdict, judge, probability_of_conformity
+from sequencer.evaluation.figures.errors_in_variables import fit_line_with_uncertainties
+from sequencer.evaluation.figures.residuals import independence, lack_of_fit
+from sequencer.evaluation.figures.risk import global_risk
+from sequencer.evaluation.figures.student import (
     chi_squared_sf,
     coverage_factor,
     f_sf,
@@ -24,7 +24,8 @@ from sequencer.figures.student import (
     t_cdf,
     t_quantile,
 )
-from sequencer.figures.uncertainty import combine, from_standard
+from sequencer.evaluation.figures.uncertainty import combine, from_standard
+from sequencer.inputs.decision_rules import RULES
 
 # Degrees of freedom of real budgets: whole or not, few or very many.
 DOF = st.one_of(st.floats(0.5, 200), st.integers(1, 1000).map(float), st.floats(2, 12).map(lambda power: 10**power))

@@ -8,7 +8,8 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.conformity import RULES, Verdict, judge, probability_of_conformity, rule_for_specific_risk
+from sequencer.evaluation.figures.conformity import Verdict, judge, probability_of_conformity, rule_for_specific_risk
+from sequencer.inputs.decision_rules import RULES
 
 FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "decision-rules.yaml").read_text(encoding="utf-8"))
 ILAC = FACTS["ilac_g8"]

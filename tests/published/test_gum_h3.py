@@ -5,7 +5,7 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.lines import fit_line
+from sequencer.evaluation.figures.lines import fit_line
 
 FACTS = yaml.safe_load(shipped("shared", "published", "gum", "h3-thermometer.yaml").read_text(encoding="utf-8"))
 PUBLISHED, EXACT = FACTS["published"], FACTS["recomputed_full_precision"]

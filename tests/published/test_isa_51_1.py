@@ -11,10 +11,10 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.curves import average_curve
-from sequencer.figures.figures import figures
-from sequencer.figures.hysteresis import hysteresis
-from sequencer.figures.lines import fit_line
+from sequencer.evaluation.figures.curves import average_curve
+from sequencer.evaluation.figures.figures import figures
+from sequencer.evaluation.figures.hysteresis import hysteresis
+from sequencer.evaluation.figures.lines import fit_line
 
 FOLDER = shipped("shared", "published", "isa-51-1")
 NOMINAL_PCT = np.linspace(0, 100, 11)

@@ -8,9 +8,9 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.conformity import probability_of_conformity
-from sequencer.figures.risk import global_risk, guard_band_for_risk, risk_over_guard_band
-from sequencer.figures.student import normal_cdf, normal_quantile
+from sequencer.evaluation.figures.conformity import probability_of_conformity
+from sequencer.evaluation.figures.risk import global_risk, guard_band_for_risk, risk_over_guard_band
+from sequencer.evaluation.figures.student import normal_cdf, normal_quantile
 
 PATH = shipped("shared", "published", "conformity", "jcgm106-main-examples.yaml")
 ENTRIES = {entry["id"]: entry for entry in yaml.safe_load(PATH.read_text(encoding="utf-8"))["entries"]}

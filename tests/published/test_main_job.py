@@ -10,8 +10,8 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.byhand import from_csv
-from sequencer.evaluation import evaluate
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.readings.csv_import import from_csv
 
 
 def facts(*names):

@@ -5,8 +5,8 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.lines import fit_line
-from sequencer.figures.per_point import per_point
+from sequencer.evaluation.figures.lines import fit_line
+from sequencer.evaluation.figures.per_point import per_point
 
 FOLDER = shipped("shared", "published", "nist-strd")
 

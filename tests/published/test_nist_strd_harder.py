@@ -13,8 +13,8 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
-from sequencer.figures.lines import fit_line
+from sequencer.evaluation.figures.errors_in_variables import fit_line_with_uncertainties
+from sequencer.evaluation.figures.lines import fit_line
 
 FOLDER = shipped("shared", "published", "nist-strd")
 

@@ -7,7 +7,7 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.residuals import independence
+from sequencer.evaluation.figures.residuals import independence
 
 FOLDER = shipped("shared", "published", "nist-strd")
 

@@ -8,9 +8,10 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.figures.conformity import RULES, judge, method_6_multiplier
-from sequencer.figures.risk import risk_over_guard_band, unit_sd
-from sequencer.figures.student import normal_quantile
+from sequencer.evaluation.figures.conformity import judge, method_6_multiplier
+from sequencer.evaluation.figures.risk import risk_over_guard_band, unit_sd
+from sequencer.evaluation.figures.student import normal_quantile
+from sequencer.inputs.decision_rules import RULES
 
 FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "z540-3-pfa.yaml").read_text(encoding="utf-8"))
 BANDS = {each["name"]: each["values"] for each in FACTS["guard_bands"]}

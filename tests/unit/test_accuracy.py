@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.figures.accuracy import inaccuracy, measured_error
+from sequencer.evaluation.figures.accuracy import inaccuracy, measured_error
 
 NAN = float("nan")
 X_PCT = np.array([0.0, 50.0, 100.0])

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.adjustment import adjustment
-from sequencer.advice import may_adjust
-from sequencer.budget import Basis, Limits, Statement
-from sequencer.byhand import from_csv
-from sequencer.evaluation import evaluate
-from sequencer.models import TypeSheet
+from sequencer.diagnosis.action import may_adjust
+from sequencer.evaluation.adjustment import adjustment
+from sequencer.evaluation.budget import Basis, Limits, Statement
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.readings.csv_import import from_csv
 
 SHEET = """\
 type: pulse rate converter

@@ -2,9 +2,9 @@
 
 import pytest
 
-from sequencer.advice import advice, other_basis
-from sequencer.byhand import from_csv
-from sequencer.evaluation import evaluate
+from sequencer.diagnosis.action import advice, other_basis
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.readings.csv_import import from_csv
 
 SHEET = """\
 type: pulse rate converter

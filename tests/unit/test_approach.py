@@ -2,7 +2,7 @@
 
 import pytest
 
-from sequencer.running.approach import approach
+from sequencer.running.reapproach import approach
 
 # Number, level: 1 100 %, 2 0 % (exercise); 3 0 %, 4 25 %, 5 50 %, 6 75 %, 7 100 %, 8 100 % (end pair), 9 75 %, 10 50 %,
 # 11 25 %, 12 0 %, 13 0 % (end pair), 14 25 % ... of the second cycle.

@@ -8,7 +8,7 @@ import pytest
 
 from instruments.errors import InputError, RecordError
 from sequencer import core
-from sequencer.journal import chain_faults
+from sequencer.journal.writer import chain_faults
 
 BY = "A. Cellarman"
 

@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 
 from instruments.errors import InputError
-from sequencer.budget import (
+from sequencer.evaluation.budget import (
     Basis,
     Limits,
     Statement,
     basis_from,
-    basis_of,
     budget,
     correlated_pairs,
     is_scatter_unknown,
 )
-from sequencer.readings import Grid
+from sequencer.planning.bench_statements import basis_of
+from sequencer.readings.table import Grid
 
 PULSE = """\
 type: pulse rate converter

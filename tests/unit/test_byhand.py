@@ -7,7 +7,7 @@ import pytest
 
 from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
 from instruments.errors import ReadingsError
-from sequencer.byhand import from_csv
+from sequencer.readings.csv_import import from_csv
 
 SHEET = DataSheet(
     type="x",

@@ -8,8 +8,8 @@ import pytest
 
 from instruments.errors import InputError, PlanError
 from instruments.simulated.bench import Mishap
-from sequencer.documents import document
 from sequencer.reports.html import html
+from sequencer.reports.json_document import document
 from sequencer.reports.terminal import summary
 
 TRAVERSE = "- traverse: {points: 5, cycles: 2, readings: 2}"

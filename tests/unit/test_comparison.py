@@ -7,7 +7,7 @@ from statsmodels.stats.multitest import multipletests
 
 from instruments.errors import InputError, ReadingsError
 from sequencer import core
-from sequencer.figures.multiple import holm
+from sequencer.evaluation.figures.multiple import holm
 
 TYPE = """\
 type: pulse rate converter (invented)
@@ -109,7 +109,7 @@ def test_figures_have_the_uncertainty_that_is_left_of_their_difference(compared)
 
 
 def test_figures_of_other_benches_keep_all_their_uncertainty(compared, monkeypatch):
-    monkeypatch.setattr("sequencer.comparison._is_same_bench", lambda *_: False)
+    monkeypatch.setattr("sequencer.diagnosis.comparison._is_same_bench", lambda *_: False)
     found = compared(csv(A_mA), csv(B_mA))
     sides = [each.content.evaluation.figure("inaccuracy, highest") for each in (found.a, found.b)]
     highest = next(each for each in found.figures if each.name == "inaccuracy, highest")
@@ -118,7 +118,7 @@ def test_figures_of_other_benches_keep_all_their_uncertainty(compared, monkeypat
 
 def test_on_other_benches_nothing_cancels(compared, monkeypatch):
     # Where the bench cannot be told to be the same, both accuracies count at both units.
-    monkeypatch.setattr("sequencer.comparison._is_same_bench", lambda *_: False)
+    monkeypatch.setattr("sequencer.diagnosis.comparison._is_same_bench", lambda *_: False)
     points = compared(csv(A_mA), csv(B_mA)).points
     at_12_mA = [0.0002 * 12 + 0.002, (0.0001 * 500 + 0.02) * 16 / 1000]  # half widths of meter and source, in mA
     scatter_2 = sum(each.var(axis=0, ddof=1).mean() / 3 for each in (A_mA, B_mA))

@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.conformity import (
-    RULES,
+from sequencer.evaluation.figures.conformity import (
     Verdict,
     judge,
     method_6_multiplier,
     probability_of_conformity,
     rule_for_specific_risk,
 )
-from sequencer.figures.student import t_cdf
+from sequencer.evaluation.figures.student import t_cdf
+from sequencer.inputs.decision_rules import RULES
 
 NAN = float("nan")
 SIMPLE = RULES["ILAC-G8:09/2019 simple acceptance"]

@@ -8,7 +8,7 @@ import sequencer
 from instruments.errors import InputError, PlanError, RecordError, StoppedError, UnsafeError
 from instruments.simulated.bench import Mishap
 from sequencer import core
-from sequencer.events import event_document
+from sequencer.running.events import event_document
 
 
 @pytest.fixture

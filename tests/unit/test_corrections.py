@@ -10,10 +10,11 @@ import pytest
 
 from instruments.errors import InputError
 from instruments.simulated.setup import entry_from_text
-from sequencer.budget import basis_from, statements
-from sequencer.byhand import from_csv
 from sequencer.core import by_hand as judged_by_hand
 from sequencer.core import load, load_bench, load_record, plan, run
+from sequencer.evaluation.budget import basis_from
+from sequencer.planning.bench_statements import statements
+from sequencer.readings.csv_import import from_csv
 from sequencer.reports.html import html
 from sequencer.reports.terminal import summary
 

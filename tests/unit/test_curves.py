@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.curves import average_curve, end_reason, largest, readings
+from sequencer.evaluation.figures.curves import average_curve, end_reason, largest, readings
 
 NAN = float("nan")
 

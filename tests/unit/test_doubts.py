@@ -2,7 +2,7 @@
 
 import pytest
 
-from sequencer.doubts import Doubts, Expectation, Seen, doubt, slips
+from sequencer.readings.plausibility import Doubts, Expectation, Seen, doubt, slips
 
 
 def loop(signal, **further):

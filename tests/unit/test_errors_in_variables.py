@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.errors_in_variables import fit_line_with_uncertainties
+from sequencer.evaluation.figures.errors_in_variables import fit_line_with_uncertainties
 
 NAN = float("nan")
 X = np.array([0.0, 25.0, 50.0, 75.0, 100.0])

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.byhand import from_csv
-from sequencer.evaluation import evaluate
-from sequencer.readings import tidy
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.readings.csv_import import from_csv
+from sequencer.readings.table import tidy
 
 PULSE = """\
 type: pulse rate converter

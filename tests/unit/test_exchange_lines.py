@@ -5,8 +5,8 @@ import json
 import pytest
 
 from instruments.session import Exchange
-from sequencer.events import event_document
 from sequencer.reports.terminal import exchange_line
+from sequencer.running.events import event_document
 
 
 def exchange(sent, received=None, fault=""):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.figures import figures
+from sequencer.evaluation.figures.figures import figures
 
 NAN = float("nan")
 X_PCT = np.linspace(0, 100, 5)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from sequencer import core
-from sequencer.findings.catalogue import CAUSES
-from sequencer.findings.segment import Segment
-from sequencer.findings.series import Series
+from sequencer.diagnosis.model.catalogue import CAUSES
+from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.model.series import Series
 
 
 def segment_of(sheet, x, *, stage=0, direction=None, again=(), at_s=None):

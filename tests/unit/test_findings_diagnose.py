@@ -7,7 +7,7 @@ import pytest
 from fleet import CHAIN, ONE_STAGE, measured, prepared, slipped
 
 from instruments.simulated.faults import fault
-from sequencer.findings.diagnose import diagnose
+from sequencer.diagnosis.diagnose import diagnose
 
 ISOLATOR, PULSES, PT100, K = "current-isolator", "pulse-to-current", "pt100-to-current", "thermocouple-k-to-current"
 SEQUENCES = (*ONE_STAGE, CHAIN, "differential-pressure-flow", "reversed-current")

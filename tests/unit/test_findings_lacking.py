@@ -3,8 +3,8 @@
 import pytest
 from fleet import CHAIN, measured, prepared
 
-from sequencer.findings.lacking import lacking
-from sequencer.findings.series import series_of
+from sequencer.diagnosis.missing_information import lacking
+from sequencer.diagnosis.model.series import series_of
 
 SHEET = prepared(CHAIN)[0].sheet
 FIRST, *BETWEEN, LAST = [tap.name for tap in SHEET.taps]

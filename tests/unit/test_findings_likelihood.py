@@ -5,7 +5,7 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from sequencer.findings.likelihood import _SCALES, Likelihood
+from sequencer.diagnosis.model.likelihood import _SCALES, Likelihood
 
 
 @pytest.fixture

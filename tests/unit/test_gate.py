@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from instruments.errors import AbsentError, StoppedError
-from sequencer.running.gate import confirm, confirm_again, signals_stop, undisturbed
+from sequencer.running.confirmations import confirm, confirm_again, signals_stop, undisturbed
 
 
 def test_every_caution_is_asked_in_order_and_yes_goes_on(answers):
@@ -113,7 +113,7 @@ def test_confirm_at_the_command_answers_cautions_and_no_output_that_went_off(mon
     from contextlib import nullcontext
     from io import StringIO
 
-    from sequencer.face import AtTerminal
+    from sequencer.cli.console import AtTerminal
 
     monkeypatch.setattr("sys.stdin", StringIO(""))  # as of a run that nobody attends
     operator = AtTerminal(nullcontext, cautions_confirmed=True)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.hysteresis import hysteresis
+from sequencer.evaluation.figures.hysteresis import hysteresis
 
 NAN = float("nan")
 X_PCT = np.array([0.0, 50.0, 100.0])

@@ -9,7 +9,7 @@ import pytest
 
 from instruments.errors import RecordError
 from instruments.session import Exchange
-from sequencer.journal import Journal, chain_faults, entries
+from sequencer.journal.writer import Journal, chain_faults, entries
 
 EXCHANGE = Exchange(at_s=1.0, instrument="meter", sent="READ?", received="+1.2E-02", took_s=0.02)
 

@@ -6,8 +6,9 @@ import pytest
 
 from instruments.clock import VirtualClock
 from instruments.description import find_description
+from instruments.entry import entry
 from instruments.errors import InputError, LimitError, NoReadingError, StoppedError, UnsafeError
-from instruments.keyed import KeyedReceiver, KeyedSource, entry
+from instruments.keyed import KeyedReceiver, KeyedSource
 from instruments.units import quantity, span
 
 METER = find_description("keyed-meter", beside=Path())

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.figures.linearity import non_linearity
+from sequencer.evaluation.figures.linearity import non_linearity
 
 NAN = float("nan")
 X_PCT = np.array([0.0, 25.0, 50.0, 75.0, 100.0])

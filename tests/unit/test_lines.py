@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.lines import fit_line, fit_minimax_line
+from sequencer.evaluation.figures.lines import fit_line, fit_minimax_line
 
 NAN = float("nan")
 

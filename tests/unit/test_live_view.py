@@ -8,8 +8,8 @@ from rich.console import Console
 
 from instruments.clock import VirtualClock
 from sequencer import core
-from sequencer.events import Closed, MadeSafe, PointBegun, PointSettled, ReadingTaken, Remarked, SampleTaken
 from sequencer.reports.live import LiveView, Progress, sparkline
+from sequencer.running.events import Closed, MadeSafe, PointBegun, PointSettled, ReadingTaken, Remarked, SampleTaken
 from sequencer.running.settling import Settled, State
 
 SETTLED_AFTER_S = 2.0

@@ -4,7 +4,8 @@ import pytest
 
 from instruments.errors import InputError
 from instruments.yamlfile import read
-from sequencer.models import TypeSheet, load_sequence, load_type_sheet
+from sequencer.inputs.files import load_sequence, load_type_sheet
+from sequencer.inputs.type_sheet import TypeSheet
 
 PLAIN = """\
 type: converter

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from sequencer.noise.densities import log_cdf, log_lost, log_mixture, log_normal, log_sine, log_thrown
+from sequencer.diagnosis.noise.densities import log_cdf, log_lost, log_mixture, log_normal, log_sine, log_thrown
 
 _AWAY = np.linspace(-0.5, 2.5, 61)
 

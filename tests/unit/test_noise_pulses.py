@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.noise.pulses import edges_of, pulse_train
-from sequencer.noise.spectrum import main_lines
+from sequencer.diagnosis.noise.pulses import edges_of, pulse_train
+from sequencer.diagnosis.noise.spectrum import main_lines
 
 _RATE_HZ = 50_000.0
 _TIMES_S = np.arange(100_000) / _RATE_HZ

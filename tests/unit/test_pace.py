@@ -4,8 +4,9 @@ import math
 
 import pytest
 
-from sequencer.running.pace import Pace
-from sequencer.running.settling import Settled, SettlingRule, State
+from sequencer.inputs.settling_rule import SettlingRule
+from sequencer.running.settling import Settled, State
+from sequencer.running.settling_history import Pace
 
 RULE = SettlingRule(
     tolerance=0.01, time_constant_s=1.0, minimum_s=0.0, maximum_s=60.0, dead_time_s=0.5, before=4.0, expected=20.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.figures.per_point import mean, per_point
+from sequencer.evaluation.figures.per_point import mean, per_point
 
 NAN = float("nan")
 

@@ -6,8 +6,8 @@ from instruments.clock import VirtualClock
 from instruments.errors import AbsentError, StoppedError
 from instruments.roles import Sample
 from sequencer.core import BENCHES
-from sequencer.doubts import Expectation
-from sequencer.running.questioning import Questioning
+from sequencer.readings.plausibility import Expectation
+from sequencer.running.plausibility_check import Questioning
 
 
 class Person:

@@ -8,8 +8,9 @@ import pytest
 
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.errors import ReadingsError
-from sequencer.byhand import from_csv
-from sequencer.readings import COLUMNS, from_journal, grid, tidy, valid_rows, write_csv
+from sequencer.journal.readings import from_journal
+from sequencer.readings.csv_import import from_csv
+from sequencer.readings.table import COLUMNS, grid, tidy, valid_rows, write_csv
 
 SHEET = DataSheet(
     type="x",

@@ -7,8 +7,8 @@ import pytest
 
 from instruments.errors import RecordError
 from instruments.version import __version__
-from sequencer import record as records
-from sequencer.documents import document
+from sequencer.record import record as records
+from sequencer.reports.json_document import document
 
 
 def strict(path):

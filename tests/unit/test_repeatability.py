@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.figures.repeatability import non_repeatability
+from sequencer.evaluation.figures.repeatability import non_repeatability
 
 NAN = float("nan")
 X_PCT = np.array([0.0, 50.0, 100.0])

@@ -7,12 +7,12 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from sequencer.adjustment import adjustment
-from sequencer.budget import Basis, Limits, Statement
-from sequencer.evaluation import evaluate
-from sequencer.models import TypeSheet
-from sequencer.readings import COLUMNS, tidy
-from sequencer.reports.content import Content, InstrumentLine, Trace
+from sequencer.diagnosis.result import Content, InstrumentLine, Trace
+from sequencer.evaluation.adjustment import adjustment
+from sequencer.evaluation.budget import Basis, Limits, Statement
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.readings.table import COLUMNS, tidy
 from sequencer.reports.drawing import nice_ticks
 from sequencer.reports.html import html
 from sequencer.reports.notebook import evaluation_html

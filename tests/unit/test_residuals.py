@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.residuals import READINGS_NEEDED, independence, lack_of_fit
+from sequencer.evaluation.figures.residuals import READINGS_NEEDED, independence, lack_of_fit
 
 NAN = float("nan")
 X = np.arange(5.0)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.risk import global_risk, guard_band_for_risk, risk_over_guard_band, unit_sd
+from sequencer.evaluation.figures.risk import global_risk, guard_band_for_risk, risk_over_guard_band, unit_sd
 
 NAN = float("nan")
 

@@ -8,7 +8,7 @@ from scipy import integrate, stats
 
 from instruments.errors import InputError, PlanError
 from sequencer.core import risk
-from sequencer.risk_curve import risk_table
+from sequencer.planning.risk_table import risk_table
 
 # JCGM 106:2012 9.5: 1500 ohm +/- 0.2, process N(1500, 0.12), u = 0.04; figures from memory, all recomputed with scipy
 # quadrature (an independent program). 0.12 ohm is 0.2 / 0.12 = 1.667 sd to a limit: 90.44 % of all in tolerance.

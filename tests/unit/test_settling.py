@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 import yaml
 
-from sequencer.running.settling import Settling, SettlingRule, State
+from sequencer.inputs.settling_rule import SettlingRule
+from sequencer.running.settling import Settling, State
 
 PUBLISHED = yaml.safe_load(
     (Path(__file__).parents[2] / "shared/published/dynamics/step-response.yaml").read_text(encoding="utf-8")

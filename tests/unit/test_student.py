@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.student import (
+from sequencer.evaluation.figures.student import (
     chi_squared_sf,
     coverage_factor,
     f_sf,

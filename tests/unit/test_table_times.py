@@ -8,8 +8,8 @@ import pytest
 
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.errors import ReadingsError
-from sequencer.byhand import from_csv
-from sequencer.findings.series import series_of
+from sequencer.diagnosis.model.series import series_of
+from sequencer.readings.csv_import import from_csv
 
 SHEET = DataSheet(
     type="x",

@@ -5,7 +5,7 @@ import pytest
 
 from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
 from instruments.units import terms
-from sequencer.tolerance import half_width, slope
+from sequencer.inputs.tolerance import half_width, slope
 
 BASES = ("span", "reading", "output")
 

@@ -12,8 +12,8 @@ from click.testing import CliRunner
 from instruments.errors import ReadingsError
 from sequencer import core
 from sequencer.cli import cli
-from sequencer.tracefile import read_trace
-from sequencer.tracing import findings
+from sequencer.diagnosis.waveform import findings
+from sequencer.readings.waveform_file import read_trace
 
 _SAMPLES = ((0.0, 1.5), (0.5, -2.25), (1.0, 3.0))  # ms, V
 

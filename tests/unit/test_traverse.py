@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.step import registry
+from sequencer.inputs.step import registry
 from sequencer.steps.exercise import STEP as EXERCISE
 from sequencer.steps.exercise import ExerciseSettings
 from sequencer.steps.traverse import STEP, TraverseSettings

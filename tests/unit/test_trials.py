@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from sequencer.budget import Basis, Limits, Statement
-from sequencer.byhand import from_csv
 from sequencer.core import by_trials, load_bench, plan, run
-from sequencer.evaluation import evaluate
-from sequencer.trials import trials
+from sequencer.evaluation.budget import Basis, Limits, Statement
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.evaluation.monte_carlo import trials
+from sequencer.readings.csv_import import from_csv
 
 PULSE = """\
 type: pulse rate converter

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.figures.uncertainty import (
+from sequencer.evaluation.figures.uncertainty import (
     combine,
     dof_of_unreliable,
     from_certificate,

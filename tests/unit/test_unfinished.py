@@ -11,9 +11,9 @@ import pytest
 
 from instruments.errors import InstrumentError, RecordError, StoppedError
 from sequencer import core
-from sequencer.journal import Journal, chain_faults, entries
-from sequencer.readings import valid_rows
-from sequencer.unfinished import kept_plan, rest_of
+from sequencer.jobs.interrupted import kept_plan, rest_of
+from sequencer.journal.writer import Journal, chain_faults, entries
+from sequencer.readings.table import valid_rows
 
 CYCLE_1, CYCLE_2 = list(range(3, 24)), list(range(14, 24))
 
@@ -268,7 +268,7 @@ def test_an_altered_record_is_not_resumed_but_can_be_closed(cut, name, says):
 
 
 def test_a_run_that_a_later_version_began_is_not_resumed_by_this_one(small, tmp_path, monkeypatch):
-    monkeypatch.setattr("sequencer.record.__version__", "99.2.0")
+    monkeypatch.setattr("sequencer.record.record.__version__", "99.2.0")
 
     def stop(event):
         if type(event).__name__ == "ReadingTaken":
@@ -329,7 +329,7 @@ def test_an_interrupted_run_is_not_sealed_until_it_is_closed(interrupted):
 def test_closing_an_interrupted_run_leaves_the_bench_alone(interrupted, monkeypatch):
     # It was left safe; by now somebody else may use its instruments.
     folder = interrupted().record.folder
-    monkeypatch.setattr("sequencer.runs.make_safe", lambda *_, **__: pytest.fail("the bench was opened"))
+    monkeypatch.setattr("sequencer.jobs.runs.make_safe", lambda *_, **__: pytest.fail("the bench was opened"))
     assert core.close(folder).outcome.error is None
 
 

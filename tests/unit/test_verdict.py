@@ -11,10 +11,10 @@ from dataclasses import replace
 
 import pytest
 
-from sequencer.advice import advice
-from sequencer.budget import Basis, Limits, Statement
-from sequencer.byhand import from_csv
-from sequencer.evaluation import evaluate
+from sequencer.diagnosis.action import advice
+from sequencer.evaluation.budget import Basis, Limits, Statement
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.readings.csv_import import from_csv
 
 PULSE = """\
 type: pulse rate converter
@@ -297,8 +297,8 @@ def test_an_input_far_from_its_setpoint_blames_the_bench(type_sheet, by_hand):
 )
 def test_what_cannot_be_told_is_never_a_number(type_sheet, by_hand, rows, ends):
     from sequencer.core import by_hand as judged_by_hand
-    from sequencer.documents import document
     from sequencer.reports.html import html
+    from sequencer.reports.json_document import document
     from sequencer.reports.terminal import summary
 
     sheet = type_sheet(PULSE)

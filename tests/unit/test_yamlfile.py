@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 from pydantic import Field
 
-from instruments.errors import InputError
+from instruments.errors import InputError, nearest
 from instruments.fields import DurationField, FractionField, LevelField, SpanField, ToleranceField
+from instruments.filemodel import FileModel
 from instruments.units import magnitude
-from instruments.yamlfile import FileModel, load, nearest, parse, read
+from instruments.yamlfile import load, parse, read
 
 
 class Part(FileModel):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sequencer.figures.zero_span import zero_span
+from sequencer.evaluation.figures.zero_span import zero_span
 
 NAN = float("nan")
 X_PCT = np.array([0.0, 50.0, 100.0])

@@ -1,0 +1,43 @@
+"""What every model of a file that people write has in common. It opens no file."""
+
+from collections.abc import Callable
+from typing import Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic_core import PydanticCustomError
+
+from instruments.errors import InputError
+
+__all__ = ["FileModel", "as_field"]
+
+
+class FileModel(BaseModel):
+    """Base of every model that people write: keys with blanks ("time constant"), nothing unknown, nothing changed."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        alias_generator=lambda name: name.rstrip("_").replace("_", " "),
+        validate_by_name=False,
+        validate_by_alias=True,
+        arbitrary_types_allowed=True,
+        str_strip_whitespace=True,
+    )
+
+
+def as_field(parse: Callable[[str], Any]) -> BeforeValidator:
+    """A parser of text that raises InputError, as a pydantic validator that keeps "allowed" and "todo" apart."""
+
+    def validate(given: Any) -> Any:  # noqa: ANN401  pydantic hands over whatever stands in the file
+        if not isinstance(given, str):
+            if isinstance(given, (list, dict)):
+                raise PydanticCustomError("livezero", "a list or a group of keys where one value belongs")
+            return given
+        try:
+            return parse(given)
+        except InputError as error:
+            raise PydanticCustomError(
+                "livezero", "{what}", {"what": error.what, "allowed": error.allowed, "todo": error.todo}
+            ) from error
+
+    return BeforeValidator(validate)

@@ -1,0 +1,187 @@
+"""The commands for benches (check, simulate, faults), and how a bench is named at any command."""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from click.shell_completion import CompletionItem
+
+from sequencer.cli.console import Face, error_document, json_option, print_json, printable
+
+if TYPE_CHECKING:
+    from instruments.benchfile import LoadedBench
+
+__all__ = ["bench_group", "bench_options", "completed_from", "named_bench"]
+
+
+def completed_from(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem]]:
+    """Completes what comes along by name, then files."""
+
+    def complete(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
+        del ctx, param
+        from sequencer import core  # noqa: PLC0415
+
+        found = [CompletionItem(name, help=title) for name, title in core.shipped_names()[kind].items()]
+        return [each for each in found if each.value.startswith(typed)] + [CompletionItem(typed, type="file")]
+
+    return complete
+
+
+def _fault_names(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
+    del ctx, param
+    from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
+
+    return [CompletionItem(name, help=kind.meaning) for name, kind in CATALOGUE.items() if name.startswith(typed)]
+
+
+def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Which bench, and what a simulated one is given, as the arguments `bench`, `faults` and `seed`."""
+    for option in (
+        click.option("--seed", type=click.IntRange(0, 2**31), help="Seed of a simulated bench."),
+        click.option(
+            "--fault",
+            "faults",
+            multiple=True,
+            shell_complete=_fault_names,
+            help='Fault for a simulated bench: "span error, span=0.8 %". Repeatable.',
+        ),
+        click.option(
+            "--bench",
+            required=True,
+            shell_complete=completed_from("benches"),
+            help='Bench file, or the name of one that comes along: "simulated".',
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def named_bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "LoadedBench":
+    """The bench that `bench_options` name; raises InputError."""
+    from sequencer import core  # noqa: PLC0415
+
+    loaded = core.load_bench(bench)
+    if not faults and seed is None:
+        return loaded
+    from instruments.simulated.setup import entry_from_text  # noqa: PLC0415
+
+    return loaded.with_simulation(seed=seed, faults=tuple(entry_from_text(each) for each in faults))
+
+
+@click.group("bench", cls=Face)
+def bench_group() -> None:
+    """Check a bench, or simulate one.
+
+    \b
+    Example:
+      livezero bench check simulated
+    """
+
+
+@bench_group.command("check")
+@click.argument("bench", shell_complete=completed_from("benches"))
+@json_option
+def check_command(bench: str, *, as_json: bool) -> None:
+    """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
+
+    Nothing is energised: outputs stay off, at their safe level.
+
+    \b
+    Example:
+      livezero bench check instruments/benches/workshop-network.yaml
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    checks = core.check_bench(bench)
+    if as_json:
+        print_json(
+            [
+                {"instrument": each.instrument, "resource": each.resource, "identity": each.identity}
+                | {"findings": list(each.findings), "error": error_document(each.error) if each.error else None}
+                for each in checks
+            ]
+        )
+    else:
+        for each in checks:
+            click.echo(printable(f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {each.identity or each.what}"))
+            for line in (*each.findings, *(each.error.lines if each.error else ())):
+                click.echo(printable(f"      {line}"))
+    sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))
+
+
+@bench_group.command("simulate")
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@click.option(
+    "--bench",
+    default="simulated",
+    show_default=True,
+    shell_complete=completed_from("benches"),
+    help="Bench file with a simulation.",
+)
+@click.option("--seed", type=click.IntRange(0, 2**31), help="Seed.")
+@click.option(
+    "--fault", "faults", multiple=True, shell_complete=_fault_names, help='Fault: "span error, span=0.8 %". Repeatable.'
+)
+@click.option("--write", "path", type=click.Path(path_type=Path), help="Write the bench file for it here.")
+@json_option
+def simulate_command(
+    sequence: str, bench: str, seed: int | None, faults: tuple[str, ...], path: Path | None, *, as_json: bool
+) -> None:
+    """Serve a simulated bench for the unit of SEQUENCE over real sockets.
+
+    It runs in real time on this computer's loopback address, on free ports, until
+    Ctrl-C. The bench file that it prints, or writes, is used from another terminal.
+
+    \b
+    Example:
+      livezero bench simulate pulse-to-current --write served.yaml
+      livezero run pulse-to-current --bench served.yaml --serial GF-104 --confirm
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    with core.simulate(sequence, named_bench(bench, faults, seed)) as served:
+        if path is not None:
+            try:
+                path.write_text(served.bench_text, encoding="utf-8")
+            except OSError as error:
+                raise click.FileError(str(path), hint=error.strerror) from error
+        if as_json:
+            print_json({"resources": dict(served.resources), "bench": served.bench_text})
+        elif path is None:
+            click.echo(served.bench_text)
+        click.echo(f"serving {len(served.resources)} instruments on the loopback address; Ctrl-C ends it", err=True)
+        sys.stdout.flush()
+        served.wait()
+
+
+@bench_group.command("faults")
+@json_option
+def faults_command(*, as_json: bool) -> None:
+    """List the faults that a simulated bench can be given, with their sizes.
+
+    \b
+    Example:
+      livezero bench faults
+    """
+    from instruments.simulated.faults import CATALOGUE  # noqa: PLC0415
+    from instruments.simulated.setup import size_keys  # noqa: PLC0415
+
+    rows: list[dict[str, Any]] = [
+        {"fault": name, "meaning": kind.meaning}
+        | {
+            "sizes": {
+                key: f"{each.default:g} {each.unit}".removesuffix(" 1").replace("delta_", "")
+                for (key, _), each in zip(size_keys(kind).items(), kind.parameters, strict=True)
+            }
+        }
+        for name, kind in CATALOGUE.items()
+    ]
+    if as_json:
+        print_json(rows)
+        return
+    for row in rows:
+        sizes = ", ".join(f"{key}={size}" for key, size in row["sizes"].items())
+        click.echo(f"{row['fault']}" + (f", {sizes}" if sizes else ""))
+        click.echo(f"    {row['meaning']}")

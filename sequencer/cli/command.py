@@ -1,0 +1,382 @@
+"""The command: parse, call `core`, show. Each thing it can do is one function there.
+
+Nothing heavy is imported at the top: `livezero --help` and shell completion answer at once. Results go to stdout, talk
+to stderr; with `--json` one document goes to stdout and nothing else.
+"""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+from instruments.version import __version__
+from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench
+from sequencer.cli.console import WIDTH, Face, json_option, print_json, print_summary, printable, trials_option
+from sequencer.cli.records import correct_command, remark_command, verify_command
+from sequencer.cli.runs import Watch, close_command, drive_options, resume_command, see_to_cut_off, show_result
+
+__all__ = ["main"]
+
+
+def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--accept-low-tur",
+        "low_tur_accepted",
+        default="",
+        metavar='"NAME: REASON"',
+        help="Who answers for a pass though the test uncertainty ratio is below 1.5, and why.",
+    )(command)
+
+
+@click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
+@click.version_option(__version__, prog_name="livezero")
+def cli() -> None:
+    """Prove a signal converter or transmitter on the bench.
+
+    \b
+    Example:
+      livezero run pulse-to-current --bench simulated --serial GF-104
+    """
+
+
+@cli.command("plan")
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@bench_options
+@json_option
+def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
+    """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
+
+    \b
+    Example:
+      livezero plan pulse-to-current --bench simulated
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    planned = core.plan(sequence, named_bench(bench, faults, seed))
+    if as_json:
+        print_json(core.plan_document(planned))
+        return
+    from sequencer.reports.terminal import plan_text  # noqa: PLC0415
+
+    click.echo(plan_text(planned, width=WIDTH))
+
+
+@cli.command("run")
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@bench_options
+@click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
+@click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
+@click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
+@click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
+@_low_tur_option
+@drive_options
+def run_command(  # noqa: PLR0913  one an option
+    sequence: str,
+    bench: str,
+    faults: tuple[str, ...],
+    seed: int | None,
+    serial: str,
+    operator: str,
+    results: str,
+    *,
+    low_tur_accepted: str,
+    trials: int | None,
+    as_found: bool,
+    as_left: bool,
+    confirm: bool,
+    pursue: bool,
+    **watched: bool,
+) -> None:
+    """Run SEQUENCE on a bench, judge the unit, keep the record.
+
+    A run that was cut off before is seen to first: its bench is made safe. One that is
+    stopped after its first reading is not over: livezero resume goes on with it.
+
+    \b
+    Exit status: 0 pass, 1 not passed, 2 input or plan at fault, 3 bench fault
+    (made safe), 4 NOT made safe, 130 interrupted (made safe).
+    \b
+    Example:
+      livezero run pulse-to-current --bench simulated --serial GF-104 --as-found
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    if as_found and as_left:
+        raise click.UsageError("a run is as found or as left, not both")
+    planned = core.plan(sequence, named_bench(bench, faults, seed))
+    if see_to_cut_off(Path(results), **watched):
+        return
+    with Watch(planned, confirm=confirm, **watched) as watch:
+        result = core.run(
+            planned,
+            serial=serial,
+            results=Path(results),
+            state="as found" if as_found else "as left" if as_left else "",
+            operator_name=operator,
+            operator=watch.operator,
+            listener=watch.listener,
+            trace=watch.trace,
+            low_tur_accepted=low_tur_accepted,
+            monte_carlo=trials,
+            pursue=pursue,
+        )
+    show_result(result, **watched)
+
+
+@cli.command("evaluate")
+@click.argument("readings", type=click.Path(path_type=Path))
+@click.option(
+    "--type",
+    "type_sheet",
+    required=True,
+    shell_complete=completed_from("type sheets"),
+    help="Type sheet of the unit, by path or name.",
+)
+@click.option("--serial", default="", help="Serial of the unit.")
+@click.option(
+    "--bench", shell_complete=completed_from("benches"), help="Bench file of the instruments used, for the uncertainty."
+)
+@click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
+@_low_tur_option
+@trials_option
+@json_option
+def evaluate_command(
+    readings: Path,
+    type_sheet: str,
+    serial: str,
+    bench: str | None,
+    report_path: Path | None,
+    *,
+    low_tur_accepted: str,
+    trials: int | None,
+    as_json: bool,
+) -> None:
+    """Judge READINGS taken by hand (CSV), with the same figures as a run.
+
+    \b
+    Example, with columns "injected [Hz]" and "returned [mA]":
+      livezero evaluate readings.csv --type pulse-to-current --bench by-hand
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    content = core.by_hand(
+        readings, type_sheet, serial=serial, bench=bench, low_tur_accepted=low_tur_accepted, monte_carlo=trials
+    )
+    if report_path is not None:
+        core.write_report(content, report_path)
+    if as_json:
+        print_json(core.document(content))
+    else:
+        print_summary(content)
+    passed = content.evaluation is not None and content.evaluation.verdict.is_pass
+    sys.exit(0 if passed else 1)
+
+
+@cli.command("trace")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--pulses-per-revolution", type=click.IntRange(2, 100_000), help="Pulses of one revolution of the wheel.")
+@click.option("--column", default="", help="Column by name, or channel by number; else the first after the time.")
+@click.option("--interval", help='Time from sample to sample of a file without times: "10 us".')
+@click.option(
+    "--thresholds", type=(float, float), help="Lower and upper threshold of a count, in the unit of the trace."
+)
+@json_option
+def trace_command(
+    file: Path,
+    pulses_per_revolution: int | None,
+    column: str,
+    interval: str | None,
+    thresholds: tuple[float, float] | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Tell what a trace from an oscilloscope (CSV or WAV FILE) is, what causes it, and what to check next.
+
+    \b
+    Example:
+      livezero trace pickup.csv --pulses-per-revolution 60
+    """
+    from instruments.units import magnitude, quantity  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+    from sequencer.diagnosis import waveform as tracing  # noqa: PLC0415
+
+    interval_s = None if interval is None else magnitude(quantity(interval, like="s"), "s", where="--interval")
+    found = core.trace(
+        file,
+        column=column,
+        interval_s=interval_s,
+        pulses_per_revolution=pulses_per_revolution,
+        thresholds=thresholds,
+    )
+    if as_json:
+        print_json(tracing.as_json(found))
+        return
+    from sequencer.reports.terminal import trace_text  # noqa: PLC0415
+
+    click.echo(trace_text(found, file.name, width=WIDTH))
+
+
+@cli.command("risk")
+@click.argument("sequence", shell_complete=completed_from("sequences"))
+@bench_options
+@click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
+@json_option
+def risk_command(
+    sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
+) -> None:
+    """Tell how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
+
+    \b
+    Example:
+      livezero risk pulse-to-current --bench simulated --in-tolerance "90 %"
+    """
+    import dataclasses  # noqa: PLC0415
+
+    from instruments.units import magnitude, quantity  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
+    found = core.risk(core.plan(sequence, named_bench(bench, faults, seed)), in_tolerance=share)
+    if as_json:
+        print_json(dataclasses.asdict(found))
+        return
+    from sequencer.reports.terminal import risk_text  # noqa: PLC0415
+
+    click.echo(risk_text(found))
+
+
+@cli.command("report")
+@click.argument("record", type=click.Path(path_type=Path))
+@trials_option
+@json_option
+def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
+    """Write the report of a RECORD again, computed anew from its journal.
+
+    \b
+    Example:
+      livezero report results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
+    path = core.write_report(content, core.report_path(record))
+    if as_json:
+        print_json(core.document(content) | {"report": str(path)})
+        return
+    print_summary(content)
+    click.echo(printable(f"report: {path}"))
+
+
+@cli.command("compare")
+@click.argument("a", type=click.Path(path_type=Path))
+@click.argument("b", type=click.Path(path_type=Path))
+@click.option("--within", default="", help='Ask for equivalence within this: "0.1 % of span".')
+@click.option("--to", "path", type=click.Path(path_type=Path), help="Write it with its plots to this HTML file.")
+@click.option("--type", "type_sheet", help="Type sheet, where A or B is a CSV taken by hand.")
+@click.option("--bench", help="Bench file of the instruments such a CSV was taken with.")
+@json_option
+def compare_command(
+    a: Path, b: Path, within: str, path: Path | None, type_sheet: str | None, bench: str | None, *, as_json: bool
+) -> None:
+    """Set two records A and B side by side: two units, or two runs of one.
+
+    \b
+    Exit status: 0 no significant difference, or with --within equivalent;
+    1 different, not shown equivalent, or not to be told; 2 input at fault.
+    \b
+    Example:
+      livezero compare results/RECORD-OF-A results/RECORD-OF-B --within "0.1 % of span"
+    """
+    from sequencer import core  # noqa: PLC0415
+    from sequencer.reports.json_document import comparison_document  # noqa: PLC0415
+    from sequencer.reports.terminal import comparison_text  # noqa: PLC0415
+
+    if path is not None and path.resolve() in {a.resolve(), b.resolve()}:
+        raise click.UsageError("--to would overwrite what is compared")
+    compared = core.compare(a, b, type_sheet=type_sheet, bench=bench, margin=within)
+    if path is not None:
+        core.write_comparison(compared, path)
+    if as_json:
+        print_json(comparison_document(compared))
+    else:
+        click.echo(comparison_text(compared, width=WIDTH))
+        if path is not None:
+            click.echo(printable(f"page: {path}"))
+    sys.exit(0 if compared.is_alike else 1)
+
+
+@cli.command("sequences")
+@click.option("--copy-to", "folder", type=click.Path(path_type=Path), help="Copy them, type sheets and benches here.")
+@json_option
+def sequences_command(folder: Path | None, *, as_json: bool) -> None:
+    """List the sequences, type sheets and benches that come along, or copy them.
+
+    \b
+    Example:
+      livezero sequences --copy-to my-sequences
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    if folder is not None:
+        copied = core.copy_shipped(folder)
+        click.echo(f"{len(copied)} files copied to {folder}", err=True)
+    names = core.shipped_names()
+    if as_json:
+        print_json(names)
+        return
+    for kind, entries in names.items():
+        click.echo(f"{kind}:")
+        for name, title in entries.items():
+            click.echo(f"  {name:28} {title}")
+
+
+@cli.command("schema")
+@click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument"]))
+def schema_command(kind: str) -> None:
+    """Print the JSON Schema of a kind of file, for an editor.
+
+    \b
+    Example:
+      livezero schema sequence > sequence.schema.json
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    print_json(core.schema(kind))
+
+
+@cli.command("completion")
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion_command(shell: str) -> None:
+    """Print the completion script of a shell.
+
+    \b
+    Example, for bash:
+      eval "$(livezero completion bash)"
+    """
+    from click.shell_completion import get_completion_class  # noqa: PLC0415
+
+    found = get_completion_class(shell)
+    assert found is not None
+    click.echo(found(cli, {}, "livezero", "_LIVEZERO_COMPLETE").source())
+
+
+for _command in (bench_group, resume_command, close_command, verify_command, remark_command, correct_command):
+    cli.add_command(_command)
+
+
+def main() -> NoReturn:
+    """The entry point of the command."""
+    try:
+        code = cli.main(prog_name="livezero", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        if "--json" in sys.argv:
+            said = {"what": error.format_message(), "where": "command line", "allowed": "", "todo": "see --help"}
+            print_json({"error": said | {"exit_code": error.exit_code, "others": []}})
+        code = error.exit_code
+    except click.Abort:
+        click.echo("Aborted!", err=True)
+        code = 1
+    raise SystemExit(code or 0)

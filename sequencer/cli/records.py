@@ -1,0 +1,100 @@
+"""The commands for records that are sealed: verify, remark, correct."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from sequencer.cli.console import json_option, print_json, printable
+
+__all__ = ["correct_command", "remark_command", "verify_command"]
+
+
+@click.command("verify")
+@click.argument("records", metavar="RECORD...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@json_option
+def verify_command(records: tuple[Path, ...], *, as_json: bool) -> None:
+    """Prove that each RECORD is what was sealed, or tell what was altered.
+
+    Digests, the chain of the journal and all figures are computed again. Compare the
+    digest with one that was kept elsewhere, such as on a printed report.
+
+    \b
+    Exit status: 0 every one intact, 1 one altered or not sealed, 2 no record.
+    \b
+    Example:
+      livezero verify results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    found = [core.verify(record) for record in records]
+    if as_json:
+        print_json(
+            [
+                {"record": str(each.folder), "is_intact": each.is_intact, "sha256": each.sha256}
+                | {"findings": list(each.findings), "files": each.files_n, "lines": each.lines_n}
+                | {"added": each.added_n}
+                for each in found
+            ]
+        )
+    else:
+        for each in found:
+            state = "intact" if each.is_intact else "ALTERED" if each.findings else "NOT SEALED"
+            click.echo(printable(f"{each.folder}: {state}"))
+            for finding in each.findings:
+                click.echo(printable(f"  {finding}"))
+            if each.sha256:
+                click.echo(f"  sha256 {each.sha256}")
+            click.echo(f"  {each.files_n} files, {each.lines_n} lines of journal, {each.added_n} added after sealing")
+    sys.exit(0 if all(each.is_intact for each in found) else 1)
+
+
+@click.command("remark")
+@click.argument("record", type=click.Path(path_type=Path))
+@click.argument("text")
+@click.option("--by", required=True, help="Who says it.")
+@json_option
+def remark_command(record: Path, text: str, by: str, *, as_json: bool) -> None:
+    """Add a remark to a RECORD that is sealed; nothing in it is changed.
+
+    \b
+    Example:
+      livezero remark results/2026-01-05T08-00-00_GF-104_pulse-to-current \\
+        --by "A. Cellarman" "The cover was off while it ran."
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    added = core.remark(record, text, by=by)
+    if as_json:
+        print_json(added)
+    click.echo(printable(f"added; livezero report {record} shows it"), err=True)
+
+
+@click.command("correct")
+@click.argument("record", type=click.Path(path_type=Path))
+@click.argument("why")
+@click.option("--point", required=True, type=click.IntRange(1), help='Number of the point: "number" in readings.csv.')
+@click.option("--tap", default="", help="Tap it was read at; the last one unless given.")
+@click.option("--reading", required=True, type=click.IntRange(1), help="Which reading at that point.")
+@click.option("--to", required=True, help='What it should have been: "12.013 mA".')
+@click.option("--by", required=True, help="Who corrects it.")
+@json_option
+def correct_command(
+    record: Path, why: str, *, point: int, tap: str, reading: int, to: str, by: str, as_json: bool
+) -> None:
+    """Correct a reading of a RECORD that is sealed, with the reason WHY.
+
+    What was read stays; figures and report are computed with the correction, and
+    the report shows both.
+
+    \b
+    Example:
+      livezero correct results/2026-01-05T08-00-00_GF-104_by-hand --point 9 \\
+        --reading 1 --to "12.013 mA" --by "A. Cellarman" "figures transposed"
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    added = core.correct(record, point=point, tap=tap, reading=reading, to=to, by=by, why=why)
+    if as_json:
+        print_json(added)
+    click.echo(printable(f"corrected; livezero report {record} judges it anew"), err=True)

@@ -1,0 +1,258 @@
+"""The commands for runs that did not finish (resume, close), and how a run is watched from a terminal or a pipe."""
+
+import contextlib
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import click
+
+from sequencer.cli.console import (
+    WIDTH,
+    AtTerminal,
+    json_option,
+    print_json,
+    print_summary,
+    printable,
+    tell_error,
+    trials_option,
+)
+
+if TYPE_CHECKING:
+    from instruments.session import Exchange
+    from sequencer.jobs.runs import RunResult
+    from sequencer.planning.plan import Plan
+    from sequencer.running.events import Event
+
+__all__ = ["Watch", "close_command", "drive_options", "resume_command", "see_to_cut_off", "show_result"]
+
+
+def drive_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What a run is begun or resumed with: `operator`, `confirm`, `pursue`, `trials`; and how it is watched."""
+    for option in (
+        click.option("--trace", "is_traced", is_flag=True, help="Show every exchange with an instrument on stderr."),
+        click.option("--events", "as_events", is_flag=True, help="Print each event as a line of JSON on stdout."),
+        json_option,
+        trials_option,
+        click.option("--pursue", is_flag=True, help="Take the points that tell two likely causes apart."),
+        click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to."),
+        click.option("--operator", default="", help="Who does it, for the record."),
+    ):
+        command = option(command)
+    return command
+
+
+class Watch:
+    """What shows a run while it goes on: live view, traced exchanges, events for another program."""
+
+    def __init__(self, plan: "Plan", *, confirm: bool, as_json: bool, as_events: bool, is_traced: bool) -> None:
+        from rich.console import Console  # noqa: PLC0415
+
+        from sequencer.reports.live import LiveView  # noqa: PLC0415
+
+        if as_json and as_events:
+            raise click.UsageError("--json prints one document, --events a line for each event: take one of them")
+        # Between the lines of a trace there is no place for a view that is drawn over and over.
+        self._view = LiveView(plan, Console(stderr=True, force_terminal=False if is_traced else None))
+        self._as_events = as_events
+        self.operator = AtTerminal(self._view.paused, cautions_confirmed=confirm)
+        self.trace: Callable[[Exchange], None] | None = self._traced if is_traced else None
+
+    def listener(self, event: "Event") -> None:
+        """Show an event."""
+        self._view(event)
+        if self._as_events:
+            from instruments.texts import as_json  # noqa: PLC0415
+            from sequencer.running.events import event_document  # noqa: PLC0415
+
+            try:
+                click.echo(as_json(event_document(event)))
+            except OSError:  # whoever followed has gone; the run goes on, and its record holds everything
+                self._as_events = False
+                with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+                    os.dup2(nowhere.fileno(), sys.stdout.fileno())  # else what is left unsaid ends in an error at exit
+
+    @staticmethod
+    def _traced(exchange: "Exchange") -> None:
+        from sequencer.reports.terminal import exchange_line  # noqa: PLC0415
+
+        with contextlib.suppress(OSError):
+            click.echo(exchange_line(exchange, width=WIDTH), err=True)
+
+    def __enter__(self) -> Self:
+        self._view.__enter__()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._view.__exit__(kind, error, trace)
+
+
+def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_traced: bool) -> None:
+    """A run that is over, as text or as a document; leaves with its exit code."""
+    from instruments.texts import as_json as line_of  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    del is_traced
+    if result.outcome.error is not None:
+        tell_error(result.outcome.error)
+    if result.outcome.can_resume:
+        _say_how_to_go_on(result.record.folder)
+    if as_json:
+        print_json(core.document(result.record.content))
+    elif as_events:
+        found, folder = result.evaluation, result.record.folder
+        verdict = {"result": found.verdict.result if found is not None else "not determinable"}
+        click.echo(line_of({"event": "judged"} | verdict | {"record": str(folder)}))
+    else:
+        print_summary(result.record.content)
+        click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
+    sys.exit(result.exit_code)
+
+
+def see_to_cut_off(results: Path, **watched: bool) -> bool:
+    """Make safe what runs that were cut off may have left on; then ask at a terminal, else say, what can be done.
+
+    Of runs that were interrupted, and left their outputs safe, the latter alone.
+
+    Returns:
+        True if the user took to one of them, so that no new run is begun.
+
+    Raises:
+        UnsafeError: an output was reached, and could not be made safe.
+        StoppedError: the user stopped at the question.
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    for each in core.cut_off(results):
+        if each.damage:
+            click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
+            click.echo(printable(f"  {each.damage}"), err=True)
+            click.echo("  do: look whether its outputs are on, then move the folder away", err=True)
+            continue
+        click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
+        if not each.interrupted:  # else it was made safe when it ended
+            _make_safe(each.folder)
+        choice = _choice(each.folder)
+        if choice == "resume":
+            # --confirm, and the rest, were said of another run.
+            _resume(each.folder, operator="", confirm=False, pursue=False, trials=None, **watched)
+            return True
+        if choice == "close":
+            _closed(each.folder)
+    return False
+
+
+def _make_safe(folder: Path) -> None:
+    from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    try:
+        done = core.make_safe(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+    except UnsafeError:
+        raise
+    except LivezeroError as error:
+        click.echo("  its outputs were NOT made safe; look whether they are on", err=True)
+        tell_error(error)
+        return
+    for instrument, level in done.items():
+        click.echo(printable(f"  {instrument} is at its safe level, {level}"), err=True)
+
+
+def _choice(folder: Path) -> str:
+    """What the user wants of a run that was cut off; where nobody can be asked, it is said how."""
+    if sys.stdin is None or not sys.stdin.isatty():
+        _say_how_to_go_on(folder)
+        return "leave"
+    try:
+        return str(
+            click.prompt(
+                "  resume it, close it as interrupted, or leave it for later",
+                type=click.Choice(["resume", "close", "leave"]),
+                default="resume",
+                err=True,
+            )
+        )
+    except click.Abort as error:  # Ctrl-C, or the end of the input
+        from instruments.errors import StoppedError  # noqa: PLC0415
+
+        raise StoppedError("stopped before a run was begun") from error
+
+
+def _say_how_to_go_on(folder: Path) -> None:
+    click.echo(printable(f"  do: livezero resume {folder}"), err=True)
+    click.echo(printable(f"  or: livezero close {folder}"), err=True)
+
+
+def _resume(folder: Path, *, operator: str, confirm: bool, pursue: bool, trials: int | None, **watched: bool) -> None:
+    from sequencer import core  # noqa: PLC0415
+
+    with Watch(core.kept_plan(folder), confirm=confirm, **watched) as watch:
+        result = core.resume(
+            folder,
+            operator_name=operator,
+            operator=watch.operator,
+            listener=watch.listener,
+            trace=watch.trace,
+            monte_carlo=trials,
+            pursue=pursue,
+        )
+    show_result(result, **watched)
+
+
+def _closed(folder: Path) -> "RunResult":
+    from sequencer import core  # noqa: PLC0415
+
+    result = core.close(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+    if result.outcome.error is not None:
+        tell_error(result.outcome.error)
+    return result
+
+
+@click.command("resume")
+@click.argument("record", type=click.Path(path_type=Path))
+@drive_options
+def resume_command(
+    record: Path, operator: str, *, confirm: bool, pursue: bool, trials: int | None, **watched: bool
+) -> None:
+    """Go on with the run of a RECORD that Ctrl-C, a crash or a power cut ended.
+
+    By the plan and on the bench that the record keeps: the exercise is done again and
+    the cycle that was cut off is taken anew; cycles that were completed stay.
+
+    \b
+    Exit status: as for livezero run.
+    \b
+    Example:
+      livezero resume results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    _resume(record, operator=operator, confirm=confirm, pursue=pursue, trials=trials, **watched)
+
+
+@click.command("close")
+@click.argument("record", type=click.Path(path_type=Path))
+@json_option
+def close_command(record: Path, *, as_json: bool) -> None:
+    """End the run of a RECORD that did not finish: judge what is there, seal.
+
+    One that was cut off has its bench made safe first.
+
+    \b
+    Exit status: 0 closed, 2 bench not known, 3 not reached, 4 NOT made safe.
+    \b
+    Example:
+      livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    result = _closed(record)
+    if as_json:
+        print_json(core.document(result.record.content))
+    else:
+        print_summary(result.record.content)
+        click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
+    sys.exit(result.outcome.error.exit_code if result.outcome.error is not None else 0)

@@ -1,0 +1,179 @@
+"""Captures of a table: many readings of one tap at a settled point, and what their noise is.
+
+The table in, typed results out; no figure and no verdict is touched by them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from instruments.datasheet import DataSheet, FloatArray
+from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.burst import BurstNoise, DriveEffect, DriveLine, drive_effect, drive_line, noise_of
+from sequencer.diagnosis.noise.catalogue import averaging_words, drive_words, line_words, noise_words
+from sequencer.readings.table import valid_rows
+
+__all__ = ["Burst", "Capture", "as_json", "capture_words", "captures"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Burst:
+    """Readings of one tap in a row.
+
+    Attributes:
+        drive: "on" or "off".
+        times_s: shape (n,), since the first.
+        values: shape (n,), as the meter gave them, in the unit of the capture.
+        noise: what they say; None where they were too few, then `reason` says so.
+    """
+
+    drive: str
+    times_s: FloatArray
+    values: FloatArray
+    noise: BurstNoise | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture:
+    """What was captured at one place.
+
+    Attributes:
+        setpoint_pct: % of the input range.
+        tap: that was read.
+        unit: of its signal.
+        span: of its signal, > 0.
+        bursts: with the drive off first, where it was.
+        effect: of the drive; None where it was not switched off.
+    """
+
+    setpoint_pct: float
+    tap: str
+    unit: str
+    span: float
+    bursts: tuple[Burst, ...]
+    effect: DriveEffect | None
+
+    @property
+    def line(self) -> DriveLine | None:
+        """The line that comes with the drive; None where there is none, or the drive was not switched off."""
+        if self.effect is None:
+            return None
+        noise = self.bursts[-1].noise
+        if noise is None or noise.best.kind != "periodic disturbance" or not np.isfinite(noise.best.rate_Hz):
+            return None
+        off, on = ((burst.values, burst.times_s) for burst in self.bursts)  # noqa: PD011  no table
+        return drive_line(off, on, noise.best.rate_Hz)
+
+
+def captures(
+    table: pd.DataFrame, sheet: DataSheet, receivers: Mapping[str, Mapping[str, float]]
+) -> tuple[Capture, ...]:
+    """Every capture in a table, in order.
+
+    Args:
+        table: tidy, of one unit.
+        sheet: of the unit.
+        receivers: by tap: "resolution" in its signal's unit, and "takes_s", the time of one reading.
+    """
+    rows = valid_rows(table[table["role"].str.startswith("capture")])
+    taps = {tap.name: tap for tap in sheet.taps}
+    found = []
+    for (_step, _point, name), part in rows.groupby(["step", "point", "tap"], sort=False):
+        tap = taps[str(name)]
+        known = receivers.get(str(name), {})
+        unit = str(part["signal_unit"].iloc[0])
+        bursts = [
+            _burst(part[part["role"] == role], unit, known)
+            for role in ("capture, drive off", "capture")
+            if (part["role"] == role).any()
+        ]
+        ends = tap.to_signal(np.array([tap.low, tap.high]))
+        effect = None
+        if len(bursts) == 2 and all(each.noise for each in bursts):
+            off, on = bursts
+            effect = drive_effect(off.values, on.values, resolution=known.get("resolution", 0.0))
+        found.append(
+            Capture(
+                setpoint_pct=float(part["setpoint_pct"].iloc[0]),
+                tap=tap.name,
+                unit=unit,
+                span=abs(float(ends[1] - ends[0])),
+                bursts=tuple(bursts),
+                effect=effect,
+            )
+        )
+    return tuple(found)
+
+
+def _burst(rows: pd.DataFrame, unit: str, known: Mapping[str, float]) -> Burst:
+    values, at_s = (rows[name].to_numpy(dtype="float64") for name in ("signal", "at_s"))
+    noise, reason = None, ""
+    try:
+        noise = noise_of(
+            values,
+            at_s,
+            unit=unit,
+            resolution=known.get("resolution", 0.0),
+            aperture_s=known.get("takes_s", 0.0),
+        )
+    except ReadingsError as error:
+        reason = error.what
+    drive = "off" if rows["role"].iloc[0] == "capture, drive off" else "on"
+    return Burst(drive=drive, times_s=at_s - at_s[0], values=values, noise=noise, reason=reason)
+
+
+def capture_words(capture: Capture) -> tuple[str, ...]:
+    """What a capture says, a sentence each."""
+    said: list[str] = []
+    for burst in capture.bursts:
+        head = f"drive {burst.drive}: " if len(capture.bursts) > 1 else ""
+        if burst.noise is None:
+            said.append(f"{head}{burst.reason}")
+            continue
+        first, *rest = noise_words(burst.noise)
+        # Cause and check once, for the burst with the drive on.
+        said += [f"{head}{first}", *(rest if burst is capture.bursts[-1] else rest[:-2])]
+    last = capture.bursts[-1].noise
+    # At rest nothing flickers, which says nothing of the drive.
+    if capture.effect is not None and last is not None and last.best.kind != "quantisation flicker":
+        said.append(drive_words(capture.effect))
+    if capture.line is not None:
+        said += line_words(capture.line)
+    if last is not None and last.best.kind not in {"intermittent contact", "bursts to one side"}:
+        said.append(averaging_words(last.averaging, unit=capture.unit, span=capture.span))
+    return tuple(said)
+
+
+def as_json(capture: Capture) -> dict[str, Any]:
+    """A capture as JSON values, without its readings: those are in the table."""
+    return {
+        "setpoint_pct": capture.setpoint_pct,
+        "tap": capture.tap,
+        "unit": capture.unit,
+        "words": list(capture_words(capture)),
+        "drive_ratio": None if capture.effect is None else capture.effect.ratio,
+        "bursts": [_burst_json(each) for each in capture.bursts],
+    }
+
+
+def _burst_json(burst: Burst) -> dict[str, Any]:
+    head: dict[str, Any] = {"drive": burst.drive, "readings_n": len(burst.values)}
+    noise = burst.noise
+    if noise is None:
+        return head | {"reason": burst.reason}
+    return head | {
+        "mean": noise.mean,
+        "sd": noise.sd,
+        "best_value": noise.best_value,
+        "is_more": noise.is_more,
+        "kinds": [{"kind": each.kind, "weight": each.weight, "words": each.words} for each in noise.kinds],
+        "allan": {
+            "means_n": list(noise.averaging.means_n),
+            "deviation": list(noise.averaging.deviation),
+            "best_n": noise.averaging.best_n,
+        },
+    }

@@ -1,0 +1,104 @@
+"""Curves: what a straight line cannot mend."""
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+from sequencer.diagnosis.causes.lines import pct
+from sequencer.diagnosis.model.cause import Cause, Make, Sizes, one, sizes
+from sequencer.diagnosis.model.segment import Equation, Segment
+
+__all__ = ["CAUSES"]
+
+
+def _is_root(segment: Segment, stage: int) -> bool:
+    return segment.sheet.stages[stage].characteristic.kind == "square root"
+
+
+def _power(exponent: float) -> Make:
+    def made(_theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
+        return lambda x: np.sign(x) * np.abs(x) ** exponent
+
+    return made
+
+
+def _codes(segment: Segment, _stage: int) -> Sizes:
+    """Where it jumps lies between two outputs, with two at least on either side: one point alone is no step."""
+    places = np.unique(np.round(segment.ideal[segment.is_read], 3))
+    between = (places[1:] + places[:-1]) / 2
+    between = between[1:-1] if between.size > 2 else between
+    T = segment.tolerance
+    start = np.stack((np.full(between.size, 0.5 * T), between), axis=1)
+
+    def log_prior(theta: FloatArray) -> FloatArray:
+        size = np.maximum(np.abs(theta[:, 0]), 0.5 * T)
+        return np.asarray(-np.log(2 * size * np.log(0.4 / T)) - np.log(max(between.size, 1)))
+
+    return Sizes(start=start, log_prior=log_prior, is_free=(True, False), low=(-0.1, 0.0), high=(0.1, 1.0))
+
+
+CAUSES: tuple[Cause, ...] = (
+    Cause(
+        name="square root applied",
+        row=22,
+        place="output",
+        make=_power(0.5),
+        sizes=lambda _s, _k: one(),
+        say=lambda t, s, k: "the square root is on where a straight line is due: +25 % at 25 %",
+        check="Read the characteristic in the configuration; one extraction only in the whole loop.",
+        applies=lambda s, k: not _is_root(s, k),
+        weight=2.0,
+    ),
+    Cause(
+        name="square root missing",
+        row=23,
+        place="shape",
+        make=_power(1.0),
+        sizes=lambda _s, _k: one(),
+        say=lambda t, s, k: "straight where the square root is due: -25 % at 25 % of the differential pressure",
+        check="Read the characteristic in the configuration; one extraction only in the whole loop.",
+        applies=_is_root,
+        weight=3.0,
+    ),
+    Cause(
+        name="square root twice",
+        row=23,
+        place="shape",
+        make=_power(0.25),
+        sizes=lambda _s, _k: one(),
+        say=lambda t, s, k: "the square root is taken twice, in the transmitter and after it",
+        check="Read the characteristic in both; one extraction only in the whole loop.",
+        applies=_is_root,
+        weight=2.0,
+    ),
+    Cause(
+        name="bow",
+        row=45,
+        place="output",
+        make=lambda t, s, k: lambda y: y + t[:, :1] * 4 * y * (1 - y),
+        sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
+        say=lambda t, s, k: f"one arch of {pct(t[0])} of span at mid-range",
+        check="Shifting zero by half of it halves the worst error, no more; try its linearisation table.",
+        linear=(0,),
+    ),
+    Cause(
+        name="s shape",
+        row=46,
+        place="output",
+        make=lambda t, s, k: lambda y: y + t[:, :1] * np.sin(2 * np.pi * y),
+        sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
+        say=lambda t, s, k: f"an S of {pct(t[0])} of span, right at both ends and mid-range",
+        check="Look at each traverse apart: a lag in a pooled fit looks alike.",
+        linear=(0,),
+    ),
+    Cause(
+        name="missing code",
+        row=52,
+        place="output",
+        make=lambda t, s, k: lambda y: y + t[:, :1] * (y > t[:, 1:2]),
+        sizes=_codes,
+        linear=(0,),
+        applies=lambda s, k: len(_codes(s, k).start) > 0,
+        say=lambda t, s, k: f"jumps by {pct(t[0])} of span at about {100 * t[1]:.3g} %, up and down alike",
+        check="Go slowly through the jump: the same place in each cycle is a missing code.",
+    ),
+)

@@ -1,0 +1,207 @@
+"""Flat parts: compliance, limits, stuck outputs, alarm levels."""
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+from instruments.texts import sized
+from sequencer.diagnosis.causes.lines import is_current, is_last_stage
+from sequencer.diagnosis.model.cause import Cause, Sizes, one, sizes
+from sequencer.diagnosis.model.segment import Equation, Segment
+
+__all__ = ["CAUSES"]
+
+_SPEEDS = frozenset({"rpm", "1/min", "r/min"})
+_CURRENT_CHECK = "Take 100 ohm out of the loop: the plateau rises. Measure the voltage at the terminals at the top."
+
+
+def _at_most(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
+    return lambda level: np.minimum(level, segment.after.value(theta[:, :1]))
+
+
+def _top(_segment: Segment, _stage: int) -> Sizes:
+    # A supply that cannot even drive a quarter of the range is no supply.
+    return sizes((0.25, 0.995, 40, False))
+
+
+def _level(theta: FloatArray, segment: Segment) -> str:
+    return f"{sized(float(segment.after.value(np.array(theta[0]))), 4)} {segment.after.unit}"
+
+
+def _constant(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
+    return lambda level: np.broadcast_to(
+        segment.after.value(theta[:, :1]), (max(len(theta), len(level)), level.shape[1])
+    )
+
+
+def _speed(segment: Segment, stage: int) -> bool:
+    return segment.sheet.taps[stage + 1].unit in _SPEEDS
+
+
+def _alarm(segment: Segment, _stage: int) -> Sizes:
+    """NE 43: 3.6 mA and below, or 21 mA and above."""
+    ends = (np.array([3.2, 3.6, 21.0, 23.0]) - 4) / 16
+
+    def log_prior(theta: FloatArray) -> FloatArray:
+        inside = ((theta[:, 0] >= ends[0]) & (theta[:, 0] <= ends[1] + 1e-3)) | (
+            (theta[:, 0] >= ends[2] - 1e-3) & (theta[:, 0] <= ends[3])
+        )
+        return np.where(inside, -np.log(ends[1] - ends[0] + ends[3] - ends[2]), -200.0)
+
+    start = (np.array([3.4, 3.5, 3.6, 21.0, 21.5, 22.0]) - 4) / 16
+    return Sizes(
+        start=start[:, np.newaxis], log_prior=log_prior, is_free=(True,), low=(float(ends[0]),), high=(float(ends[3]),)
+    )
+
+
+def _skips(segment: Segment, _stage: int) -> Sizes:
+    """Where the band ends lies between two outputs that were asked for; where it begins is where the output stays."""
+    asked = np.unique(np.round(segment.ideal[segment.is_read], 5))
+    ends = (asked[1:] + asked[:-1]) / 2
+    end, width = np.meshgrid(ends, np.array([0.05, 0.1, 0.15, 0.2, 0.3]), indexing="ij")
+    start = np.stack(((end - width).ravel(), end.ravel()), axis=1)
+    start = start[start[:, 0] > 0.01]
+    probability = -np.log(0.85) - np.log(max(ends.size, 1))
+    return Sizes(
+        start=start,
+        log_prior=lambda theta: np.full(len(theta), probability),
+        is_free=(True, False),
+        low=(0.0, 0.0),
+        high=(1.0, 1.3),
+    )
+
+
+CAUSES: tuple[Cause, ...] = (
+    Cause(
+        name="loop compliance",
+        row=33,
+        place="level",
+        make=_at_most,
+        sizes=_top,
+        say=lambda t, s, k: f"flat at {_level(t, s)}: the supply cannot drive more through the loop",
+        check=_CURRENT_CHECK,
+        applies=is_current,
+        weight=2.0,
+        is_of_bench=True,
+    ),
+    Cause(
+        name="supply sag",
+        row=34,
+        place="level",
+        make=_at_most,
+        sizes=_top,
+        say=lambda t, s, k: f"flat at {_level(t, s)}: the supply sags, perhaps under other loops",
+        check="Measure the supply at the terminals at the top, with the other loops on and off.",
+        applies=is_current,
+        is_of_bench=True,
+    ),
+    Cause(
+        name="meter burden",
+        row=44,
+        place="level",
+        make=_at_most,
+        sizes=_top,
+        say=lambda t, s, k: f"flat at {_level(t, s)} with the meter in the loop",
+        check="Take the meter out: if the plateau goes, it was its burden.",
+        applies=is_current,
+        is_of_bench=True,
+    ),
+    Cause(
+        name="sensor burnout",
+        row=36,
+        place="level",
+        make=_constant,
+        sizes=_alarm,
+        say=lambda t, s, k: f"at an alarm level, {_level(t, s)}, whatever the input",
+        check="Test the sensor for continuity; read the status of the unit.",
+        applies=lambda s, k: is_current(s, k) and sorted((s.after.low, s.after.high)) == [4.0, 20.0],
+        weight=2.0,
+    ),
+    Cause(
+        name="stuck output",
+        row=37,
+        place="level",
+        make=_constant,
+        sizes=lambda _s, _k: sizes((-0.3, 1.4, 60, False)),
+        say=lambda t, s, k: f"stands at {_level(t, s)}, whatever the input",
+        check="Read the configuration: a simulated or fixed output is still on? Then switch off and on.",
+        applies=is_last_stage,
+    ),
+    Cause(
+        name="meter fuse blown",
+        row=43,
+        place="reading",
+        make=lambda t, s, k: np.zeros_like,
+        sizes=lambda _s, _k: one(),
+        say=lambda t, s, k: f"0 {s.after.unit}: the loop is open",
+        check="Look at the fuse of the meter's current input, then at polarity and terminals.",
+        applies=is_current,
+        is_of_bench=True,
+        weight=2.0,
+    ),
+    Cause(
+        name="wrong tap",
+        row=56,
+        place="reading",
+        make=lambda t, s, k: np.zeros_like,
+        sizes=lambda _s, _k: one(),
+        say=lambda t, s, k: "nothing of this kind of signal arrives: another tap may be connected",
+        check="Wiggle one input, and see which reading follows.",
+        applies=is_last_stage,
+        is_of_bench=True,
+        weight=0.5,
+    ),
+    Cause(
+        name="drive limits",
+        row=54,
+        place="output",
+        make=lambda t, s, k: lambda y: np.minimum(y, t[:, :1]),
+        sizes=lambda _s, _k: sizes((0.3, 0.995, 30, False)),
+        say=lambda t, s, k: f"never above {_level(t, s)}: a highest speed is set",
+        check="Read the speed limits of the drive.",
+        applies=_speed,
+        weight=1.5,
+    ),
+    Cause(
+        name="drive limits",
+        row=54,
+        place="output",
+        make=lambda t, s, k: lambda y: np.maximum(y, t[:, :1]),
+        sizes=lambda _s, _k: sizes((0.004, 0.6, 30, False)),
+        say=lambda t, s, k: f"never below {_level(t, s)}: a lowest speed is set",
+        check="Read the speed limits of the drive.",
+        applies=_speed,
+        weight=1.5,
+    ),
+    Cause(
+        name="drive limits",
+        row=54,
+        place="output",
+        make=lambda t, s, k: lambda y: np.clip(y, t[:, :1], t[:, 1:2]),
+        sizes=lambda _s, _k: sizes((0.004, 0.5, 12, False), (0.51, 0.995, 12, False)),
+        say=lambda t, s, k: f"held between {_level(t, s)} and {_level(t[1:], s)}: lowest and highest speed are set",
+        check="Read the speed limits of the drive.",
+        applies=_speed,
+    ),
+    Cause(
+        name="drive limits",
+        row=54,
+        place="output",
+        make=lambda t, s, k: lambda y: np.where(y < t[:, :1], 0.0, y),
+        sizes=lambda _s, _k: sizes((0.0061, 0.6043, 120, False)),
+        say=lambda t, s, k: f"stands still below {100 * t[0]:.3g} %: a dead band of the demand",
+        check="Read the dead band of the drive's input.",
+        applies=_speed,
+        has_steps=True,
+    ),
+    Cause(
+        name="drive limits",
+        row=54,
+        place="output",
+        make=lambda t, s, k: lambda y: np.where((y > t[:, :1]) & (y < t[:, 1:2]), t[:, :1], y),
+        sizes=_skips,
+        linear=(0,),
+        say=lambda t, s, k: f"skips the speeds from {_level(t, s)} to about {_level(t[1:], s)}",
+        check="Read the skipped speeds of the drive.",
+        applies=lambda s, k: _speed(s, k) and len(_skips(s, k).start) > 0,
+    ),
+)

@@ -1,0 +1,342 @@
+"""All that could be the matter, each weighed against the same readings: healthy, one cause, two, unknown."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from instruments.datasheet import DataSheet
+from instruments.texts import is_measurable, sized
+from sequencer.diagnosis.model.catalogue import CAUSES
+from sequencer.diagnosis.model.cause import Cause
+from sequencer.diagnosis.model.fit import Fit, fit
+from sequencer.diagnosis.model.healthy_model import (
+    healthy,
+    imperfections,
+    is_ordinary,
+    segment_between,
+    segments_of,
+)
+from sequencer.diagnosis.model.hypothesis import Hypothesis
+from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
+from sequencer.diagnosis.model.noise_kinds import Scatter, scatters, within_white
+from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
+from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.model.series import Series
+from sequencer.diagnosis.model.transcription import Slip, slips
+from sequencer.evaluation.budget import Basis
+from sequencer.inputs.type_sheet import TypeSheet
+
+__all__ = ["TINY_EFFECT", "Weighing", "weighing"]
+
+TINY_EFFECT = 0.5
+"""What accounts for less than this share of the tolerance is never why a unit failed."""
+
+_SICK_NATS = 6.0
+_NEAR_SHARE = 0.6
+# Log probability that beside a cause the readings scatter by more than is ordinary.
+_NOISY_TOO = -4.0
+# Within a tolerance this wide causes do not differ.
+_LOOSEST_FRAC = 0.2
+_HOPELESS_SDS = 300.0
+# How large what is unknown may be, in tolerances.
+_SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
+_WALK_N = 15
+_SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighing:
+    """Segments of a chain with the likelihoods of a good unit, and every hypothesis."""
+
+    segments: tuple[Segment, ...]
+    likelihoods: tuple[Likelihood, ...]
+    hypotheses: tuple[Hypothesis, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Base:
+    """A segment with what a good unit would make of it.
+
+    Attributes:
+        number: index of the segment.
+        segment: what was read.
+        likelihood: of the means of the visits, if the unit is good.
+        loose: the same where the scatter may be more than is ordinary.
+        within: log evidence of the readings about these means.
+        within_noisy: the same where they scatter by more than is ordinary.
+        mean: log evidence of the means.
+        largest: largest error of a mean, as a share of the tolerance.
+        largest_single: the same of a single reading.
+    """
+
+    number: int
+    segment: Segment
+    likelihood: Likelihood
+    loose: Likelihood
+    within: float
+    within_noisy: float
+    mean: float
+    largest: float
+    largest_single: float
+
+    @property
+    def log_evidence(self) -> float:
+        """Of all single readings."""
+        return self.mean + self.within
+
+    @property
+    def noisy(self) -> float:
+        """What a scatter beyond the ordinary gains for a cause, which did not foretell it."""
+        return max(self.within_noisy - self.within + _NOISY_TOO, 0.0)
+
+
+_UNREAD = Hypothesis(
+    name="unknown",
+    row=0,
+    place="",
+    segment=-1,
+    log_odds=0.0,
+    weight=1.0,
+    text="nothing was read that could tell",
+    check="Read the output beside the input.",
+)
+
+
+def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Weighing:
+    """Every hypothesis for the readings of a unit.
+
+    Args:
+        series: the readings.
+        sheet: of the unit.
+        type_sheet: its tolerances.
+        basis: what is stated of the instruments; resolutions are taken from it.
+    """
+    segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
+    bases = [_base(number, segment) for number, segment in enumerate(segments)]
+    found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
+    for before, after in pairwise(bases):
+        if min(before.largest, after.largest) >= _NEAR_SHARE:
+            around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
+            found += _liars(before, after, _base(-1, around))
+    return Weighing(
+        segments=tuple(segments), likelihoods=tuple(base.likelihood for base in bases), hypotheses=tuple(found)
+    )
+
+
+def _base(number: int, segment: Segment) -> _Base:
+    T, is_read = segment.tolerance, segment.is_read
+    likelihood = healthy(segment)
+    residual = (segment.y - segment.ideal)[is_read]
+    single = np.abs(segment.raw - segment.ideal[:, np.newaxis])[is_read]
+    return _Base(
+        number=number,
+        segment=segment,
+        likelihood=likelihood,
+        loose=likelihood.loosened(_NOISY_TOO),
+        within=within_white(segment),
+        within_noisy=within_white(segment, is_noisy=True),
+        mean=float(likelihood.weigh(residual).log_likelihood[0]),
+        largest=float(np.abs(residual).max()) / T,
+        largest_single=float(np.nanmax(single)) / T,
+    )
+
+
+def _unknown(segment: Segment) -> float:
+    """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
+    y = np.clip(2 * segment.ideal - 1, -1.5, 1.5)[segment.is_read]
+    way = segment.series.direction[segment.is_read]
+    noise = segment.noise[segment.is_read]
+    curves = np.polynomial.legendre.legvander(y, 6)
+    both = np.concatenate((curves, 0.5 * way[:, np.newaxis] * curves[:, :5]), axis=1)
+    residual = (segment.y - segment.ideal)[segment.is_read]
+    # A curve that no polynomial follows, but that comes again.
+    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], 4), return_inverse=True)
+    every = np.eye(place.max() + 1)[place]
+    # Or that wanders with time.
+    steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
+    found = []
+    for shape, octaves in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2])):
+        for size in segment.tolerance * octaves:
+            columns = np.concatenate((imperfections(segment), size * shape), axis=1)
+            found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])
+    return float(logsumexp(np.array(found) - np.log(len(found))))
+
+
+def _of_segment(base: _Base) -> list[Hypothesis]:
+    """What could be wrong in one segment."""
+    segment = base.segment
+    if max(base.largest, base.largest_single) < TINY_EFFECT:
+        return []
+    if segment.first < 0:
+        return [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS and base.largest >= _NEAR_SHARE]
+    vague = [_noise(base), _strange(base)]
+    vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds - 3.0))
+    if segment.tolerance > _LOOSEST_FRAC:
+        return vague
+    kinds = scatters(segment)
+    scattered = [_scatter(kind, base) for kind in kinds]
+    found = [*vague, *scattered]
+    if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
+        return found
+    if segment.series.is_keyed:
+        found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
+    singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
+    found += singles
+    # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
+    best = max(singles, key=lambda each: each.log_odds, default=vague[0])
+    is_left = best.log_odds < max(each.log_odds for each in vague) + _SICK_NATS or not is_ordinary(best.scale, segment)
+    if base.largest_single > 1 and is_left:
+        found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
+    if scattered:
+        found += with_scatter(singles, segment, base.log_evidence, base.noisy)
+    return [each for each in found if not _explains_nothing(each, base)]
+
+
+def _explains_nothing(found: Hypothesis, base: _Base) -> bool:
+    """What is left is beyond any noise that is reckoned with: a cause that gives less of it is no likelier for that."""
+    if found.predicted is None:
+        return False
+    left = (base.segment.y - found.predicted)[base.segment.is_read]
+    return float(np.median(np.abs(left))) > _HOPELESS_SDS * float(np.median(base.segment.noise))
+
+
+def _fits(base: _Base, floor: float) -> Iterator[Fit]:
+    """Each cause at each stage that can have it."""
+    segment = base.segment
+    is_last = segment.last == len(segment.sheet.taps) - 1
+    for cause in CAUSES:
+        # An instrument that is wrong between two others shows in the next segment too (`_liars`).
+        if cause.place == "reading" and not is_last:
+            continue
+        for stage in segment.stages:
+            if cause.applies(segment, stage):
+                found = fit(cause, segment, stage, base.loose, floor=floor)
+                floor = max(floor, found.log_evidence)
+                yield found
+
+
+def _noise(base: _Base) -> Hypothesis:
+    segment = base.segment
+    loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=2.5)
+    mean = float(loose.weigh((segment.y - segment.ideal)[segment.is_read]).log_likelihood[0])
+    sd = segment.series.sd[segment.after.name]
+    size = f"{sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"
+    return Hypothesis(
+        name="noise",
+        row=0,
+        place=segment.name,
+        segment=base.number,
+        log_odds=mean + max(base.within_noisy, base.within) - base.log_evidence,
+        weight=1.0,
+        effect=base.largest_single,
+        text=f"noise only: single readings scatter by {size}" if is_measurable(sd) else "noise only",
+        check="Find where the noise comes from before anything is adjusted; a capture at one point tells its kind.",
+    )
+
+
+def _strange(base: _Base) -> Hypothesis:
+    return Hypothesis(
+        name="unknown",
+        row=0,
+        place=base.segment.name,
+        segment=base.number,
+        log_odds=_unknown(base.segment) - base.mean,
+        weight=0.5,
+        parameters_n=12,
+        effect=base.largest,
+        text="something, but nothing that is known here",
+        check="Take more points, up and down, and read the taps between.",
+    )
+
+
+def _caused(found: Fit, base: _Base) -> Hypothesis:
+    cause, segment = found.cause, base.segment
+    return Hypothesis(
+        name=cause.name,
+        row=cause.row,
+        place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
+        segment=base.number,
+        log_odds=found.log_evidence + base.noisy - base.mean,
+        weight=cause.weight,
+        log_likelihood=found.log_likelihood,
+        predicted=found.predicted,
+        parameters_n=found.theta.size,
+        text=cause.say(found.theta, segment, found.stage),
+        check=cause.check,
+        is_of_bench=cause.is_of_bench,
+        contains=cause.contains,
+        scale=found.scale,
+        effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+        fit=found,
+    )
+
+
+def _source(cause: Cause, base: _Base) -> Hypothesis:
+    found = _caused(fit(replace(cause, place="input"), base.segment, 0, base.likelihood), base)
+    return replace(
+        found,
+        name="source error",
+        row=42,
+        place="source",
+        text=f"what it gives differs from what it was told: {found.text}",
+        check="Take what was measured at the first tap as the input, and have the source calibrated.",
+        is_of_bench=True,
+        contains=(),
+    )
+
+
+def _scatter(kind: Scatter, base: _Base) -> Hypothesis:
+    return Hypothesis(
+        name=kind.name,
+        row=kind.row,
+        place=base.segment.after.name,
+        segment=base.number,
+        log_odds=kind.log_evidence - base.log_evidence,
+        weight=kind.weight,
+        parameters_n=len(kind.theta),
+        effect=base.largest_single,
+        text=kind.text,
+        check=kind.check,
+        is_of_bench=kind.is_of_bench,
+    )
+
+
+def _slip(slip: Slip, base: _Base) -> Hypothesis:
+    return Hypothesis(
+        name=slip.name,
+        row=slip.row,
+        place=base.segment.after.name,
+        segment=base.number,
+        log_odds=slip.log_evidence - base.log_evidence,
+        weight=2.0,
+        text=slip.text,
+        check=slip.check,
+        is_of_bench=True,
+    )
+
+
+def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:
+    """A tap between two others whose instrument alone is wrong: around it the chain is in order."""
+    segment = before.segment
+    chain = around.log_evidence - before.log_evidence - after.log_evidence
+    tap = segment.after.name
+    if segment.first >= 0:
+        for cause in CAUSES:
+            if cause.place == "reading" and cause.applies(segment, segment.last - 1):
+                found = fit(cause, segment, segment.last - 1, before.likelihood)
+                hypothesis = _caused(found, before)
+                yield replace(hypothesis, log_odds=found.log_evidence + before.within + chain)
+    yield Hypothesis(
+        name="instrument",
+        row=43,
+        place=tap,
+        segment=before.number,
+        log_odds=_unknown(segment) + before.within + chain,
+        weight=1.0,
+        parameters_n=12,
+        text=f'what reads the tap "{tap}" disagrees with all others, which agree with each other',
+        check=f'Read the tap "{tap}" with a second instrument.',
+        is_of_bench=True,
+    )

@@ -1,0 +1,160 @@
+"""Two causes at once, tried where one alone leaves structure; each alone must have been worth a look."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from sequencer.diagnosis.model.catalogue import CAUSES
+from sequencer.diagnosis.model.cause import Cause
+from sequencer.diagnosis.model.fit import Fit, fit, screened
+from sequencer.diagnosis.model.healthy_model import is_ordinary
+from sequencer.diagnosis.model.hypothesis import Hypothesis
+from sequencer.diagnosis.model.likelihood import Likelihood
+from sequencer.diagnosis.model.noise_kinds import Scatter, gate_about, scatters_within
+from sequencer.diagnosis.model.segment import Segment
+
+__all__ = ["with_a_second", "with_scatter"]
+
+# Two at once are rarer than one.
+_RARER = 0.02
+_OWN_SHARE = 0.5
+_FIRSTS_N, _SECONDS_N, _TURNS_N = 4, 4, 6
+_APART_SHARE, _SAME_NATS = 0.3, 0.05
+_SENSORS = frozenset({"hysteresis", "backlash", "bow", "s shape"})
+
+
+def with_a_second(
+    singles: Sequence[Hypothesis], segment: Segment, likelihood: Likelihood, mean: float
+) -> Iterator[Hypothesis]:
+    """The best single causes of a segment, each with a second one beside it.
+
+    Args:
+        singles: causes that were fitted alone.
+        segment: what was read.
+        likelihood: of a good unit.
+        mean: log evidence of a good unit.
+    """
+    for first in _best(singles, _FIRSTS_N, apart=_APART_SHARE * segment.tolerance):
+        assert first.fit is not None
+        one = first.fit
+        act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
+        seconds = [
+            (screened(cause, segment, stage, likelihood, (act,)), cause, stage)
+            for cause in _beside(one.cause)
+            for stage in segment.stages
+            if (cause.place != "reading" or segment.last == len(segment.sheet.taps) - 1)
+            and cause.applies(segment, stage)
+        ]
+        for _, cause, stage in _differing(seconds, _SECONDS_N):
+            other = fit(cause, segment, stage, likelihood, (act,))
+            yield _joined(first, *_settled(one, other, segment, likelihood), segment, mean)
+
+
+def _beside(first: Cause) -> Iterator[Cause]:
+    """What may be wrong beside a cause; what a sensor does of itself may come before a range that is wrong."""
+    for cause in CAUSES:
+        if cause.name != first.name:
+            yield cause
+            if cause.name in _SENSORS and first.place == "input":
+                yield replace(cause, place="sensor")
+
+
+def _differing(seconds: list[tuple[float, Cause, int]], count: int) -> list[tuple[float, Cause, int]]:
+    """The likeliest, one for each equation: causes of one equation are as likely to the last digit."""
+    found: list[tuple[float, Cause, int]] = []
+    for each in sorted(seconds, key=lambda each: (-each[0], -each[1].weight)):
+        if all(abs(each[0] - other[0]) > _SAME_NATS for other in found):
+            found.append(each)
+    return found[:count]
+
+
+def _settled(one: Fit, other: Fit, segment: Segment, likelihood: Likelihood) -> tuple[Fit, Fit]:
+    """Both causes fitted in turn, each beside the other, until neither gains."""
+    reached = other.log_likelihood
+    for _ in range(_TURNS_N):
+        acts = [each.cause.act(each.theta[np.newaxis], segment, each.stage) for each in (one, other)]
+        one = fit(one.cause, segment, one.stage, likelihood, (acts[1],), start=one.theta)
+        act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
+        other = fit(other.cause, segment, other.stage, likelihood, (act,), start=other.theta)
+        if other.log_likelihood < reached + 0.5:
+            break
+        reached = other.log_likelihood
+    return one, other
+
+
+def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: float) -> Hypothesis:
+    texts = [each.cause.say(each.theta, segment, each.stage) for each in (one, other)]
+    names = sorted((one.cause.name, other.cause.name))
+    cost = one.log_evidence - one.log_likelihood  # of the first one's parameters
+    return replace(
+        first,
+        name=" + ".join(names),
+        row=62,
+        log_odds=other.log_evidence + min(cost, 0.0) - mean,
+        weight=_RARER * one.cause.weight * other.cause.weight,
+        log_likelihood=other.log_likelihood,
+        predicted=other.predicted,
+        parameters_n=one.theta.size + other.theta.size,
+        text=f"{texts[0]}; and {texts[1]}",
+        check=other.cause.check,
+        contains=tuple(dict.fromkeys((*names, *one.cause.contains, *other.cause.contains))),
+        scale=other.scale,
+        fit=None,
+    )
+
+
+def with_scatter(
+    singles: Sequence[Hypothesis], segment: Segment, log_evidence: float, noisy: float
+) -> Iterator[Hypothesis]:
+    """The best single cause of a segment with each kind of scatter within its visits.
+
+    Args:
+        singles: causes that were fitted alone.
+        segment: what was read.
+        log_evidence: of a good unit, of all single readings.
+        noisy: what noise beyond the ordinary gained for each of the causes: here the kind of scatter stands for it.
+    """
+    singles = [each for each in singles if is_ordinary(each.scale, segment)]
+    largest = float(np.nanmax(np.abs(segment.raw - segment.ideal[:, np.newaxis]))) / segment.tolerance
+    for first in _best(singles, 1):
+        # What scatter itself does to the means is no cause of its own; what lags moves in a visit, and is no scatter.
+        if first.effect < max(1.0, _OWN_SHARE * largest) or first.name == "lag":
+            continue
+        assert first.fit is not None
+        assert first.predicted is not None
+        for kind in scatters_within(segment):
+            yield _scattered(first, kind, first.log_odds - noisy + kind.log_evidence)
+        gate = gate_about(segment, first.predicted)
+        if gate is not None:
+            cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)
+            yield _scattered(first, gate, gate.log_evidence + cost - log_evidence)
+
+
+def _scattered(first: Hypothesis, kind: Scatter, log_odds: float) -> Hypothesis:
+    return replace(
+        first,
+        name=" + ".join(sorted((first.name, kind.name))),
+        row=62,
+        log_odds=log_odds,
+        weight=_RARER * first.weight * kind.weight,
+        log_likelihood=np.nan,
+        predicted=None,
+        parameters_n=first.parameters_n + len(kind.theta),
+        text=f"{first.text}; and {kind.text}",
+        check=kind.check,
+        contains=(first.name, kind.name, *first.contains),
+        fit=None,
+    )
+
+
+def _best(singles: Sequence[Hypothesis], count: int, *, apart: float = 0.0) -> list[Hypothesis]:
+    """The likeliest causes, each once; predictions at least so far apart, as fraction."""
+    found: dict[str, tuple[Hypothesis, Fit]] = {}
+    for each in sorted(singles, key=lambda each: -each.log_odds):
+        if each.fit is None or each.name in found:
+            continue
+        one = each.fit.predicted
+        if all(np.nanmax(np.abs(one - other.predicted)) >= apart for _, other in found.values()):
+            found[each.name] = each, each.fit
+    return [each for each, _ in found.values()][:count]

@@ -1,0 +1,210 @@
+"""What lies between two neighbouring taps that were read, and what it would give back with something wrong in it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from instruments.datasheet import DataSheet, FloatArray, Tap
+from sequencer.diagnosis.model.series import Series, moving
+
+__all__ = ["Act", "Equation", "Place", "Segment"]
+
+Place: TypeAlias = Literal["value", "sensor", "input", "shape", "output", "level", "reading"]
+"""Where along a stage something acts: on the value at the tap before it, on that as a fraction of the range, before and
+after it is scaled, instead of its characteristic, on its output as a fraction, on the level at the tap after it, on
+what is read there."""
+
+Equation: TypeAlias = Callable[[FloatArray], FloatArray]
+_ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "level")
+# A signal that cannot be negative stays at zero.
+_NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
+_HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
+# How far readings on one level lie apart at least, and beyond its range an output at most (NE 43: 3.6 to 21 mA).
+_LEVEL_FRAC, _FARTHEST_FRAC = 0.0008, 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Act:
+    """One equation at one place of one stage; arrays of shape (candidates, visits) in and out."""
+
+    stage: int
+    place: Place
+    equation: Equation
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segment:
+    """The stages from tap `first` to tap `last` of a sheet, with what was read at both.
+
+    Attributes:
+        sheet: of the unit.
+        series: the readings.
+        first: index of the tap before; -1 = what the source was told, before the first tap.
+        last: index of the tap after.
+        tolerance: half width that is allowed at `last`, as fraction of its span, the mean over the visits.
+        noise: standard deviation of the mean of a visit, as fraction; shape (visits,).
+        resolution: of what reads `last`, as fraction of its span; 0 where nothing tells.
+    """
+
+    sheet: DataSheet
+    series: Series
+    first: int
+    last: int
+    tolerance: float
+    noise: FloatArray
+    resolution: float = 0.0
+
+    @property
+    def after(self) -> Tap:
+        """The tap that is read."""
+        return self.sheet.taps[self.last]
+
+    @property
+    def stages(self) -> range:
+        """Indices of the stages in it; empty for the source alone."""
+        return range(max(self.first, 0), self.last)
+
+    @property
+    def name(self) -> str:
+        """In words."""
+        if self.first < 0:
+            return "source"
+        return " + ".join(self.sheet.stages[index].name for index in self.stages)
+
+    @cached_property
+    def x(self) -> FloatArray:
+        """Input, as fraction of the range of the tap before; shape (visits,). Of the source, of its signal.
+
+        Where the first tap was never read, what the source was told stands for it.
+        """
+        if self.first < 0:
+            return self._of_signal(self.series.setpoint)
+        read = self.series.value.get(self.sheet.taps[self.first].name)
+        return self.series.setpoint if read is None or not np.isfinite(read).any() else read
+
+    @cached_property
+    def y(self) -> FloatArray:
+        """What was read, as fraction of the range of the tap after; shape (visits,). Of the source, of its signal."""
+        value = self.series.value[self.after.name]
+        return self._of_signal(value) if self.first < 0 else value
+
+    def _of_signal(self, frac: FloatArray) -> FloatArray:
+        """Fractions of the value's range as fractions of the range of the signal that carries it."""
+        low, high = self.after.to_signal(np.array([self.after.low, self.after.high]))
+        return np.asarray((self.after.to_signal(self.after.value(frac)) - low) / (high - low))
+
+    @cached_property
+    def raw(self) -> FloatArray:
+        """Single readings; shape (visits, readings)."""
+        return self.series.raw[self.after.name]
+
+    @cached_property
+    def steady(self) -> FloatArray:
+        """Single readings of the visits that both taps were read at, NaN where one was still moving."""
+        raw = self.raw[self.is_read]
+        return np.where(moving(self.raw)[self.is_read, np.newaxis], np.nan, raw)
+
+    @cached_property
+    def is_read(self) -> "np.typing.NDArray[np.bool_]":
+        """Visits that both taps were read at."""
+        return np.isfinite(self.x) & np.isfinite(self.y)
+
+    def held(self, frac: FloatArray) -> FloatArray:
+        """An output that goes some way beyond its range and is held there; where, the readings say."""
+        (low, below), (high, above) = self._limits
+        return np.where(frac > above, high, np.where(frac < below, low, frac))
+
+    @cached_property
+    def _limits(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Levels where it is held, and beyond which it is; infinite where nothing tells."""
+        if self.first < 0 or not self.is_read.any() or self.after.unit not in _HELD_UNITS:
+            return (-np.inf, -np.inf), (np.inf, np.inf)
+        seen, x = self.y[self.is_read], self.x[self.is_read]
+        low, below = self._plateau(-seen, x, 0.0)
+        return (-low, -below), self._plateau(seen, x, 1.0)
+
+    def _plateau(self, seen: FloatArray, x: FloatArray, end: float) -> tuple[float, float]:
+        top, margin = float(seen.max()), self._margin
+        is_there = seen > top - margin
+        # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
+        is_sure = np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * margin
+        if not end + (-margin if is_sure else margin) < top < end + _FARTHEST_FRAC:
+            return np.inf, np.inf
+        level = max(float(seen[is_there].mean()), end)
+        return level, level if is_sure else level + margin
+
+    @cached_property
+    def _margin(self) -> float:
+        return max(_LEVEL_FRAC, 0.3 * self.tolerance, 4 * float(np.median(self.noise)))
+
+    @cached_property
+    def zero_level(self) -> float:
+        """Fraction at which the signal of the tap after is zero."""
+        return float(self.after.fraction(np.array(0.0)))
+
+    @cached_property
+    def ideal(self) -> FloatArray:
+        """What an ideal unit gives for the measured input; shape (visits,)."""
+        return np.asarray(self.predict(())[0])
+
+    @property
+    def small_step(self) -> float:
+        """A step of the input that is small beside the tolerance, as fraction."""
+        return 0.25 * self.tolerance
+
+    @cached_property
+    def ideal_swing(self) -> FloatArray:
+        """By how much an ideal unit answers to a small step of the input; shape (visits,)."""
+        up, down = (self.predict((), moved=way * self.small_step)[0] for way in (1, -1))
+        return np.asarray(np.abs(up - down) / 2)
+
+    def predict(self, acts: Sequence[Act], *, moved: float = 0.0) -> FloatArray:
+        """Output fraction with something wrong; shape (candidates, visits). `moved` is added to the input."""
+        frac = self.x[np.newaxis, :] + moved
+        for index in self.stages:
+            frac = self._through(index, frac, acts)
+        if self.first < 0:
+            for act in acts:
+                if act.place == "input":
+                    frac = act.equation(frac)
+        reads = [act.equation for act in acts if act.place == "reading"]
+        if reads:
+            value = self.after.value(frac)
+            for equation in reads:
+                value = equation(value)
+            frac = self.after.fraction(value)
+        return frac
+
+    def _through(self, index: int, frac: FloatArray, acts: Sequence[Act]) -> FloatArray:
+        """Fraction at the tap after one stage for the fraction at the tap before it."""
+        here: dict[Place, list[Equation]] = {
+            place: [act.equation for act in acts if act.stage == index and act.place == place] for place in _ORDER
+        }
+        if here["value"]:
+            before = self.sheet.taps[index]
+            value = before.value(frac)
+            for equation in here["value"]:
+                value = equation(value)
+            frac = before.fraction(value)
+        for equation in (*here["sensor"], *here["input"]):
+            frac = equation(frac)
+        frac = here["shape"][0](frac) if here["shape"] else self.sheet.stages[index].characteristic.output(frac)
+        for equation in here["output"]:
+            frac = equation(frac)
+        return self._levelled(frac, here["level"], index + 1)
+
+    def _levelled(self, frac: FloatArray, equations: list[Equation], tap: int) -> FloatArray:
+        if tap == self.last:
+            frac = self.held(frac)
+        after = self.sheet.taps[tap]
+        if not equations and after.unit not in _NEVER_NEGATIVE:
+            return frac
+        level = after.value(frac)
+        for equation in equations:
+            level = equation(level)
+        if after.unit in _NEVER_NEGATIVE:
+            level = np.maximum(level, 0.0)
+        return after.fraction(level)

@@ -1,0 +1,166 @@
+"""The readings of one unit in the order in which they were taken, as arrays: the view that causes are fitted to."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from instruments.datasheet import DataSheet, FloatArray
+from instruments.errors import ReadingsError
+from sequencer.inputs.step import FURTHER
+from sequencer.readings.table import valid_rows
+
+__all__ = ["Series", "moving", "series_of", "without_outliers"]
+
+_GROSS_FRAC = 0.005
+_GROSS_SDS = 8.0
+# A visit is still moving where its readings scatter by this many times the usual; where many do, it is no exception.
+_MOVING_SDS, _MOVING_SHARE, _MOVING_N = 4.0, 0.15, 4
+# Beyond any slip of the decimal point; further out only arithmetic suffers.
+_FARTHEST_FRAC = 1e4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """One step, visit after visit; arrays of shape (visits,) unless said otherwise.
+
+    Attributes:
+        setpoint: commanded input, as fraction of the input range.
+        direction: +1 going up, -1 going down, 0 where the order of the readings tells none.
+        is_again: True where the input had not been moved since the visit before (end pairs).
+        at_s: when it was read; a count of visits where no time is known.
+        has_times: whether `at_s` is time.
+        to_go: bound of the error still to go at the last tap, as fraction of its span; 0 where none is known.
+        raw: by tap, each reading as fraction of the tap's range; shape (visits, readings), NaN = none.
+        value: by tap, the mean of the readings of a visit without gross outliers.
+        sd: by tap, standard deviation of one reading within a visit, pooled; 0 where each was read once.
+        is_keyed: whether a person read or typed the values.
+        text: by tap, each reading as it was written down; shape (visits, readings), "" = not kept.
+    """
+
+    setpoint: FloatArray
+    direction: FloatArray
+    is_again: npt.NDArray[np.bool_]
+    at_s: FloatArray
+    has_times: bool
+    to_go: FloatArray
+    raw: dict[str, FloatArray]
+    value: dict[str, FloatArray]
+    sd: dict[str, float]
+    is_keyed: bool
+    text: dict[str, npt.NDArray[np.object_]]
+
+    @property
+    def visits_n(self) -> int:
+        """How many visits."""
+        return self.setpoint.size
+
+
+def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
+    """The first step of a table that took readings, and further points if there are any, visit after visit.
+
+    Args:
+        table: tidy, of one unit.
+        sheet: of the unit.
+
+    Raises:
+        ReadingsError: no reading in it.
+    """
+    rows = valid_rows(table)
+    rows = rows[rows["role"].isin(["reading", "end pair"])]
+    if rows.empty:
+        raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
+    # Further points were taken to tell causes apart, so they belong to what is to be explained.
+    rows = rows[(rows["step"] == rows["step"].iloc[0]) | (rows["step_name"] == FURTHER)]
+    if rows["number"].notna().all():
+        rows = rows.sort_values("number", kind="stable")
+    visit = rows.groupby(["step", "cycle", "direction", "point", "role"], sort=False, dropna=False).ngroup().to_numpy()
+    _, first_row = np.unique(visit, return_index=True)
+    heads = rows.iloc[first_row]
+    visits_n = len(heads)
+    taps = [tap for tap in sheet.taps if (rows["tap"] == tap.name).any()]
+    raw, value, sd, text = {}, {}, {}, {}
+    at_s = np.full(visits_n, np.nan)
+    to_go = np.zeros(visits_n)
+    for tap in taps:
+        is_here = (rows["tap"] == tap.name).to_numpy()
+        here, place = rows[is_here], visit[is_here]
+        order = here.groupby(place, sort=False).cumcount().to_numpy()
+        readings = np.full((visits_n, int(order.max()) + 1), np.nan)
+        readings[place, order] = np.clip(
+            tap.fraction(here["value"].to_numpy(dtype=np.float64)), -_FARTHEST_FRAC, _FARTHEST_FRAC
+        )
+        raw[tap.name] = readings
+        value[tap.name], sd[tap.name] = without_outliers(readings)
+        text[tap.name] = np.full(readings.shape, "", dtype=object)
+        text[tap.name][place, order] = here["raw"].astype(str).to_numpy(dtype=object)
+        if tap is taps[-1]:
+            times = here["at_s"].to_numpy(dtype=np.float64)
+            sums, counts = np.zeros(visits_n), np.zeros(visits_n)
+            np.add.at(sums, place, times)
+            np.add.at(counts, place, 1.0)
+            at_s = sums / np.maximum(counts, 1)
+            bounds = here["to_go"].to_numpy(dtype=np.float64)
+            to_go[place] = np.where(np.isfinite(bounds), bounds, 0.0) / abs(tap.span)
+    has_times = bool(np.isfinite(at_s).all()) and bool((np.diff(at_s) > 0).all()) and visits_n > 1
+    setpoint = heads["setpoint_pct"].to_numpy(dtype=np.float64) / 100
+    directions = heads["direction"].map({"up": 1.0, "down": -1.0}).fillna(0.0).to_numpy(dtype=np.float64)
+    return Series(
+        setpoint=setpoint,
+        direction=directions,
+        is_again=(heads["role"] == "end pair").to_numpy(),
+        at_s=at_s - at_s[0] if has_times else np.arange(visits_n, dtype=np.float64),
+        has_times=has_times,
+        to_go=to_go,
+        raw=raw,
+        value=value,
+        sd=sd,
+        is_keyed=bool(heads["settling"].isin(["by the operator", ""]).all()),
+        text=text,
+    )
+
+
+def moving(readings: FloatArray) -> npt.NDArray[np.bool_]:
+    """Visits that were read too early: all the way up or down, against all others; shape (visits,).
+
+    Args:
+        readings: in their order; shape (visits, readings), NaN = none.
+    """
+    if readings.shape[1] < _MOVING_N or not np.isfinite(readings).all():
+        return np.zeros(len(readings), dtype=bool)
+    steps = np.diff(readings, axis=1)
+    sd = readings.std(axis=1)
+    is_moving = (steps > 0).all(axis=1) | (steps < 0).all(axis=1)
+    # One reading far out, the first or the last, is no movement.
+    least = np.minimum(readings[:, 1:].std(axis=1), readings[:, :-1].std(axis=1))
+    is_moving &= least > _MOVING_SDS * np.median(sd)
+    return is_moving if is_moving.mean() < _MOVING_SHARE else np.zeros_like(is_moving)
+
+
+def without_outliers(readings: FloatArray) -> tuple[FloatArray, float]:
+    """Mean of each visit without gross outliers, and the scatter of the rest."""
+    if readings.shape[1] < 3:
+        kept = readings
+    else:
+        middle = _median(readings)
+        off = np.abs(readings - middle[:, np.newaxis])
+        usual = 1.4826 * float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
+        is_gross = off > max(_GROSS_SDS * usual, _GROSS_FRAC)
+        is_gross &= (is_gross.sum(axis=1) < 0.5 * np.isfinite(readings).sum(axis=1))[:, np.newaxis]
+        # Where many are far out it is no outlier but the scatter itself.
+        if is_gross.sum() > 0.2 * np.isfinite(readings).sum():
+            is_gross[:] = False
+        kept = np.where(is_gross, np.nan, readings)
+    count = np.isfinite(kept).sum(axis=1)
+    mean = np.where(count > 0, np.nansum(kept, axis=1) / np.maximum(count, 1), np.nan)
+    squares = np.nansum((kept - mean[:, np.newaxis]) ** 2)
+    freedom = np.maximum(count - 1, 0).sum()
+    return mean, float(np.sqrt(squares / freedom)) if freedom else 0.0
+
+
+def _median(readings: FloatArray) -> FloatArray:
+    """Lower median along the last axis, NaN where nothing was read."""
+    ordered = np.sort(readings, axis=1)
+    count = np.isfinite(readings).sum(axis=1)
+    return np.asarray(ordered[np.arange(len(readings)), np.maximum(count - 1, 0) // 2])

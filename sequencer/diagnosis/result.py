@@ -1,0 +1,91 @@
+"""What a report shows: everything it needs in one frozen object. A result never knows its report."""
+
+from dataclasses import dataclass
+
+from sequencer.diagnosis.capture import Capture
+from sequencer.diagnosis.summary import Account
+from sequencer.evaluation.adjustment import Adjustment
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.monte_carlo import Trials
+
+__all__ = ["Content", "InstrumentLine", "Trace"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentLine:
+    """One instrument as the report lists it.
+
+    `use` is what it did, such as "sets input, range 0 .. 10000 Hz"; `identity` what it said of itself, "" if nothing.
+    """
+
+    name: str
+    what: str
+    resource: str
+    identity: str
+    use: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """How one point settled: samples as (seconds since the setpoint change, level in the unit of the output)."""
+
+    number: int
+    setpoint_pct: float
+    direction: str
+    cycle: int
+    role: str
+    state: str
+    after_s: float
+    to_go: float | None
+    samples: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """A run, or readings taken by hand, ready to be shown.
+
+    Args:
+        evaluation: figures and verdict; None where there was no reading to evaluate, then `reason` says why.
+        advice: what to do, one or two sentences.
+        state: "as found", "as left" or "".
+        status: how the run ended: "complete", "stopped by the sequence", "interrupted", "bench fault", "not safe", or
+            "by hand" for readings that no run took.
+        reason: of that, in words.
+        is_simulated: the bench was simulated, which must be said wherever the verdict stands.
+        digest: SHA-256 over the record as sealed, "" if there is none.
+        alterations: what was changed in the record since it was sealed, which must be said first; () if nothing.
+        adjustment: what to turn and what will remain; None where adjusting is not the answer.
+        before: the as-found run that an as-left run is set beside; None if there is none.
+        before_folder: where that is kept.
+        trials: what Monte Carlo trials say of the uncertainties; None where nobody asked for them.
+        captures: readings taken for their noise.
+        findings: what is the matter with the unit, ranked; None where there was nothing to evaluate.
+        versions: of livezero and what it is built on.
+    """
+
+    evaluation: Evaluation | None
+    advice: str
+    serial: str
+    type: str
+    sequence: str
+    date: str
+    operator: str
+    state: str
+    status: str
+    reason: str
+    is_simulated: bool
+    bench: str
+    instruments: tuple[InstrumentLine, ...]
+    cautions: tuple[str, ...]
+    remarks: tuple[str, ...]
+    traces: tuple[Trace, ...]
+    versions: dict[str, str]
+    digest: str
+    folder: str
+    adjustment: Adjustment | None = None
+    before: Evaluation | None = None
+    before_folder: str = ""
+    trials: Trials | None = None
+    captures: tuple[Capture, ...] = ()
+    alterations: tuple[str, ...] = ()
+    findings: Account | None = None

@@ -1,0 +1,269 @@
+"""What is said of the findings: three lines first, the evidence below, as plain values for every kind of report."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+
+from instruments.datasheet import DataSheet
+from instruments.texts import sized
+from sequencer.diagnosis.diagnose import Finding, Findings
+from sequencer.diagnosis.missing_information import lacking
+from sequencer.diagnosis.model.hypotheses import Weighing
+from sequencer.diagnosis.next_check import Extra, extra_readings
+
+__all__ = ["Account", "Candidate", "Curve", "StageShare", "account"]
+
+SURE, LIKELY = 0.9, 0.5
+_NAMED_N = 3
+_WORTH_NAMING = 0.01
+_ROUGH = 3.0
+_FEWEST_POINTS = 3
+Point: TypeAlias = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One place of the ranking: causes that cannot be told apart, with sizes in words.
+
+    Attributes:
+        names: the causes, the most probable first.
+        place: stage or tap.
+        weight: probability, 0 to 1.
+        text: the sizes in words.
+        check: the next check for it.
+        residual_before_pct: root mean square of the errors, % of span at the tap after the place.
+        residual_after_pct: the same of what it leaves unexplained; None where it foretells no single reading.
+        against: what speaks against it; () = nothing.
+    """
+
+    names: tuple[str, ...]
+    place: str
+    weight: float
+    text: str
+    check: str
+    residual_before_pct: float | None
+    residual_after_pct: float | None
+    against: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageShare:
+    """What a part of the chain adds to the error at the output where that is largest; in % of output span."""
+
+    name: str
+    error_pct: float
+    share_pct: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """Errors of the segment that the leading cause sits in, % of span against setpoint in %: read, and foretold."""
+
+    name: str
+    read: tuple[tuple[str, tuple[Point, ...]], ...]
+    foretold: tuple[tuple[str, tuple[Point, ...]], ...]
+    tolerance_pct: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """What is the matter, in words.
+
+    Attributes:
+        is_fault: something is found that a good unit does not do.
+        stage: first line: where.
+        cause: second line: what, with its probability.
+        check: third line: what to check next.
+        ranking: at most a few candidates, the likeliest first.
+        shares: of the stages in the largest error; () for a unit of one stage.
+        extra: readings that would tell the leading two apart.
+        curve: of the leading cause; None where there is none to draw.
+        lacking: what to read besides, and what it would tell; () where nothing is lacking.
+    """
+
+    is_fault: bool
+    stage: str
+    cause: str
+    check: str
+    ranking: tuple[Candidate, ...]
+    shares: tuple[StageShare, ...]
+    extra: tuple[Extra, ...]
+    curve: Curve | None
+    lacking: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The causes of the leading candidate; () where nothing is found."""
+        return self.ranking[0].names if self.is_fault and self.ranking else ()
+
+
+def account(findings: Findings, sheet: DataSheet) -> Account:
+    """The findings of a unit in words."""
+    ranked, weighing = findings.ranked, findings.weighing
+    top = ranked[0]
+    named = [each for each in ranked[:_NAMED_N] if each.weight >= _WORTH_NAMING]
+    if top.best.name == "no fault":
+        return _plain(
+            "no fault found: nothing beyond what a good unit does",
+            ranking=[_candidate(each, weighing) for each in named],
+        )
+    missing = lacking(weighing.segments[0].series, sheet)
+    points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
+    if points_n < _FEWEST_POINTS:
+        few = f"{points_n} point{'s' if points_n > 1 else ''} cannot tell one cause from another"
+        return _plain(few, is_fault=True, check=" ".join(missing))
+    extra = _telling(ranked, weighing)
+    return Account(
+        is_fault=True,
+        stage=_where(top),
+        cause=_cause(ranked),
+        check=_check(top, extra, weighing),
+        ranking=tuple(_candidate(each, weighing) for each in named),
+        shares=tuple(_shares(weighing, sheet)),
+        extra=extra,
+        curve=_curve(top, weighing),
+        lacking=missing,
+    )
+
+
+def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", ranking: Sequence[Candidate] = ()) -> Account:
+    """Where no cause is named."""
+    return Account(
+        is_fault=is_fault,
+        stage="not told" if is_fault else "none",
+        cause=cause,
+        check=check,
+        ranking=tuple(ranking),
+        shares=(),
+        extra=(),
+        curve=None,
+    )
+
+
+def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ...]:
+    """The readings that tell the leading cause from the runner-up, or else from what it could not be told from."""
+    top = ranked[0]
+    rivals = [each.best for each in ranked[1:2] if top.weight < SURE]
+    rivals += [each for each in top.causes[1:_NAMED_N] if each.name != top.best.name]
+    for rival in rivals:
+        if rival.segment == top.best.segment:
+            found = extra_readings(top.best, rival, weighing.segments[top.best.segment])
+            if found:
+                return found
+    return ()
+
+
+def _where(top: Finding) -> str:
+    best = top.best
+    return f"{best.place} (bench, not the unit)" if best.is_of_bench else best.place
+
+
+def _cause(ranked: tuple[Finding, ...]) -> str:
+    top = ranked[0]
+    others = [name for name in top.names if name != top.best.name]
+    lead = "" if top.weight >= SURE else "likely: " if top.weight >= LIKELY else "perhaps: "
+    text = f"{lead}{top.best.name}, {top.best.text} ({_percent(top.weight)})"
+    if others:
+        text += f"; these readings cannot tell it from {_listed(others)}"
+    if top.weight < SURE and len(ranked) > 1 and ranked[1].weight >= _WORTH_NAMING:
+        second = ranked[1]
+        text += f"; or {second.best.name}, {second.best.text} ({_percent(second.weight)})"
+    return text
+
+
+def _percent(weight: float) -> str:
+    return "over 99 %" if weight > 0.99 else f"{100 * weight:.0f} %"
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def _check(top: Finding, extra: tuple[Extra, ...], weighing: Weighing) -> str:
+    if not extra:
+        return top.best.check
+    best = extra[0]
+    unit = weighing.segments[top.best.segment].after.unit
+    wait = f", after {sized(best.wait_s)} s" if best.wait_s else ""
+    side = "from below" if best.direction == "up" else "from above"
+    return (
+        f"read at {best.setpoint_pct:g} %, coming {side}{wait}: "
+        f"{best.expected[0]:.5g} {unit} if it is the first, {best.expected[1]:.5g} {unit} if the second. "
+        f"{top.best.check}"
+    )
+
+
+def _candidate(finding: Finding, weighing: Weighing) -> Candidate:
+    best = finding.best
+    before = after = None
+    against = []
+    if best.segment >= 0:
+        segment = weighing.segments[best.segment]
+        before = 100 * _rms((segment.y - segment.ideal)[segment.is_read])
+        if best.predicted is not None:
+            after = 100 * _rms((segment.y - best.predicted)[segment.is_read])
+            if best.scale > _ROUGH:
+                against.append(f"it leaves {best.scale:.1f} times the scatter that was expected")
+    return Candidate(
+        names=finding.names,
+        place=best.place,
+        weight=finding.weight,
+        text=best.text,
+        check=best.check,
+        residual_before_pct=before,
+        residual_after_pct=after,
+        against=tuple(against),
+    )
+
+
+def _rms(values: "np.typing.NDArray[np.float64]") -> float:
+    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
+
+
+def _shares(weighing: Weighing, sheet: DataSheet) -> Iterator[StageShare]:
+    """Each segment's own error, carried to the output; they add up to the whole."""
+    segments = [each for each in weighing.segments if each.first >= 0]
+    if len(segments) < 2:
+        return
+    last = len(sheet.taps) - 1
+    output = sheet.taps[last]
+
+    def carried(frac: "np.typing.NDArray[np.float64]", tap: int) -> "np.typing.NDArray[np.float64]":
+        value = sheet.taps[tap].value(frac)
+        return output.fraction(sheet.ideal(value, first=tap, last=last) if tap < last else value)
+
+    own = np.stack([carried(each.y, each.last) - carried(each.ideal, each.last) for each in segments])
+    total = own.sum(axis=0)
+    if not np.isfinite(total).any():
+        return
+    at = int(np.nanargmax(np.abs(total)))
+    for segment, error in zip(segments, own[:, at], strict=True):
+        share = error / total[at] if total[at] else 0.0
+        yield StageShare(name=segment.name, error_pct=100 * float(error), share_pct=100 * float(share))
+
+
+def _curve(top: Finding, weighing: Weighing) -> Curve | None:
+    best = top.best
+    if best.segment < 0:
+        return None
+    segment = weighing.segments[best.segment]
+    way = segment.series.direction
+
+    def lines(error: "np.typing.NDArray[np.float64]") -> tuple[tuple[str, tuple[Point, ...]], ...]:
+        found = []
+        for name, sign in (("up", 1.0), ("down", -1.0), ("", 0.0)):
+            chosen = segment.is_read & (way == sign) & ~segment.series.is_again
+            setpoint = np.round(100 * segment.series.setpoint[chosen], 6)
+            means = tuple((float(at), float(100 * error[chosen][setpoint == at].mean())) for at in np.unique(setpoint))
+            if means:
+                found.append((name, means))
+        return tuple(found)
+
+    return Curve(
+        name=segment.name,
+        read=lines(segment.y - segment.ideal),
+        foretold=() if best.predicted is None else lines(best.predicted - segment.ideal),
+        tolerance_pct=100 * segment.tolerance,
+    )

@@ -1,0 +1,302 @@
+"""The uncertainty of each measured error: what is stated of the instruments, carried to the output.
+
+A statement is what is known of the readings at one tap, as plain numbers, so that a record holds it and everything can
+be computed again from the record alone. `budget` makes of statements and readings the contributions to each error,
+output less ideal output, and has them combined by the GUM.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from instruments.datasheet import DataSheet, FloatArray, Tap
+from sequencer.evaluation.figures.per_point import per_point
+from sequencer.evaluation.figures.uncertainty import (
+    Budget,
+    Contribution,
+    combine,
+    from_certificate,
+    from_half_width,
+    from_readings,
+    from_resolution,
+)
+from sequencer.inputs.decision_rules import DEFAULT_RULE
+from sequencer.inputs.tolerance import slope
+from sequencer.readings.table import Grid
+
+__all__ = [
+    "COVERAGE",
+    "LEAST_TUR",
+    "Basis",
+    "Limits",
+    "Statement",
+    "basis_from",
+    "budget",
+    "correlated_pairs",
+    "is_own",
+    "is_scatter_unknown",
+]
+
+
+COVERAGE = 0.9545  # two standard deviations of a normal distribution
+LEAST_TUR = 1.5  # below it a person answers for a plain pass; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """A half width as a share of the reading and a floor, in the unit of the signal."""
+
+    of_reading: float
+    floor: float
+
+    def at(self, signal: FloatArray) -> FloatArray:
+        """The half width at a signal, same shape."""
+        return self.of_reading * np.abs(signal) + self.floor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Statement:
+    """What is stated of the readings at one tap, in the unit of its signal.
+
+    Attributes:
+        tap: its name.
+        instrument: that reads it, or at the first tap sets it where nothing reads.
+        accuracy: of the instrument in its range, without a level of confidence; None = not stated.
+        resolution: one step of the last digit.
+        certificate: expanded uncertainty of its calibration; None = none stated.
+        certificate_k: coverage factor of that.
+        certificate_due: ISO date until which it holds, "" if not stated.
+        temperature: change per kelvin outside the reference temperatures; None = not stated, or none outside.
+        outside_K: how far the bench lies outside them.
+        allowances: further half widths at this tap, by name, as the type sheet states them.
+        correction: what was corrected of the readings (shunt, lead, cold junction): its name, and the expanded
+            uncertainty of that; None = nothing.
+        correction_k: coverage factor of that.
+    """
+
+    tap: str
+    instrument: str
+    accuracy: Limits | None
+    resolution: float
+    certificate: Limits | None = None
+    certificate_k: float = 2.0
+    certificate_due: str = ""
+    temperature: Limits | None = None
+    outside_K: float = 0.0
+    allowances: tuple[tuple[str, float], ...] = ()
+    correction: tuple[str, Limits] | None = None
+    correction_k: float = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What a verdict rests on beside the readings: statements of the instruments, the rule, and the day.
+
+    Attributes:
+        statements: of the taps; () = nothing is known of the instruments.
+        correlations: (instrument, instrument, coefficient).
+        coverage: probability that an expanded uncertainty stands for.
+        rule: name of the decision rule.
+        date: ISO date of the readings, against which due dates are held; "" = not known.
+        low_tur_accepted: "NAME: reason" of the person who accepts a TUR below `LEAST_TUR`; "" = nobody does.
+    """
+
+    statements: tuple[Statement, ...] = ()
+    correlations: tuple[tuple[str, str, float], ...] = ()
+    coverage: float = COVERAGE
+    rule: str = DEFAULT_RULE
+    date: str = ""
+    low_tur_accepted: str = ""
+
+    @property
+    def pairs(self) -> dict[tuple[str, str], float]:
+        """Correlation coefficient by the two instruments."""
+        return {(one, other): coefficient for one, other, coefficient in self.correlations}
+
+    @property
+    def overdue(self) -> tuple[str, ...]:
+        """Instruments whose certificate had run out on the day, with the date."""
+        found = (
+            f"{each.instrument} (due {each.certificate_due})"
+            for each in self.statements
+            if each.certificate_due and self.date and self.date[:10] > each.certificate_due
+        )
+        return tuple(dict.fromkeys(found))  # one instrument may serve several taps
+
+
+def basis_from(values: Mapping[str, Any]) -> Basis:
+    """A basis from JSON values, as `dataclasses.asdict` gives them.
+
+    Raises:
+        KeyError, TypeError: they are not of a basis.
+    """
+
+    def limits(found: Mapping[str, float] | None) -> Limits | None:
+        return None if found is None else Limits(**found)
+
+    stated = tuple(
+        Statement(
+            **{
+                **each,
+                "accuracy": limits(each["accuracy"]),
+                "certificate": limits(each["certificate"]),
+                "temperature": limits(each["temperature"]),
+                "allowances": tuple((name, width) for name, width in each["allowances"]),
+                "correction": (corrected[0], Limits(**corrected[1])) if (corrected := each.get("correction")) else None,
+            }
+        )
+        for each in values["statements"]
+    )
+    correlations = tuple((one, other, coefficient) for one, other, coefficient in values["correlations"])
+    return Basis(**{**values, "statements": stated, "correlations": correlations})
+
+
+def budget(
+    readings: Grid,
+    sheet: DataSheet,
+    stated: Sequence[Statement],
+    *,
+    input_signal: FloatArray,
+    correlations: Mapping[tuple[str, str], float] | None = None,
+    probability: float = 0.9545,
+) -> Budget | None:
+    """Uncertainty of each error at the output, end to end.
+
+    Args:
+        readings: as arrays.
+        sheet: the unit.
+        stated: of the taps.
+        input_signal: at the first tap, measured or else commanded, in its signal's unit; shape of the arrays.
+        correlations: coefficients between the accuracies of two instruments, by their names.
+        probability: coverage asked for.
+
+    Returns:
+        Arrays of the shape of the readings, in the unit of the output; None where nothing is stated of the input or of
+        the output at all, as for readings taken by hand with instruments nobody named.
+    """
+    by_tap = {each.tap: each for each in stated}
+    first, last = sheet.taps[0], sheet.taps[-1]
+    if first.name not in by_tap or last.name not in by_tap:
+        return None
+    lines: list[Contribution] = []
+    steep = slope(sheet, first.to_value(input_signal))
+    carried = -_signal_slope(first, input_signal) * np.where(np.isfinite(steep), steep, np.nan)
+    lines += _lines(by_tap[first.name], input_signal, carried, f"{first.name}: ")
+    output = readings.value[last.name]
+    lines += _lines(
+        by_tap[last.name], last.to_signal(output), _signal_slope(last, last.to_signal(output)), f"{last.name}: "
+    )
+    lines += _scatter(readings, sheet, carried, first.name, last.name)
+    if (readings.to_go > 0).any():
+        lines.append(from_half_width("settling: still to go at most", np.nan_to_num(readings.to_go)))
+    pairs = correlated_pairs(lines, by_tap[first.name], by_tap[last.name], correlations or {})
+    return combine(lines, correlations=pairs or None, probability=probability)
+
+
+def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
+    """D value / d signal at a tap: 1, or for a sensor degC per ohm or per mV."""
+    if tap.sensor is None:
+        return np.ones_like(signal)
+    step = 1e-4 * np.maximum(np.abs(signal), 1.0)
+    return (tap.to_value(signal + step) - tap.to_value(signal - step)) / (2 * step)
+
+
+def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead: str) -> list[Contribution]:
+    who = f"{lead}{stated.instrument} "
+    accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
+    lines = []
+    # What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
+    if stated.accuracy is not None or stated.certificate is None:
+        lines.append(from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity))
+    lines.append(from_resolution(f"{who}resolution", stated.resolution, sensitivity=sensitivity))
+    if stated.certificate is not None:
+        lines.append(
+            from_certificate(
+                f"{who}certificate", stated.certificate.at(signal), k=stated.certificate_k, sensitivity=sensitivity
+            )
+        )
+    if stated.temperature is not None and stated.outside_K > 0:
+        width = stated.outside_K * stated.temperature.at(signal)
+        lines.append(from_half_width(f"{who}temperature", width, sensitivity=sensitivity))
+    if stated.correction is not None:
+        name, U = stated.correction
+        lines.append(
+            from_certificate(f"{lead}{name} corrected", U.at(signal), k=stated.correction_k, sensitivity=sensitivity)
+        )
+    lines += [from_half_width(f"{lead}{name}", width, sensitivity=sensitivity) for name, width in stated.allowances]
+    return lines
+
+
+def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, last: str) -> list[Contribution]:
+    """Type A at both ends: the mean of n readings; one reading alone takes the scatter of all other points."""
+    lines = []
+    for tap, of_signal in ((first, carried), (last, np.ones_like(carried))):
+        if tap not in readings.sd:
+            continue
+        where = next(each for each in sheet.taps if each.name == tap)
+        sd, count = readings.sd[tap], np.nan_to_num(readings.readings_n[tap])
+        # The scatter is that of values; at the first tap the sensitivity is to the signal.
+        per_value = _signal_slope(where, where.to_signal(readings.value[tap])) if tap == first else 1.0
+        sensitivity = of_signal / per_value
+        pooled, total = _pooled(sd, count, readings.value[tap])
+        if not total:  # said as a reservation (`is_scatter_unknown`), not taken for nothing
+            continue
+        is_single = count == 1
+        lines.append(
+            from_readings(
+                f"{tap}: scatter of the readings",
+                sd,
+                np.maximum(count, 1),
+                pooled_sd=np.where(is_single, pooled, np.nan),
+                pooled_dof=total,
+                sensitivity=sensitivity,
+            )
+        )
+    return lines
+
+
+def is_own(line: Contribution) -> bool:
+    """True for what is not of scatter and yet no other reading of the same instruments shares: resolution, settling."""
+    return line.name.endswith(" resolution") or line.name.startswith("settling")
+
+
+def is_scatter_unknown(readings: Grid, tap: str) -> bool:
+    """True where each point was read once, in one cycle: nothing tells how far the readings of a tap scatter."""
+    return not _pooled(readings.sd[tap], np.nan_to_num(readings.readings_n[tap]), readings.value[tap])[1]
+
+
+def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float, float]:
+    """Scatter of one reading, and its degrees of freedom: from repeats at each point, or else from the cycles."""
+    dof = np.where(count > 1, count - 1, 0.0)
+    if not dof.any():
+        cycles = per_point(value, axis=1)
+        sd, dof = cycles.sd, np.maximum(cycles.readings_n - 1, 0)
+    total = float(dof.sum())
+    squares = float((np.nan_to_num(sd) ** 2 * dof).sum())
+    return (math.sqrt(squares / total), total) if total else (math.nan, 0.0)
+
+
+def correlated_pairs(
+    lines: Sequence[Contribution], first: Statement, last: Statement, correlations: Mapping[tuple[str, str], float]
+) -> dict[tuple[str, str], float]:
+    """The correlation that a bench states of the two: one calibrator sets and reads, or one standard served both.
+
+    Args:
+        lines: of the budget.
+        first: what is stated of the first tap.
+        last: what is stated of the last tap.
+        correlations: coefficients by the names of two instruments.
+
+    Returns:
+        Coefficients by the names of two contributions; empty where nothing is stated of these two instruments.
+    """
+    one, other = first.instrument, last.instrument
+    coefficient = correlations.get((one, other), correlations.get((other, one)))
+    if coefficient is None:
+        return {}
+    names = {line.name for line in lines}
+    pairs = [(f"{first.tap}: {one} {what}", f"{last.tap}: {other} {what}") for what in ("accuracy", "certificate")]
+    return {pair: coefficient for pair in pairs if set(pair) <= names}

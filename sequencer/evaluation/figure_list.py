@@ -1,0 +1,190 @@
+"""The figures of one unit as they are printed: name, value, unit, uncertainty, place, definition."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from instruments.datasheet import FloatArray
+from sequencer.evaluation.figures.errors_in_variables import KnownUncertaintyLine
+from sequencer.evaluation.figures.figures import Figures
+from sequencer.evaluation.figures.lines import LineFit
+
+__all__ = ["Figure", "Known", "printed"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One figure as it is printed.
+
+    Args:
+        name: its name in the standard.
+        value: None = not determinable, then `remark` says why.
+        unit: of the value.
+        u: standard uncertainty from the scatter of the readings, in the same unit; None where none is given.
+        U: expanded uncertainty with all that is stated of the instruments, same unit; None where it is not known.
+        at_pct: input in % of range where it was found; None where it belongs to the whole range.
+        definition: whose definition it follows.
+        remark: why it is not determinable, or what belongs beside it.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    u: float | None = None
+    U: float | None = None
+    at_pct: float | None = None
+    definition: str = ""
+    remark: str = ""
+
+
+def _number(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What the budget says of the figures, in % of span; NaN = not known.
+
+    Attributes:
+        at: expanded uncertainty of an error, by setpoint in %.
+        scatter: expanded uncertainty from scatter, settling and resolution alone: in a difference of two readings of
+            the same instruments the rest cancels.
+        line: fit with the uncertainties of both axes; None where they are not known.
+    """
+
+    at: Mapping[float, float]
+    scatter: float
+    line: KnownUncertaintyLine | None
+
+    def near(self, setpoint_pct: float) -> float:
+        """Expanded uncertainty of an error at the setpoint nearest to an input."""
+        return self.at[min(self.at, key=lambda each: abs(each - setpoint_pct))] if self.at else math.nan
+
+
+def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Known) -> tuple[Figure, ...]:
+    """The figures of the one unit as they are printed.
+
+    Args:
+        computed: the figures as arrays, one unit.
+        span: of the output, in `unit`.
+        unit: of the output.
+        sign: -1 for a reversed output.
+        known: what the budget says of them.
+    """
+    pct = "% of span"
+
+    def of(
+        name: str,
+        value: FloatArray,
+        definition: str,
+        reason: str,
+        *,
+        at: FloatArray | None = None,
+        u: FloatArray | None = None,
+        U: float = math.nan,
+    ) -> Figure:
+        return Figure(
+            name=name,
+            value=_number(value[0]),
+            unit=pct,
+            u=None if u is None else _number(u[0]),
+            U=_number(U) if not math.isnan(value[0]) else None,
+            at_pct=None if at is None else _number(at[0]),
+            definition=definition,
+            remark=reason,
+        )
+
+    error, single, loop = computed.measured_error, computed.inaccuracy, computed.hysteresis
+    spread, ends, line = computed.non_repeatability, computed.zero_span, computed.line
+    lines = (
+        ("non-linearity, independent", computed.independent),
+        ("non-linearity, terminal-based", computed.terminal_based),
+        ("non-linearity, zero-based", computed.zero_based),
+    )
+    gain = float(line.gain[0])
+    pair, both = math.sqrt(2) * known.scatter, math.hypot(known.near(0), known.near(100))
+
+    def near(at_pct: FloatArray) -> float:
+        return math.nan if math.isnan(at_pct[0]) else known.near(float(at_pct[0]))
+
+    return (
+        of("measured error", error.error_pct, error.definition, error.reason(0), at=error.at_pct, U=near(error.at_pct)),
+        of(
+            "inaccuracy, highest",
+            single.highest_pct,
+            single.definition,
+            single.reason(0),
+            at=single.highest_at_pct,
+            U=near(single.highest_at_pct),
+        ),
+        of(
+            "inaccuracy, lowest",
+            single.lowest_pct,
+            single.definition,
+            single.reason(0),
+            at=single.lowest_at_pct,
+            U=near(single.lowest_at_pct),
+        ),
+        of("hysteresis", loop.hysteresis_pct, loop.definition, loop.reason(0), at=loop.at_pct, U=pair),
+        of("non-repeatability", spread.spread_pct, spread.definition, spread.reason(0), at=spread.at_pct, U=pair),
+        *(
+            of(name, each.deviation_pct, each.definition, each.reason(0), at=each.at_pct, U=pair)
+            for name, each in lines
+        ),
+        of("zero error", ends.zero_pct, ends.zero_definition, ends.zero_reason(0), U=known.near(0)),
+        of("span error", ends.span_pct, ends.definition, ends.reason(0), U=both),
+        _offset("offset by least squares", line, span, unit),
+        Figure(
+            name="gain by least squares",
+            value=_number(1 + sign * gain),
+            unit="1",
+            u=_number(float(line.u_gain[0])),
+            definition=line.definition,
+            remark=line.reason(0),
+        ),
+        Figure(
+            name="covariance of offset and gain",
+            value=_number(sign * float(line.cov_offset_gain[0]) * span / 100),
+            unit=unit,
+            definition=line.definition,
+            remark=line.reason(0),
+        ),
+        Figure(
+            name="residual standard deviation",
+            value=_number(float(line.residual_sd[0]) * span / 100),
+            unit=unit,
+            definition=line.definition,
+            remark=line.reason(0),
+        ),
+        *_with_both_axes(known.line, span, unit),
+    )
+
+
+def _offset(name: str, line: LineFit | KnownUncertaintyLine, span: float, unit: str) -> Figure:
+    """Level of a line at 0 % of the input, in the unit of the output."""
+    return Figure(
+        name=name,
+        value=_number(float(line.offset[0]) * span / 100),
+        unit=unit,
+        u=_number(float(line.u_offset[0]) * span / 100),
+        at_pct=0.0,
+        definition=line.definition,
+        remark=line.reason(0),
+    )
+
+
+def _with_both_axes(line: KnownUncertaintyLine | None, span: float, unit: str) -> tuple[Figure, ...]:
+    """Offset and gain of the line whose readings have uncertainties in both axes; none where they are not known."""
+    if line is None:
+        return ()
+    return (
+        _offset("offset, both axes uncertain", line, span, unit),
+        Figure(
+            name="gain, both axes uncertain",
+            value=_number(float(line.gain[0])),
+            unit="1",
+            u=_number(float(line.u_gain[0])),
+            definition=line.definition,
+            remark=line.reason(0),
+        ),
+    )

@@ -1,0 +1,110 @@
+"""Hysteresis: how far downscale and upscale lie apart at one input within one cycle.
+
+Not the difference of the averages, and not a downscale traverse with the upscale one that follows it. Whether it is
+true hysteresis, lag or a stale reading is for the end pair to tell.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from instruments.errors import ReadingsError
+from sequencer.evaluation.figures.curves import DOWN, UP, Curves, by_blocks, chosen, flat, largest
+from sequencer.evaluation.figures.definitions import Standard, definition
+from sequencer.evaluation.figures.per_point import FloatArray, IntArray
+
+__all__ = ["Hysteresis", "hysteresis", "hysteresis_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hysteresis:
+    """Largest difference of downscale and upscale error, one for each unit; NaN = not determinable.
+
+    Attributes:
+        hysteresis_pct: as the standard has it, % of output span, >= 0.
+        at_pct: input there (mean of both directions), % of input span.
+        cycle: its cycle, from 0; -1 where not determinable.
+        with_dead_band_pct: the same before any dead band is taken off.
+        pairs_n: inputs read both ways within one cycle.
+        directions_n: shape (units, 2), readings upscale and downscale.
+    """
+
+    hysteresis_pct: FloatArray
+    at_pct: FloatArray
+    cycle: IntArray
+    with_dead_band_pct: FloatArray
+    pairs_n: IntArray
+    directions_n: IntArray
+    definition: str
+
+    def reason(self, unit: int) -> str:
+        """Why the figure of a unit is not determinable; "" if it is."""
+        if not np.isnan(self.hysteresis_pct[unit]):
+            return ""
+        for name, readings_n in zip(("upscale", "downscale"), self.directions_n[unit], strict=True):
+            if readings_n == 0:
+                return f"no {name} readings"
+        if self.pairs_n[unit] == 0:
+            return "no input read both ways in one cycle"
+        return "dead band not known, and this definition takes it off"
+
+
+def hysteresis(
+    error_pct: FloatArray,
+    x_pct: FloatArray,
+    *,
+    dead_band_pct: npt.ArrayLike | None = None,
+    standard: Standard = "IEC 61298-2:2008",
+) -> Hysteresis:
+    """Largest magnitude of downscale less upscale error at one input in one cycle.
+
+    Args:
+        error_pct: shape (units, cycles, 2, points), % of output span, NaN = not read. A cycle's downscale traverse
+            is the one that *follows* its upscale traverse.
+        x_pct: input, % of input span, of a shape that broadcasts to it.
+        dead_band_pct: from a test of its own, % of *output* span, scalar or of a shape that broadcasts to (units,
+            points), NaN = not known. ISA-51.1 takes it off at each input; IEC 61298-2 leaves it in, and it is not used.
+        standard: whose definition.
+
+    Raises:
+        ReadingsError: a shape is wrong.
+    """
+    return by_blocks(
+        lambda curves: hysteresis_of(curves, dead_band_pct=dead_band_pct, standard=standard), error_pct, x_pct
+    )
+
+
+def hysteresis_of(curves: Curves, *, dead_band_pct: npt.ArrayLike | None, standard: Standard) -> Hysteresis:
+    """The same, from the curves of a block of units; the dead band is that of all units."""
+    apart_pct = np.abs(curves.error[:, :, DOWN] - curves.error[:, :, UP])
+    apart = worst = largest(flat(apart_pct))
+    if standard == "ISA-51.1-1979":
+        dead_band = _dead_band(dead_band_pct, (curves.all_units_n, apart_pct.shape[-1]))[curves.units]
+        worst = largest(flat(np.maximum(apart_pct - dead_band[:, None], 0.0)))
+    is_known = ~np.isnan(worst.level)
+    return Hysteresis(
+        hysteresis_pct=worst.level,
+        at_pct=np.where(is_known, chosen(flat(curves.x.mean(axis=2)), worst.index), np.nan),
+        cycle=np.where(is_known, worst.index // apart_pct.shape[-1], -1),
+        with_dead_band_pct=apart.level,
+        pairs_n=np.isfinite(apart_pct).sum(axis=(1, 2)),
+        directions_n=curves.readings_n.sum(axis=2),
+        definition=definition("hysteresis", standard),
+    )
+
+
+def _dead_band(dead_band_pct: npt.ArrayLike | None, shape: tuple[int, int]) -> FloatArray:
+    dead_band = np.asarray(np.nan if dead_band_pct is None else dead_band_pct, dtype=np.float64)
+    try:
+        dead_band = np.broadcast_to(dead_band, shape)
+    except ValueError as wrong:
+        raise ReadingsError(
+            f"dead bands have the shape {dead_band.shape}",
+            where="dead_band_pct",
+            allowed=f"one figure, or one for each point, up to {shape}",
+            todo="give one dead band for each point",
+        ) from wrong
+    if (dead_band < 0).any():
+        raise ReadingsError("a dead band is negative", where="dead_band_pct", todo="give its width, % of output span")
+    return dead_band

@@ -1,0 +1,54 @@
+"""What people write about a test: a sequence of steps, with the rule by which the unit is judged."""
+
+from functools import lru_cache
+from typing import Annotated, Any, Literal, cast
+
+from pydantic import BeforeValidator, Field, create_model, model_validator
+
+from instruments.fields import FractionField
+from instruments.filemodel import FileModel
+from sequencer.inputs.decision_rules import DEFAULT_RULE, RULES
+from sequencer.inputs.step import registry
+
+__all__ = ["SequenceFile", "sequence_model"]
+
+
+class SequenceFile(FileModel):
+    """A sequence without its steps, which the registry adds (`sequence_model`)."""
+
+    sequence: str = Field(min_length=1)
+    type_sheet: str
+    standard: Literal["IEC 61298-2:2008", "ISA-51.1-1979"] = "IEC 61298-2:2008"
+    decision_rule: Literal[tuple(RULES)] = DEFAULT_RULE  # type: ignore[valid-type]  # data: the rules by name
+    coverage: FractionField = Field(0.9545, gt=0.5, lt=1)
+    cautions: tuple[str, ...] = ()
+    settled_within: FractionField = Field(0.1, gt=0, le=1)
+    if_never_settled: Literal["go on", "stop"] = "go on"
+    retries: int = Field(2, ge=0, le=20)
+    steps: tuple[Any, ...] = Field(min_length=1)
+
+
+def _empty_is_default(given: Any) -> Any:  # noqa: ANN401  "- exercise:" with nothing after it
+    return {} if given == "" else given
+
+
+@lru_cache(maxsize=1)
+def sequence_model() -> type[SequenceFile]:
+    """The model of a sequence file with a key for each step that is registered."""
+    fields: dict[str, Any] = {
+        name: (Annotated[step.settings, BeforeValidator(_empty_is_default)] | None, None)
+        for name, step in registry().items()
+    }
+
+    def exactly_one(entry: Any) -> Any:  # noqa: ANN401  the model made below
+        if len(entry.model_fields_set) != 1:
+            raise ValueError(f"exactly one step in each entry: {', '.join(registry())}")
+        return entry
+
+    entry = create_model(
+        "StepEntry",
+        __base__=FileModel,
+        __validators__={"one": cast("Any", model_validator(mode="after")(exactly_one))},
+        **fields,
+    )
+    return create_model("Sequence", __base__=SequenceFile, steps=(tuple[entry, ...], Field(min_length=1)))

@@ -1,0 +1,347 @@
+"""What people write about a type of unit: what it should do, how well, how fast, and what it must never get.
+
+A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Both become one `DataSheet`.
+"""
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, Tap
+from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
+from instruments.filemodel import FileModel
+from instruments.sensor import Rtd, Sensor, Thermocouple
+from instruments.units import Quantity, Span, Terms, is_alike, magnitude, rescale, show
+
+__all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
+
+_LEAST_STEP_FRAC = 1e-9  # of a table: less is no slope that a unit could have
+_LONGEST_WAIT_S = 86400.0
+_R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
+
+
+class SensorSheet(FileModel):
+    """What carries a temperature: an RTD, or a thermocouple with its cold junction stated."""
+
+    rtd: Literal["Pt100", "Pt500", "Pt1000"] | None = None
+    thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
+    cold_junction: LevelField | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.rtd is None) == (self.thermocouple is None):
+            raise ValueError('exactly one of "rtd" and "thermocouple"')
+        if (self.thermocouple is None) != (self.cold_junction is None):
+            raise ValueError('"cold junction" beside "thermocouple", and only there')
+        if self.cold_junction is not None and not is_alike(str(self.cold_junction.units), "degC"):
+            raise ValueError('a cold junction in degC, such as "23 degC"')
+        return self
+
+    def sensor(self) -> Sensor:
+        """The sensor as functions."""
+        if self.rtd is not None:
+            return Rtd(r0_ohm=_R0_OHM[self.rtd])
+        assert self.thermocouple is not None
+        assert self.cold_junction is not None
+        return Thermocouple(type=self.thermocouple, junction_degC=magnitude(self.cold_junction, "degC"))
+
+
+class CorrectionSheet(FileModel):
+    """What was measured of the way from a tap to the instrument that reads it, with its expanded uncertainty.
+
+    A shunt (nominal, and as measured) that turns the current into the voltage that is read; a lead whose resistance is
+    taken off; or the terminals of a thermocouple, measured in place of the cold junction that the sensor states.
+    """
+
+    shunt: LevelField | None = None
+    measured: LevelField | None = None
+    lead: LevelField | None = None
+    junction: LevelField | None = None
+    uncertainty: DifferenceField
+    k: float = Field(2.0, gt=0, le=10)
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if sum(each is not None for each in (self.shunt, self.lead, self.junction)) != 1:
+            raise ValueError('exactly one of "shunt", "lead" and "junction"')
+        if (self.shunt is None) != (self.measured is None):
+            raise ValueError('"measured" beside "shunt", and only there')
+        unit = "degC" if self.junction is not None else "ohm"
+        given = [each for each in (self.shunt, self.measured, self.lead, self.junction) if each is not None]
+        if not all(is_alike(str(each.units), unit) for each in (*given, self.uncertainty)):
+            raise ValueError(f"quantities in {unit}")
+        if any(magnitude(each, "ohm") <= 0 for each in given if each is not self.junction):
+            raise ValueError("resistances above zero")
+        if self.uncertainty.magnitude < 0:
+            raise ValueError("an uncertainty of zero or more")
+        return self
+
+    def carried(self, unit: str) -> Correction | None:
+        """From the signal at a tap in a unit to the reading there; None where only the sensor is another."""
+        if self.measured is not None:
+            return Correction(unit="V", factor=magnitude(self.measured, "ohm") * rescale(unit, "A")[0])
+        if self.lead is not None:
+            return Correction(unit=unit, shift=magnitude(self.lead, unit))
+        return None
+
+    def told(self, nominal_junction: Quantity | None) -> str:
+        """What is corrected by how much, as a report says it."""
+        U = f"U {show(self.uncertainty)}, k = {self.k:g}".replace("Δ", "")
+        if self.shunt is not None and self.measured is not None:
+            by_pct = 100 * (magnitude(self.shunt, "ohm") / magnitude(self.measured, "ohm") - 1)
+            return f"shunt of {show(self.shunt)} taken as {show(self.measured)} ({U}), {by_pct:+.4g} % of reading"
+        if self.lead is not None:
+            return f"lead of {show(self.lead)} taken off ({U})"
+        assert self.junction is not None
+        assert nominal_junction is not None
+        return f"cold junction taken as {show(self.junction)} ({U}) in place of {show(nominal_junction)}"
+
+
+class TapSheet(FileModel):
+    """A place on the chain: its range, what carries the value, and what must never be exceeded there."""
+
+    range: SpanField
+    sensor: SensorSheet | None = None
+    limits: SpanField | None = None
+    allowances: dict[str, DifferenceField] = Field(default_factory=dict)
+    correction: CorrectionSheet | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.sensor is not None and not is_alike(self.range.unit, "degC"):
+            raise ValueError("a range in degC where a sensor is stated")
+        if self.limits is not None:
+            if not is_alike(self.limits.unit, self.range.unit):
+                raise ValueError(f"limits in {self.range.unit}")
+            inner = self.range.within(self.limits.unit)
+            if not (self.limits.holds(inner.bottom) and self.limits.holds(inner.top)):
+                raise ValueError("limits that hold the whole range")
+        signal_unit = self.sensor.sensor().signal_unit if self.sensor is not None else self.range.unit
+        # In degC it is the cold junction that may lie off.
+        units = [signal_unit, *(["degC"] if self.sensor is not None and self.sensor.thermocouple else [])]
+        for width in self.allowances.values():
+            if width.magnitude < 0 or not any(is_alike(str(width.units), unit) for unit in units):
+                raise ValueError(f"allowances of zero or more in {' or '.join(units)}")
+        if self.correction is not None:
+            self._corrects(self.correction, signal_unit)
+        return self
+
+    def _corrects(self, given: CorrectionSheet, signal_unit: str) -> None:
+        if given.shunt is not None and not is_alike(signal_unit, "mA"):
+            raise ValueError(f"a shunt where the signal is a current, not {signal_unit}")
+        if given.lead is not None and not is_alike(signal_unit, "ohm"):
+            raise ValueError(f"a lead where the signal is a resistance, not {signal_unit}")
+        if given.junction is not None and (self.sensor is None or self.sensor.thermocouple is None):
+            raise ValueError("a junction where a thermocouple is stated")
+
+    def as_tap(self, name: str) -> Tap:
+        """The place as numbers: the sensor as it was measured, what is read corrected."""
+        sensor = self.sensor
+        if sensor is not None and self.correction is not None and self.correction.junction is not None:
+            sensor = sensor.model_copy(update={"cold_junction": self.correction.junction})
+        found = Tap(
+            name=name,
+            low=self.range.low,
+            high=self.range.high,
+            unit=self.range.unit,
+            sensor=sensor.sensor() if sensor else None,
+        )
+        if self.correction is None:
+            return found
+        return replace(found, correction=self.correction.carried(found.signal_unit))
+
+
+class NamedTapSheet(TapSheet):
+    """A tap of a chain, with its name."""
+
+    tap: str = Field(min_length=1)
+
+
+class SquareRoot(FileModel):
+    """Flow from differential pressure; ideally at 0 % below the cut-off (in % of flow)."""
+
+    cut_off: FractionField = Field(0.0, ge=0, lt=1)
+
+
+class Table(FileModel):
+    """A characteristic as a table, in % of input and output range, straight in between."""
+
+    points: tuple[tuple[FractionField, FractionField], ...] = Field(min_length=2)
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        inputs = [point[0] for point in self.points]
+        if any(after - before < _LEAST_STEP_FRAC for before, after in pairwise(inputs)):
+            raise ValueError("input values that rise from row to row")
+        return self
+
+
+class CurvedCharacteristic(FileModel):
+    """A characteristic with settings of its own."""
+
+    square_root: SquareRoot | None = None
+    table: Table | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.square_root is None) == (self.table is None):
+            raise ValueError('exactly one of "square root" and "table"')
+        return self
+
+
+class StageSheet(FileModel):
+    """What lies between two neighbouring taps."""
+
+    characteristic: Literal["linear", "square root"] | CurvedCharacteristic = "linear"
+    time_constant: DurationField = 0.0
+    dead_time: DurationField = 0.0
+
+    def ideal(self) -> Characteristic:
+        """The characteristic as a function."""
+        given = self.characteristic
+        if isinstance(given, str):
+            return Characteristic(kind=given)
+        if given.square_root is not None:
+            return Characteristic(kind="square root", cut_off_frac=given.square_root.cut_off)
+        assert given.table is not None
+        return Characteristic(kind="table", points=given.table.points)
+
+
+class NamedStageSheet(StageSheet):
+    """A stage of a chain, with its name and, if it has one, a tolerance of its own."""
+
+    stage: str = Field(min_length=1)
+    tolerance: ToleranceField | None = None
+    pulses_per_revolution: float | None = Field(None, gt=0, le=1e6)
+
+
+class SettlingSheet(FileModel):
+    """Bounds of settling: never steady before, given up after; `tail` is a slow part known of the type."""
+
+    minimum: DurationField = 0.0
+    maximum: DurationField = 60.0
+    tail: DurationField = 0.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.maximum <= self.minimum:
+            raise ValueError("a maximum above the minimum")
+        if self.maximum > _LONGEST_WAIT_S:
+            raise ValueError(f"a maximum of at most {_LONGEST_WAIT_S / 3600:g} h at one point")
+        return self
+
+
+class TypeSheet(StageSheet):
+    """A type of unit: what it should do, how well, how fast, and what it must never get."""
+
+    type: str = Field(min_length=1)
+    input: TapSheet | None = None
+    output: TapSheet | None = None
+    taps: tuple[NamedTapSheet, ...] = ()
+    stages: tuple[NamedStageSheet, ...] = ()
+    tolerance: ToleranceField
+    settling: SettlingSheet = SettlingSheet()
+    supply: str = ""
+    load: str = ""
+
+    @model_validator(mode="after")
+    def _one_chain(self) -> Self:
+        if self.taps or self.stages:
+            if self.input is not None or self.output is not None:
+                raise ValueError('either "input" and "output", or "taps" and "stages"')
+            if self.model_fields_set & set(StageSheet.model_fields):
+                raise ValueError('"characteristic", "time constant" and "dead time" in the stages of a chain')
+            if len(self.taps) < 2 or len(self.stages) != len(self.taps) - 1:
+                raise ValueError("one stage between every two neighbouring taps")
+            if len({tap.tap for tap in self.taps}) < len(self.taps):
+                raise ValueError("taps with different names")
+            for before, stage, after in zip(self.taps, self.stages, self.taps[1:], strict=False):
+                _check_pulses(before.range, stage, after.range)
+                if stage.tolerance is not None:
+                    _check_tolerance(stage.tolerance, before.range, after.range)
+        elif self.input is None or self.output is None:
+            raise ValueError('"input" and "output", or for a chain "taps" and "stages"')
+        _check_tolerance(self.tolerance, self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range)
+        return self
+
+    @property
+    def tap_sheets(self) -> tuple[tuple[str, TapSheet], ...]:
+        """Name and sheet of each tap, first to last."""
+        if self.taps:
+            return tuple((tap.tap, tap) for tap in self.taps)
+        assert self.input is not None
+        assert self.output is not None
+        return (("input", self.input), ("output", self.output))
+
+    @property
+    def stage_sheets(self) -> tuple[tuple[str, StageSheet], ...]:
+        """Name and sheet of each stage, first to last."""
+        if self.stages:
+            return tuple((stage.stage, stage) for stage in self.stages)
+        return (("unit", self),)
+
+    @property
+    def stage_tolerances(self) -> tuple[Terms | None, ...]:
+        """The tolerance of each stage, None where it has none of its own."""
+        if self.stages:
+            return tuple(stage.tolerance for stage in self.stages)
+        return (self.tolerance,)
+
+    @property
+    def corrections(self) -> tuple[str, ...]:
+        """What is corrected at which tap, by how much, in words."""
+        return tuple(
+            f"{name}: {sheet.correction.told(sheet.sensor.cold_junction if sheet.sensor else None)}"
+            for name, sheet in self.tap_sheets
+            if sheet.correction is not None
+        )
+
+    @property
+    def limits(self) -> Span | None:
+        """What the first tap must never exceed, in its unit; None = its range."""
+        return self.tap_sheets[0][1].limits
+
+    def datasheet(self) -> DataSheet:
+        """The unit as numbers."""
+        taps = tuple(sheet.as_tap(name) for name, sheet in self.tap_sheets)
+        stages = tuple(
+            Stage(
+                name=name,
+                characteristic=sheet.ideal(),
+                time_constant_s=sheet.time_constant,
+                dead_time_s=sheet.dead_time,
+                pulses_per_revolution=getattr(sheet, "pulses_per_revolution", None),
+            )
+            for name, sheet in self.stage_sheets
+        )
+        return DataSheet(type=self.type, taps=taps, stages=stages)
+
+
+def _check_tolerance(tolerance: Terms, before: Span, after: Span) -> None:
+    """An absolute part must be in the unit of the input or of the output."""
+    for part in tolerance.parts:
+        if not part.base and not any(is_alike(part.unit, each.unit) for each in (before, after)):
+            raise ValueError(f"a tolerance in %, in {after.unit} or in {before.unit}")
+
+
+def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:
+    """Ranges of speed and pulse rate must agree with the pulses per revolution that are stated."""
+    speed, rate = is_alike(before.unit, "rpm"), is_alike(after.unit, "Hz")
+    if stage.pulses_per_revolution is None:
+        if speed and rate:
+            raise ValueError(f'"pulses per revolution" in stage "{stage.stage}"')
+        return
+    if not (speed and rate):
+        raise ValueError(f'a speed before and a pulse rate after stage "{stage.stage}"')
+    for rpm, hertz in zip(
+        (before.within("rpm").low, before.within("rpm").high),
+        (after.within("Hz").low, after.within("Hz").high),
+        strict=True,
+    ):
+        right = rpm / 60 * stage.pulses_per_revolution
+        if not math.isclose(right, hertz, rel_tol=1e-9, abs_tol=1e-9):
+            pulses = f"{stage.pulses_per_revolution:g} pulses per revolution"
+            raise ValueError(f"{right:g} Hz at {rpm:g} rpm, not {hertz:g} Hz, for {pulses}")

@@ -1,0 +1,180 @@
+"""Runs that were cut off or interrupted: finding them, and what is left of their plan. It talks to no instrument.
+
+A traverse is one movement: a point counts because of the side it was come to, and hysteresis is up less the down that
+follows in one go. A run that was cut off left its outputs at the safe level, or somebody did, so that the way up to
+there is lost. Therefore the cycle that was interrupted is taken anew as a whole, after the exercise that the sequence
+asks for before its first cycle; cycles that were completed stay. What had been read of the interrupted one is kept,
+with a lower attempt (IEC 61298-2 and ISA-51.1, both from memory: preconditioning strokes, then traverses without a stop
+or a reversal in between).
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from instruments.benchfile import load_bench
+from instruments.description import Description
+from instruments.errors import LivezeroError, RecordError
+from sequencer.inputs.files import load_sequence
+from sequencer.inputs.step import FURTHER
+from sequencer.journal.lines import beyond_us, end_of, run_lines
+from sequencer.journal.readings import from_journal
+from sequencer.journal.writer import chain_faults, is_being_written
+from sequencer.planning.plan import Plan
+from sequencer.planning.plan import plan as planned
+from sequencer.record.digest import DIGEST, JOURNAL, inputs_of
+from sequencer.running.loop import Rest
+
+__all__ = ["CutOff", "find_cut_off", "kept_plan", "opened_of", "rest_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutOff:
+    """A run that was cut off or interrupted, and is not sealed yet.
+
+    Args:
+        folder: of its record.
+        serial: of the unit.
+        point: number of the last point that was read; 0 = none.
+        interrupted: by what and where, if it ended with its outputs safe; "" = it was cut off.
+        is_closed: it was over, and only not sealed yet.
+        damage: why its journal cannot be read, so that nobody knows what it left on; "" if it can.
+    """
+
+    folder: Path
+    serial: str = ""
+    point: int = 0
+    interrupted: str = ""
+    is_closed: bool = False
+    damage: str = ""
+
+    @property
+    def place(self) -> str:
+        """Where it was cut off, in words."""
+        if self.is_closed:
+            return "before it was sealed"
+        return f"after a reading at point {self.point}" if self.point else "before the first reading"
+
+    @property
+    def story(self) -> str:
+        """What became of it, in words."""
+        return f"was interrupted: {self.interrupted}" if self.interrupted else f"was cut off {self.place}"
+
+
+def find_cut_off(results: Path) -> tuple[CutOff, ...]:
+    """The runs under a folder that were cut off or interrupted, the oldest first; one that still goes on is none.
+
+    What was cut off before its first line stood, so before anything was energised, is passed over.
+    """
+    found = []
+    for path in sorted(results.glob(f"*/{JOURNAL}")):
+        if (path.parent / DIGEST).exists() or is_being_written(path):
+            continue
+        try:
+            lines = list(run_lines(path))
+            if lines and lines[0]["kind"] == "opened":
+                end = end_of(lines)
+                read = [line.get("number", 0) for line in lines if line["kind"] == "reading"]
+                found.append(
+                    CutOff(
+                        folder=path.parent,
+                        serial=str(lines[0].get("serial")),
+                        point=read[-1] if read else 0,
+                        interrupted=end["reason"] if end is not None and end["kind"] == "interrupted" else "",
+                        is_closed=end is not None and end["kind"] == "closed",
+                    )
+                )
+        except LivezeroError as error:
+            found.append(CutOff(folder=path.parent, damage=f"{error.where}: {error.what}"))
+    return tuple(found)
+
+
+def opened_of(folder: Path) -> dict[str, Any]:
+    """The first line of a journal; raises RecordError if there is none, or another one."""
+    path = folder / JOURNAL
+    first = next(run_lines(path), {"kind": ""})
+    if first["kind"] != "opened":
+        raise RecordError("the journal has no first line", where=str(path), todo="name a record that was begun")
+    return first
+
+
+def kept_plan(folder: Path) -> Plan:
+    """The plan of a run, from the inputs that its record keeps, whatever became of the files they were taken from.
+
+    Raises:
+        RecordError: the inputs, or the journal, are not what they were; or a later livezero wrote it.
+        InputError: an input is at fault.
+        PlanError: the same plan is not possible any more.
+    """
+    opened = opened_of(folder)
+    altered = list(chain_faults(folder / JOURNAL))
+    now, then = inputs_of(folder), opened.get("inputs", {})
+    altered += [f"{name} is not what it was" for name in sorted(now.keys() | then) if now.get(name) != then.get(name)]
+    if altered:
+        raise RecordError(
+            f"the record was altered: {altered[0]}",
+            where=str(folder),
+            todo=f"livezero close {folder} keeps what is there",
+        )
+    if later := beyond_us(list(run_lines(folder / JOURNAL))):
+        raise RecordError(
+            later, where=str(folder), todo=f"resume it with the livezero that began it, or livezero close {folder}"
+        )
+    inputs = folder / "inputs"
+    try:
+        files = sorted((inputs / "descriptions").iterdir(), key=lambda path: int(path.name.partition("-")[0]))
+        descriptions = [Description.model_validate_json(path.read_text(encoding="utf-8")) for path in files]
+        names = opened["described"]
+        bench = load_bench(inputs / "bench.yaml", kept=dict(zip(names, descriptions, strict=True)))
+        used = bench.used_again(backend=opened["backend"], simulation=opened["simulation"])
+    except (OSError, ValueError, LookupError, TypeError) as error:
+        raise RecordError("its bench cannot be had back", where=str(inputs), todo=f"livezero close {folder}") from error
+    return planned(load_sequence(str(inputs / "sequence.yaml"), sheet=str((inputs / "type.yaml").resolve())), used)
+
+
+def rest_of(folder: Path, plan: Plan) -> Rest:
+    """What is left of a plan: the exercise, and everything from the beginning of the cycle that was interrupted.
+
+    Returns:
+        No points at all if every one was read.
+
+    Raises:
+        RecordError: what was read is not what this plan reads.
+    """
+    table = from_journal(folder / JOURNAL, plan.sheet)
+    by_number = {point.number: point for point in plan.points}
+    planned = table[table["step_name"] != FURTHER]
+    for row in planned.drop_duplicates("number").to_dict("records"):
+        point = by_number.get(int(row["number"]))
+        if point is None or (point.step, point.setpoint.cycle, point.setpoint.direction, point.setpoint.point) != (
+            row["step"], row["cycle"], row["direction"], row["point"],
+        ):  # fmt: skip
+            raise RecordError(
+                f"point {row['number']} is planned otherwise now",
+                where=str(folder),
+                todo=f"resume it with the livezero that began it, or livezero close {folder}",
+            )
+    taken: dict[int, int] = {}
+    for number, attempt in zip(table["number"].tolist(), table["attempt"].tolist(), strict=True):
+        taken[number] = max(attempt, taken.get(number, 0))
+    wanted_n = sum(wire.receiver is not None for wire in plan.wires)
+    began = datetime.fromisoformat(opened_of(folder)["date"])
+    for point in plan.points:
+        taps_n = 1 if point.is_capture else wanted_n
+        if point.role == "exercise" or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:
+            continue
+        reads = {each.step for each in plan.points if each.role != "exercise"}
+        cycle = (point.step, point.setpoint.cycle)
+        first = next(index for index, each in enumerate(plan.points) if (each.step, each.setpoint.cycle) == cycle)
+        exercise = tuple(each for each in plan.points[:first] if each.step not in reads)
+        return Rest(points=(*exercise, *plan.points[first:]), taken=taken, began=began)
+    return Rest(points=(), taken=taken, began=began)
+
+
+def _read_n(table: pd.DataFrame, number: int, taken: dict[int, int]) -> int:
+    """How many readings the last attempt at a point gave."""
+    rows = table[(table["number"] == number) & (table["attempt"] == taken.get(number, 0))]
+    return len(rows[["reading", "tap"]].drop_duplicates())

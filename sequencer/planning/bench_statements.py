@@ -1,0 +1,128 @@
+"""What a bench states of its instruments, as plain numbers: the basis that a verdict will rest on."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import Tap
+from instruments.sensor import Thermocouple
+from instruments.units import Quantity, Span, Terms, is_alike, magnitude
+from instruments.wiring import Port, Wire
+from sequencer.evaluation.budget import Basis, Limits, Statement
+from sequencer.inputs.type_sheet import CorrectionSheet, TypeSheet
+
+__all__ = ["basis_of", "statements"]
+
+
+def basis_of(
+    bench: LoadedBench,
+    wires: Sequence[Wire],
+    type_sheet: TypeSheet,
+    *,
+    coverage: float,
+    rule: str,
+    date: str,
+    low_tur_accepted: str = "",
+) -> Basis:
+    """What a verdict on this bench will rest on; arguments as in `Basis` and `statements`."""
+    return Basis(
+        statements=statements(bench, wires, type_sheet),
+        correlations=tuple((*each.between, each.coefficient) for each in bench.file.correlations),
+        coverage=coverage,
+        rule=rule,
+        date=date,
+        low_tur_accepted=low_tur_accepted,
+    )
+
+
+def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet) -> tuple[Statement, ...]:
+    """What the bench states of each tap that is read, and of the first even if it is only set.
+
+    Args:
+        bench: with its descriptions and certificates.
+        wires: what serves which tap.
+        type_sheet: of the unit, for allowances at its taps.
+    """
+    sheet = type_sheet.datasheet()
+    found = []
+    for number, (wired, tap, (_, tap_sheet)) in enumerate(zip(wires, sheet.taps, type_sheet.tap_sheets, strict=True)):
+        port = wired.receiver or (wired.source if number == 0 else None)
+        if port is not None:
+            allowances = tuple((name, _allowance(width, tap)) for name, width in tap_sheet.allowances.items())
+            stated = _statement(bench, port, tap, allowances, is_read=wired.receiver is not None)
+            given = tap_sheet.correction
+            if given is not None and (wired.receiver is not None or given.junction is not None):
+                stated = replace(stated, correction=_corrected(given, tap), correction_k=given.k)
+            found.append(stated)
+    return tuple(found)
+
+
+def _corrected(given: CorrectionSheet, tap: Tap) -> tuple[str, Limits]:
+    """Name of a correction, and its expanded uncertainty in the unit of the tap's signal."""
+    if given.measured is not None:
+        share = magnitude(given.uncertainty, "ohm") / magnitude(given.measured, "ohm")
+        return "shunt", Limits(of_reading=share, floor=0.0)
+    if given.lead is not None:
+        return "lead", Limits(of_reading=0.0, floor=magnitude(given.uncertainty, tap.signal_unit))
+    return "cold junction", Limits(of_reading=0.0, floor=_allowance(given.uncertainty, tap))
+
+
+def _allowance(width: Quantity, tap: Tap) -> float:
+    """Half width in the unit of the tap's signal; in degC it is that of a cold junction, so the EMF made there."""
+    if isinstance(tap.sensor, Thermocouple) and is_alike(str(width.units), "degC"):
+        return float(tap.to_signal(np.array(tap.sensor.junction_degC + magnitude(width, "delta_degC"))))
+    unit = tap.signal_unit
+    return magnitude(width, {"°C": "delta_degC", "degC": "delta_degC", "°F": "delta_degF"}.get(unit, unit))
+
+
+def _statement(
+    bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...], *, is_read: bool
+) -> Statement:
+    correction = tap.correction if is_read else None
+    unit = tap.reading_unit if is_read else tap.signal_unit
+
+    def limits(stated: Terms | None) -> Limits | None:
+        """Of the reading, carried to the signal behind a shunt or a lead."""
+        found = _limits(stated, entry.range, unit)
+        if found is None or correction is None:
+            return found
+        floor = (found.of_reading * abs(correction.shift) + found.floor) / abs(correction.factor)
+        return Limits(of_reading=found.of_reading, floor=floor)
+
+    description = bench.descriptions[port.instrument]
+    function = description.functions[port.function]
+    entry = port.entry
+    certificate = bench.file.instruments[port.instrument].certificate
+    covered = certificate.uncertainty.get(port.function) if certificate is not None else None
+    return Statement(
+        tap=tap.name,
+        instrument=port.instrument,
+        accuracy=limits(entry.accuracy),
+        resolution=function.resolution(entry, unit) / (abs(correction.factor) if correction else 1.0),
+        certificate=limits(covered),
+        certificate_k=certificate.k if certificate is not None else 2.0,
+        certificate_due=certificate.due.isoformat() if certificate is not None and certificate.due else "",
+        temperature=limits(entry.temperature_coefficient),
+        outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
+        allowances=allowances,
+    )
+
+
+def _outside_K(ambient: Span | None, reference: Span | None) -> float:
+    """How far the warmest or coldest moment on the bench lies outside the instrument's reference temperatures."""
+    if ambient is None or reference is None:
+        return 0.0
+    here, allowed = ambient.within("degC"), reference.within("degC")
+    return max(0.0, here.top - allowed.top, allowed.bottom - here.bottom)
+
+
+def _limits(stated: Terms | None, range_: Span, unit: str) -> Limits | None:
+    if stated is None:
+        return None
+    shares = [part.value / 100 for part in stated.parts if part.base == "reading"]
+    rest = tuple(part for part in stated.parts if part.base != "reading")
+    within = range_.within(unit)
+    end = max(abs(within.low), abs(within.high))
+    return Limits(of_reading=sum(shares), floor=Terms(rest).half_width(unit, range=end) if rest else 0.0)

@@ -1,0 +1,162 @@
+"""What the cells of a table of readings taken by hand mean: values, directions, cycles, and where nothing was read."""
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.datasheet import Tap
+from instruments.entry import OVERLOAD, entry
+from instruments.errors import InputError, ReadingsError, shortened
+from instruments.units import canonical, is_alike, rescale
+
+__all__ = ["LONGEST_CELL", "TapColumn", "is_unread", "meanings", "tap_column"]
+
+LONGEST_CELL = 60  # longer ones take patterns and the parser of units more time than a number is worth
+_USUAL_UNITS = (
+    "mA", "A", "mV", "V", "Hz", "kHz", "rpm", "ohm", "kohm", "degC", "degF", "K", "mbar", "bar", "kPa", "psi",
+)  # fmt: skip
+_PER_MINUTE = re.compile(r"(?:(?<![0-9])1|U|r|rev)?\s?/\s?min|min(?:\^|\*\*)?(?:-1|\u207b\u00b9)", re.IGNORECASE)
+_IN_NUMBERS = set("0123456789.,+-eE '\u2019\u2009\u00a0\u202f")
+_BLANK = {"", "-", "--", "\u2013", "\u2014"}
+_DIRECTIONS = {
+    "up": {"up", "u", "upscale", "rising", "increasing", "auf", "steigend", "+", "\u2191"},
+    "down": {"down", "d", "downscale", "falling", "decreasing", "ab", "fallend", "\u2193"},
+}
+_MINUS = {"-", "\u2212", "\u2013"}
+_UNREAD = OVERLOAD | {"over", "overflow", "over range", "overrange", "ovl", "ovld", "err", "error", "n/a", "n.a."}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapColumn:
+    """The column of a tap: where the table is, the heading as it was written, its unit (else the tap's), the tap."""
+
+    path: str
+    written: str
+    unit: str
+    spec: Tap
+
+    def wrong_unit(self, line: int) -> ReadingsError | None:
+        """What is wrong with the unit of the heading, in that line, and which would do; None if nothing is."""
+        unit, spec = self.unit, self.spec
+        try:
+            if _PER_MINUTE.fullmatch(unit):  # of a tap in Hz, say
+                wrong = f"{unit} may be a speed here, or pulses per minute"
+            elif self._is_share(unit) or is_alike(unit, spec.unit) or is_alike(unit, spec.reading_unit):
+                return None
+            else:
+                wrong = f"{unit} is not a unit of {spec.unit}"
+        except InputError as error:  # no unit at all
+            wrong = error.what
+        return ReadingsError(
+            f'{wrong} (heading "{self.written}")',
+            where=f"{self.path}:{line}",
+            allowed=_units_of(spec),
+            todo=_unit_todo(unit, spec),
+        )
+
+    def values(self, cells: list[tuple[int, str]], faults: list[tuple[int, ReadingsError]]) -> list[float]:
+        """Cells, with their lines, as values; NaN where nothing was read, or at fault.
+
+        They may hold what the instrument showed, such as volts across a shunt, or ohms; a % is one of the tap's range.
+        """
+        unit = self.spec.unit if self._is_share(self.unit) else self.unit
+        is_shown = not _is_unit_of(unit, self.spec.unit)
+        to_unit = self.spec.reading_unit if is_shown else self.spec.unit
+        factor, shift = rescale(unit, to_unit)
+        readings, shares = np.full((2, len(cells)), math.nan)
+        for index, (line, cell) in enumerate(cells):
+            try:
+                if self._is_share(self.with_unit(cell)):
+                    shares[index] = entry(cell, "%") / 100
+                else:
+                    readings[index] = factor * self._number(cell, unit) + shift
+            except InputError as error:
+                said = error.what if cell in error.what else f'"{shortened(cell)}": {error.what}'
+                wrong = ReadingsError(
+                    f'{said} (column "{self.written}")',
+                    where=f"{self.path}:{line}",
+                    allowed=f"a number in {to_unit}",
+                    todo="correct the cell",
+                )
+                faults.append((line, wrong))
+        values = self.spec.from_reading(readings) if is_shown else readings
+        return [float(value) for value in np.where(np.isnan(shares), values, self.spec.value(shares))]
+
+    def with_unit(self, cell: str) -> str:
+        """A cell with the unit that it stands in; as it is where it has one of its own, or holds no reading."""
+        is_bare = bool(cell) and not is_unread(cell) and not set(cell) - _IN_NUMBERS
+        return f"{cell} {self.unit}" if is_bare else cell
+
+    def _is_share(self, text: str) -> bool:
+        """True if a unit, or a cell with its unit, is in % and the tap is not."""
+        return text.endswith("%") and not _is_unit_of("%", self.spec.unit)
+
+    def _number(self, cell: str, unit: str) -> float:
+        if cell in _BLANK or is_unread(cell):
+            return math.nan
+        typed = cell if len(cell) <= LONGEST_CELL else f"{cell[:20]}..."
+        return entry(_PER_MINUTE.sub(" rpm", typed) if _is_unit_of(unit, "rpm") else typed, unit)
+
+
+def tap_column(*, path: str, written: str, unit: str, spec: Tap) -> TapColumn:
+    """The column of a tap by its heading; the unit of the tap where the heading has none, "1/min" of a speed as rpm."""
+    is_speed = _is_unit_of(spec.unit, "rpm") and _PER_MINUTE.fullmatch(unit) is not None
+    return TapColumn(path=path, written=written, unit="rpm" if is_speed else unit or spec.unit, spec=spec)
+
+
+def _unit_todo(unit: str, spec: Tap) -> str:
+    if _is_unit_of(unit, "V") and _is_unit_of(spec.reading_unit, "A"):
+        shunt = "correction: {shunt: 250 ohm, measured: 249.97 ohm, uncertainty: 20 mohm}"
+        return f'read across a shunt? add {shunt} to "{spec.name}" in the type sheet; or correct the heading'
+    return "correct the heading, or the type sheet"
+
+
+def _units_of(spec: Tap) -> str:
+    """Units that a column of a tap may stand in."""
+    own = (spec.unit, spec.reading_unit)
+    usual = (unit for unit in _USUAL_UNITS if any(_is_unit_of(unit, each) and canonical(unit) != each for each in own))
+    share = () if _is_unit_of("%", spec.unit) else ("% of the range",)
+    return ", ".join(dict.fromkeys((*own, *usual, *share)))
+
+
+def _is_unit_of(unit: str, to_unit: str) -> bool:
+    try:
+        return is_alike(unit, to_unit)
+    except InputError:
+        return False
+
+
+def meanings(path: str, name: str, cells: list[tuple[int, str]], faults: list[tuple[int, ReadingsError]]) -> list[str]:
+    """The cells of the column "direction" or "cycle", with their lines, as what they mean."""
+    is_signed = any(cell == "+" for _, cell in cells)  # else "-" may as well stand for nothing
+    found = []
+    for line, cell in cells:
+        try:
+            found.append("down" if is_signed and cell in _MINUS else _MEANINGS[name](f"{path}:{line}", cell))
+        except ReadingsError as error:
+            faults.append((line, error))
+    return found
+
+
+def is_unread(cell: str) -> bool:
+    """True if a cell says that there was no reading, as displays and people write it; blanks and dashes are silent."""
+    return cell.casefold().lstrip("+-") in _UNREAD or (len(cell) > 2 and not cell.strip("-–—"))
+
+
+def _direction(where: str, text: str) -> str:
+    for direction, words in _DIRECTIONS.items():
+        if text.casefold() in words:
+            return direction
+    raise ReadingsError(f'"{text}" is no direction', where=where, allowed="up or down", todo="write up or down")
+
+
+def _whole(where: str, text: str) -> str:
+    if not text.isdecimal() or len(text) > 4:
+        raise ReadingsError(f'"{text}" is no cycle', where=where, allowed="1, 2, 3 ...")
+    return text
+
+
+_MEANINGS: dict[str, Callable[[str, str], str]] = {"direction": _direction, "cycle": _whole}

@@ -1,0 +1,279 @@
+"""What a slip of the bench or the person looks like: a reading, what it should have been, and the likely reason.
+
+Pure: it asks nobody, keeps nothing on disk and changes no reading. A reading near what the unit should give, or near
+what it gave before, is never doubted: a unit with a large error of its own is for the figures to judge.
+"""
+
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from instruments.entry import Doubt, entry
+from instruments.errors import InputError
+from instruments.texts import sized
+from instruments.units import is_alike
+
+__all__ = ["REMEMBERED", "Doubts", "Expectation", "Seen", "doubt", "slips"]
+
+_WIDTHS = 3.0  # of the tolerance, or ...
+_LEAST = 0.01  # ... of the span: less is left to the figures
+_MOVED = 0.1 * (1 - 1e-9)  # of the span: an input that moved so far moves the output of any unit
+_STILL = 0.002  # of the span: within that nothing moved
+_NOTHING = 0.05  # of a live zero: less is no signal at all
+_FAR = 0.05  # of the span: asked about where a person keys, although no reason is known
+_ALARM_mA = (3.6, 21.0)  # NE 43: failure at and beyond these (from memory)
+_OVER = 1.25  # of the top of a current loop: no transmitter drives that
+REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
+_SHUNT_ohm = 250.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """What a tap should read at one point, in the unit that its instrument shows.
+
+    Attributes:
+        signal: ideal.
+        low: at 0 %.
+        high: at 100 %.
+        unit: of all these.
+        tolerance: half width; 0 where none is known.
+        others: ideal signal at the other taps, by name.
+        neighbours: ideal signal at the setpoints before and after.
+    """
+
+    signal: float
+    low: float
+    high: float
+    unit: str
+    tolerance: float = 0.0
+    others: Mapping[str, float] = field(default_factory=dict)
+    neighbours: tuple[float, ...] = ()
+
+    @property
+    def span(self) -> float:
+        """Width of the range, > 0."""
+        return abs(self.high - self.low)
+
+    @property
+    def allowed(self) -> float:
+        """Nearer than that nothing is doubted."""
+        return max(_WIDTHS * self.tolerance, _LEAST * self.span)
+
+    @property
+    def is_current(self) -> bool:
+        """A current loop with a live zero."""
+        return is_alike(self.unit, "mA") and min(self.low, self.high) > 0
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One earlier reading of the same tap, and what was expected of it."""
+
+    expected: float
+    value: float
+
+
+def doubt(value: float, at: Expectation, before: Sequence[Seen] = (), *, typed: str = "") -> Doubt | None:
+    """The likely reason for a reading that is neither near what is expected nor near what the unit gave before.
+
+    Args:
+        value: as read, in the unit of the signal.
+        at: what is expected.
+        before: earlier readings of this tap, in order.
+        typed: as a person keyed it; "" = read by an instrument, which transposes no digits.
+
+    Returns:
+        The doubt; None where there is none, or no reason for it is known.
+    """
+    case = _Case(value, at, before, typed)
+    if case.is_near(value, at.allowed):
+        return None
+    for reason in (_unit, _nothing, _flat_top, _still, _sign, _decimal, _digits, _neighbour, _channel, _alarm, _far):
+        found = reason(case)
+        if found is not None:
+            return found
+    return None
+
+
+class Doubts:
+    """The doubts of one run: what each tap read so far, and which kinds the person, or a second reading, settled."""
+
+    def __init__(self) -> None:
+        self._seen: dict[str, deque[Seen]] = {}
+        self._settled: set[tuple[str, str]] = set()
+
+    def about(self, tap: str, value: float, at: Expectation, *, typed: str = "") -> Doubt | None:
+        """A doubt of a kind that was not settled at this tap before; arguments as in `doubt`."""
+        found = doubt(value, at, self._seen.get(tap, ()), typed=typed)
+        return None if found is None or (tap, found.kind) in self._settled else found
+
+    def take(self, tap: str, value: float, at: Expectation) -> None:
+        """Keep a reading that stands."""
+        self._seen.setdefault(tap, deque(maxlen=REMEMBERED)).append(Seen(at.signal, value))
+
+    def settle(self, tap: str, found: Doubt) -> None:
+        """Doubt no reading of this tap for this reason again."""
+        self._settled.add((tap, found.kind))
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    value: float
+    at: Expectation
+    before: Sequence[Seen]
+    typed: str
+
+    @property
+    def predicted(self) -> float:
+        """What is expected, with the error that was seen at the nearest level before."""
+        if not self.before:
+            return self.at.signal
+        near = min(self.before, key=lambda seen: abs(seen.expected - self.at.signal))
+        return self.at.signal + near.value - near.expected
+
+    def is_near(self, value: float, width: float) -> bool:
+        return abs(value - self.at.signal) <= width or abs(value - self.predicted) <= width
+
+    def would_fit(self, value: float) -> bool:
+        return self.is_near(value, self.at.allowed / 2)
+
+    def found(self, kind: str, reason: str, fits: str = "", *, is_unsafe: bool = False) -> Doubt:
+        unit = self.at.unit
+        read = self.typed or f"{self.value:.6g}"
+        has_unit = not (read[-1:].isdecimal() or read.endswith("."))
+        shown = read if has_unit else f"{read} {unit}"
+        text = f"{shown} where about {sized(self.at.signal, 4)} {unit} is expected: {reason}?"
+        return Doubt(kind=kind, text=f"{text} {fits} would fit." if fits else text, is_unsafe=is_unsafe)
+
+    def as_text(self, value: float) -> str:
+        return f"{value:.6g} {self.at.unit}"
+
+
+def _nothing(case: _Case) -> Doubt | None:
+    low = min(abs(case.at.low), abs(case.at.high))
+    if min(case.at.low, case.at.high) <= 0 or abs(case.value) > _NOTHING * low:
+        return None
+    if case.at.is_current:
+        return case.found("loop open", "loop open (fuse of the meter, polarity, no supply)")
+    return case.found("no signal", "no signal (open or shorted lead, output off)")
+
+
+def _flat_top(case: _Case) -> Doubt | None:
+    """It rose as it should, and now stands below what is expected, where it stood short the time before already."""
+    at = case.at
+    if not case.before or not at.is_current or case.value >= at.signal:
+        return None
+    last = case.before[-1]
+    right = [
+        seen.value
+        for seen in case.before
+        if seen.expected < case.value and abs(seen.value - seen.expected) <= at.allowed
+    ]
+    was_rising = bool(right) and max(right) - min(right) > at.allowed  # one point may be right by luck
+    is_flat = abs(case.value - last.value) <= _STILL * at.span and at.signal - last.expected > at.allowed
+    if was_rising and is_flat and last.expected - last.value > at.allowed / 2:
+        stays = f"it stays at {sized(case.value, 4)} although lower points were right"
+        reason = f"{stays}; is the load too high for the supply"
+        return case.found("flat top", reason)
+    return None
+
+
+def _still(case: _Case) -> Doubt | None:
+    if not case.before:
+        return None
+    last, at = case.before[-1], case.at
+    moved = abs(at.signal - last.expected) >= (at.allowed if case.typed else _MOVED * at.span)
+    if not moved or abs(case.value - last.value) > (1e-9 if case.typed else _STILL) * at.span:
+        return None
+    if case.typed:
+        return case.found("copied", "the value of the point before once more")
+    return case.found("not moved", "it has not moved since the point before (source off, wrong input, output held)")
+
+
+def _multiples(case: _Case, factors: Mapping[float, str]) -> Iterator[tuple[float, str]]:
+    """What would fit if the reading were off by a factor; at a level near nothing any factor would."""
+    if min(abs(case.at.signal), abs(case.predicted)) > case.at.allowed:
+        yield from (
+            (case.value * factor, name) for factor, name in factors.items() if case.would_fit(case.value * factor)
+        )
+
+
+def _sign(case: _Case) -> Doubt | None:
+    for fits, _ in _multiples(case, {-1.0: ""}):
+        return case.found("sign", "polarity, leads swapped", case.as_text(fits))
+    return None
+
+
+def _unit(case: _Case) -> Doubt | None:
+    for fits, name in _multiples(case, {1e3: "1000", 1e-3: "1000", 1e6: "1 000 000", 1e-6: "1 000 000"}):
+        return case.found("unit", f"factor {name}, another unit or range (A for mA, V for mV)", case.as_text(fits))
+    if is_alike(case.at.unit, "degC"):
+        scales = {(case.value - 32) / 1.8: "degF for degC", case.value - 273.15: "kelvin for degC"}
+        for fits, name in scales.items():
+            if case.would_fit(fits):
+                return case.found("unit", name, case.as_text(fits))
+    return None
+
+
+def _decimal(case: _Case) -> Doubt | None:
+    reason = "decimal point" if case.typed else "factor 10 or 100, range or scale"
+    for fits, _ in _multiples(case, {10.0: "", 0.1: "", 100.0: "", 0.01: ""}):
+        return case.found("decimal point", reason, case.as_text(fits))
+    if case.at.is_current:
+        for fits, _ in _multiples(case, {1e3 / _SHUNT_ohm: ""}):
+            return case.found("unit", f"volts across {_SHUNT_ohm:g} ohm for mA", case.as_text(fits))
+    return None
+
+
+def slips(typed: str) -> Iterator[str]:
+    """A number as typed with two neighbouring digits transposed, each pair in turn; the point stays where it is."""
+    places = [place for place, letter in enumerate(typed) if letter.isdecimal()]
+    for one, other in pairwise(places):
+        if other - one <= 2 and typed[one] != typed[other] and not typed[one + 1 : other].strip(".,"):
+            yield typed[:one] + typed[other] + typed[one + 1 : other] + typed[one] + typed[other + 1 :]
+
+
+def _digits(case: _Case) -> Doubt | None:
+    for swapped in slips(case.typed):
+        try:
+            value = entry(swapped, case.at.unit)
+        except InputError:  # the swap went into a unit such as "mH2O"
+            continue
+        if case.would_fit(value):
+            return case.found("transposed digits", "two digits transposed", swapped)
+    return None
+
+
+def _neighbour(case: _Case) -> Doubt | None:
+    if case.typed and any(abs(case.value - each) <= case.at.allowed / 2 for each in case.at.neighbours):
+        return case.found("row", "the value of the point before or after")
+    return None
+
+
+def _channel(case: _Case) -> Doubt | None:
+    for name, signal in case.at.others.items():
+        if abs(case.value - signal) <= _LEAST * abs(signal) and abs(signal) > case.at.allowed:
+            return case.found("channel", f'the value of the tap "{name}", channels or columns transposed')
+    return None
+
+
+def _alarm(case: _Case) -> Doubt | None:
+    if not case.at.is_current:
+        return None
+    top = max(case.at.low, case.at.high)
+    if case.value > _OVER * top:
+        return case.found("over-current", "more than any transmitter drives (two supplies in the loop)", is_unsafe=True)
+    if case.at.unit == "mA" and not _ALARM_mA[0] < case.value < _ALARM_mA[1]:
+        return case.found("alarm level", "alarm level of the unit (open sensor, failure)")
+    return None
+
+
+def _far(case: _Case) -> Doubt | None:
+    if not case.typed or case.is_near(case.value, _FAR * case.at.span):
+        return None
+    return Doubt(
+        kind="far",
+        text=f"{case.value:g} {case.at.unit} is {case.value - case.at.signal:+.4g} {case.at.unit} from the "
+        f"{case.at.signal:g} expected.",
+    )

@@ -1,0 +1,165 @@
+"""The tidy table of readings: the same whether measured, keyed in or imported. And the one door from it to arrays.
+
+One row is one reading at one tap. Nothing is ever taken out of the table: what was taken again has a higher `attempt`,
+what a person corrected a higher `correction`, and `valid_rows` picks the last of each.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from instruments.datasheet import FloatArray
+from instruments.errors import ReadingsError
+from instruments.texts import as_cell
+
+__all__ = ["COLUMNS", "PLACE", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
+
+COLUMNS = {
+    "serial": "str",
+    "number": "Int64",
+    "step": "Int64",
+    "step_name": "str",
+    "cycle": "Int64",
+    "direction": "str",
+    "point": "Int64",
+    "role": "str",
+    "attempt": "Int64",
+    "correction": "Int64",
+    "reading": "Int64",
+    "tap": "str",
+    "setpoint_pct": "float64",
+    "commanded": "float64",
+    "value": "float64",
+    "unit": "str",
+    "signal": "float64",
+    "signal_unit": "str",
+    "at": "str",
+    "at_s": "float64",
+    "settling": "str",
+    "settle_s": "float64",
+    "to_go": "float64",
+    "instrument": "str",
+    "range": "str",
+    "note": "str",
+    "raw": "str",
+}
+_MOST_PLACES = 4_000_000
+PLACE = ("number", "attempt", "reading", "tap")  # what names one reading of a run, whatever was corrected since
+_VISIT = ["step", "cycle", "direction", "point", "role"]
+
+
+def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
+    """Rows as a table with the columns and types of `COLUMNS`; what a row lacks is missing."""
+    table = pd.DataFrame(list(rows), columns=list(COLUMNS))
+    for name, kind in COLUMNS.items():
+        column = table[name].astype(object)
+        table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)  # type: ignore[call-overload]  # by name
+    table["correction"] = table["correction"].fillna(0)
+    return table
+
+
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """The table as CSV, numbers to the last digit; no text in it is a formula to a spreadsheet."""
+    texts = {name: table[name].map(as_cell) for name, kind in COLUMNS.items() if kind == "str"}
+    table.assign(**texts).to_csv(path, index=False, lineterminator="\n")
+
+
+def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
+    """The rows that count: of each visited point the last attempt, of each reading the last correction."""
+    if table.empty:
+        return table
+    last = table.groupby(_VISIT)["attempt"].transform("max")
+    kept = table[table["attempt"] == last]
+    corrected = kept.groupby([*_VISIT, "reading", "tap"])["correction"].transform("max")
+    return kept[kept["correction"] == corrected]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Readings of one step as arrays: n readings of each visited point averaged.
+
+    Attributes:
+        setpoint_pct: shape (points,), ascending, % of the input range.
+        value: mean at each tap, by tap name; shape (1, cycles, 2, points); NaN = not read.
+        sd: standard deviation of the n readings, same shape; NaN for fewer than two.
+        readings_n: how many valid readings, same shape.
+        end_pair: as `value`, of the second readings at the ends.
+        to_go: bound of the error still to go at the last tap when it was read, same shape; NaN where none is known.
+        is_steady: same shape; False where the point never settled or gave no reading.
+        has_directions: False where the order of the readings tells no direction.
+    """
+
+    setpoint_pct: FloatArray
+    value: dict[str, FloatArray]
+    sd: dict[str, FloatArray]
+    readings_n: dict[str, FloatArray]
+    end_pair: dict[str, FloatArray]
+    to_go: FloatArray
+    is_steady: FloatArray
+    has_directions: bool
+
+
+def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
+    """One step of a table as arrays.
+
+    Args:
+        table: of one unit.
+        step: number of the step; None = the first that was read.
+
+    Raises:
+        ReadingsError: no reading in it, or readings of several units.
+    """
+    serials = sorted(set(table["serial"]) - {""})
+    if len(serials) > 1:
+        raise ReadingsError(
+            f"there are readings of {len(serials)} units in the table",
+            allowed=f"one serial, not {', '.join(serials)}",
+            todo="evaluate each unit by itself",
+        )
+    rows = valid_rows(table)
+    rows = rows[rows["role"].isin(["reading", "end pair"])]
+    if rows.empty:
+        raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
+    rows = rows[rows["step"] == (rows["step"].iloc[0] if step is None else step)]
+    setpoints = rows.groupby("point")["setpoint_pct"].mean().sort_index()
+    places = {point: index for index, point in enumerate(setpoints.index)}
+    cycles = {cycle: index for index, cycle in enumerate(sorted(rows["cycle"].unique()))}
+    shape = (1, len(cycles), 2, len(places))
+    if math.prod(shape) > _MOST_PLACES:
+        raise ReadingsError(
+            f"{len(cycles)} cycles of {len(places)} points",
+            allowed=f"at most {_MOST_PLACES // 2} points over all cycles",
+            todo="check the columns of cycle and input",
+        )
+    taps = list(dict.fromkeys(rows["tap"]))
+    steady = np.ones(shape, dtype=bool)
+    to_go = np.full(shape, np.nan)
+    filled: dict[str, dict[str, FloatArray]] = {
+        kind: {tap: np.full(shape, np.nan) for tap in taps} for kind in ("value", "sd", "readings_n", "end_pair")
+    }
+    for visit, part in rows.groupby([*_VISIT, "tap"]):
+        _, cycle, direction, point, role = visit[:-1]
+        tap = str(visit[-1])
+        at = (0, cycles[cycle], 1 if direction == "down" else 0, places[point])
+        values = part["value"].dropna().to_numpy()
+        if role == "end pair":
+            filled["end_pair"][tap][at] = values.mean() if values.size else np.nan
+            continue
+        filled["readings_n"][tap][at] = values.size
+        if values.size:
+            filled["value"][tap][at] = values[0] + (values - values[0]).mean()  # exact for a large common part
+        if values.size > 1:
+            filled["sd"][tap][at] = values.std(ddof=1)
+        to_go[at] = part["to_go"].max()
+        steady[at] &= bool(part["settling"].isin(["steady", "by the operator", ""]).all())
+    return Grid(
+        setpoint_pct=setpoints.to_numpy(dtype=np.float64),
+        to_go=to_go,
+        is_steady=steady,
+        has_directions=bool((rows["direction"] != "").all()),
+        **filled,
+    )

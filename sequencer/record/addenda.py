@@ -1,0 +1,71 @@
+"""What people add to a record after it was sealed: remarks, and corrections of readings, with who, when and why.
+
+They stand in a file of their own whose first line is chained to the digest: the sealed files are never touched, and
+nothing that was added can be changed or moved to another record unseen. It judges nothing.
+"""
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from instruments.errors import RecordError
+from sequencer.journal.lines import addenda_lines
+from sequencer.journal.writer import Journal
+from sequencer.readings.table import PLACE, tidy
+from sequencer.record.digest import ADDENDA, sealed_digest
+
+__all__ = ["add", "added", "corrected", "words_of"]
+
+
+def added(folder: Path) -> list[dict[str, Any]]:
+    """The addenda of a record in order; [] if there is none. Raises RecordError if they are damaged."""
+    path = folder / ADDENDA
+    return list(addenda_lines(path)) if path.is_file() else []
+
+
+def add(folder: Path, kind: str, **fields: Any) -> dict[str, Any]:  # noqa: ANN401  JSON values
+    """Append a "remark" or a "correction" to a record that is sealed; returns the line.
+
+    Raises:
+        RecordError: it is not sealed, or cannot be written.
+    """
+    digest = sealed_digest(folder)
+    if not digest:
+        raise RecordError(
+            "is not sealed yet", where=str(folder), todo=f"livezero resume {folder}, or livezero close {folder}"
+        )
+    path = folder / ADDENDA
+    with Journal(path, again=path.exists(), seed=digest) as journal:
+        journal.write(kind, sync=True, **fields)
+    return {"kind": kind} | fields
+
+
+def corrected(table: pd.DataFrame, lines: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
+    """The table with a row for each correction in `lines`; the row that it corrects stays."""
+    corrections = [line for line in lines if line["kind"] == "correction"]
+    if not corrections:
+        return table
+    rows: list[dict[str, Any]] = [{str(name): each for name, each in row.items()} for row in table.to_dict("records")]
+    for line in corrections:
+        before = [row for row in rows if all(row[name] == line[name] for name in PLACE)]
+        if not before:
+            raise KeyError(f"a reading that is corrected: {words_of(line)}")
+        latest = max(before, key=lambda row: int(row["correction"]))
+        changed = {name: line[name] for name in ("value", "signal", "raw")}
+        note = f"corrected by {line['by']}: {line['why']}"
+        rows.append(latest | changed | {"note": note, "correction": int(latest["correction"]) + 1})
+    return tidy(rows)
+
+
+def words_of(line: Mapping[str, Any]) -> str:
+    """An addendum as a report shows it."""
+    head = f"{str(line['date'])[:16].replace('T', ' ')} UTC, {line['by']}"
+    if line["kind"] == "remark":
+        return f"added after sealing, {head}: {line['text']}"
+    before = "no reading" if line["before"] is None else f"{line['before']:.9g}"
+    return (
+        f'corrected after sealing, {head}: reading {line["reading"]} at point {line["number"]}, tap "{line["tap"]}": '
+        f"{line['signal']:.9g} {line['signal_unit']} in place of {before}: {line['why']}"
+    )

@@ -1,0 +1,102 @@
+"""Everything that was found, as JSON values: what `--json` prints and `figures.json` holds. It computes nothing."""
+
+import math
+from dataclasses import asdict
+from typing import Any
+
+import pandas as pd
+
+from sequencer.diagnosis.capture import as_json
+from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.result import Content
+from sequencer.evaluation.evaluate import Evaluation
+
+__all__ = ["comparison_document", "document"]
+
+
+def document(content: Content) -> dict[str, Any]:
+    """Everything that was found, as JSON values: what `--json` prints and `figures.json` holds."""
+    found = content.evaluation
+    head = {
+        name: getattr(content, name)
+        for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
+    }
+    head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
+    if content.captures:
+        head["captures"] = [as_json(each) for each in content.captures]
+    if content.findings is not None:
+        head["findings"] = asdict(content.findings)
+    if found is None:
+        return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
+    if content.trials is not None:
+        head["monte_carlo"] = asdict(content.trials) | {"sentences": list(content.trials.sentences)}
+    return head | {
+        "verdict": asdict(found.verdict),
+        "standard": found.standard,
+        "tolerance": found.tolerance,
+        "input_by": found.input_by,
+        "input_unit": found.input_unit,
+        "corrections": list(found.corrections),
+        "output_unit": found.output_unit,
+        "output_span": found.output_span,
+        "figures": [asdict(figure) for figure in found.figures],
+        "not_determined": list(found.not_determined),
+        "tur": _plain(found.tur),
+        "basis": asdict(found.basis),
+        "budget": _budget_rows(found),
+        "tests": list(found.tests),
+        "adjustment": asdict(content.adjustment) if content.adjustment is not None else None,
+        "as_found": None
+        if content.before is None
+        else {"folder": content.before_folder}
+        | {"verdict": asdict(content.before.verdict), "figures": [asdict(each) for each in content.before.figures]},
+        "stages": [asdict(stage) for stage in found.stages],
+        "points": _rows(found.points),
+        "visits": _rows(found.visits),
+        "end_pairs": _rows(found.end_pairs),
+    }
+
+
+def comparison_document(compared: Comparison) -> dict[str, Any]:
+    """Everything that a comparison found, as JSON values."""
+    sides = {
+        name: {key: getattr(side.content, key) for key in ("serial", "type", "state", "date", "sequence", "bench")}
+        | {"folder": side.content.folder, "sha256": side.content.digest, "is_altered": bool(side.content.alterations)}
+        | {"is_simulated": side.content.is_simulated}
+        for name, side in (("a", compared.a), ("b", compared.b))
+    }
+    names = ("mean_pct", "mean_U_pct", "mean_p_holm", "overall_p", "coverage", "margin", "reason", "is_same_bench")
+    return {
+        "result": compared.result,
+        **sides,
+        **{name: _plain(getattr(compared, name)) for name in names},
+        "different_n": compared.different_n,
+        "tested_n": compared.tested_n,
+        "points": _rows(compared.points),
+        "figures": [
+            asdict(each) | {"difference": each.difference, "is_different": each.is_different}
+            for each in compared.figures
+        ],
+        "not_compared": list(compared.unmatched),
+        "cautions": list(compared.cautions),
+    }
+
+
+def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:
+    """The budget at the worst point, its contributions ranked."""
+    at = found.worst_index
+    if found.budget is None or at is None:
+        return []
+    return [
+        {"name": each.name, "u": _plain(each.u), "share": _plain(each.share_frac)} for each in found.budget.ranked(*at)
+    ]
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): _plain(value) for name, value in row.items()} for row in table.to_dict("records")]
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401  a cell of any type
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

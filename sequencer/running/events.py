@@ -1,0 +1,158 @@
+"""What a run tells while it goes on. Terminal, page and tests subscribe; the run itself never prints."""
+
+import math
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import Any, Literal, TypeAlias
+
+from sequencer.planning.plan import Plan, Point
+from sequencer.running.settling import Settled, State
+
+__all__ = [
+    "Closed",
+    "Event",
+    "Found",
+    "Listener",
+    "MadeSafe",
+    "Planned",
+    "PointBegun",
+    "PointSettled",
+    "ReadingTaken",
+    "Remarked",
+    "SampleTaken",
+    "Status",
+    "event_document",
+]
+
+Status = Literal["complete", "stopped by the sequence", "interrupted", "bench fault", "not safe"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """The run begins; every instrument has been identified."""
+
+    plan: Plan
+    identities: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointBegun:
+    """The source goes to a point (attempt from 1)."""
+
+    point: Point
+    attempt: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleTaken:
+    """One reading while waiting: seconds since the setpoint change, level at the last tap, the error still to go."""
+
+    point: Point
+    after_s: float
+    value: float
+    state: State
+    to_go: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointSettled:
+    """The wait is over, settled or not."""
+
+    point: Point
+    settled: Settled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingTaken:
+    """One reading at a tap, kept; NaN where the instrument gave none."""
+
+    point: Point
+    tap: str
+    reading: int
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remarked:
+    """Something out of the ordinary that the run dealt with."""
+
+    point: Point | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeSafe:
+    """The output of an instrument is at its safe level."""
+
+    instrument: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closed:
+    """The run is over."""
+
+    status: Status
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What is the matter with the unit, by its record: told by what examines it, once the run is over.
+
+    Attributes:
+        stage: where, in words.
+        cause: the likeliest, in words.
+        names: the causes that these readings cannot tell apart; () where no fault was found.
+        weight: probability of these together, 0 to 1; None where nothing was weighed.
+        check: what to check next.
+    """
+
+    stage: str
+    cause: str
+    names: tuple[str, ...]
+    weight: float | None
+    check: str
+
+
+Event: TypeAlias = (
+    Planned | PointBegun | SampleTaken | PointSettled | ReadingTaken | Remarked | MadeSafe | Closed | Found
+)
+Listener: TypeAlias = Callable[[Event], None]
+
+
+def event_document(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
+    """An event as JSON values, for a program that follows a run; numbers that are missing are None."""
+    match event:
+        case Planned():
+            numbers: dict[str, Any] = {"event": "planned", "points": len(event.plan.points)}
+            return numbers | {"estimate_s": event.plan.estimate_s, "identities": event.identities}
+        case PointBegun():
+            place = {"event": "point", **_place(event.point), "attempt": event.attempt}
+            return place | {"role": event.point.role, "setpoint_pct": 100 * event.point.setpoint.frac}
+        case SampleTaken():
+            sample = {"event": "sample", **_place(event.point), "after_s": event.after_s}
+            return sample | {"value": _known(event.value), "state": str(event.state), "to_go": _known(event.to_go)}
+        case PointSettled():
+            settled = {"event": "settled", **_place(event.point), "state": str(event.settled.state)}
+            return settled | {"after_s": _known(event.settled.after_s), "to_go": _known(event.settled.to_go)}
+        case ReadingTaken():
+            reading = {"event": "reading", **_place(event.point), "tap": event.tap, "reading": event.reading}
+            return reading | {"value": _known(event.value), "unit": event.unit}
+        case Remarked():
+            return {"event": "remark", **(_place(event.point) if event.point else {}), "text": event.text}
+        case MadeSafe():
+            return {"event": "safe", "instrument": event.instrument, "level": event.level}
+        case Closed():
+            return {"event": "closed", "status": event.status, "reason": event.reason}
+        case Found():
+            return {"event": "finding", **asdict(event), "names": list(event.names)}
+
+
+def _place(point: Point) -> dict[str, Any]:
+    return {"number": point.number, "cycle": point.setpoint.cycle, "direction": point.setpoint.direction}
+
+
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

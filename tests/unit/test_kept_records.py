@@ -1,0 +1,97 @@
+"""Records of earlier days: they load, verify, and are judged as they were sealed.
+
+They lie in tests/kept_records, byte for byte, and are never made anew: what reads records may change, records do not.
+"""
+
+import json
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+
+from sequencer import core
+
+KEPT = Path(__file__).resolve().parent.parent / "kept_records"
+VERDICTS = {"pass": "pass", "failed-chain": "fail"}
+
+
+def differences(kept, now, at=""):
+    """Where two JSON values differ: words, order and kinds at all; numbers by more than another processor makes."""
+    if isinstance(kept, dict) and isinstance(now, dict) and list(kept) == list(now):
+        return [each for name in kept for each in differences(kept[name], now[name], f"{at}.{name}")]
+    if isinstance(kept, list) and isinstance(now, list) and len(kept) == len(now):
+        pairs = enumerate(zip(kept, now, strict=True))
+        return [each for index, (one, other) in pairs for each in differences(one, other, f"{at}[{index}]")]
+    if isinstance(kept, float) and isinstance(now, float):
+        # The order of sums is the processor's (measured with older instructions: 7e-13 of the number at most).
+        return [] if math.isclose(kept, now, rel_tol=1e-9, abs_tol=1e-12) else [(at, kept, now)]
+    return [] if type(kept) is type(now) and kept == now else [(at, kept, now)]
+
+
+def figures_of(folder):
+    return json.loads((folder / "figures.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def cut_off(tmp_path):
+    """A copy of the run that was cut off, to go on with."""
+    return Path(shutil.copytree(KEPT / "cut-off", tmp_path / "results" / "cut-off"))
+
+
+@pytest.mark.parametrize("name", VERDICTS)
+def test_a_record_of_an_earlier_day_loads(name):
+    found = core.load_record(KEPT / name)
+    assert (found.content.status, found.evaluation.verdict.result) == ("complete", VERDICTS[name])
+    assert found.content.alterations == ()
+
+
+@pytest.mark.parametrize("name", VERDICTS)
+def test_it_is_what_was_sealed(name):
+    found = core.verify(KEPT / name)
+    assert found.findings == ()
+    assert found.is_intact
+    assert (found.files_n, found.added_n) == (11, 0)
+
+
+@pytest.mark.parametrize("name", VERDICTS)
+def test_its_figures_are_computed_again_as_sealed(name):
+    kept = figures_of(KEPT / name)
+    now = json.loads(json.dumps(core.document(core.load_record(KEPT / name).content)))
+    assert differences(kept.pop("versions"), now.pop("versions")) == []  # of the day it was taken, not of today
+    assert differences(kept, now) == []
+
+
+def test_the_chain_is_still_told_where_it_fails():
+    found = core.load_record(KEPT / "failed-chain").content.findings
+    assert found.stage == "drive"
+    assert found.cause.startswith("slip, turns 3.02 % slower than demanded")
+
+
+def test_a_number_or_a_word_that_is_another_would_be_found():
+    kept = figures_of(KEPT / "pass")
+    other = figures_of(KEPT / "pass")
+    other["points"][1]["error"] *= 1 + 1e-8
+    other["verdict"]["result"] = "fail"
+    assert [each[0] for each in differences(kept, other)] == [".verdict.result", ".points[1].error"]
+
+
+def test_a_run_that_was_cut_off_is_found_and_its_plan_is_had_back():
+    (found,) = core.cut_off(KEPT)
+    assert (found.folder.name, found.serial, found.point, found.is_closed) == ("cut-off", "GF-104", 6, False)
+    assert [point.number for point in core.kept_plan(KEPT / "cut-off").points] == list(range(1, 10))
+    told = core.verify(KEPT / "cut-off")
+    assert (told.sha256, told.findings) == ("", ())
+
+
+def test_it_is_resumed_to_its_end(cut_off):
+    before = core.load_record(cut_off).table
+    done = core.resume(cut_off)
+    assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "pass")
+    assert done.record.table.iloc[: len(before)].equals(before)
+    assert core.verify(cut_off).is_intact
+
+
+def test_or_it_is_closed(cut_off):
+    assert core.close(cut_off).evaluation.verdict.result == "not determinable"
+    assert core.verify(cut_off).is_intact

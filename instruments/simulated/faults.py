@@ -21,22 +21,10 @@ from instruments.errors import InputError
 from instruments.sensor import Thermocouple
 from instruments.simulated import elements
 from instruments.simulated.elements import Effects, Element
+from instruments.simulated.pressure import PRESSURE_MBAR
 
-__all__ = ["CATALOGUE", "PRESSURE_MBAR", "Fault", "FaultKind", "Parameter", "Place", "fault"]
+__all__ = ["CATALOGUE", "Fault", "FaultKind", "Parameter", "Place", "fault"]
 
-# inH2O is the conventional one, of water at 4 degC.
-PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
-    {
-        "Pa": 0.01,
-        "hPa": 1.0,
-        "mbar": 1.0,
-        "kPa": 10.0,
-        "bar": 1000.0,
-        "MPa": 1e4,
-        "psi": 68.947573,
-        "inH2O": 2.490889,
-    }
-)
 _PULSE_HZ: Mapping[str, float] = MappingProxyType({"Hz": 1.0, "kHz": 1000.0})
 _THERMOCOUPLES: tuple[Literal["B", "E", "J", "K", "N", "R", "S", "T"], ...] = ("B", "E", "J", "K", "N", "R", "S", "T")
 _MINUTE_SPEEDS = ("rpm", "1/min", "revolution/min", "revolutions_per_minute", "r/min")

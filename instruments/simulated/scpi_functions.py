@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from instruments.errors import InputError
-from instruments.simulated.pressure import PRESSURE_MBAR
 from instruments.simulated.scpi import Act, Arguments, Tree
+from instruments.simulated.signals import PRESSURE_MBAR
 
 __all__ = ["FUNCTIONS", "Function", "add_number", "carried", "number_told", "query", "range_for"]
 

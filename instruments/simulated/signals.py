@@ -1,9 +1,9 @@
-"""Units of pressure that a tap of the simulated bench may have."""
+"""Units of pressure and of pulse rate that a tap of the simulated bench may have, and how large each is."""
 
 from collections.abc import Mapping
 from types import MappingProxyType
 
-__all__ = ["PRESSURE_MBAR"]
+__all__ = ["PRESSURE_MBAR", "PULSE_HZ"]
 
 # inH2O is the conventional one, of water at 4 degC.
 PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
@@ -18,3 +18,4 @@ PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
         "inH2O": 2.490889,
     }
 )
+PULSE_HZ: Mapping[str, float] = MappingProxyType({"Hz": 1.0, "kHz": 1000.0})

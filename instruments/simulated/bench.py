@@ -17,7 +17,7 @@ from instruments.errors import InputError
 from instruments.simulated.faults import Fault
 from instruments.simulated.instrument import Device, SimulatedInstrument
 from instruments.simulated.physics import Nature, Plant
-from instruments.simulated.scpi_instrument import ScpiInstrument
+from instruments.simulated.scpi import ScpiInstrument
 from instruments.simulated.serial import SerialInstrument
 from instruments.simulated.wires import Wires
 

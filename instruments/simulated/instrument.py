@@ -1,6 +1,6 @@
 """What a simulated instrument is: how it is wired, what it says it is, and what every one of them can be asked.
 
-Nothing here speaks a dialect; those that do are `scpi_instrument` and `serial`.
+Nothing here speaks a dialect; those that do are `scpi` and `serial`.
 """
 
 from dataclasses import dataclass

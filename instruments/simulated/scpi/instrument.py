@@ -3,9 +3,10 @@
 import random
 
 from instruments.simulated.instrument import SimulatedInstrument
-from instruments.simulated.scpi import Interpreter, Tree
-from instruments.simulated.scpi_meter import ScpiMeter
-from instruments.simulated.scpi_source import ScpiSource
+from instruments.simulated.scpi.interpreter import Interpreter
+from instruments.simulated.scpi.meter import ScpiMeter
+from instruments.simulated.scpi.source import ScpiSource
+from instruments.simulated.scpi.tree import Tree
 from instruments.simulated.wires import Wires
 
 __all__ = ["ScpiInstrument"]

@@ -1,6 +1,6 @@
 """What source and meter of a SCPI instrument share: the quantities, their ranges, and numbers as they are set and told.
 
-No command stands here; those are added by `scpi_source` and `scpi_meter`.
+No command stands here; those are added by `source` and `meter`.
 """
 
 from collections.abc import Callable, Mapping
@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from instruments.errors import InputError
-from instruments.simulated.scpi import Act, Arguments, Tree
+from instruments.simulated.scpi.message import Arguments, short
+from instruments.simulated.scpi.tree import Act, Tree
 from instruments.simulated.signals import PRESSURE_MBAR
 
 __all__ = ["FUNCTIONS", "Function", "add_number", "carried", "number_told", "query", "range_for"]
@@ -32,7 +33,7 @@ class Function:
     @property
     def word(self) -> str:
         """Short form."""
-        return "".join(letter for letter in self.form if letter.isupper())
+        return short(self.form)
 
 
 FUNCTIONS: Mapping[str, Function] = MappingProxyType(

@@ -3,8 +3,9 @@
 import math
 import random
 
-from instruments.simulated.scpi import NAN, OVERLOAD, Arguments, ScpiError, Tree, plain
-from instruments.simulated.scpi_functions import FUNCTIONS, Function, add_number, carried, number_told, range_for
+from instruments.simulated.scpi.functions import FUNCTIONS, Function, add_number, carried, number_told, range_for
+from instruments.simulated.scpi.message import Arguments, ScpiError
+from instruments.simulated.scpi.tree import Tree, plain
 from instruments.simulated.wires import Wires
 
 __all__ = ["ScpiMeter"]
@@ -14,6 +15,8 @@ _GAIN = 1e-5  # standard deviation of the gain error, drawn once an instrument, 
 _OVER_RANGE = 1.2
 _FIRST_OFF = 2e-4  # the first reading after a change of range or function is off by this much of the range ...
 _NEXT_OFF = 0.05  # ... and each one after it by this part of the one before
+_OVERLOAD = 9.9e37
+_NAN = 9.91e37
 _LINE_HZ = 50.0
 _CLOCK_S = 1e-8  # a reciprocal counter's clock period, interpolated
 _NO_SIGNAL_S = 1.0
@@ -207,9 +210,9 @@ class ScpiMeter:
         if chosen != self._range_now:
             self._off, self._range_now = 1.0, chosen
         if math.isnan(level):
-            return NAN
+            return _NAN
         if abs(level) > _OVER_RANGE * chosen:
-            return math.copysign(OVERLOAD, level)
+            return math.copysign(_OVERLOAD, level)
         level = level * self._gain + self._rng.gauss(0.0, chosen * _NOISE) / math.sqrt(cycles)
         level += self._off * _FIRST_OFF * chosen
         self._off = self._off * _NEXT_OFF if self._off > 1e-3 else 0.0

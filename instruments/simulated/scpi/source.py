@@ -1,7 +1,8 @@
 """The sourcing half of a simulated SCPI instrument: levels, ranges, limits and the output switch."""
 
-from instruments.simulated.scpi import Arguments, ScpiError, Tree, plain
-from instruments.simulated.scpi_functions import FUNCTIONS, Function, add_number, carried, query, range_for
+from instruments.simulated.scpi.functions import FUNCTIONS, Function, add_number, carried, query, range_for
+from instruments.simulated.scpi.message import Arguments, ScpiError
+from instruments.simulated.scpi.tree import Tree, plain
 from instruments.simulated.wires import Wires
 
 __all__ = ["ScpiSource"]

@@ -1,9 +1,13 @@
-"""Units of pressure and of pulse rate that a tap of the simulated bench may have, and how large each is."""
+"""Signals at the taps of the simulated bench: units of pressure and pulse rate, and a range as a width of signal."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
-__all__ = ["PRESSURE_MBAR", "PULSE_HZ"]
+import numpy as np
+
+from instruments.datasheet import Tap
+
+__all__ = ["PRESSURE_MBAR", "PULSE_HZ", "scalar", "signal_span"]
 
 # inH2O is the conventional one, of water at 4 degC.
 PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
@@ -19,3 +23,13 @@ PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
     }
 )
 PULSE_HZ: Mapping[str, float] = MappingProxyType({"Hz": 1.0, "kHz": 1000.0})
+
+
+def scalar(curve: Callable[..., object], level: float) -> float:
+    """One number through a curve for arrays."""
+    return float(np.asarray(curve(np.asarray(level, dtype=np.float64)), dtype=np.float64))
+
+
+def signal_span(tap: Tap) -> float:
+    """Width of a tap's range in its signal unit."""
+    return abs(scalar(tap.to_signal, tap.high) - scalar(tap.to_signal, tap.low))

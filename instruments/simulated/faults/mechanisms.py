@@ -17,7 +17,7 @@ from instruments.sensor import Thermocouple
 from instruments.simulated import elements
 from instruments.simulated.elements import Effects, Element
 from instruments.simulated.faults.kind import Place, Sizes
-from instruments.simulated.signals import PRESSURE_MBAR, PULSE_HZ
+from instruments.simulated.signals import PRESSURE_MBAR, PULSE_HZ, signal_span
 
 __all__ = [
     "absolute",
@@ -196,19 +196,14 @@ def wrong_tap(index: float, place: Place) -> Effects:
     return Effects(reads_tap=int(index))
 
 
-def _signal_span(tap: Tap) -> float:
-    low, high = (float(end) for end in tap.to_signal(np.asarray([tap.low, tap.high])))
-    return abs(high - low)
-
-
 def meter(gain: float, offset: float, place: Place) -> Effects:
     """A receiver with an error of gain, and of offset as a share of the span at the tap."""
-    return Effects(reading=elements.affine(offset * _signal_span(place.read), gain))
+    return Effects(reading=elements.affine(offset * signal_span(place.read), gain))
 
 
 def level_noise(build: Callable[[float], Element], amplitude: float, place: Place) -> Effects:
     """An element of a receiver, built for an amplitude given as a share of the span at the tap."""
-    return Effects(reading=build(amplitude * _signal_span(place.read)))
+    return Effects(reading=build(amplitude * signal_span(place.read)))
 
 
 def drive_limits(sizes: Sizes) -> Effects:

@@ -9,7 +9,8 @@ from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
 from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
 from instruments.roles import Doubt, Doubting, Operator, Question, Sample
-from instruments.units import Quantity, Span, magnitude, quantity, show
+from instruments.texts import without_rest
+from instruments.units import Quantity, Span, magnitude, quantity, show, without_conversion_rest
 
 __all__ = ["OVERLOAD", "KeyedReceiver", "KeyedSource", "entry"]
 
@@ -39,7 +40,9 @@ def entry(text: str, unit: str) -> float:
         typed = typed.replace(",", ".")
     if _BARE.fullmatch(typed):
         typed = f"{typed} {unit}"
-    return magnitude(quantity(typed, like=unit), unit)
+    level = quantity(typed, like=unit)
+    # 296.15 K is 23 °C: the largest of what is added up says which digits are right.
+    return without_conversion_rest(magnitude(level, unit), largest=float(level.to_base_units().magnitude))
 
 
 class KeyedSource:
@@ -201,9 +204,10 @@ class KeyedReceiver:
     def _far(self, value: float, expected: float | None) -> Doubt | None:
         if expected is None or abs(value - expected) <= self._plausible:
             return None
+        near = without_rest(expected)
         return Doubt(
             kind="far",
-            text=f"{value:g} {self._unit} is {value - expected:+.4g} {self._unit} from the {expected:g} expected.",
+            text=f"{value:g} {self._unit} is {value - near:+.4g} {self._unit} from the {near:g} expected.",
         )
 
     def check(self) -> None:

@@ -12,7 +12,7 @@ from instruments.described.instrument import LONGEST_WORD, NEVER, DescribedInstr
 from instruments.description import Function, RangeEntry
 from instruments.errors import InstrumentError, NoReadingError, PowerCycledError, shortened
 from instruments.roles import Doubting, Sample
-from instruments.units import rescale
+from instruments.units import rescale, without_conversion_rest
 
 __all__ = ["DescribedReceiver"]
 
@@ -116,7 +116,10 @@ class DescribedReceiver:
             if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
                 self._session.is_suspect = True
             raise
-        return Sample(self._factor * value + self._shift, self._clock.now(), reply.strip())
+        # 0.0040001 A is 4.0001 mA, and not 4.000100000000001 mA; a reading in the unit asked for stays as it was said.
+        if (self._factor, self._shift) != (1.0, 0.0):
+            value = without_conversion_rest(self._factor * value + self._shift, largest=self._shift)
+        return Sample(value, self._clock.now(), reply.strip())
 
     def recover(self) -> None:
         """After touch was lost: clear, drain, identify, set up again; raises InstrumentError."""

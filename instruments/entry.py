@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from instruments.units import magnitude, quantity
+from instruments.units import magnitude, quantity, without_conversion_rest
 
 __all__ = ["OVERLOAD", "Doubt", "Doubting", "entry"]
 
@@ -43,4 +43,6 @@ def entry(text: str, unit: str) -> float:
         typed = typed.replace(",", ".")
     if _BARE.fullmatch(typed):
         typed = f"{typed} {unit}"
-    return magnitude(quantity(typed, like=unit), unit)
+    level = quantity(typed, like=unit)
+    # 296.15 K is 23 °C: the largest of what is added up says which digits are right.
+    return without_conversion_rest(magnitude(level, unit), largest=float(level.to_base_units().magnitude))

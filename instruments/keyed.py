@@ -8,6 +8,7 @@ from instruments.description import Function, RangeEntry
 from instruments.entry import OVERLOAD, Doubt, Doubting, entry
 from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
 from instruments.roles import Operator, Question, Sample
+from instruments.texts import without_rest
 from instruments.units import Quantity, Span, magnitude, show
 
 __all__ = ["KeyedReceiver", "KeyedSource"]
@@ -177,9 +178,10 @@ class KeyedReceiver:
     def _far(self, value: float, expected: float | None) -> Doubt | None:
         if expected is None or abs(value - expected) <= self._plausible:
             return None
+        near = without_rest(expected)
         return Doubt(
             kind="far",
-            text=f"{value:g} {self._unit} is {value - expected:+.4g} {self._unit} from the {expected:g} expected.",
+            text=f"{value:g} {self._unit} is {value - near:+.4g} {self._unit} from the {near:g} expected.",
         )
 
     def check(self) -> None:

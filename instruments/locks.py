@@ -1,7 +1,8 @@
 """One bench, one run: locks that the operating system drops when the process that holds them is gone.
 
 A lock is held on an open file, never by the mere presence of one, so that a process that was killed leaves none behind
-and no process number has to be trusted. They hold between the processes of one user on one computer.
+and no process number has to be trusted. They hold between the processes of one user on one computer. filelock does the
+locking; who holds a lock, and what a refusal says, is ours.
 """
 
 import contextlib
@@ -15,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
+from filelock import BaseFileLock, FileLock, Timeout, lock_descriptor
 from pyvisa.errors import InvalidSession, VisaIOError
 from pyvisa.rname import InvalidResourceName, to_canonical_name
 
@@ -23,14 +25,16 @@ from instruments.errors import InstrumentError, shortened
 
 __all__ = ["bench_held", "holder", "is_locked_now"]
 
-# Windows locks bytes, and what is locked cannot be read: one byte far behind the text.
 _FAR = 1 << 30
 _LONGEST = 10_000
+_TRIES = 10  # each is lost only where a holder gives the lock back just then
 
 
 def is_locked_now(file: IO[bytes]) -> bool:
     """Lock an open file without waiting; False if another open file holds the lock. It goes when the file is closed."""
     if sys.platform == "win32":
+        # filelock locks the first byte, and what is locked on Windows nobody else can read: a journal is read while it
+        # is written. So here one byte far behind its text.
         import msvcrt  # noqa: PLC0415
 
         number = file.fileno()
@@ -43,13 +47,8 @@ def is_locked_now(file: IO[bytes]) -> bool:
         finally:
             os.lseek(number, before, os.SEEK_SET)
         return True
-    import fcntl  # noqa: PLC0415
-
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # not lockf: that lock goes with any reader's close
-    except BlockingIOError:
-        return False
-    return True
+    # It is flock's, which another reader's close does not drop. FileLock itself would open the journal anew.
+    return lock_descriptor(file.fileno(), blocking=False)
 
 
 def holder() -> dict[str, object]:
@@ -95,50 +94,59 @@ def _resource_held(resource: str, *, where: str, job: str) -> Iterator[None]:
     try:
         path = _folder() / f"{plain}-{hashlib.sha256(resource.encode()).hexdigest()[:8]}"
         path.parent.mkdir(parents=True, exist_ok=True)
-        file = _locked(path)
+        lock = _locked(path, job=job)
     except (OSError, RuntimeError) as error:  # RuntimeError: there is no home
         raise InstrumentError(
             f"no lock can be kept: {getattr(error, 'strerror', None) or error}",
             where=where,
             todo="name a folder that can be written in the environment variable XDG_STATE_HOME (Windows: LOCALAPPDATA)",
         ) from error
-    if isinstance(file, str):
+    if lock is None:
         raise InstrumentError(
-            f"is in use by {file}",
+            f"is in use by {_named(path)}",
             where=where,
             allowed="one run at a time on a bench",
             todo="wait until that has ended, or stop it there with Ctrl-C",
         )
-    with file:
-        with contextlib.suppress(OSError):  # the lock holds, named or not
-            file.truncate(0)
-            file.write(json.dumps(holder() | {"job": job}).encode())
-            file.flush()
-        try:
-            yield
-        finally:
-            with contextlib.suppress(OSError):  # Windows keeps what is open
-                path.unlink()
-
-
-def _locked(path: Path) -> IO[bytes] | str:
-    """The file, locked; or who holds it."""
-    while True:
-        file = path.open("a+b")
-        if not is_locked_now(file):
-            with file:
-                return _named(file)
+    try:
+        yield
+    finally:
+        # Still locked, so that nobody can have taken the file; Windows keeps what is open, and filelock takes it away.
         with contextlib.suppress(OSError):
-            if os.path.samestat(path.stat(), os.fstat(file.fileno())):
-                return file
-        file.close()  # whoever held it took it away in the meantime
+            path.unlink()
+        lock.release()
 
 
-def _named(file: IO[bytes]) -> str:
+def _locked(path: Path, *, job: str) -> BaseFileLock | None:
+    """The lock on a file, held, and the holder's name in the file; None if another holds it."""
+
+    def name_holder(number: int) -> None:
+        with contextlib.suppress(OSError):  # the lock holds, named or not
+            os.ftruncate(number, 0)
+            os.lseek(number, 0, os.SEEK_SET)
+            # The first byte is the one that is locked, which on Windows nobody else can read.
+            os.write(number, b" " + json.dumps(holder() | {"job": job}).encode())
+
+    # Without flock filelock would take the presence of a file for a lock, and that outlives its process.
+    lock = FileLock(path, thread_local=False, fallback_to_soft=False, on_acquired=name_holder)
+    for _ in range(_TRIES):
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            if path.exists():
+                return None
+            # Whoever held it gave it back, and the file with it, between our opening and locking.
+        else:
+            return lock
+    return None
+
+
+def _named(path: Path) -> str:
     """Who holds a lock, from what stands in its file; it may be just about to be written."""
     try:
-        file.seek(0)
-        found = json.loads(file.read(_LONGEST))
+        with path.open("rb") as file:
+            file.seek(1)
+            found = json.loads(file.read(_LONGEST))
         pid, host, job = (shortened(str(found[name])) for name in ("pid", "host", "job"))
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "another process"

@@ -5,8 +5,10 @@ that a terminal acts on, that turn the direction of a line, or that cannot be se
 """
 
 import json
+import math
 import re
 from decimal import Decimal
+from typing import Any
 
 __all__ = [
     "NOTHING",
@@ -16,9 +18,11 @@ __all__ = [
     "counted",
     "from_cell",
     "is_measurable",
+    "json_value",
     "of_span",
     "sized",
     "visible",
+    "without_rest",
 ]
 
 NOTHING = "nothing measurable"
@@ -28,6 +32,13 @@ _BLANKS = "\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}"
 # What a spreadsheet takes for a formula, or passes over to find one; the wide forms count in some.
 _FORMULA = re.compile(r"[\s']*[=+\-@\uff1d\uff0b\uff0d\uff20]")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+# A number or a range of two, with units, as instruments and people write them. A unit is letters: one that ends in a
+# figure, as m3, names a cell to a spreadsheet, and signs beyond "/" are its operators.
+_LEVEL = r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
+_SYMBOL = r"[A-Za-zµμΩ\u2126°%Δ]+(?:[0-9][A-Za-z]+)?[²³]?"
+_UNIT = rf"[ {_BLANKS}]?(?:1/)?{_SYMBOL}(?:[/·]{_SYMBOL}){{0,3}}"
+_LEVELS = re.compile(rf"{_LEVEL}(?:{_UNIT})?(?: ?\.\. ?{_LEVEL}(?:{_UNIT})?)?")
+_REST = 1e-12
 
 
 def visible(text: str, *, keep: str = "") -> str:
@@ -47,8 +58,20 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def without_rest(value: float) -> float:
+    """The value, or 0 where it is so small that it can only be the rest of a rounding.
+
+    Below 1e-12 no unit that people write for a signal leaves anything that an instrument sets or reads.
+    """
+    return 0.0 if abs(value) < _REST else value
+
+
 def sized(value: float, digits: int = 3, *, is_signed: bool = False) -> str:
-    """A number to so many significant digits, without powers of ten from 1e-6 up to 1e9: "370", "0.00012"."""
+    """A number to so many significant digits, without powers of ten from 1e-6 up to 1e9: "370", "0.00012".
+
+    A rounding rest is 0.
+    """
+    value = without_rest(value)
     sign = "+" if is_signed else ""
     text = f"{value:{sign}.{digits}g}"
     return f"{Decimal(text):{sign}f}" if "e" in text and 1e-6 <= abs(value) < 1e9 else text
@@ -69,11 +92,27 @@ def as_page(page: str) -> str:
     return visible(page, keep=f"\n\t{_BLANKS}")
 
 
+def json_value(value: Any) -> Any:  # noqa: ANN401  whatever a document holds
+    """A value as JSON can hold it: a number that is not finite is None, in lists, tuples and dicts too.
+
+    Tuples become lists, numbers and arrays of numpy those of Python.
+    """
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, (list, tuple)):
+        return [json_value(each) for each in value]
+    if isinstance(value, dict):
+        return {name: json_value(each) for name, each in value.items()}
+    return value
+
+
 def as_json(document: object, *, indent: int | None = None) -> str:
     """A document as JSON that a terminal may show: what does not print is escaped by JSON's own rules.
 
     Raises:
-        ValueError: a number that is not finite, which JSON has not.
+        ValueError: a number that is not finite, which JSON has not; `json_value` takes those out.
     """
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
     return _BEYOND_ASCII.sub(
@@ -84,13 +123,14 @@ def as_json(document: object, *, indent: int | None = None) -> str:
 def as_cell(text: str) -> str:
     """A text as a cell of CSV, an apostrophe before what a spreadsheet takes for a formula.
 
-    Numbers stay numbers.
+    Numbers stay numbers, and stay as they are with a unit or as a range too.
     """
     line = visible(text, keep=f"\n{_BLANKS}")  # some writers of CSV do not quote a carriage return
-    return f"'{line}" if _FORMULA.match(line) and not _NUMBER.fullmatch(line) else line
+    return f"'{line}" if _FORMULA.match(line) and not _LEVELS.fullmatch(line) else line
 
 
 def from_cell(cell: str) -> str:
     """The text of a cell that `as_cell` wrote."""
+    # Earlier tables have the apostrophe before a level with a unit too, so a bare number alone is left as it is.
     is_marked = cell.startswith("'") and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell[1:])
     return cell[1:] if is_marked else cell

@@ -5,6 +5,7 @@ pint does the dimensions, on a small unit file of our own (`shared/units.txt`). 
 without pulses per revolution; a temperature difference is never taken for a temperature.
 """
 
+import math
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,6 +15,7 @@ import pint
 
 from instruments.errors import InputError, shortened
 from instruments.shipped import shipped
+from instruments.texts import without_rest
 
 if TYPE_CHECKING:
     Quantity: TypeAlias = pint.Quantity[float]
@@ -34,6 +36,7 @@ __all__ = [
     "show",
     "span",
     "terms",
+    "without_conversion_rest",
 ]
 
 # [0-9], since \d takes the figures of every script.
@@ -167,9 +170,20 @@ def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     return magnitude(_registry().Quantity(1.0, _unit(from_unit)), to_unit) - shift, shift
 
 
+def without_conversion_rest(value: float, *, largest: float = 0.0) -> float:
+    """A number that came of a change of unit, to the 15 digits that arithmetic leaves right: 4.0001, 0.0040001 A in mA.
+
+    Args:
+        value: the number.
+        largest: of what was added up to it, where that is larger than the sum.
+    """
+    largest = max(abs(value), abs(largest))
+    return round(value, 14 - math.floor(math.log10(largest))) if 0 < largest < math.inf else value
+
+
 def show(level: Quantity, digits: int = 6) -> str:
-    """A level as people write it: "12.5 mA"."""
-    return f"{level.magnitude:.{digits}g} {level.units:~P}".strip()
+    """A level as people write it: "12.5 mA"; a rounding rest is 0."""
+    return f"{without_rest(level.magnitude):.{digits}g} {level.units:~P}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +220,9 @@ class Span:
         return self.bottom - margin <= value <= self.top + margin
 
     def __str__(self) -> str:
-        return f"{self.low:.12g} .. {self.high:.12g} {self.unit}"
+        # A change of unit with a shift leaves a rest where an end is 0; in a range as narrow as that it is none.
+        low, high = (without_rest(end) if self.width > 1e-9 else end for end in (self.low, self.high))
+        return f"{low:.12g} .. {high:.12g} {self.unit}"
 
 
 def span(text: str, *, like: str = "") -> Span:

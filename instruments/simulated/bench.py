@@ -15,8 +15,11 @@ from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.errors import InputError
 from instruments.simulated.faults import Fault
-from instruments.simulated.instrument import Device, ScpiInstrument, SerialInstrument, SimulatedInstrument, Wires
+from instruments.simulated.instrument import Device, SimulatedInstrument
 from instruments.simulated.physics import Nature, Plant
+from instruments.simulated.scpi import ScpiInstrument
+from instruments.simulated.serial import SerialInstrument
+from instruments.simulated.wires import Wires
 
 __all__ = ["Lines", "Mishap", "MishapKind", "Reply", "SimulatedBench"]
 

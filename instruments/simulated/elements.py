@@ -32,6 +32,7 @@ __all__ = [
     "dropout",
     "from_lower_range",
     "gate_count",
+    "ground_loop",
     "leak_across",
     "power_law",
     "quantise",
@@ -42,6 +43,7 @@ __all__ = [
     "scale",
     "shift",
     "skip_band",
+    "square_root",
     "step_at",
     "warm_up",
 ]
@@ -160,6 +162,12 @@ def power_law(exponent: float) -> Callable[[float], float]:
     return lambda x: math.copysign(abs(x) ** exponent, x)
 
 
+def square_root() -> Element:
+    """The root of x; below zero the mirror image."""
+    root = power_law(0.5)
+    return lambda x, _: root(x)
+
+
 def bow(size: float) -> Element:
     """One arch, `size` high at mid-range: y = x + size 4 x (1 - x)."""
     return lambda x, _: x + size * 4 * x * (1 - x)
@@ -208,6 +216,11 @@ def warm_up(size: float, tau_s: float) -> Element:
 def leak_across(supply_V: float, loop_ohm: float, leak_ohm: float) -> Element:
     """I + (Vs - I R) / Rp in mA: a leak across a two-wire transmitter."""
     return lambda level_mA, _: level_mA + (supply_V - level_mA * 1e-3 * loop_ohm) / leak_ohm * 1e3
+
+
+def ground_loop(size: float, period_s: float) -> Element:
+    """A current on top, `size` on average, that swings by 30 % of that."""
+    return lambda x, moment: x + size * (1 + 0.3 * math.sin(2 * math.pi * moment.at_s / period_s))
 
 
 def gate_count(gate_s: float, low_Hz: float, span_Hz: float) -> Element:

@@ -102,54 +102,57 @@ class _Conversation:
 
 @contextlib.contextmanager
 def _listener(bench: SimulatedBench, name: str, stop: threading.Event) -> Iterator[int]:
-    listener = socket.create_server((_HOST, 0))
-    listener.settimeout(_STOP_S)
-    clients: list[threading.Thread] = []
-
-    def accept() -> None:
-        while not stop.is_set():
-            try:
-                client, _ = listener.accept()
-            except TimeoutError:
-                clients[:] = [thread for thread in clients if thread.is_alive()]
-                continue
-            except OSError:
-                return
-            thread = threading.Thread(
-                target=_attend, args=(bench, name, client, stop), name=f"{name} client", daemon=True
-            )
-            clients.append(thread)
-            thread.start()
-
-    acceptor = threading.Thread(target=accept, name=f"{name} listener", daemon=True)
-    acceptor.start()
-    try:
-        yield listener.getsockname()[1]
-    finally:
-        stop.set()
-        acceptor.join(_JOIN_S)
-        listener.close()
-        for thread in clients:
+    with socket.create_server((_HOST, 0)) as listener:
+        listener.setblocking(False)
+        thread = threading.Thread(
+            target=_attend, args=(bench, name, listener, stop), name=f"{name} listener", daemon=True
+        )
+        thread.start()
+        try:
+            yield listener.getsockname()[1]
+        finally:
+            stop.set()
             thread.join(_JOIN_S)
 
 
-def _attend(bench: SimulatedBench, name: str, client: socket.socket, stop: threading.Event) -> None:
-    with client:
-        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        client.settimeout(_STOP_S)
-        conversation = _Conversation(bench, name, client.sendall)
-        try:
-            while not stop.is_set():
-                try:
-                    data = client.recv(_CHUNK_N)
-                except TimeoutError:
-                    continue
-                except OSError:
-                    return
-                if not data or not conversation.take(data):
-                    return
-        finally:
-            conversation.close()
+def _attend(bench: SimulatedBench, name: str, listener: socket.socket, stop: threading.Event) -> None:
+    """Serve all clients of one instrument in turn, those that came first before those that came later.
+
+    One thread, as in most instruments: with one for each client, what one of them sent before it left could be obeyed
+    after the question of the next.
+    """
+    clients: dict[socket.socket, _Conversation] = {}  # as they came
+    try:
+        while not stop.is_set():
+            ready, _, _ = select.select([*clients, listener], [], [], _STOP_S)
+            for client in [each for each in clients if each in ready]:
+                if not _hear(client, clients[client]):
+                    _drop(client, clients.pop(client))
+            if listener in ready:
+                with contextlib.suppress(OSError):  # it has gone again
+                    client, _ = listener.accept()
+                    client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                    client.settimeout(_STOP_S)
+                    clients[client] = _Conversation(bench, name, client.sendall)
+    finally:
+        for client, conversation in clients.items():
+            _drop(client, conversation)
+
+
+def _hear(client: socket.socket, conversation: _Conversation) -> bool:
+    """Take what a client sent; False if it has gone, or is to be dropped."""
+    try:
+        data = client.recv(_CHUNK_N)
+    except TimeoutError:
+        return True
+    except OSError:
+        return False
+    return bool(data) and conversation.take(data)
+
+
+def _drop(client: socket.socket, conversation: _Conversation) -> None:
+    conversation.close()
+    client.close()
 
 
 @contextlib.contextmanager

@@ -1,4 +1,4 @@
-"""Each fault of the catalogue leaves the mark that the table of causes prints for its row."""
+"""Each fault of the catalogue leaves the mark that its equation promises."""
 
 import math
 

@@ -1,6 +1,7 @@
 """Drivers made of descriptions: on the simulated bench with mishaps, and on lines that behave by the book otherwise."""
 
 from collections import deque
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -166,6 +167,16 @@ def test_a_reading_comes_in_the_unit_that_was_asked_for():
     opened.clock.sleep(5)
     receiver.select(receiver.wider() or opened.meter.description.functions["current"].ranges[1], "A")
     assert receiver.read().value == pytest.approx(0.010, abs=2e-5)
+
+
+def test_a_reading_in_another_unit_has_the_digits_that_the_instrument_said_and_no_more():
+    opened = Opened()
+    source, meter = opened.ready_source(), opened.ready_meter()
+    for level in range(4, 20):
+        source.set(quantity(f"{level}.0001 mA"))
+        opened.clock.sleep(1)
+        sample = meter.read()
+        assert Decimal(repr(sample.value)) == 1000 * Decimal(sample.raw)  # A on the wire, mA asked for
 
 
 def test_a_change_of_range_discards_as_many_readings_as_the_description_says():

@@ -78,6 +78,17 @@ def test_an_entry_that_is_no_number_of_that_kind_is_refused(typed):
         entry(typed, "mA")
 
 
+@pytest.mark.parametrize(("typed", "unit", "value"), [("0.0040001 A", "mA", 4.0001), ("296.15 K", "degC", 23.0)])
+def test_an_entry_in_another_unit_has_no_rest_of_the_conversion(typed, unit, value):
+    assert entry(typed, unit) == value  # to the last digit
+
+
+def test_a_doubt_about_an_entry_prints_no_rounding_rest():
+    receiver, operator = meter("5.0", "y")
+    receiver.read(expected=2.2e-16)
+    assert operator.asked[1].text == "5 mA is +5 mA from the 0 expected. Is that what the meter shows?"
+
+
 def test_a_temperature_is_keyed_in_degrees():
     assert entry("21,5", "°C") == pytest.approx(21.5)
     assert entry("70.7 degF", "°C") == pytest.approx(21.5)

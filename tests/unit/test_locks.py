@@ -1,11 +1,13 @@
 """One bench, one run: a second is refused with the name of the first, and no lock outlives its process."""
 
+import errno
 import json
 import os
 import signal
 import subprocess
 import sys
 
+import filelock
 import pytest
 import pyvisa
 from pyvisa.constants import StatusCode
@@ -14,7 +16,7 @@ from instruments.bench import connect
 from instruments.benchfile import load_bench
 from instruments.clock import VirtualClock
 from instruments.errors import InstrumentError
-from instruments.locks import bench_held
+from instruments.locks import bench_held, is_locked_now
 
 BENCH = """\
 bench: a source on a line
@@ -123,6 +125,75 @@ def test_what_a_killed_holder_wrote_names_nobody_who_comes_after(bench, tmp_path
     assert len(list(locks.iterdir())) == 2  # the files are there, the locks are not
     with bench_held(bench(), job="mine"):
         assert {json.loads(path.read_text())["pid"] for path in locks.iterdir()} == {os.getpid()}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="flock is POSIX")
+def test_a_file_that_is_merely_there_is_never_taken_for_a_lock(bench, monkeypatch):
+    """Where the system has no flock filelock could fall back to that; it would outlive a process that was killed."""
+    import fcntl
+
+    def missing(*_):
+        raise OSError(errno.ENOSYS, "Function not implemented")
+
+    monkeypatch.setattr(fcntl, "flock", missing)
+    with (
+        pytest.raises(InstrumentError, match=r"no lock can be kept: Function not implemented\n  do: name a folder"),
+        bench_held(bench(), job="mine"),
+    ):
+        pass
+
+
+def given_back(times_n):
+    """A lock whose holder gives it back, and its file with it, between opening and locking: so many times."""
+
+    class GivenBack(filelock.FileLock):
+        left_n = times_n
+
+        def acquire(self, **how):
+            if GivenBack.left_n > 0:
+                GivenBack.left_n -= 1
+                raise filelock.Timeout(self.lock_file)
+            return super().acquire(**how)
+
+    return GivenBack
+
+
+def test_a_lock_that_is_given_back_just_then_is_tried_again(bench, monkeypatch):
+    monkeypatch.setattr("instruments.locks.FileLock", given_back(3))
+    with bench_held(bench(), job="mine"):
+        pass
+
+
+def test_a_lock_that_is_never_to_be_had_ends_in_a_refusal(bench, monkeypatch):
+    monkeypatch.setattr("instruments.locks.FileLock", given_back(10_000))
+    with pytest.raises(InstrumentError, match="is in use by another process"), bench_held(bench(), job="mine"):
+        pass
+
+
+@pytest.mark.parametrize("text", ["", "no JSON", " [1, 2]", ' {"pid": 7}', " " + "[" * 100_000])
+def test_a_holder_that_left_no_name_is_another_process(bench, locks, text):
+    locks.mkdir(parents=True)
+    with bench_held(bench(), job="first"):
+        for path in locks.iterdir():
+            path.write_text(text)
+        with pytest.raises(InstrumentError, match="is in use by another process\n"), bench_held(bench(), job="second"):
+            pass
+
+
+def test_an_open_file_is_locked_until_it_is_closed_and_can_be_read_by_all(tmp_path):
+    path = tmp_path / "journal.jsonl"
+    with path.open("xb") as ours:
+        assert is_locked_now(ours)
+        ours.write(b"a line\n")
+        ours.flush()
+        with path.open("r+b") as other:
+            assert not is_locked_now(other)
+            assert other.read() == b"a line\n"
+        assert path.read_bytes() == b"a line\n"
+        with path.open("r+b") as other:  # the reader's close dropped nothing
+            assert not is_locked_now(other)
+    with path.open("r+b") as other:
+        assert is_locked_now(other)
 
 
 class LockedLine:

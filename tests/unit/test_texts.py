@@ -3,16 +3,19 @@
 import csv
 import io
 import json
+import math
+import re
 from dataclasses import replace
 from functools import partial
 
+import numpy as np
 import promises_hostile as promises
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from instruments.errors import InputError
-from instruments.texts import as_cell, as_json, as_page, from_cell, of_span, sized, visible
+from instruments.texts import as_cell, as_json, as_page, from_cell, json_value, of_span, sized, visible, without_rest
 from sequencer import core
 from sequencer.reports.notebook import evaluation_html
 
@@ -76,10 +79,51 @@ def test_what_does_not_print_is_written_out(text, shown):
         ("GF-104", "GF-104"),
         ("'quoted'", "'quoted'"),
         ("\r=1", r"\r=1"),
+        ("-0,5", "-0,5"),
+        ("-0.5 mA", "-0.5 mA"),
+        ("+0012.0 RPM", "+0012.0 RPM"),
+        ("-0.5%", "-0.5%"),
+        ("-3 1/min", "-3 1/min"),
+        ("-12.5 inH2O", "-12.5 inH2O"),
+        ("-10 .. 10 V", "-10 .. 10 V"),
+        ("-100 mV .. 1 V", "-100 mV .. 1 V"),
+        ("-1e-05 .. 1e-05 A", "-1e-05 .. 1e-05 A"),
+        ("-40 .. 120 °C", "-40 .. 120 °C"),
+        ("-10 .. 10 V ", "'-10 .. 10 V "),  # nothing but what is meant stays
+        ("-1 m3", "'-1 m3"),  # the name of a cell
+        ("-1 A1/B2", "'-1 A1/B2"),
+        ("-1 V*2", "'-1 V*2"),
+        ("-1 SUM(A)", "'-1 SUM(A)"),
+        ("-1 cmd|x", "'-1 cmd|x"),
+        ("-1 .. 2 .. 3 V", "'-1 .. 2 .. 3 V"),
+        ("-1-1", "'-1-1"),
+        ("+OVER RPM", "'+OVER RPM"),
+        ("-inf", "'-inf"),
+        ("=-0.5 mA", "'=-0.5 mA"),
+        ("@1 V", "'@1 V"),
     ],
 )
 def test_a_cell_is_no_formula_and_a_number_stays_one(text, cell):
     assert as_cell(text) == cell
+    assert from_cell(cell) == text.replace("\r", r"\r")
+
+
+def test_a_cell_of_an_older_table_comes_back_without_the_apostrophe_that_it_has_too_much():
+    assert from_cell("'-0.5 mA") == "-0.5 mA"
+
+
+MANY_CELLS = st.lists(
+    st.sampled_from([*"+-=@'0123456789.,|!()*/ ", "A1", "mA", "V", "..", "SUM", "1/", "e5", "\xa0"]), max_size=8
+).map("".join)
+
+
+@given(MANY_CELLS)
+def test_what_stays_without_an_apostrophe_is_numbers_and_units_alone(text):
+    cell = as_cell(text)
+    assert from_cell(cell) == text
+    if cell == text and text.strip(" \xa0'")[:1] in {"+", "-", "=", "@"}:
+        assert not set(text) & set("=@|!()*'")
+        assert not re.search(r"[A-Za-z][0-9]+(?![A-Za-z0-9])(?<!e5)", text)  # no cell is named
 
 
 @given(st.text(st.characters(codec="utf-8")))
@@ -170,6 +214,41 @@ def test_some_of_what_is_altered_ends_in_a_result_or_an_error_of_ours(tmp_path, 
 )  # fmt: skip
 def test_a_size_has_no_power_of_ten_as_long_as_it_can_be_read(value, digits, expected):
     assert sized(value, digits) == expected
+
+
+@pytest.mark.parametrize("rest", [2.22e-16, -2.22e-16, 3.69e-13, 0.0])
+def test_a_rounding_rest_is_nothing(rest):
+    assert without_rest(rest) == 0.0
+    assert sized(rest) == "0"
+    assert sized(rest, is_signed=True) == "+0"
+
+
+@pytest.mark.parametrize("level", [1e-12, -1e-9, 4.0, -1e9, math.inf])
+def test_a_level_is_no_rounding_rest(level):
+    assert without_rest(level) == level
+    assert math.isnan(without_rest(math.nan))
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        (math.nan, None),
+        (-math.inf, None),
+        (1.5, 1.5),
+        (True, True),
+        (None, None),
+        ("nan", "nan"),
+        ((1.0, math.nan), [1.0, None]),
+        ({"a": [math.inf, {"b": math.nan}], "c": "x"}, {"a": [None, {"b": None}], "c": "x"}),
+        (np.float64("nan"), None),
+        (np.int64(3), 3),
+        (np.array([[1.0, math.nan]]), [[1.0, None]]),
+    ],
+)
+def test_a_number_that_json_has_not_is_null(value, told):
+    assert json_value(value) == told
+    assert type(json_value(value)) is type(told)
+    assert json.loads(as_json(json_value(value))) == told
 
 
 def test_a_size_with_its_sign_keeps_it():

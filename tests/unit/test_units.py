@@ -209,6 +209,17 @@ def test_a_level_is_shown_with_its_unit():
     assert show(quantity("23 degC")) == "23 °C"
 
 
+@pytest.mark.parametrize("rest", ["2.22e-16 mA", "-2.22e-16 mA", "3.7e-13 mA"])
+def test_a_level_of_nothing_but_a_rounding_rest_is_shown_as_zero(rest):
+    assert show(quantity(rest)) == "0 mA"
+    assert show(quantity(rest), digits=9) == "0 mA"
+
+
+def test_an_end_of_a_range_that_is_a_rounding_rest_is_shown_as_zero():
+    assert str(span("32 .. 212 degF").within("degC")) == "0 .. 100 °C"
+    assert str(span("-1e-13 .. 1e-13 A")) == "-1e-13 .. 1e-13 A"  # a narrow range is none
+
+
 BASES = ("span", "reading", "output")
 
 

@@ -1,0 +1,268 @@
+"""The instrument on its line: identity, error queue, what shows that it lost its power, and the way back to it.
+
+What it says of itself is believed over what it was told. What only some instruments have (device clear, event status,
+acknowledgement) is used where the description states it, and never needed. It sets and reads nothing: that do its
+functions, in `source` and `receiver`.
+"""
+
+import contextlib
+import itertools
+import re
+
+from instruments import scpi
+from instruments.description import Description, Function, RangeEntry, render
+from instruments.errors import (
+    InstrumentError,
+    NoReadingError,
+    OutOfStepError,
+    PowerCycledError,
+    WrongInstrumentError,
+    shortened,
+)
+from instruments.session import Session
+
+__all__ = ["LONGEST_WORD", "NEVER", "DescribedInstrument", "fits", "selecting"]
+
+_MOST_ERRORS = 20
+_RECOVERIES = 3  # at least so often, and for at least so long: a switch or a server needs time to start anew
+_RECOVERY_S = 10.0
+_PAUSE_S = 0.5
+_POWER_ON = 128  # bit 7 of the standard event status register, IEEE 488.2-1992, 11.5.1 (from memory)
+_NUMBER = scpi.reply_pattern("{value}")
+NEVER = r"(?!)"  # a pattern that nothing fits
+LONGEST_WORD = 200  # what a pattern of a description is held against; longer replies are no word of refusal
+
+
+class DescribedInstrument:
+    """An instrument on its line: identity, error queue, recovery. Its functions are used through it.
+
+    Args:
+        name: on the bench.
+        description: what it can do and how it is talked to.
+        session: its line.
+        expected_identity: text that its identity must hold; "" takes any.
+    """
+
+    def __init__(self, *, name: str, description: Description, session: Session, expected_identity: str) -> None:
+        self.name = name
+        self.description = description
+        self.session = session
+        self.expected_identity = expected_identity
+        self.identity = ""
+        self.was_met = False  # it answered once, as the instrument it should be
+        self.has_output = False  # one of its functions is used as a source
+        self.is_set_up = False  # its set-up was sent, and it has not lost its settings since
+        self.resets_n = 0  # how often it was noticed that it had lost its settings
+        self.active: object = None  # the receiver whose function is selected now
+        self._refusal = re.compile(description.refusal or NEVER)
+
+    def meet(self, *, at_once: tuple[str, ...] = ()) -> None:
+        """Throw away old bytes, identify, clear the error queue.
+
+        Args:
+            at_once: commands sent as soon as it has said who it is.
+
+        Raises:
+            WrongInstrumentError: another one answers; nothing else was sent.
+            InstrumentError: it does not answer.
+        """
+        self.session.clear()
+        self._identify()
+        self.session.is_suspect = False
+        self.send(*at_once)
+        self.send(*self.description.clear)
+        self._was_switched_on()  # before this it is no matter
+
+    def set_up(self) -> None:
+        """Send the set-up, wait until it is done, and look for errors; raises InstrumentError."""
+        self.send(*self.description.prepare)
+        if self.description.ready is not None:
+            self.session.query(self.description.ready)
+        self.check_errors()
+        self.is_set_up = True
+
+    def _identify(self) -> None:
+        ask = self.description.identify
+        if ask is None:
+            self.was_met = True
+            return
+        reply = self.session.query(ask).strip()
+        if not reply:
+            raise InstrumentError("does not identify itself", where=self.session.where, command=ask)
+        if self.expected_identity and self.expected_identity.casefold() not in reply.casefold():
+            raise WrongInstrumentError(
+                f'identifies itself as "{shortened(reply)}"',
+                where=self.session.where,
+                command=ask,
+                reply=reply,
+                allowed=f'an identity with "{self.expected_identity}" in it',
+                todo="check which instrument hangs on this resource, or correct the bench file",
+            )
+        if self.identity and reply != self.identity:
+            raise WrongInstrumentError(
+                f'identifies itself as "{shortened(reply)}", before as "{shortened(self.identity)}"',
+                where=self.session.where,
+                command=ask,
+            )
+        self.identity = reply
+        self.was_met = True
+
+    def check_power(self) -> None:
+        """Raises PowerCycledError if it was switched off and on; silent where it cannot tell."""
+        if self._was_switched_on():
+            self.forget()
+            raise PowerCycledError(
+                "was switched off and on, and has lost its settings",
+                where=self.session.where,
+                todo="look why it lost its power",
+            )
+
+    def _was_switched_on(self) -> bool:
+        """Reading the register clears it."""
+        ask = self.description.event_status
+        if ask is None:
+            return False
+        return bool(int(self.ask_number(ask, _NUMBER)) & _POWER_ON)
+
+    def forget(self) -> None:
+        """Its settings are lost."""
+        self.resets_n += 1
+        self.is_set_up = False
+        self.active = None
+
+    def close(self) -> None:
+        """Give the front panel back and close the line, whether that works or not."""
+        if self.was_met:
+            with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
+                self.send(*self.description.release)
+        self.session.close()
+
+    def send(self, *commands: str) -> None:
+        """Send commands; each waits for its acknowledgement where the instrument gives one."""
+        acknowledge = self.description.acknowledge
+        for command in commands:
+            if acknowledge is None:
+                self.session.write(command)
+                continue
+            reply = self.ask(command).strip()
+            if reply != acknowledge:
+                raise InstrumentError(
+                    f'answered "{shortened(reply)}"',
+                    where=self.session.where,
+                    command=command,
+                    reply=reply,
+                    allowed=f'"{acknowledge}"',
+                    todo='check "acknowledge" in the description',
+                )
+
+    def _send_blind(self, *commands: str) -> None:
+        """Send commands and wait for nothing; clearing throws away what is said to them."""
+        for command in commands:
+            self.session.write(command)
+
+    def ask(self, command: str) -> str:
+        """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
+        reply = self.session.query(command)
+        if fits(self._refusal, reply):
+            raise InstrumentError(
+                f'refused: "{shortened(reply.strip())}"',
+                where=self.session.where,
+                command=command,
+                reply=reply,
+                todo="look the refusal up in the manual of the instrument",
+            )
+        return reply
+
+    def ask_number(self, command: str, pattern: re.Pattern[str]) -> float:
+        """The number that answers a query about the instrument itself; raises OutOfStepError if it is none."""
+        try:
+            return scpi.number(self.ask(command), pattern, where=self.session.where, command=command)
+        except NoReadingError as error:
+            self.session.is_suspect = True
+            raise OutOfStepError(
+                "answered by something else",
+                where=error.where,
+                command=command,
+                reply=error.reply,
+                allowed="a number",
+                todo=error.todo,
+            ) from error
+
+    def check_errors(self, *, after: str = "") -> None:
+        """Empty the error queue; raises InstrumentError with what was in it."""
+        query = self.description.error_query
+        if query is None:
+            return
+        found: list[str] = []
+        for _ in range(_MOST_ERRORS):
+            reply = self.session.query(query.ask).strip()
+            rest = reply.removeprefix("+").removeprefix(query.none)
+            if rest != reply.removeprefix("+") and not rest[:1].isalnum():  # 0 is none, 01 is not
+                break
+            try:
+                code, text = scpi.error_entry(reply, where=self.session.where, command=query.ask)
+            except OutOfStepError:
+                self.session.is_suspect = True
+                raise
+            found.append(f"{code}, {text}" if text else str(code))
+        if found:
+            raise InstrumentError(
+                f"reports {'; '.join(found)}" + (f" after {after}" if after else ""),
+                where=self.session.where,
+                command=after,
+                reply="; ".join(found),
+                todo=self.session.hint or "check the command in the description against the manual of the instrument",
+            )
+
+    def recover(self, *, at_once: tuple[str, ...] = ()) -> None:
+        """After touch was lost: clear, drain, identify; opened again where that fails, within a bound of time.
+
+        The late answer is gone once the identity has come. Whether the settings are lost as well is looked at; the
+        set-up is sent by whoever needs it (`set_up_again`).
+
+        Args:
+            at_once: commands sent before anything else, at each attempt; nothing they are answered is taken.
+
+        Raises:
+            InstrumentError: it does not come back, or another instrument answers.
+        """
+        begin_s = self.session.clock.now()
+        for attempt in itertools.count(1):
+            try:
+                if attempt > 1:
+                    self.session.reopen()
+                self._send_blind(*at_once)
+                self.session.clear()
+                self._identify()
+                if self._was_switched_on():
+                    self.forget()
+                self.send(*self.description.clear)
+            except InstrumentError as error:
+                is_over = self.session.clock.now() - begin_s >= _RECOVERY_S or isinstance(error, WrongInstrumentError)
+                if is_over and attempt >= _RECOVERIES:
+                    raise InstrumentError(
+                        f"does not come back ({error.what})", where=self.session.where, todo="check power and cable"
+                    ) from error
+                self.session.clock.sleep(_PAUSE_S)
+            else:
+                break
+        self.session.is_suspect = False
+        self.active = None
+        if self.description.event_status is None and not self.has_output:
+            self.is_set_up = False  # it cannot tell; a source looks for itself, since a set-up may move its output
+
+    def set_up_again(self) -> None:
+        """Send the set-up if the settings are lost; raises InstrumentError."""
+        if not self.is_set_up:
+            self.set_up()
+
+
+def fits(pattern: re.Pattern[str], reply: str) -> bool:
+    """True if a whole reply, which may not be long, is a word of a pattern."""
+    return len(reply) <= LONGEST_WORD and pattern.fullmatch(reply.strip()) is not None
+
+
+def selecting(function: Function, entry: RangeEntry) -> tuple[str, ...]:
+    """The commands that take a function and a range of it."""
+    top = entry.range.within(function.wire_unit).top
+    return tuple(render(command, range=top) for command in (*function.select, *entry.select))

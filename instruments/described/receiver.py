@@ -1,0 +1,129 @@
+"""A function that reads: one reading at a time, in the unit asked for.
+
+It judges no reading; an overload or a reply without sense is an error, never a number.
+"""
+
+import contextlib
+import re
+
+from instruments import scpi
+from instruments.clock import Clock
+from instruments.described.instrument import LONGEST_WORD, NEVER, DescribedInstrument, fits, selecting
+from instruments.description import Function, RangeEntry
+from instruments.entry import Doubting
+from instruments.errors import InstrumentError, NoReadingError, PowerCycledError, shortened
+from instruments.roles import Sample
+from instruments.units import rescale, without_conversion_rest
+
+__all__ = ["DescribedReceiver"]
+
+
+class DescribedReceiver:
+    """One function of an instrument that reads.
+
+    Args:
+        instrument: the instrument.
+        function: name of the function in its description.
+        clock: waits after a range change, and gives the time of each reading.
+    """
+
+    is_keyed = False
+
+    def __init__(self, *, instrument: DescribedInstrument, function: str, clock: Clock) -> None:
+        self.instrument = instrument
+        self.name = instrument.name
+        self.function = function
+        self._spec: Function = instrument.description.functions[function]
+        self._clock = clock
+        self._entry: RangeEntry = self._spec.ranges[0]
+        self._factor, self._shift = 1.0, 0.0
+        self._pattern = scpi.reply_pattern(self._spec.reply)
+        self._overload = re.compile(self._spec.overload or NEVER)
+        self._session = instrument.session
+
+    @property
+    def takes_s(self) -> float:
+        """How long one reading takes, by the description."""
+        return self._spec.takes
+
+    def select(self, entry: RangeEntry, unit: str) -> None:
+        """Take function and range, wait, and throw away the readings that the description calls not yet right."""
+        self._entry = entry
+        self._factor, self._shift = rescale(self._spec.wire_unit, unit)
+        self._set_up()
+
+    def _set_up(self) -> None:
+        commands = selecting(self._spec, self._entry)
+        self.instrument.send(*commands)
+        self.instrument.check_errors(after=" ".join(commands))
+        self.instrument.active = self
+        if (reply := self._selected_otherwise()) is not None:
+            raise InstrumentError(
+                f'was told to take the function "{self.function}", and says "{shortened(reply)}"',
+                where=self._session.where,
+                reply=reply,
+                todo='check "select" and "select query" in the description against the manual of the instrument',
+            )
+        self._clock.sleep(self._spec.settling_after_range_change)
+        for _ in range(self._spec.discard_after_range_change):
+            with contextlib.suppress(NoReadingError):  # it is thrown away, whatever it was
+                self._one()
+
+    def check(self) -> None:
+        """Raises PowerCycledError if the instrument was switched off and on; silent where it cannot tell."""
+        self.instrument.check_power()
+        can_tell = self.instrument.description.event_status is not None
+        if not can_tell and self.instrument.active is self and self._selected_otherwise() is not None:
+            self.instrument.forget()
+            raise PowerCycledError(
+                "no longer has its function selected",
+                where=self._session.where,
+                todo="look why it lost its power, or who turned it to another function",
+            )
+
+    def _selected_otherwise(self) -> str | None:
+        """What the instrument says is selected where it is not this function; None if it is, or cannot be told."""
+        query = self._spec.select_query
+        if query is None:
+            return None
+        reply = self.instrument.ask(query.ask).strip()
+        return None if re.fullmatch(query.reply, reply[:LONGEST_WORD]) else reply
+
+    def take_correction(self) -> Sample | None:
+        """None: an instrument with an interface corrects nothing."""
+        return None
+
+    def wider(self) -> RangeEntry | None:
+        """The next wider range of this function; None at the widest."""
+        wide = [entry for entry in self._spec.ranges if entry.range.width > self._entry.range.width * (1 + 1e-9)]
+        return min(wide, key=lambda entry: entry.range.width, default=None)
+
+    def read(self, *, expected: float | None = None, doubt: Doubting | None = None) -> Sample:  # noqa: ARG002
+        """One reading in the unit selected; after a time-out or a reply without sense the line is cleared first."""
+        if self._session.is_suspect:
+            self.recover()
+        elif self.instrument.active is not self:  # another function of this instrument was used in between
+            self._set_up()
+        return self._one()
+
+    def _one(self) -> Sample:
+        assert self._spec.query is not None
+        reply = self.instrument.ask(self._spec.query)
+        if fits(self._overload, reply):
+            raise NoReadingError("overload", where=self._session.where, command=self._spec.query, reply=reply)
+        try:
+            value = scpi.number(reply, self._pattern, where=self._session.where, command=self._spec.query)
+        except NoReadingError as error:
+            if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
+                self._session.is_suspect = True
+            raise
+        # 0.0040001 A is 4.0001 mA, and not 4.000100000000001 mA; a reading in the unit asked for stays as it was said.
+        if (self._factor, self._shift) != (1.0, 0.0):
+            value = without_conversion_rest(self._factor * value + self._shift, largest=self._shift)
+        return Sample(value, self._clock.now(), reply.strip())
+
+    def recover(self) -> None:
+        """After touch was lost: clear, drain, identify, set up again; raises InstrumentError."""
+        self.instrument.recover()
+        self.instrument.set_up_again()
+        self._set_up()

@@ -1,0 +1,248 @@
+"""A function that sets: limits looked at on each set, levels read back, and made safe with proof.
+
+It decides no setpoint and no moment; it refuses, sends, and says whether the output stands as it was told.
+"""
+
+import re
+
+from instruments import scpi
+from instruments.clock import Clock
+from instruments.described.instrument import DescribedInstrument, selecting
+from instruments.description import Function, RangeEntry, as_sent, render
+from instruments.errors import InstrumentError, LimitError, PowerCycledError, UnsafeError, WrongInstrumentError
+from instruments.units import Quantity, Span, magnitude, show
+
+__all__ = ["DescribedSource"]
+
+
+class DescribedSource:
+    """One function of an instrument that sets.
+
+    Args:
+        instrument: the instrument.
+        function: name of the function in its description.
+        limits: ranges, each with its reason, outside of which nothing is ever sent.
+        safe_level: what the output is left at.
+        clock: waits for the source's own settling.
+    """
+
+    is_keyed = False
+
+    def __init__(
+        self,
+        *,
+        instrument: DescribedInstrument,
+        function: str,
+        limits: tuple[tuple[str, Span], ...],
+        safe_level: Quantity,
+        clock: Clock,
+    ) -> None:
+        self.instrument = instrument
+        self.name = instrument.name
+        self.function = function
+        self.safe_level = safe_level
+        self._spec: Function = instrument.description.functions[function]
+        self._limits = limits
+        self._clock = clock
+        self._entry: RangeEntry = self._spec.ranges[0]
+        self._level = self._level_before = safe_level  # told last, and confirmed last
+        self._is_on = False
+        self._has_driven = False
+        self._resets_n = instrument.resets_n
+        instrument.has_output = True
+
+    def select(self, entry: RangeEntry) -> None:
+        """Take the range; the output is off."""
+        self._entry = entry
+        self._resets_n = self.instrument.resets_n
+        commands = selecting(self._spec, entry)
+        self.instrument.send(*commands)
+        self.instrument.check_errors(after=" ".join(commands))
+        self._clock.sleep(self._spec.settling_after_range_change)
+
+    def energise(self) -> None:
+        """Switch the output on at the level set last."""
+        self._is_on = self._has_driven = True  # before it is sent: from here on it must be made safe
+        self.instrument.send(*self._spec.on)
+        self.instrument.check_errors(after=" ".join(self._spec.on))
+        self.check()
+
+    def set(self, level: Quantity) -> None:
+        """Set a level.
+
+        Raises:
+            LimitError: outside the range of the source, or the limits of bench or unit; nothing was sent.
+            OutOfTouchError: no answer, no connection, or its settings are lost; `recover`.
+            InstrumentError: refused, reported in the error queue, or read back as something else.
+        """
+        value = magnitude(level, self._spec.unit, where=self.name)
+        for reason, limit in (("range of the source", self._entry.range), *self._limits):
+            if not limit.within(self._spec.unit).holds(value):  # NaN is refused too
+                raise LimitError(
+                    f"{show(level)} refused: outside the {reason}",
+                    where=self.name,
+                    allowed=str(limit),
+                    todo="correct the setpoints, or the limits in bench file or type sheet",
+                )
+        self._refuse_if_coarse(level)
+        if self.instrument.session.is_suspect:
+            was_on = self._is_on
+            if self.recover() and was_on:
+                raise self._lost()
+        self._level, self._has_driven = level, True
+        self.instrument.send(self._setting(level))
+        self.instrument.check_errors(after=f"{show(level)} was set")
+        self._read_back(level)
+        self._level_before = level
+        self.check()
+        self._clock.sleep(self._spec.settling)
+
+    def check(self) -> None:
+        """Raises PowerCycledError if its output no longer stands as it was set; silent where it cannot be told."""
+        self.instrument.check_power()
+        if not self._is_on:
+            return
+        must_look = self.instrument.description.event_status is None and self._can_tell
+        if self.instrument.resets_n != self._resets_n or (must_look and not self._stands()):
+            raise self._lost()
+
+    @property
+    def _can_tell(self) -> bool:
+        """True if the instrument can say that its output still stands."""
+        spec = self._spec
+        # The level alone does not tell that an output was switched off with it.
+        shown = spec.output_query is not None if spec.on else spec.read_back is not None
+        return shown or self.instrument.description.event_status is not None
+
+    def _stands(self) -> bool:
+        """True if everything that can be asked says that the output is on at a level it was told."""
+        if self.instrument.resets_n != self._resets_n or not self._can_tell or self._says_off():
+            return False
+        found = self._told_back()
+        return found is None or self._is_near(found, self._level) or self._is_near(found, self._level_before)
+
+    def _says_off(self) -> bool:
+        query = self._spec.output_query
+        return query is not None and bool(
+            re.fullmatch(query.off, self.instrument.ask(query.ask).strip(), re.IGNORECASE)
+        )
+
+    def _lost(self) -> PowerCycledError:
+        return PowerCycledError(
+            "its output no longer stands as it was set",
+            where=self.instrument.session.where,
+            todo="look why it lost its power, or who switched it off",
+        )
+
+    def _setting(self, level: Quantity) -> str:
+        assert self._spec.set is not None
+        return render(self._spec.set, level=magnitude(level, self._spec.wire_unit))
+
+    def _tolerance(self, told: float) -> float:
+        """How far a number on the wire may be from what was meant."""
+        step = self._spec.resolution(self._entry, self._spec.wire_unit)
+        return max(step, 1e-5 * abs(told), 1e-9 * self._entry.range.within(self._spec.wire_unit).width)
+
+    def _refuse_if_coarse(self, level: Quantity) -> None:
+        assert self._spec.set is not None
+        told = magnitude(level, self._spec.wire_unit)
+        left = as_sent(self._spec.set, told)
+        if not abs(left - told) <= self._tolerance(told):
+            raise LimitError(
+                f"{show(level)} refused: its format would send {left:g} {self._spec.wire_unit}",
+                where=self.name,
+                todo='give "{level}" in the description more digits, such as "{level:.6E}"',
+            )
+
+    def _read_back(self, level: Quantity) -> None:
+        found = self._told_back()
+        if found is not None and not self._is_near(found, level):
+            self.instrument.check_power()  # which would be why
+            raise InstrumentError(
+                f"told {show(level)}, reports {found:g} {self._spec.wire_unit}",
+                where=self.instrument.session.where,
+                command=self._spec.read_back or "",
+                todo="check range, lock and unit of the source",
+            )
+
+    def _told_back(self) -> float | None:
+        """The level that the source reports, in its wire unit; None where it reports none."""
+        command = self._spec.read_back
+        if command is None:
+            return None
+        return self.instrument.ask_number(command, scpi.reply_pattern(self._spec.reply))
+
+    def _is_near(self, found: float, level: Quantity) -> bool:
+        told = magnitude(level, self._spec.wire_unit)
+        return abs(found - told) <= self._tolerance(told)
+
+    def make_safe(self) -> None:
+        """Bring the output to its safe level and switch it off; sent before anything else, proved after.
+
+        An instrument that never answered is asked first who it is: another one is sent nothing, a silent one is told
+        all the same. One that was driven from here is told before it is asked, whoever answers there by now: the wires
+        to the unit still hang on it, and a level that is safe hurts nobody.
+
+        Raises:
+            UnsafeError: it could not be proved; somebody must switch off by hand.
+            InstrumentError: the same of an instrument that never answered, so that nothing was energised from here.
+        """
+        commands = (self._setting(self.safe_level), *self._spec.off)
+        at_once = commands if self._has_driven else ()
+        try:
+            if not self.instrument.was_met:
+                self.instrument.meet(at_once=commands)
+            elif self.instrument.session.is_suspect:  # an old answer would be taken for the proof
+                self.instrument.recover(at_once=at_once)
+            self._leave_safe(commands)
+        except InstrumentError as first:
+            try:
+                if not self.instrument.was_met and not isinstance(first, WrongInstrumentError):
+                    at_once = commands
+                self.instrument.recover(at_once=at_once)
+                self._leave_safe(commands)
+            except InstrumentError as second:
+                if not self.instrument.was_met:
+                    raise InstrumentError(
+                        second.what,
+                        where=second.where,
+                        todo="check power and cable; nothing was energised from here, yet look whether it is on",
+                    ) from second
+                raise UnsafeError(
+                    f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
+                    where=self.instrument.session.where,
+                    todo=f"switch it off by hand, now ({second.what})",
+                ) from second
+        self._is_on = False
+        self._level = self._level_before = self.safe_level
+
+    def _leave_safe(self, commands: tuple[str, ...]) -> None:
+        self.instrument.send(*commands)
+        self.instrument.check_errors(after="the safe level was set")
+        self._read_back(self.safe_level)
+        if self._spec.output_query is not None and not self._says_off():
+            raise InstrumentError(
+                "was switched off, and does not say so",
+                where=self.instrument.session.where,
+                command=self._spec.output_query.ask,
+                todo="check the output query in the description",
+            )
+
+    def recover(self) -> bool:
+        """After touch was lost: clear, drain, identify, and look whether the output still stands; it is not moved.
+
+        Returns:
+            True if the output is off: one that does not stand as it was set, or of which that cannot be told, was made
+            safe and set up again. It is for the caller to set a level and to energise.
+
+        Raises:
+            InstrumentError: it does not come back, or another instrument answers.
+            UnsafeError: the output no longer stands, and cannot be made safe.
+        """
+        self.instrument.recover()
+        if self._is_on and self._stands():
+            return False
+        self.make_safe()
+        self.instrument.set_up()
+        self.select(self._entry)
+        return True

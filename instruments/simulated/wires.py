@@ -1,0 +1,50 @@
+"""What connects an instrument of the simulated bench to the plant; it knows neither dialect nor unit under test."""
+
+import threading
+
+from instruments.clock import Clock
+from instruments.simulated.physics import Plant
+
+__all__ = ["Wires"]
+
+
+class Wires:
+    """What connects one instrument to the plant: the tap it drives, the tap it reads, and the time."""
+
+    def __init__(
+        self, plant: Plant, lock: threading.RLock, clock: Clock, *, sets: int | None, reads: int | None
+    ) -> None:
+        self._plant, self._lock, self._clock = plant, lock, clock
+        self._sets, self._reads = sets, reads
+
+    @property
+    def set_unit(self) -> str | None:
+        """Signal unit of the tap it drives; None if it drives none."""
+        return None if self._sets is None else self._plant.sheet.taps[self._sets].signal_unit
+
+    @property
+    def read_unit(self) -> str | None:
+        """Reading unit of the tap it reads; None if it reads none."""
+        return None if self._reads is None else self._plant.sheet.taps[self._reads].reading_unit
+
+    @property
+    def highest(self) -> float:
+        """Larger end of the wired taps' ranges, in the tap's unit."""
+        taps = [self._plant.sheet.taps[index] for index in (self._sets, self._reads) if index is not None]
+        return max(abs(end) for tap in taps for end in (tap.low, tap.high))
+
+    def drive(self, signal: float, *, enabled: bool) -> None:
+        """Give a signal, in the tap's signal unit, from now on."""
+        assert self._sets is not None
+        with self._lock:
+            self._plant.drive(self._clock.now(), signal, tap=self._sets, enabled=enabled)
+
+    def see(self, aperture_s: float) -> float:
+        """Mean over an aperture that begins now, through shunt or lead if there is one; returns when it is over."""
+        assert self._reads is not None
+        begin_s = self._clock.now()
+        self._clock.sleep(aperture_s)
+        with self._lock:
+            seen = self._plant.seen(self._reads, begin_s, self._clock.now())
+        correction = self._plant.sheet.taps[self._reads].correction
+        return seen if correction is None else correction.factor * seen + correction.shift

@@ -25,7 +25,7 @@ from instruments.errors import (
 )
 from instruments.roles import Sample
 from instruments.session import Session
-from instruments.units import Quantity, Span, magnitude, rescale, show
+from instruments.units import Quantity, Span, magnitude, rescale, show, without_rest
 
 __all__ = ["DescribedInstrument", "DescribedReceiver", "DescribedSource"]
 
@@ -605,7 +605,7 @@ class DescribedReceiver:
             if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
                 self._session.is_suspect = True
             raise
-        return Sample(self._factor * value + self._shift, self._clock.now(), reply.strip())
+        return Sample(without_rest(self._factor * value + self._shift), self._clock.now(), reply.strip())
 
     def recover(self) -> None:
         """After touch was lost: clear, drain, identify, set up again; raises InstrumentError."""

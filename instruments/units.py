@@ -34,6 +34,7 @@ __all__ = [
     "show",
     "span",
     "terms",
+    "without_rest",
 ]
 
 # [0-9], since \d takes the figures of every script.
@@ -155,6 +156,16 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
 
 
 @lru_cache(maxsize=256)
+def without_rest(number: float, digits: int = 15) -> float:
+    """A number that was computed, without the rest of binary arithmetic: 0.0040001 A is 4.0001 mA.
+
+    Args:
+        number: any, NaN too.
+        digits: that count; 15 of a decimal number are kept by a binary one, fewer by a difference of two.
+    """
+    return float(f"{number:.{digits}g}")
+
+
 def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     """Factor and shift that turn numbers of one unit into the other: `to = factor * from + shift`.
 

@@ -36,6 +36,7 @@ class Candidate:
         residual_before_pct: root mean square of the errors, % of span at the tap after the place.
         residual_after_pct: the same of what it leaves unexplained; None where it foretells no single reading.
         against: what speaks against it; () = nothing.
+        is_transcription: the readings are to be corrected before anything is judged.
     """
 
     names: tuple[str, ...]
@@ -46,6 +47,7 @@ class Candidate:
     residual_before_pct: float | None
     residual_after_pct: float | None
     against: tuple[str, ...]
+    is_transcription: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +100,11 @@ class Account:
         """The causes of the leading candidate; () where nothing is found."""
         return self.ranking[0].names if self.is_fault and self.ranking else ()
 
+    @property
+    def is_transcription(self) -> bool:
+        """Whether what was written down is likely wrong, so that nothing can be judged before it is corrected."""
+        return bool(self.names) and self.ranking[0].is_transcription and self.ranking[0].weight >= LIKELY
+
 
 def account(findings: Findings, sheet: DataSheet) -> Account:
     """The findings of a unit in words."""
@@ -111,7 +118,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
         )
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
-    if points_n < _FEWEST_POINTS:
+    if points_n < _FEWEST_POINTS and not top.best.is_transcription:
         few = f"{points_n} point{'s' if points_n > 1 else ''} cannot tell one cause from another"
         return _plain(few, is_fault=True, check=" ".join(missing))
     extra = _telling(ranked, weighing)
@@ -157,6 +164,8 @@ def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ..
 
 def _where(top: Finding) -> str:
     best = top.best
+    if best.is_transcription:
+        return f"{best.place} (what was written down, not the unit)"
     return f"{best.place} (bench, not the unit)" if best.is_of_bench else best.place
 
 
@@ -215,6 +224,7 @@ def _candidate(finding: Finding, weighing: Weighing) -> Candidate:
         residual_before_pct=before,
         residual_after_pct=after,
         against=tuple(against),
+        is_transcription=best.is_transcription,
     )
 
 

@@ -11,6 +11,7 @@ from instruments.texts import sized
 from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
 from sequencer.diagnosis.model.hypotheses import Weighing
+from sequencer.diagnosis.model.transcription import TRANSCRIPTIONS
 from sequencer.diagnosis.next_check import Extra, extra_readings
 
 __all__ = ["Account", "Candidate", "Curve", "StageShare", "account"]
@@ -36,7 +37,6 @@ class Candidate:
         residual_before_pct: root mean square of the errors, % of span at the tap after the place.
         residual_after_pct: the same of what it leaves unexplained; None where it foretells no single reading.
         against: what speaks against it; () = nothing.
-        is_transcription: the readings are to be corrected before anything is judged.
     """
 
     names: tuple[str, ...]
@@ -47,7 +47,11 @@ class Candidate:
     residual_before_pct: float | None
     residual_after_pct: float | None
     against: tuple[str, ...]
-    is_transcription: bool = False
+
+    @property
+    def is_transcription(self) -> bool:
+        """What was written down is wrong: the readings are to be corrected before anything is judged."""
+        return self.names[0] in TRANSCRIPTIONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +122,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
         )
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
-    if points_n < _FEWEST_POINTS and not top.best.is_transcription:
+    if points_n < _FEWEST_POINTS and top.best.name not in TRANSCRIPTIONS:
         few = f"{points_n} point{'s' if points_n > 1 else ''} cannot tell one cause from another"
         return _plain(few, is_fault=True, check=" ".join(missing))
     extra = _telling(ranked, weighing)
@@ -164,7 +168,7 @@ def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ..
 
 def _where(top: Finding) -> str:
     best = top.best
-    if best.is_transcription:
+    if best.name in TRANSCRIPTIONS:
         return f"{best.place} (what was written down, not the unit)"
     return f"{best.place} (bench, not the unit)" if best.is_of_bench else best.place
 
@@ -224,7 +228,6 @@ def _candidate(finding: Finding, weighing: Weighing) -> Candidate:
         residual_before_pct=before,
         residual_after_pct=after,
         against=tuple(against),
-        is_transcription=best.is_transcription,
     )
 
 

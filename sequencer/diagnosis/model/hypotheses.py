@@ -321,7 +321,6 @@ def _slip(slip: Slip, base: _Base) -> Hypothesis:
         text=slip.text,
         check=slip.check,
         is_of_bench=True,
-        is_transcription=True,
     )
 
 
@@ -341,7 +340,6 @@ def _column(column: Column, meant: list[_Base], bases: list[_Base]) -> Hypothesi
         text=column.text,
         check=column.check,
         is_of_bench=True,
-        is_transcription=True,
     )
 
 

@@ -27,7 +27,6 @@ class Hypothesis:
         text: what it says, with sizes and units.
         check: the next check.
         is_of_bench: the bench or the person, not the unit.
-        is_transcription: what a person wrote down is wrong: the readings are to be corrected before they are judged.
         contains: names of causes that are special cases of it.
         parts: of two causes, the single ones.
         scale: what is left of scatter, in units of what was expected.
@@ -47,7 +46,6 @@ class Hypothesis:
     predicted: FloatArray | None = None
     parameters_n: int = 1
     is_of_bench: bool = False
-    is_transcription: bool = False
     contains: tuple[str, ...] = ()
     parts: tuple["Hypothesis", ...] = ()
     scale: float = 1.0

@@ -14,7 +14,7 @@ from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
 from sequencer.readings.plausibility import Rescaling, meant, rescalings
 
-__all__ = ["Column", "Slip", "columns", "slips"]
+__all__ = ["TRANSCRIPTIONS", "Column", "Slip", "columns", "slips"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +68,16 @@ _OF_NUMBER = {
 }
 _OF_COLUMN = {"unit": "unit of a column", "shunt": "unit of a column", "decimal point": "decimal point of a column",
               "sign": "sign of a column"}  # fmt: skip
+TRANSCRIPTIONS = frozenset(
+    {
+        "swapped rows",
+        "copied reading",
+        "swapped columns",
+        *_OF_COLUMN.values(),
+        *(name for name, _ in _OF_NUMBER.values()),
+    }
+)
+"""Names of all slips: where one leads, the readings are to be corrected before anything is judged."""
 # How far readings are off, as fraction of the span, if one was made in a column, and at most without it.
 _OFF_FRAC, _LEFT_FRAC = 0.1, 0.05
 _WEIGHT = 2.0

@@ -36,6 +36,7 @@ __all__ = [
     "show",
     "span",
     "terms",
+    "to_digits",
     "without_conversion_rest",
 ]
 
@@ -155,6 +156,16 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
         raise InputError(
             f"{show(level)} is not a level in {in_unit}", where=where, todo=f"give it in {in_unit}"
         ) from error
+
+
+def to_digits(number: float, digits: int = 15) -> float:
+    """A number that was computed, without the rest of binary arithmetic: 0.0040001 A is 4.0001 mA.
+
+    Args:
+        number: any, NaN too.
+        digits: that count; 15 of a decimal number are kept by a binary one, fewer by a difference of two.
+    """
+    return float(f"{number:.{digits}g}")
 
 
 @lru_cache(maxsize=256)

@@ -78,14 +78,15 @@ def remark_command(record: Path, text: str, by: str, *, as_json: bool) -> None:
 @click.option("--reading", required=True, type=click.IntRange(1), help="Which reading at that point.")
 @click.option("--to", required=True, help='What it should have been: "12.013 mA".')
 @click.option("--by", required=True, help="Who corrects it.")
+@click.option("--confirm", is_flag=True, help="The value is meant, even if it looks like a slip.")
 @json_option
-def correct_command(
-    record: Path, why: str, *, point: int, tap: str, reading: int, to: str, by: str, as_json: bool
+def correct_command(  # noqa: PLR0913  one for each option
+    record: Path, why: str, *, point: int, tap: str, reading: int, to: str, by: str, confirm: bool, as_json: bool
 ) -> None:
     """Correct a reading of a RECORD that is sealed, with the reason WHY.
 
     What was read stays; figures and report are computed with the correction, and
-    the report shows both.
+    the report shows both. A value that looks like a slip itself is asked about.
 
     \b
     Example:
@@ -94,7 +95,22 @@ def correct_command(
     """
     from sequencer import core  # noqa: PLC0415
 
-    added = core.correct(record, point=point, tap=tap, reading=reading, to=to, by=by, why=why)
+    def is_meant(question: str) -> bool:
+        if confirm:
+            click.echo(printable(f"{question} yes (--confirm)"), err=True)
+            return True
+        click.echo(printable(f"{question} [y/n] "), err=True, nl=False)
+        return sys.stdin.readline().strip().casefold() in {"y", "yes"}
+
+    can_ask = confirm or (sys.stdin is not None and sys.stdin.isatty())
+    added = core.correct(
+        record, point=point, tap=tap, reading=reading, to=to, by=by, why=why, is_meant=is_meant if can_ask else None
+    )
     if as_json:
         print_json(added)
-    click.echo(printable(f"corrected; livezero report {record} judges it anew"), err=True)
+    before = "no reading" if added["before"] is None else f"{added['before']:.15g} {added['signal_unit']}"
+    now = f"{added['signal']:.15g} {added['signal_unit']}"
+    place = f'reading {reading} at point {point}, tap "{added["tap"]}"'
+    click.echo(
+        printable(f"corrected {place}: {before} is now {now}; livezero report {record} judges it anew"), err=True
+    )

@@ -59,7 +59,7 @@ def _is_no_trim(findings: Account | None) -> bool:
     return not _TRIMS & set(findings.names[:_LEADING_N])
 
 
-def advice(
+def advice(  # noqa: PLR0911  one sentence for each outcome
     evaluation: Evaluation | None,
     status: str,
     reason: str,
@@ -83,6 +83,8 @@ def advice(
         anew = "See to that, then run again; what was read is kept"
         return f"The run did not finish: {reason}. {again if can_resume else anew}."
     verdict = evaluation.verdict
+    if verdict.result != "pass" and findings is not None and findings.is_transcription:
+        return findings.ranking[0].check
     if verdict.result == "pass":
         worst = evaluation.worst
         used = 0.0 if worst is None else abs(float(worst["used_pct"]))

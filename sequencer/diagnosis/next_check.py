@@ -147,5 +147,6 @@ def _ahead(segment: Segment, dwells: float) -> Segment:
         sd=series.sd,
         is_keyed=series.is_keyed,
         text={name: np.concatenate((text, np.full((more, text.shape[1]), ""))) for name, text in series.text.items()},
+        place={name: np.concatenate((text, np.full((more, text.shape[1]), ""))) for name, text in series.place.items()},
     )
     return replace(segment, series=longer, noise=np.concatenate((segment.noise, np.full(more, segment.noise.mean()))))

@@ -11,6 +11,7 @@ from instruments.texts import sized
 from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
 from sequencer.diagnosis.model.hypotheses import Weighing
+from sequencer.diagnosis.model.transcription import TRANSCRIPTIONS
 from sequencer.diagnosis.next_check import Extra, extra_readings
 
 __all__ = ["Account", "Candidate", "Curve", "StageShare", "account"]
@@ -46,6 +47,11 @@ class Candidate:
     residual_before_pct: float | None
     residual_after_pct: float | None
     against: tuple[str, ...]
+
+    @property
+    def is_transcription(self) -> bool:
+        """What was written down is wrong: the readings are to be corrected before anything is judged."""
+        return self.names[0] in TRANSCRIPTIONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +104,11 @@ class Account:
         """The causes of the leading candidate; () where nothing is found."""
         return self.ranking[0].names if self.is_fault and self.ranking else ()
 
+    @property
+    def is_transcription(self) -> bool:
+        """Whether what was written down is likely wrong, so that nothing can be judged before it is corrected."""
+        return bool(self.names) and self.ranking[0].is_transcription and self.ranking[0].weight >= LIKELY
+
 
 def account(findings: Findings, sheet: DataSheet) -> Account:
     """The findings of a unit in words."""
@@ -111,7 +122,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
         )
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
-    if points_n < _FEWEST_POINTS:
+    if points_n < _FEWEST_POINTS and top.best.name not in TRANSCRIPTIONS:
         few = f"{points_n} point{'s' if points_n > 1 else ''} cannot tell one cause from another"
         return _plain(few, is_fault=True, check=" ".join(missing))
     extra = _telling(ranked, weighing)
@@ -157,6 +168,8 @@ def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ..
 
 def _where(top: Finding) -> str:
     best = top.best
+    if best.name in TRANSCRIPTIONS:
+        return f"{best.place} (what was written down, not the unit)"
     return f"{best.place} (bench, not the unit)" if best.is_of_bench else best.place
 
 

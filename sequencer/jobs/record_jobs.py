@@ -2,17 +2,22 @@
 
 import json
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
+from instruments.datasheet import DataSheet, FloatArray
+from instruments.entry import Doubt
 from instruments.errors import InputError, RecordError
 from instruments.units import magnitude, quantity
 from sequencer.inputs.files import load_type_sheet
 from sequencer.journal.writer import entries
+from sequencer.readings.plausibility import Expectation, Seen, doubt
 from sequencer.readings.table import valid_rows
 from sequencer.record import record as records
 from sequencer.record.addenda import add, added
@@ -149,7 +154,17 @@ def remark(folder: Path | str, text: str, *, by: str) -> dict[str, Any]:
     return add(folder, "remark", date=_now(), by=by.strip(), text=text.strip())
 
 
-def correct(folder: Path | str, *, point: int, tap: str, reading: int, to: str, by: str, why: str) -> dict[str, Any]:
+def correct(
+    folder: Path | str,
+    *,
+    point: int,
+    tap: str,
+    reading: int,
+    to: str,
+    by: str,
+    why: str,
+    is_meant: Callable[[str], bool] | None = None,
+) -> dict[str, Any]:
     """Correct a reading of a record that is sealed: figures are computed with it from now on; what was read stays.
 
     Args:
@@ -160,12 +175,14 @@ def correct(folder: Path | str, *, point: int, tap: str, reading: int, to: str, 
         to: what the instrument should have shown, with its unit: "12.013 mA".
         by: who corrects.
         why: the reason, which the report shows.
+        is_meant: asked whether a value that looks like a slip itself is meant; None = nobody can be asked.
 
     Returns:
         What was added.
 
     Raises:
-        InputError: no name or reason, no such reading, or another unit.
+        InputError: no name or reason, no such reading, another unit, or a value that looks like a slip and is not
+            confirmed.
         RecordError: there is no record, it is not sealed or was altered, or it cannot be written.
     """
     _refuse_nameless(by, why, "a correction")
@@ -177,18 +194,16 @@ def correct(folder: Path | str, *, point: int, tap: str, reading: int, to: str, 
             where=str(folder),
             todo="correct nothing in it; livezero verify tells all that was altered",
         )
-    taps = load_type_sheet(str((folder / "inputs" / "type.yaml").resolve()))[0].datasheet().taps
-    at = next((each for each in taps if each.name == (tap or taps[-1].name)), None)
-    rows = valid_rows(record.table)
-    rows = rows[(rows["number"] == point) & (rows["reading"] == reading) & (rows["tap"] == (at.name if at else tap))]
-    if at is None or rows.empty:
-        raise InputError(
-            f'there is no reading {reading} at point {point}, tap "{tap or taps[-1].name}"',
-            where=str(folder),
-            allowed=f"taps {', '.join(each.name for each in taps)}; points and readings as in readings.csv",
-        )
-    row: dict[str, Any] = {str(name): each for name, each in rows.iloc[-1].items()}
+    sheet, index, row = _reading(record, point=point, tap=tap, reading=reading)
+    at = sheet.taps[index]
     signal = magnitude(quantity(to, like=at.reading_unit), at.reading_unit)
+    doubted = _doubted(record.table, sheet, index, row, signal, to)
+    if doubted is not None and not (is_meant and is_meant(f"{doubted.text} Is it meant?")):
+        raise InputError(
+            f"nothing was corrected: {doubted.text}",
+            where=str(folder),
+            todo="" if is_meant else "correct the value; if it is meant, say so with --confirm",
+        )
     before = float(row["signal"])
     return add(
         folder,
@@ -206,6 +221,56 @@ def correct(folder: Path | str, *, point: int, tap: str, reading: int, to: str, 
         signal_unit=at.reading_unit,
         before=None if math.isnan(before) else before,
     )
+
+
+def _reading(record: records.Record, *, point: int, tap: str, reading: int) -> tuple[DataSheet, int, dict[str, Any]]:
+    """Data sheet of the unit, index of the tap, and the row of the reading that counts there; raises InputError."""
+    folder = record.folder
+    sheet = load_type_sheet(str((folder / "inputs" / "type.yaml").resolve()))[0].datasheet()
+    names = [each.name for each in sheet.taps]
+    name = tap or names[-1]
+    rows = valid_rows(record.table)
+    rows = rows[(rows["number"] == point) & (rows["reading"] == reading) & (rows["tap"] == name)]
+    if name not in names or rows.empty:
+        raise InputError(
+            f'there is no reading {reading} at point {point}, tap "{name}"',
+            where=str(folder),
+            allowed=f"taps {', '.join(names)}; points and readings as in readings.csv",
+        )
+    return sheet, names.index(name), {str(column): each for column, each in rows.iloc[-1].items()}
+
+
+def _doubted(
+    table: pd.DataFrame, sheet: DataSheet, index: int, row: dict[str, Any], signal: float, typed: str
+) -> Doubt | None:
+    """What looks like a slip in a correction, held against what the unit should give and what it gave elsewhere."""
+    tap = sheet.taps[index]
+    rows = valid_rows(table)
+    commanded = rows["commanded"].to_numpy(dtype=np.float64)
+
+    def expected(number: int, inputs: FloatArray) -> FloatArray:
+        each = sheet.taps[number]
+        return each.to_reading(sheet.ideal(inputs, last=number) if number else inputs)
+
+    levels = expected(index, commanded)
+    is_here = ((rows["tap"] == tap.name) & rows["signal"].notna()).to_numpy()
+    is_before = (rows["number"] < row["number"]).to_numpy()
+    is_other = ((rows["number"] != row["number"]) | (rows["reading"] != row["reading"])).to_numpy()
+    # The readings before it last, in order: they tell a copy; the others, what error the unit has.
+    places = [*np.flatnonzero(is_here & is_other & ~is_before), *np.flatnonzero(is_here & is_before)]
+    signals = rows["signal"].to_numpy(dtype=np.float64)
+    here = np.array([float(row["commanded"])])
+    low, high = (float(each) for each in tap.to_reading(np.array([tap.low, tap.high])))
+    at = Expectation(
+        signal=float(expected(index, here)[0]),
+        low=low,
+        high=high,
+        unit=tap.reading_unit,
+        others={
+            each.name: float(expected(number, here)[0]) for number, each in enumerate(sheet.taps) if number != index
+        },
+    )
+    return doubt(signal, at, [Seen(float(levels[each]), float(signals[each])) for each in places], typed=typed)
 
 
 def _refuse_nameless(by: str, text: str, what: str) -> None:

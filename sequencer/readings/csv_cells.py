@@ -10,7 +10,8 @@ import numpy as np
 from instruments.datasheet import Tap
 from instruments.entry import OVERLOAD, entry
 from instruments.errors import InputError, ReadingsError, shortened
-from instruments.units import canonical, is_alike, rescale
+from instruments.units import canonical, is_alike, rescale, to_digits
+from sequencer.readings.decimal_marks import MARKS, decimal_mark, is_either, stated_marks, with_point
 
 __all__ = ["LONGEST_CELL", "TapColumn", "is_unread", "meanings", "tap_column"]
 
@@ -20,6 +21,7 @@ _USUAL_UNITS = (
 )  # fmt: skip
 _PER_MINUTE = re.compile(r"(?:(?<![0-9])1|U|r|rev)?\s?/\s?min|min(?:\^|\*\*)?(?:-1|\u207b\u00b9)", re.IGNORECASE)
 _IN_NUMBERS = set("0123456789.,+-eE '\u2019\u2009\u00a0\u202f")
+_BESIDE_FRAC = 0.1  # of the range: what lies further out is no reading of this tap
 _BLANK = {"", "-", "--", "\u2013", "\u2014"}
 _DIRECTIONS = {
     "up": {"up", "u", "upscale", "rising", "increasing", "auf", "steigend", "+", "\u2191"},
@@ -57,8 +59,55 @@ class TapColumn:
             todo=_unit_todo(unit, spec),
         )
 
+    def plain(
+        self, cells: list[tuple[int, str]], table: frozenset[str], faults: list[tuple[int, ReadingsError]]
+    ) -> list[tuple[int, str]]:
+        """Cells, with their lines, as numbers with a decimal point and undivided thousands; as they are where none is.
+
+        Args:
+            cells: as written.
+            table: decimal marks that are in use in the whole table.
+            faults: takes what may be either, and nothing tells which.
+        """
+        column = stated_marks(cell for _, cell in cells)
+        known = next((marks for marks in (column, table) if len(marks) == 1), frozenset[str]())
+        found = []
+        for line, cell in cells:
+            mark = decimal_mark(cell)
+            if is_either(cell) and not (mark := self._mark(cell, known)):
+                ways = [with_point(cell, each) for each in ",."]
+                wrong = ReadingsError(
+                    f'"{cell}" may be {ways[0]} or {ways[1]} (column "{self.written}")',
+                    where=f"{self.path}:{line}",
+                    allowed="thousands undivided, or divided by blanks or apostrophes",
+                    todo=f"write {ways[0]}, or {ways[1]}0",
+                )
+                faults.append((line, wrong))
+            found.append((line, with_point(cell, mark) if mark else cell))
+        return found
+
+    def _mark(self, cell: str, known: frozenset[str]) -> str:
+        """The decimal mark of a number that may have either; "" where nothing tells it, or what does is contradicted.
+
+        Args:
+            cell: as written.
+            known: the one mark that the column or the table has; empty = none, or both.
+        """
+        (own,) = MARKS & set(cell)
+        (other,) = MARKS - {own}
+        if known == {own}:
+            return own
+        as_decimals, as_thousands = (self._is_in_range(with_point(cell, mark)) for mark in (own, other))
+        if known:
+            return "" if as_decimals and not as_thousands else other
+        return "" if as_decimals and as_thousands else other if as_thousands else own
+
+    def _is_in_range(self, cell: str) -> bool:
+        (value,) = self.values([(0, cell)], [])
+        return -_BESIDE_FRAC <= float(self.spec.fraction(np.array(value))) <= 1 + _BESIDE_FRAC
+
     def values(self, cells: list[tuple[int, str]], faults: list[tuple[int, ReadingsError]]) -> list[float]:
-        """Cells, with their lines, as values; NaN where nothing was read, or at fault.
+        """Cells as `plain` gives them, with their lines, as values; NaN where nothing was read, or at fault.
 
         They may hold what the instrument showed, such as volts across a shunt, or ohms; a % is one of the tap's range.
         """
@@ -83,7 +132,9 @@ class TapColumn:
                 )
                 faults.append((line, wrong))
         values = self.spec.from_reading(readings) if is_shown else readings
-        return [float(value) for value in np.where(np.isnan(shares), values, self.spec.value(shares))]
+        found = [float(value) for value in np.where(np.isnan(shares), values, self.spec.value(shares))]
+        is_as_typed = not is_shown and (factor, shift) == (1.0, 0.0)
+        return found if is_as_typed else [to_digits(value) for value in found]
 
     def with_unit(self, cell: str) -> str:
         """A cell with the unit that it stands in; as it is where it has one of its own, or holds no reading."""

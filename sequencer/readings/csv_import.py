@@ -3,8 +3,9 @@
 import csv
 import io
 import math
-from collections import Counter
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import get_args
 
@@ -14,12 +15,15 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError, nearest
 from instruments.texts import from_cell
-from sequencer.inputs.step import Direction, Role
-from sequencer.readings.csv_cells import is_unread, meanings, tap_column
-from sequencer.readings.csv_plausibility import Row, table_doubts
+from instruments.units import to_digits
+from sequencer.inputs.step import Role
+from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
+from sequencer.readings.csv_plausibility import Row, setpoint_column, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
+from sequencer.readings.decimal_marks import decimal_mark, stated_marks, with_point
 from sequencer.readings.file_text import decoded, heading, raw_bytes
-from sequencer.readings.table import COLUMNS, tidy
+from sequencer.readings.order import Order, Points, cycles_of, grouped, in_order, times_of, unpaired
+from sequencer.readings.table import BY_HAND, COLUMNS, tidy
 
 __all__ = ["from_csv"]
 
@@ -27,7 +31,7 @@ _LARGEST_BYTES = 50_000_000
 _LONGEST_LINE = 20_000
 _MOST_ERRORS = 20
 _MOST_ROWS_BY_HAND = 20_000
-_SAME_PCT = 0.5  # of span; a hand source is set nearer than that, and 0 % and 1 % of a square root are two points
+_MOST_DECIMALS = 10
 _INPUT = ("injected", "input", "applied", "set", "stimulus", "in", "eingang")
 _OUTPUT = ("returned", "output", "measured", "indicated", "read", "response", "out", "ausgang")
 _GIVEN = {"direction": ("richtung", "direction"), "cycle": ("zyklus", "cycle")}
@@ -134,127 +138,205 @@ def _typed(name: str, cell: str) -> float | str:
     return number
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Table:
+    """A table by hand as it was written.
+
+    Attributes:
+        path: of the file.
+        line: of the headings.
+        headings: as written.
+        names: and the units in them, as `heading` gives them.
+        cells: each row with its line.
+        columns: of the taps that it has, by their names.
+    """
+
+    path: str
+    line: int
+    headings: list[str]
+    names: list[tuple[str, str]]
+    cells: list[tuple[int, list[str]]]
+    columns: dict[str, int]
+
+    def column(self, at: int) -> list[tuple[int, str]]:
+        """The cells of one column, with their lines."""
+        return [(line, row[at].strip() if at < len(row) else "") for line, row in self.cells]
+
+    def named(self, *words: str) -> int | None:
+        """The column of one of these names that is no tap's; None if there is none."""
+        found = (at for at, (name, _) in enumerate(self.names) if name in words and at not in self.columns.values())
+        return next(found, None)
+
+    def of_rows(self, kept: list[int]) -> "_Table":
+        """The same with some rows only."""
+        return replace(self, cells=[self.cells[index] for index in kept])
+
+
 def _by_hand(
     path: Path, header: tuple[int, list[str]], cells: list[tuple[int, list[str]]], sheet: DataSheet, serial: str
 ) -> pd.DataFrame:
-    where = f"{path}:{header[0]}"
-    headings = [heading(cell) for cell in header[1]]
-    names = [name for name, _ in headings]
-    columns = _tap_columns(names, sheet, where)
-    first = sheet.taps[0].name
+    names = [heading(cell) for cell in header[1]]
+    columns = _tap_columns([name for name, _ in names], sheet, f"{path}:{header[0]}")
+    table = _Table(path=str(path), line=header[0], headings=header[1], names=names, cells=cells, columns=columns)
+    faults: list[tuple[int, ReadingsError]] = []
     specs = {
         tap.name: tap_column(
-            path=str(path),
-            written=header[1][columns[tap.name]],
-            unit=headings[columns[tap.name]][1],
-            spec=tap,
+            path=table.path, written=header[1][columns[tap.name]], unit=names[columns[tap.name]][1], spec=tap
         )
         for tap in sheet.taps
         if tap.name in columns
     }
-    misread = {tap: error for tap, column in specs.items() if (error := column.wrong_unit(header[0])) is not None}
-    faults = [(header[0], error) for error in misread.values()]
-    values = {
-        tap: [math.nan] * len(cells)
-        if tap in misread
-        else specs[tap].values([(line, _at(row, column)) for line, row in cells], faults)
-        for tap, column in columns.items()
+    rows, kept = _rows(table, specs, faults)
+    table = table.of_rows(kept)
+    stated = {
+        name: meanings(table.path, name, table.column(at), faults)
+        for name, words in _GIVEN.items()
+        if (at := table.named(*words)) is not None
     }
-    kept = [index for index in range(len(cells)) if any(not np.isnan(values[tap][index]) for tap in columns)]
+    at_s = _times_read(table, faults)
+    _raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
+    points, order = _order(rows, sheet, stated)
+    notes = _joined(
+        {rows[0].line: "; ".join(filter(None, (points.remark, unpaired(order, points))))},
+        _unread(rows),
+        table_doubts(rows, sheet),
+        _untimed(at_s, [row.line for row in rows]),
+    )
+    return tidy(_as_read(table, rows, specs, serial=serial, points=points, order=order, at_s=at_s, notes=notes))
+
+
+def _rows(
+    table: _Table, specs: dict[str, TapColumn], faults: list[tuple[int, ReadingsError]]
+) -> tuple[list[Row], list[int]]:
+    """The rows that hold a number, and their indices."""
+    misread = {tap: error for tap, spec in specs.items() if (error := spec.wrong_unit(table.line)) is not None}
+    faults += [(table.line, error) for error in misread.values()]
+    typed = {tap: table.column(column) for tap, column in table.columns.items()}
+    marks = stated_marks(cell for cells in typed.values() for _, cell in cells)
+    plain = {tap: cells if tap in misread else specs[tap].plain(cells, marks, faults) for tap, cells in typed.items()}
+    values = {
+        tap: [math.nan] * len(cells) if tap in misread else specs[tap].values(cells, faults)
+        for tap, cells in plain.items()
+    }
+    kept = [index for index in range(len(table.cells)) if any(not np.isnan(each[index]) for each in values.values())]
     if not kept and not faults:
-        raise ReadingsError("holds no number", where=where)
+        raise ReadingsError("holds no number", where=f"{table.path}:{table.line}")
+    first = next(iter(specs))
     has_fault = {line for line, _ in faults}
-    for index in kept if first not in misread else ():
-        line = cells[index][0]
-        if np.isnan(values[first][index]) and line not in has_fault:
+    for line in (table.cells[index][0] for index in kept if first not in misread and np.isnan(values[first][index])):
+        if line not in has_fault:
             missing = ReadingsError(
                 f'no value at "{first}", so nothing can be expected of the output',
-                where=f"{path}:{line}",
+                where=f"{table.path}:{line}",
                 todo="fill it in, or take the row out",
             )
             faults.append((line, missing))
-    given = {name: names.index(word) for name, words in _GIVEN.items() for word in words if word in names}
-    stated = {
-        name: meanings(str(path), name, [(cells[at][0], _at(cells[at][1], column)) for at in kept], faults)
-        for name, column in given.items()
-    }
-    is_clock = [is_time(*each) and at not in columns.values() for at, each in enumerate(headings)]
-    at_s = _times_read(str(path), header, is_clock, [cells[index] for index in kept], faults)
-    _raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
-    x_pct = 100 * sheet.taps[0].fraction(np.array([values[first][index] for index in kept]))
-    points, setpoints = _points(x_pct)
-    directions, cycles, roles = _order(x_pct, points)
-    if "direction" in stated:
-        directions = stated["direction"]
-        roles = ["reading"] * len(kept)
-        cycles, times = _cycles(directions, roles), _times(list(zip(directions, points, strict=True)))
-        if max(cycles) > max(times) + 1:  # sorted by input, not in the order taken
-            cycles = times
-    if "cycle" in stated:
-        cycles = [int(each) for each in stated["cycle"]]
-    setpoint = names.index("setpoint") if "setpoint" in names else len(names)
-    written = [
+    at = table.named("setpoint")
+    setpoints = [""] * len(table.cells) if at is None else [cell for _, cell in table.column(at)]
+    usual = next(iter(marks)) if len(marks) == 1 else "."
+    rows = [
         Row(
-            line=cells[index][0],
-            values={tap: values[tap][index] for tap in columns},
-            cells={tap: specs[tap].with_unit(_at(cells[index][1], column)) for tap, column in columns.items()},
-            setpoint=_at(cells[index][1], setpoint),
+            line=table.cells[index][0],
+            values={tap: each[index] for tap, each in values.items()},
+            cells={tap: specs[tap].with_unit(each[index][1]) for tap, each in typed.items()},
+            plain={tap: specs[tap].with_unit(each[index][1]) for tap, each in plain.items()},
+            setpoint=with_point(setpoints[index], decimal_mark(setpoints[index]) or usual),
         )
         for index in kept
     ]
-    notes = _joined(_unread(written), table_doubts(written, sheet), _untimed(at_s, [row.line for row in written]))
-    seen: dict[tuple[int, str, int, str], int] = {}
-    rows: list[dict[str, object]] = []
-    for place, index in enumerate(kept):
-        visit = (cycles[place], directions[place], points[place], roles[place])
-        seen[visit] = seen.get(visit, 0) + 1
-        for tap in columns:
-            spec, value = specs[tap].spec, values[tap][index]
-            rows.append(
-                {
-                    "serial": serial,
-                    "number": place + 1,
-                    "step": 1,
-                    "step_name": "by hand",
-                    "cycle": cycles[place],
-                    "direction": directions[place],
-                    "point": points[place],
-                    "role": roles[place],
-                    "attempt": 1,
-                    "correction": 0,
-                    "reading": seen[visit],
-                    "tap": tap,
-                    "setpoint_pct": setpoints[points[place]],
-                    "commanded": values[first][index],
-                    "value": value,
-                    "unit": spec.unit,
-                    "signal": float(spec.to_reading(np.array(value))),
-                    "signal_unit": spec.reading_unit,
-                    "at_s": at_s[place],
-                    "settling": "by the operator",
-                    "instrument": "by hand",
-                    "note": notes.get(cells[index][0], "") if tap == first else "empty" if np.isnan(value) else "",
-                    "raw": _at(cells[index][1], columns[tap]),
-                }
-            )
-    return tidy(rows)
+    return rows, kept
 
 
-def _times_read(
-    path: str,
-    header: tuple[int, list[str]],
-    is_clock: list[bool],
-    cells: list[tuple[int, list[str]]],
-    faults: list[tuple[int, ReadingsError]],
-) -> list[float]:
-    """Seconds since the first row by the first column of times; NaN where none stand."""
-    if not any(is_clock):
-        return [math.nan] * len(cells)
-    column = is_clock.index(True)
-    written = header[1][column]
-    found, wrong = table_times(
-        path, (header[0], written), heading(written)[1], [(line, _at(row, column)) for line, row in cells]
+def _order(rows: list[Row], sheet: DataSheet, stated: dict[str, list[str]]) -> tuple[Points, Order]:
+    """Which point each row is, and in which traverse it was read, from what is stated, else from the inputs."""
+    first = sheet.taps[0]
+    inputs = np.array([row.value(first.name) for row in rows])
+    x_pct = 100 * first.fraction(inputs)
+    keys = list(zip(*stated.values(), strict=True)) or [()] * len(rows)
+    setpoints = setpoint_column(rows, first)
+    points = grouped(
+        x_pct,
+        stated_pct=None if setpoints is None or len(setpoints.rows) < len(rows) else setpoints.pct,
+        is_apart=np.array([False, *(one != other for one, other in pairwise(keys))]),
+        count_pct=100 * _last_digit(inputs) / abs(first.span),
+        output=lambda pct: sheet.taps[-1].fraction(sheet.ideal(first.value(pct / 100))),
     )
+    order = in_order(x_pct, points.of_row)
+    if "direction" in stated:
+        directions, roles = stated["direction"], ["reading"] * len(rows)
+        cycles = cycles_of(directions, roles)
+        times = times_of(list(zip(directions, points.of_row, strict=True)))
+        # Sorted by input, not in the order taken.
+        cycles = times if max(cycles) > max(times) + 1 else cycles
+        order = Order(directions=directions, cycles=cycles, roles=roles)
+    if "cycle" in stated:
+        order = replace(order, cycles=[int(each) for each in stated["cycle"]])
+    return points, order
+
+
+def _last_digit(values: FloatArray) -> float:
+    """The place of the last digit of numbers that people wrote, such as 0.01."""
+    for digits in range(_MOST_DECIMALS):
+        if np.abs(np.round(values, digits) - values).max() <= 1e-12 * np.abs(values).max(initial=0.0):
+            return float(10.0**-digits)
+    return 0.0
+
+
+def _as_read(
+    table: _Table,
+    rows: list[Row],
+    specs: dict[str, TapColumn],
+    *,
+    serial: str,
+    points: Points,
+    order: Order,
+    at_s: list[float],
+    notes: dict[int, str],
+) -> Iterator[dict[str, object]]:
+    """One row of the tidy table a value."""
+    first = next(iter(specs))
+    visits = list(zip(order.cycles, order.directions, points.of_row, order.roles, strict=True))
+    raw = {tap: table.column(column) for tap, column in table.columns.items()}
+    for index, (row, visit, number) in enumerate(zip(rows, visits, times_of(visits), strict=True)):
+        cycle, direction, point, role = visit
+        for tap in row.cells:
+            value = row.value(tap)
+            spec = specs[tap].spec
+            yield {
+                "serial": serial,
+                "number": index + 1,
+                "step": 1,
+                "step_name": BY_HAND,
+                "cycle": cycle,
+                "direction": direction,
+                "point": point,
+                "role": role,
+                "attempt": 1,
+                "correction": 0,
+                "reading": number,
+                "tap": tap,
+                "setpoint_pct": points.setpoints[point],
+                "commanded": row.value(first),
+                "value": value,
+                "unit": spec.unit,
+                "signal": to_digits(float(spec.to_reading(np.array(value)))),
+                "signal_unit": spec.reading_unit,
+                "at_s": at_s[index],
+                "settling": "by the operator",
+                "instrument": "by hand",
+                "range": f'line {row.line}, column "{specs[tap].written}" of line {table.line}',
+                "note": notes.get(row.line, "") if tap == first else "empty" if np.isnan(value) else "",
+                "raw": raw[tap][index][1],
+            }
+
+
+def _times_read(table: _Table, faults: list[tuple[int, ReadingsError]]) -> list[float]:
+    """Seconds since the first row by the first column of times; NaN where none stand."""
+    is_clock = [is_time(*each) and at not in table.columns.values() for at, each in enumerate(table.names)]
+    if not any(is_clock):
+        return [math.nan] * len(table.cells)
+    at = is_clock.index(True)
+    found, wrong = table_times(table.path, (table.line, table.headings[at]), table.names[at][1], table.column(at))
     faults += wrong
     return found
 
@@ -281,7 +363,7 @@ def _untimed(at_s: list[float], lines: list[int]) -> dict[int, str]:
 def _joined(*remarks: dict[int, str]) -> dict[int, str]:
     """Remarks by line of their row, those of one row in one text."""
     lines = sorted({line for each in remarks for line in each})
-    return {line: "; ".join(each[line] for each in remarks if line in each) for line in lines}
+    return {line: "; ".join(each[line] for each in remarks if each.get(line)) for line in lines}
 
 
 def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, int]:
@@ -303,68 +385,3 @@ def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, in
             todo=f'write "{guess}"' if guess else "name the columns in the first row",
         )
     return {tap: columns[tap] for tap in taps if tap in columns}
-
-
-def _at(row: list[str], column: int) -> str:
-    return row[column].strip() if column < len(row) else ""
-
-
-def _points(x_pct: FloatArray) -> tuple[list[int], dict[int, float]]:
-    """Index of the point each input belongs to, and its mean: neighbours less than `_SAME_PCT` apart are one point."""
-    known = np.sort(x_pct)
-    starts = known[np.concatenate(([True], np.diff(known) > _SAME_PCT))]
-    points = np.searchsorted(starts, x_pct, side="right") - 1
-    means = np.bincount(points, weights=x_pct) / np.bincount(points)
-    return [int(point) for point in points], {point: float(mean) for point, mean in enumerate(means)}
-
-
-def _order(x_pct: FloatArray, points: list[int]) -> tuple[list[str], list[int], list[str]]:
-    """Direction, cycle and role of each row from the order of the inputs; direction "" where it tells nothing."""
-    directions, roles = ["up"] * len(x_pct), ["reading"] * len(x_pct)
-    is_moved = np.abs(np.diff(x_pct, prepend=np.inf)) > _SAME_PCT
-    turned_at: list[int] = []
-    going: Direction | None = None
-
-    def pair(index: int, towards: Direction) -> None:
-        """The row before a turn is an end pair if the input was not moved to it."""
-        if not is_moved[index]:
-            roles[index], directions[index] = "end pair", towards
-
-    for index in range(1, len(x_pct)):
-        if not is_moved[index]:
-            directions[index] = directions[index - 1]
-            continue
-        now: Direction = "up" if x_pct[index] > x_pct[index - 1] else "down"
-        if going is not None and now != going:
-            turned_at.append(index - 1)
-            pair(index - 1, now)
-        directions[index] = going = now
-    last = max(points)
-    if len(x_pct) > 3 and sum(0 < points[index] < last for index in turned_at) > len(x_pct) / 3:
-        return [""] * len(x_pct), _times(points), ["reading"] * len(x_pct)  # no traverse to be seen
-    if not turned_at:
-        return [going or "up"] * len(x_pct), [1] * len(x_pct), roles
-    pair(len(x_pct) - 1, "up" if going == "down" else "down")
-    return directions, _cycles(directions, roles), roles
-
-
-def _times(places: Sequence[Hashable]) -> list[int]:
-    """How often each place has come up so far, itself included."""
-    seen: Counter[Hashable] = Counter()
-    times = []
-    for place in places:
-        seen[place] += 1
-        times.append(seen[place])
-    return times
-
-
-def _cycles(directions: list[str], roles: list[str]) -> list[int]:
-    """A cycle is an upscale traverse and the downscale traverse that follows, the end pair at its bottom included."""
-    cycles, cycle, before = [], 1, ""
-    for direction, role in zip(directions, roles, strict=True):
-        if role == "reading":
-            if direction == "up" and before == "down":
-                cycle += 1
-            before = direction
-        cycles.append(cycle)
-    return cycles

@@ -5,34 +5,49 @@ Each is said with its line, no value is changed. What a run asks about on the sp
 
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 
-from instruments.datasheet import DataSheet, Tap
+from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.entry import entry
 from instruments.errors import InputError
-from sequencer.readings.plausibility import REMEMBERED, Expectation, Seen, doubt, slips
+from sequencer.readings.decimal_marks import MARKS
+from sequencer.readings.plausibility import REMEMBERED, Expectation, Seen, doubt, meant
 
-__all__ = ["Row", "table_doubts"]
+__all__ = ["Row", "Setpoints", "setpoint_column", "table_doubts"]
 
 _MOST_OF_A_KIND = 3
 _MOST_LOOKED_INTO = 200  # rows of one tap that are off; with more of them it is no matter of slips
 _OFF_PCT = 2.0  # of the range: a setpoint column is held against the input no closer
+_MOST_OFF_SHARE = 0.5  # of the rows; with more of them it is a column of something else
 _BESIDE_PCT = 10.0  # an input so far outside the range is the likelier slip
 _BY_LUCK = {"far", "transposed digits", "row", "channel"}  # what the error of a unit may look like at one point
-_SLIPS = (0.1, 10.0, 0.01, 100.0)
+_OF_INPUT = {"unit", "decimal point", "transposed digits"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One row as it was written: line, value of each tap (NaN = empty), the cell with its unit, the setpoint's cell."""
+    """One row as it was written.
+
+    Attributes:
+        line: in the file.
+        values: at each tap, NaN = empty.
+        cells: as written, with their units.
+        plain: the same with a decimal point and undivided thousands.
+        setpoint: what stands in the column of setpoints.
+    """
 
     line: int
     values: Mapping[str, float]
     cells: Mapping[str, str]
+    plain: Mapping[str, str] = field(default_factory=dict)
     setpoint: str = ""
+
+    def value(self, tap: str) -> float:
+        """What stands at a tap, NaN = nothing."""
+        return self.values[tap]
 
 
 def table_doubts(rows: Sequence[Row], sheet: DataSheet) -> dict[int, str]:
@@ -86,7 +101,7 @@ def _readings(rows: Sequence[Row], sheet: DataSheet) -> Iterator[tuple[int, str,
                 text = f"{row.cells[tap.name]} and {rows[index + 1].cells[tap.name]} fit the other's row: rows swapped?"
                 yield row.line, f"swapped {tap.name}", text
             elif index - 1 not in swapped:
-                found = doubt(value, at, seen, typed=row.cells[tap.name])
+                found = doubt(value, at, seen, typed=row.plain.get(tap.name, row.cells[tap.name]))
                 is_alone = not _is_smooth(offs, index, at.allowed)
                 wrong = _input(row, sheet, tap, at) if is_alone else ""
                 if wrong and (found is None or found.kind == "far" or _is_outside(row, first)):
@@ -135,18 +150,9 @@ def _input(row: Row, sheet: DataSheet, tap: Tap, at: Expectation) -> str:
     first, value = sheet.taps[0], row.values[tap.name]
     if abs(value - at.signal) <= at.allowed:
         return ""
-    written = row.cells[first.name]
-    given = row.values[first.name]
-    for factor in _SLIPS:
-        if given and _fits(sheet, tap, given * factor, value, at):
-            return _input_text(row, sheet, tap, "decimal point", f"{given * factor:.6g} {first.unit}")
-    for swapped in slips(written):
-        try:
-            candidate = entry(swapped, first.unit)
-        except InputError:
-            continue
-        if _fits(sheet, tap, candidate, value, at):
-            return _input_text(row, sheet, tap, "two digits transposed", swapped)
+    for each in meant(row.values[first.name], first.unit, typed=row.plain.get(first.name, row.cells[first.name])):
+        if each.kind in _OF_INPUT and _fits(sheet, tap, each.value, value, at):
+            return _input_text(row, sheet, tap, each.reason, each.text or f"{each.value:.6g} {first.unit}")
     return ""
 
 
@@ -166,15 +172,55 @@ def _input_text(row: Row, sheet: DataSheet, tap: Tap, reason: str, fits: str) ->
 def _commas(rows: Sequence[Row], sheet: DataSheet) -> Iterator[tuple[int, str, str]]:
     """A column where some numbers have a decimal comma and others a point."""
     for tap in sheet.taps:
-        lines = {mark: [row.line for row in rows if mark in row.cells.get(tap.name, "")] for mark in ",."}
+        lines = {mark: [row.line for row in rows if _decimal_mark(row, tap.name) == mark] for mark in sorted(MARKS)}
         if all(lines.values()):
             mark, name = (",", "comma") if len(lines[","]) <= len(lines["."]) else (".", "point")
             text = f"decimal comma and decimal point are mixed at {tap.name} (here a {name}): is it one number"
             yield lines[mark][0], f"commas {tap.name}", f"{text}, or are thousands divided?"
 
 
-def _setpoints(rows: Sequence[Row], first: Tap) -> Iterator[tuple[int, str, str]]:
-    """Setpoints that contradict the input, in % of the range or in its unit, whichever fits more rows."""
+def _decimal_mark(row: Row, tap: str) -> str:
+    """The mark that was taken for the one of the decimals; "" where there are none."""
+    typed = row.cells.get(tap, "")
+    return max(MARKS, key=typed.rfind) if "." in row.plain.get(tap, "") and MARKS & set(typed) else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setpoints:
+    """The column of setpoints: the rows that have one, its unit as it fits the inputs best, and how far it is off them.
+
+    Attributes:
+        rows: that hold a number there.
+        values: as written.
+        unit: "%" of the range, or that of the input.
+        pct: the same in % of the range.
+        off_pct: how far the input lies off each.
+    """
+
+    rows: tuple[Row, ...]
+    values: FloatArray
+    unit: str
+    pct: FloatArray
+    off_pct: FloatArray
+
+    @property
+    def is_off(self) -> "np.typing.NDArray[np.bool_]":
+        """Rows whose input contradicts it."""
+        return self.off_pct > _OFF_PCT
+
+    @property
+    def fits(self) -> bool:
+        """Whether it has to do with the inputs at all."""
+        return bool(self.is_off.mean() <= _MOST_OFF_SHARE)
+
+
+def setpoint_column(rows: Sequence[Row], first: Tap) -> Setpoints | None:
+    """The setpoints that stand in a table, in % of the range or in its unit; None where there are none, or no fit."""
+    found = _read_setpoints(rows, first)
+    return found if found is not None and found.fits else None
+
+
+def _read_setpoints(rows: Sequence[Row], first: Tap) -> Setpoints | None:
     stated: list[tuple[Row, float]] = []
     for row in rows:
         try:
@@ -182,16 +228,26 @@ def _setpoints(rows: Sequence[Row], first: Tap) -> Iterator[tuple[int, str, str]
         except InputError:
             continue  # no number, so nothing to hold against the input
     if len(stated) < 2:
-        return
+        return None
     inputs = 100 * first.fraction(np.array([row.values[first.name] for row, _ in stated]))
     values = np.array([value for _, value in stated])
-    ways = {"%": np.abs(values - inputs), first.unit: np.abs(100 * first.fraction(values) - inputs)}
-    unit, off = min(ways.items(), key=lambda way: -int((way[1] <= _OFF_PCT).sum()))
-    is_off = off > _OFF_PCT
-    if is_off.mean() > 0.5:
-        yield stated[0][0].line, "setpoint", "the column of setpoints fits the inputs neither in % nor in their unit"
+    ways = {"%": values, first.unit: 100 * first.fraction(values)}
+    unit, pct = min(ways.items(), key=lambda way: -int((np.abs(way[1] - inputs) <= _OFF_PCT).sum()))
+    return Setpoints(
+        rows=tuple(row for row, _ in stated), values=values, unit=unit, pct=pct, off_pct=np.abs(pct - inputs)
+    )
+
+
+def _setpoints(rows: Sequence[Row], first: Tap) -> Iterator[tuple[int, str, str]]:
+    """Setpoints that contradict the input."""
+    stated = _read_setpoints(rows, first)
+    if stated is None:
         return
-    for (row, value), is_wrong, pct in zip(stated, is_off, inputs, strict=True):
+    if not stated.fits:
+        yield stated.rows[0].line, "setpoint", "the column of setpoints fits the inputs neither in % nor in their unit"
+        return
+    for row, value, is_wrong in zip(stated.rows, stated.values, stated.is_off, strict=True):
         if is_wrong:
+            pct = 100 * float(first.fraction(np.array(row.values[first.name])))
             given = f"{row.cells[first.name]} at {first.name} is {pct:.4g} % of the range"
-            yield row.line, "setpoint", f"{given}, but the setpoint is {value:g} {unit}: which is right?"
+            yield row.line, "setpoint", f"{given}, but the setpoint is {value:g} {stated.unit}: which is right?"

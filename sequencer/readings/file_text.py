@@ -9,6 +9,10 @@ from sequencer.readings.csv_cells import LONGEST_CELL
 
 __all__ = ["decoded", "heading", "raw_bytes"]
 
+_WESTERN = "cp1252"
+_CODE_PAGES = (_WESTERN, "cp1250", "cp1251", "cp1253")  # western, central European, Cyrillic, Greek
+_SIGNS = set("\u00b0\u00b5\u00b1\u00b2\u00b3\u00b7\u00a0")  # degree, micro, plus-minus, powers: of units, no words
+_SAMPLE_BYTES = 20_000
 _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
 
@@ -29,13 +33,31 @@ def raw_bytes(path: Path, most_n: int) -> bytes:
 
 
 def decoded(raw: bytes) -> str:
-    """Text of a file: UTF-8, UTF-16 with its mark, or as Windows saves it."""
+    """Text of a file: UTF-8, UTF-16 with its mark, or as Windows saves it in the language that fits best."""
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return raw.decode("utf-16", errors="replace")
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace")
+        return raw.decode(_code_page(raw), errors="replace")
+
+
+def _code_page(raw: bytes) -> str:
+    """The code page of Windows that a text was saved in: the western one unless another one is clearly more likely."""
+    lines = [line for line in raw.splitlines() if not line.isascii()]
+    sample = b"\n".join(lines)[:_SAMPLE_BYTES]
+    beyond = {letter for letter in sample.decode(_WESTERN, errors="replace") if not letter.isascii()}
+    if beyond <= _SIGNS:
+        return _WESTERN
+    from charset_normalizer import from_bytes  # noqa: PLC0415  only where it is needed
+
+    found = from_bytes(sample, cp_isolation=list(_CODE_PAGES))
+    best = found.best()
+    if best is None:
+        return _WESTERN
+    western = (each for each in found if _WESTERN in each.could_be_from_charset)
+    is_as_good = any(each.chaos <= best.chaos and each.coherence >= best.coherence for each in western)
+    return _WESTERN if is_as_good else best.encoding
 
 
 def heading(cell: str) -> tuple[str, str]:

@@ -4,17 +4,30 @@ Pure: it asks nobody, keeps nothing on disk and changes no reading. A reading ne
 what it gave before, is never doubted: a unit with a large error of its own is for the figures to judge.
 """
 
+import math
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from instruments.entry import Doubt, entry
 from instruments.errors import InputError
 from instruments.texts import sized
-from instruments.units import is_alike
+from instruments.units import is_alike, rescale
 
-__all__ = ["REMEMBERED", "Doubts", "Expectation", "Seen", "doubt", "slips"]
+__all__ = [
+    "REMEMBERED",
+    "Doubts",
+    "Expectation",
+    "Meant",
+    "Rescaling",
+    "Seen",
+    "doubt",
+    "meant",
+    "rescalings",
+    "slips",
+]
 
 _WIDTHS = 3.0  # of the tolerance, or ...
 _LEAST = 0.01  # ... of the span: less is left to the figures
@@ -26,6 +39,7 @@ _ALARM_mA = (3.6, 21.0)  # NE 43: failure at and beyond these (from memory)
 _OVER = 1.25  # of the top of a current loop: no transmitter drives that
 REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
 _SHUNT_ohm = 250.0
+_OF_DIGITS, _OF_NUMBERS = math.log(4), math.log(6)  # nats: of how many slips of the kind a number offers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +88,93 @@ class Seen:
     value: float
 
 
+@dataclass(frozen=True, slots=True)
+class Rescaling:
+    """A slip that is undone by factor * value + shift: its kind, and the reason in words."""
+
+    factor: float
+    shift: float
+    kind: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meant:
+    """What a number may have been meant as.
+
+    Attributes:
+        value: that was meant.
+        kind: of the slip: "unit", "sign", "decimal point", "shunt", "transposed digits".
+        reason: in words.
+        cost: in nats, what it must explain more than no slip before it is believed.
+        factor: of the slip, where it is one; None where digits changed places.
+        text: as it should have been typed; "" where only the value is known.
+    """
+
+    value: float
+    kind: str
+    reason: str
+    cost: float
+    factor: float | None = None
+    text: str = ""
+
+
+def rescalings(unit: str) -> Iterator[Rescaling]:
+    """What may have been done to each number alike, for one in that unit; the likeliest first."""
+    for factor, name in {1e3: "1000", 1e-3: "1000", 1e6: "1 000 000", 1e-6: "1 000 000"}.items():
+        yield Rescaling(factor, 0.0, "unit", f"factor {name}, another unit or range (A for mA, V for mV)")
+    if is_alike(unit, "degC"):
+        yield Rescaling(1 / 1.8, -32 / 1.8, "unit", "degF for degC")
+        yield Rescaling(1.0, -273.15, "unit", "kelvin for degC")
+    yield Rescaling(-1.0, 0.0, "sign", "polarity, leads swapped")
+    for factor in (10.0, 0.1, 100.0, 0.01):
+        yield Rescaling(factor, 0.0, "decimal point", "decimal point")
+    if is_alike(unit, "mA"):
+        volts = f"volts across {_SHUNT_ohm:g} ohm for mA"
+        yield Rescaling(rescale("A", unit)[0] / _SHUNT_ohm, 0.0, "shunt", volts)
+
+
+def meant(value: float, unit: str, *, typed: str = "") -> Iterator[Meant]:
+    """What a number may have been meant as, if writing it down went wrong: every candidate, whether it fits or not.
+
+    Args:
+        value: as read or typed, in that unit.
+        unit: of it.
+        typed: the text, which has it in any unit; "" = no person wrote it, so no digits changed places.
+    """
+    for each in rescalings(unit):
+        yield Meant(
+            value=each.factor * value + each.shift,
+            kind=each.kind,
+            reason=each.reason,
+            cost=_OF_NUMBERS,
+            factor=each.factor if each.shift == 0 else None,
+        )
+    try:
+        written = entry(typed, unit)
+    except InputError:  # no person wrote it, or no number
+        return
+    ratio = value / written if written else 1.0
+    # A zero in front is not written: 10.4 with its first digits transposed is 1.4.
+    for text in (*slips(typed), *islice(slips(f"0{typed}"), 1)):
+        with suppress(InputError):  # the swap went into a unit such as "mH2O"
+            yield Meant(
+                value=ratio * entry(text, unit),
+                kind="transposed digits",
+                reason="two digits transposed",
+                cost=_OF_DIGITS,
+                text=text,
+            )
+
+
+def slips(typed: str) -> Iterator[str]:
+    """A number as typed with two neighbouring digits transposed, each pair in turn; the point stays where it is."""
+    places = [place for place, letter in enumerate(typed) if letter.isdecimal()]
+    for one, other in pairwise(places):
+        if other - one <= 2 and typed[one] != typed[other] and not typed[one + 1 : other].strip(".,"):
+            yield typed[:one] + typed[other] + typed[one + 1 : other] + typed[one] + typed[other + 1 :]
+
+
 def doubt(value: float, at: Expectation, before: Sequence[Seen] = (), *, typed: str = "") -> Doubt | None:
     """The likely reason for a reading that is neither near what is expected nor near what the unit gave before.
 
@@ -89,7 +190,7 @@ def doubt(value: float, at: Expectation, before: Sequence[Seen] = (), *, typed: 
     case = _Case(value, at, before, typed)
     if case.is_near(value, at.allowed):
         return None
-    for reason in (_unit, _nothing, _flat_top, _still, _sign, _decimal, _digits, _neighbour, _channel, _alarm, _far):
+    for reason in (_unit, _nothing, _flat_top, _still, _written, _neighbour, _channel, _alarm, _far):
         found = reason(case)
         if found is not None:
             return found
@@ -191,58 +292,27 @@ def _still(case: _Case) -> Doubt | None:
     return case.found("not moved", "it has not moved since the point before (source off, wrong input, output held)")
 
 
-def _multiples(case: _Case, factors: Mapping[float, str]) -> Iterator[tuple[float, str]]:
-    """What would fit if the reading were off by a factor; at a level near nothing any factor would."""
-    if min(abs(case.at.signal), abs(case.predicted)) > case.at.allowed:
-        yield from (
-            (case.value * factor, name) for factor, name in factors.items() if case.would_fit(case.value * factor)
-        )
-
-
-def _sign(case: _Case) -> Doubt | None:
-    for fits, _ in _multiples(case, {-1.0: ""}):
-        return case.found("sign", "polarity, leads swapped", case.as_text(fits))
+def _meant(case: _Case, *kinds: str) -> Doubt | None:
+    """A number that was meant otherwise; at a level near nothing any factor would fit."""
+    is_level = min(abs(case.at.signal), abs(case.predicted)) > case.at.allowed
+    for each in meant(case.value, case.at.unit, typed=case.typed):
+        if each.kind in kinds and case.would_fit(each.value) and (is_level or each.factor is None):
+            reason = each.reason
+            if each.kind == "decimal point" and not case.typed:
+                reason = "factor 10 or 100, range or scale"
+            return case.found(
+                "unit" if each.kind == "shunt" else each.kind, reason, each.text or case.as_text(each.value)
+            )
     return None
 
 
 def _unit(case: _Case) -> Doubt | None:
-    for fits, name in _multiples(case, {1e3: "1000", 1e-3: "1000", 1e6: "1 000 000", 1e-6: "1 000 000"}):
-        return case.found("unit", f"factor {name}, another unit or range (A for mA, V for mV)", case.as_text(fits))
-    if is_alike(case.at.unit, "degC"):
-        scales = {(case.value - 32) / 1.8: "degF for degC", case.value - 273.15: "kelvin for degC"}
-        for fits, name in scales.items():
-            if case.would_fit(fits):
-                return case.found("unit", name, case.as_text(fits))
-    return None
+    return _meant(case, "unit")
 
 
-def _decimal(case: _Case) -> Doubt | None:
-    reason = "decimal point" if case.typed else "factor 10 or 100, range or scale"
-    for fits, _ in _multiples(case, {10.0: "", 0.1: "", 100.0: "", 0.01: ""}):
-        return case.found("decimal point", reason, case.as_text(fits))
-    if case.at.is_current:
-        for fits, _ in _multiples(case, {1e3 / _SHUNT_ohm: ""}):
-            return case.found("unit", f"volts across {_SHUNT_ohm:g} ohm for mA", case.as_text(fits))
-    return None
-
-
-def slips(typed: str) -> Iterator[str]:
-    """A number as typed with two neighbouring digits transposed, each pair in turn; the point stays where it is."""
-    places = [place for place, letter in enumerate(typed) if letter.isdecimal()]
-    for one, other in pairwise(places):
-        if other - one <= 2 and typed[one] != typed[other] and not typed[one + 1 : other].strip(".,"):
-            yield typed[:one] + typed[other] + typed[one + 1 : other] + typed[one] + typed[other + 1 :]
-
-
-def _digits(case: _Case) -> Doubt | None:
-    for swapped in slips(case.typed):
-        try:
-            value = entry(swapped, case.at.unit)
-        except InputError:  # the swap went into a unit such as "mH2O"
-            continue
-        if case.would_fit(value):
-            return case.found("transposed digits", "two digits transposed", swapped)
-    return None
+def _written(case: _Case) -> Doubt | None:
+    shunt = ("shunt",) if case.at.is_current else ()
+    return _meant(case, "sign", "decimal point", *shunt, "transposed digits")
 
 
 def _neighbour(case: _Case) -> Doubt | None:

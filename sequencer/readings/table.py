@@ -16,7 +16,7 @@ from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from instruments.texts import as_cell
 
-__all__ = ["COLUMNS", "PLACE", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
+__all__ = ["BY_HAND", "COLUMNS", "PLACE", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
 
 COLUMNS = {
     "serial": "str",
@@ -47,6 +47,8 @@ COLUMNS = {
     "note": "str",
     "raw": "str",
 }
+BY_HAND = "by hand"
+"""Name of the step that a table by hand is; the range of its readings is the line and column they stand in."""
 _MOST_PLACES = 4_000_000
 PLACE = ("number", "attempt", "reading", "tap")  # what names one reading of a run, whatever was corrected since
 _VISIT = ["step", "cycle", "direction", "point", "role"]

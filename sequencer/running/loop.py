@@ -21,6 +21,7 @@ from instruments.errors import (
     UnsafeError,
 )
 from instruments.roles import Operator, Receiver, Sample
+from instruments.units import to_digits
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan, Point
 from sequencer.readings.plausibility import Expectation
@@ -466,7 +467,7 @@ class _Run:
             if receiver.is_keyed:
                 self._questioning.keyed(tap.name, at, sample, correction)
             signal = sample.value if sample else float("nan")
-            value = float(tap.from_reading(np.array(signal)))
+            value = to_digits(float(tap.from_reading(np.array(signal))))
             self._journal.write(
                 "reading",
                 # A capture asks for speed; each of its readings alone is worth nothing.
@@ -491,8 +492,8 @@ class _Run:
                 at=self._date(),
                 at_s=self._at(sample.at_s if sample else self._bench.clock.now()),
                 settling="by the operator" if receiver.is_keyed else "no reading" if invalid else str(settled.state),
-                settle_s=settled.after_s,
-                to_go=settled.to_go,
+                settle_s=to_digits(settled.after_s, 12),
+                to_go=to_digits(settled.to_go, 12),
                 instrument=receiver.name,
                 range=self._ranges[tap.name],
                 note=note,

@@ -223,3 +223,44 @@ def test_a_remark_that_was_altered_or_moved_to_another_record_is_found(record):
 def test_what_is_no_record_is_an_error(tmp_path):
     with pytest.raises(RecordError, match="there is no journal in it"):
         core.verify(tmp_path)
+
+
+def test_a_correction_that_looks_like_a_slip_itself_is_refused_where_nobody_can_be_asked(record):
+    with pytest.raises(InputError, match=r"72.5 mA where about 7.2 mA is expected: decimal point\? 7.25 mA") as refused:
+        core.correct(record, point=9, tap="", reading=2, to="72.5 mA", by=BY, why="typo")
+    assert "--confirm" in refused.value.todo
+    assert core.verify(record).added_n == 0
+
+
+@pytest.mark.parametrize("is_meant", [True, False])
+def test_a_correction_that_looks_like_a_slip_is_asked_about(record, is_meant):
+    asked = []
+
+    def answer(question):
+        asked.append(question)
+        return is_meant
+
+    arguments = {"point": 9, "tap": "", "reading": 2, "to": "27.5 mA", "by": BY, "why": "typo", "is_meant": answer}
+    if is_meant:
+        assert core.correct(record, **arguments)["signal"] == 27.5
+    else:
+        with pytest.raises(InputError, match="nothing was corrected"):
+            core.correct(record, **arguments)
+    assert asked[0].endswith("Is it meant?")
+    assert core.verify(record).added_n == int(is_meant)
+
+
+def test_the_old_and_the_new_value_of_a_correction_are_printed(record):
+    from click.testing import CliRunner
+
+    from sequencer.cli.command import cli
+
+    place = ["correct", str(record), "typo", "--point", "9", "--reading", "2", "--by", BY, "--to"]
+    refused = CliRunner().invoke(cli, [*place, "72.5 mA"])
+    assert refused.exit_code == 2
+    was = float(
+        core.load_record(record).table.query("number == 9 and reading == 2 and tap == 'output'")["value"].iloc[0]
+    )
+    done = CliRunner().invoke(cli, [*place, "72.5 mA", "--confirm"])
+    assert done.exit_code == 0
+    assert f'corrected reading 2 at point 9, tap "output": {was:g} mA is now 72.5 mA' in done.stderr

@@ -68,3 +68,20 @@ def test_what_is_not_determinable_is_nan_with_its_reason(up, down, reason):
 def test_a_dead_band_that_cannot_be_is_refused(dead_band_pct, message):
     with pytest.raises(ReadingsError, match=message):
         hysteresis(CYCLES, X_PCT, dead_band_pct=dead_band_pct, standard="ISA-51.1-1979")
+
+
+def test_a_downscale_input_between_two_upscale_ones_is_held_against_the_line_between_them():
+    # Up 0.0, 0.4 at 0 and 20 %; down 0.7 at 5 %: the line is 0.1 there, so 0.6 apart. 60 % lies beyond 25 % of a pair.
+    nan = np.nan
+    error = np.array([[[[0.0, nan, 0.4, nan, 0.0], [nan, 0.7, nan, 5.0, nan]]]])
+    x = np.array([0.0, 5.0, 20.0, 60.0, 100.0])
+    found = hysteresis(error, x)
+    assert found.hysteresis_pct[0] == pytest.approx(0.6, abs=1e-12)
+    assert found.at_pct[0] == 5.0
+    assert found.pairs_n[0] == 1
+
+
+def test_nothing_is_interpolated_beyond_the_upscale_ends():
+    nan = np.nan
+    error = np.array([[[[nan, 0.0, 0.0, nan], [9.0, 0.1, 0.2, 9.0]]]])
+    assert hysteresis(error, np.array([0.0, 20.0, 40.0, 60.0])).hysteresis_pct[0] == pytest.approx(0.2)

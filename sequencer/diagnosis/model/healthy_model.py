@@ -109,7 +109,8 @@ def _resolution(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> 
 
 def imperfections(segment: Segment) -> FloatArray:
     """One column for each ordinary imperfection, one standard deviation each."""
-    y, way = segment.ideal, segment.series.direction
+    # Far outside the range, where a slip of a unit puts an input, no unit follows, and arithmetic fails.
+    y, way = np.clip(segment.ideal, -1.0, 2.0), segment.series.direction
     arch = 4 * y * (1 - y)
     time = segment.series.at_s - segment.series.at_s.mean()
     time = time / max(float(np.abs(time).max()), 1e-9)

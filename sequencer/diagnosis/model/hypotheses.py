@@ -24,7 +24,7 @@ from sequencer.diagnosis.model.noise_kinds import Scatter, scatters, within_whit
 from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
-from sequencer.diagnosis.model.transcription import Slip, slips
+from sequencer.diagnosis.model.transcription import Column, Slip, columns, slips
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -120,6 +120,13 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
         if min(before.largest, after.largest) >= _NEAR_SHARE:
             around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
             found += _liars(before, after, _base(-1, around))
+    for column in columns(series, sheet):
+        meant = [
+            _base(number, each)
+            for number, each in enumerate(segments_of(column.series, sheet, type_sheet, basis))
+            if each.is_read.any()
+        ]
+        found.append(_column(column, meant, bases))
     return Weighing(
         segments=tuple(segments), likelihoods=tuple(base.likelihood for base in bases), hypotheses=tuple(found)
     )
@@ -313,6 +320,25 @@ def _slip(slip: Slip, base: _Base) -> Hypothesis:
         weight=2.0,
         text=slip.text,
         check=slip.check,
+        is_of_bench=True,
+    )
+
+
+def _column(column: Column, meant: list[_Base], bases: list[_Base]) -> Hypothesis:
+    """All readings as they were meant, of a good unit or of one that has something else besides.
+
+    No factor stretches the evidence: the digits are the same, whatever unit stands above them.
+    """
+    healthy_too = sum(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within for each in meant)
+    return Hypothesis(
+        name=column.name,
+        row=0,
+        place=column.tap,
+        segment=bases[-1].number,
+        log_odds=healthy_too - sum(base.log_evidence for base in bases),
+        weight=column.weight,
+        text=column.text,
+        check=column.check,
         is_of_bench=True,
     )
 

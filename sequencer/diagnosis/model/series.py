@@ -1,6 +1,6 @@
 """The readings of one unit in the order in which they were taken, as arrays: the view that causes are fitted to."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -9,7 +9,7 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.inputs.step import FURTHER
-from sequencer.readings.table import valid_rows
+from sequencer.readings.table import BY_HAND, valid_rows
 
 __all__ = ["Series", "moving", "series_of", "without_outliers"]
 
@@ -37,6 +37,7 @@ class Series:
         sd: by tap, standard deviation of one reading within a visit, pooled; 0 where each was read once.
         is_keyed: whether a person read or typed the values.
         text: by tap, each reading as it was written down; shape (visits, readings), "" = not kept.
+        place: by tap, where it was written, such as 'line 5, column "output" of line 1'; same shape, "" = in no table.
     """
 
     setpoint: FloatArray
@@ -50,6 +51,7 @@ class Series:
     sd: dict[str, float]
     is_keyed: bool
     text: dict[str, npt.NDArray[np.object_]]
+    place: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
 
     @property
     def visits_n(self) -> int:
@@ -80,7 +82,8 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     heads = rows.iloc[first_row]
     visits_n = len(heads)
     taps = [tap for tap in sheet.taps if (rows["tap"] == tap.name).any()]
-    raw, value, sd, text = {}, {}, {}, {}
+    raw, value, sd = {}, {}, {}
+    written: dict[str, dict[str, npt.NDArray[np.object_]]] = {"raw": {}, "range": {}}
     at_s = np.full(visits_n, np.nan)
     to_go = np.zeros(visits_n)
     for tap in taps:
@@ -93,8 +96,10 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         )
         raw[tap.name] = readings
         value[tap.name], sd[tap.name] = without_outliers(readings)
-        text[tap.name] = np.full(readings.shape, "", dtype=object)
-        text[tap.name][place, order] = here["raw"].astype(str).to_numpy(dtype=object)
+        for name, texts in written.items():
+            texts[tap.name] = np.full(readings.shape, "", dtype=object)
+            is_by_hand = name == "raw" or (here["step_name"] == BY_HAND).to_numpy()
+            texts[tap.name][place, order] = np.where(is_by_hand, here[name].astype(str), "")
         if tap is taps[-1]:
             times = here["at_s"].to_numpy(dtype=np.float64)
             sums, counts = np.zeros(visits_n), np.zeros(visits_n)
@@ -117,7 +122,8 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         value=value,
         sd=sd,
         is_keyed=bool(heads["settling"].isin(["by the operator", ""]).all()),
-        text=text,
+        text=written["raw"],
+        place=written["range"],
     )
 
 

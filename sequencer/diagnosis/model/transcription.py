@@ -1,17 +1,20 @@
-"""Slips of the pen in readings that a person wrote down: decimal point, digits, rows, copies."""
+"""Transcription errors in readings that a person wrote down: of one number, of a row, of a whole column."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from instruments.datasheet import FloatArray
+from instruments.datasheet import DataSheet, FloatArray, Tap
+from instruments.errors import InputError
+from instruments.units import is_alike, rescale
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.noise_kinds import within_white
 from sequencer.diagnosis.model.segment import Segment
-from sequencer.diagnosis.model.series import without_outliers
+from sequencer.diagnosis.model.series import Series, without_outliers
+from sequencer.readings.plausibility import Rescaling, meant, rescalings
 
-__all__ = ["Slip", "slips"]
+__all__ = ["TRANSCRIPTIONS", "Column", "Slip", "columns", "slips"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,9 +38,50 @@ class Slip:
     check: str
 
 
-_POWERS = np.array([1e-3, 1e-2, 1e-1, 10.0, 100.0, 1000.0])
-_SUSPECTS_N, _SWAPS_N, _SAME_FRAC = 6, 4, 2e-5
-_CHECK = "Look at the sheet of readings; read the point again. Nothing has been changed."
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A slip in a whole column, such as the unit of its heading, and the readings as they were meant.
+
+    Attributes:
+        name: in words.
+        tap: of the column.
+        series: as meant.
+        weight: prior weight among causes.
+        text: what was written, and what fits.
+        check: what to do.
+    """
+
+    name: str
+    tap: str
+    series: Series
+    weight: float
+    text: str
+    check: str
+
+
+_SUSPECTS_N, _SAME_FRAC = 6, 2e-5
+# A slip of one number, by its kind: name, and number in the catalogue.
+_OF_NUMBER = {
+    "decimal point": ("decimal slip", 59),
+    "unit": ("decimal slip", 59),
+    "transposed digits": ("transposed digits", 58),
+}
+_OF_COLUMN = {"unit": "unit of a column", "shunt": "unit of a column", "decimal point": "decimal point of a column",
+              "sign": "sign of a column"}  # fmt: skip
+TRANSCRIPTIONS = frozenset(
+    {
+        "swapped rows",
+        "copied reading",
+        "swapped columns",
+        *_OF_COLUMN.values(),
+        *(name for name, _ in _OF_NUMBER.values()),
+    }
+)
+"""Names of all slips: where one leads, the readings are to be corrected before anything is judged."""
+# How far readings are off, as fraction of the span, if one was made in a column, and at most without it.
+_OFF_FRAC, _LEFT_FRAC = 0.1, 0.05
+_WEIGHT = 2.0
+_THEN = "Judge and change nothing before that."
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,16 +113,16 @@ class _Written:
         found = float(self.likelihood.weigh(mean - ideal).log_likelihood[0])
         return found + within_white(self.segment, readings=readings)
 
-    def best(self, place: tuple[int, int], meant: FloatArray) -> tuple[float, float]:
-        """Largest log evidence, and the value that gives it."""
-        found = [(self.log_evidence({place: float(each)}), float(each)) for each in meant]
-        return max(found)
+    def visit(self, place: tuple[int, int]) -> int:
+        """Index of the visit, those that were not read included."""
+        return int(np.flatnonzero(self.segment.is_read)[place[0]])
 
     def at(self, place: tuple[int, int]) -> str:
-        """A reading, in words."""
-        visit = int(np.flatnonzero(self.segment.is_read)[place[0]])
+        """A reading, in words: its line and column where they are known."""
+        visit, series = self.visit(place), self.segment.series
+        written = str(series.place[self.segment.after.name][visit, place[1]]).rpartition(" of line ")[0]
         number = self.places.index(place) + 1
-        return f"reading {number}, at {100 * self.segment.series.setpoint[visit]:.4g} %"
+        return written or f"reading {number}, at {100 * series.setpoint[visit]:.4g} %"
 
     def shown(self, frac: float) -> str:
         """A value with its unit."""
@@ -98,33 +142,32 @@ def slips(segment: Segment, likelihood: Likelihood) -> list[Slip]:
     suspects = sorted(written.places, key=lambda place: -abs(off[place] - middle))[:_SUSPECTS_N]
     found: list[Slip] = []
     for place in suspects:
-        found += (*_digits(written, place), *_rows(written, place, middle))
+        found += (*_number(written, place), *_rows(written, place, middle))
     best = {slip.name: slip for slip in sorted(found, key=lambda slip: slip.log_evidence)}
     return list(best.values())
 
 
-def _digits(written: _Written, place: tuple[int, int]) -> Iterator[Slip]:
-    """Decimal point and exchanged digits of one reading."""
-    segment = written.segment
-    zero, span = segment.zero_level, segment.after.span
-    value = float(written.readings[place])
-    visit = int(np.flatnonzero(segment.is_read)[place[0]])
-    scaled = zero + (value - zero) * _POWERS
-    swapped = zero + _swaps(segment, visit, place[1], (value - zero) * span) / span
-    for name, row, meant, ways in (
-        ("decimal slip", 59, scaled, scaled.size),
-        ("transposed digits", 58, swapped, _SWAPS_N),
-    ):
-        if meant.size:
-            log_evidence, fits = written.best(place, meant)
-            yield Slip(
-                name=name,
-                row=row,
-                visit=visit,
-                log_evidence=log_evidence - float(np.log(len(written.places) * ways)),
-                text=f"{written.at(place)}: {written.shown(value)} was written, {written.shown(fits)} fits",
-                check=_CHECK,
-            )
+def _number(written: _Written, place: tuple[int, int]) -> Iterator[Slip]:
+    """One number that was meant otherwise."""
+    after, series = written.segment.after, written.segment.series
+    frac, visit = float(written.readings[place]), written.visit(place)
+    value = float(after.value(np.array(frac)))
+    typed = str(series.text[after.name][visit, place[1]]) or f"{value:.6g}"
+    ways = float(np.log(len(written.places)))
+    for each in meant(value, after.unit, typed=typed):
+        if each.kind not in _OF_NUMBER:
+            continue
+        name, row = _OF_NUMBER[each.kind]
+        fits = float(after.fraction(np.array(each.value)))
+        at, was, is_now = written.at(place), written.shown(frac), written.shown(fits)
+        yield Slip(
+            name=name,
+            row=row,
+            visit=visit,
+            log_evidence=written.log_evidence({place: fits}) - ways - each.cost,
+            text=f"{at}: {was} was written, {is_now} fits",
+            check=f"Correct the readings first: {at}, {is_now} in place of {was}, or read the point again. {_THEN}",
+        )
 
 
 def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[Slip]:
@@ -133,7 +176,6 @@ def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[
     ways = float(np.log(len(places)))
     index = places.index(place)
     value = float(readings[place])
-    visits = np.flatnonzero(segment.is_read)
     for other in (index - 2, index - 1, index + 1, index + 2):  # an end pair may stand between
         if 0 <= other < len(places) and places[other][0] != place[0]:
             neighbour = places[other]
@@ -141,10 +183,11 @@ def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[
             yield Slip(
                 name="swapped rows",
                 row=57,
-                visit=int(visits[min(place[0], neighbour[0])]),
+                visit=written.visit(min(place, neighbour)),
                 log_evidence=written.log_evidence(swapped) - ways,
                 text=f"{written.at(place)}: this reading and its neighbour fit each other's place",
-                check=_CHECK,
+                check=f"Correct the readings first: {written.at(place)} and {written.at(neighbour)} fit each other's "
+                f"place; or read both points again. {_THEN}",
             )
     again = segment.series.is_again[segment.is_read]
     before = [each for each in (index - 1, index - 2) if each >= 0 and abs(value - readings[places[each]]) < _SAME_FRAC]
@@ -156,27 +199,138 @@ def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[
     yield Slip(
         name="copied reading",
         row=60,
-        visit=int(visits[place[0]]),
+        visit=written.visit(place),
         log_evidence=written.log_evidence({place: ideal + middle}) - ways,
         text=f"{written.at(place)}: {written.shown(value)} is the reading before, copied down",
-        check=_CHECK,
+        check=f"Read the point of {written.at(place)} again, and correct the readings. {_THEN}",
     )
 
 
-def _swaps(segment: Segment, visit: int, number: int, written: float) -> FloatArray:
-    """What was meant if two neighbouring digits were exchanged in what was written."""
-    text = segment.series.text[segment.after.name][visit, number]
-    try:
-        float(text)
-    except ValueError:
-        text = f"{written:.6g}"
-    if segment.after.sensor is not None or "e" in text.lower():
-        text = f"{written:.6g}"
-    found = []
-    # A zero in front is not written: 10.4 with its first digits exchanged is 1.4.
-    text = f"{'-' if text.startswith('-') else ''}0{text.lstrip('+-')}"
-    for index in range(len(text) - 1):
-        one, other = text[index], text[index + 1]
-        if one.isdigit() and other.isdigit() and one != other:
-            found.append(float(text[:index] + other + one + text[index + 2 :]))
-    return np.array(found)
+def columns(series: Series, sheet: DataSheet) -> Iterator[Column]:
+    """Each slip in a whole column that leaves the output far nearer to what is ideal; only for what a person wrote.
+
+    Args:
+        series: the readings.
+        sheet: of the unit.
+    """
+    ends = (sheet.taps[0], sheet.taps[-1])
+    if not series.is_keyed or any(tap.name not in series.value for tap in ends):
+        return
+    if not _off(series, sheet) > _OFF_FRAC:
+        return
+    for tap, each in [(end, slip) for end in ends for slip in rescalings(end.unit)]:
+        # A range that is wrong by a power of ten, or the other way round, looks the same without a live zero.
+        is_told = each.kind in {"unit", "shunt"} or (tap is ends[-1] and min(tap.low, tap.high) > 0)
+        if is_told and _off(as_meant := _rescaled(series, tap, each), sheet) < _LEFT_FRAC:
+            yield _column(each, as_meant, tap)
+    swapped = _exchanged(series, *ends)
+    if _off(swapped, sheet) < _LEFT_FRAC:
+        one, other = (_headed(series, tap) for tap in ends)
+        yield Column(
+            name="swapped columns",
+            tap=ends[-1].name,
+            series=swapped,
+            weight=_WEIGHT,
+            text=f"{one} and {other} fit each other's place",
+            check=f"Correct the table first: exchange the headings of {one} and {other}. {_THEN}",
+        )
+
+
+def _off(series: Series, sheet: DataSheet) -> float:
+    """Median error of the output, as fraction of its span."""
+    first, last = sheet.taps[0], sheet.taps[-1]
+    with np.errstate(all="ignore"):
+        ideal = last.fraction(sheet.ideal(first.value(series.value[first.name])))
+    off = np.abs(series.value[last.name] - ideal)
+    return float(np.median(off[np.isfinite(off)])) if np.isfinite(off).any() else 0.0
+
+
+def _rescaled(series: Series, tap: Tap, by: Rescaling) -> Series:
+    """The readings with those of one tap as they were meant."""
+
+    def as_meant(frac: FloatArray) -> FloatArray:
+        return tap.fraction(by.factor * tap.value(frac) + by.shift)
+
+    return _changed(series, {tap.name: as_meant(series.raw[tap.name])}, as_meant(series.setpoint))
+
+
+def _exchanged(series: Series, one: Tap, other: Tap) -> Series:
+    """The readings with the numbers of two columns in each other's place."""
+    raw = {
+        one.name: one.fraction(other.value(series.raw[other.name])),
+        other.name: other.fraction(one.value(series.raw[one.name])),
+    }
+    return _changed(series, raw, without_outliers(raw[one.name])[0])
+
+
+def _changed(series: Series, raw: dict[str, FloatArray], setpoint: FloatArray) -> Series:
+    """Readings with other numbers at some taps; a setpoint that was taken from the input goes along."""
+    found = {name: without_outliers(each) for name, each in raw.items()}
+    first = next(iter(series.value))
+    is_taken = first in raw and np.allclose(series.setpoint, series.value[first], rtol=0.02, atol=0.02, equal_nan=True)
+    return replace(
+        series,
+        raw=series.raw | raw,
+        value=series.value | {name: mean for name, (mean, _) in found.items()},
+        sd=series.sd | {name: sd for name, (_, sd) in found.items()},
+        setpoint=setpoint if is_taken else series.setpoint,
+    )
+
+
+def _headed(series: Series, tap: Tap) -> str:
+    """A column in words, with its heading where there is one."""
+    written = next((text for text in series.place[tap.name].flat if text), "")
+    return str(written).partition(", ")[2] or f'the readings at "{tap.name}"'
+
+
+def _column(slip: Rescaling, as_meant: Series, tap: Tap) -> Column:
+    where = _headed(as_meant, tap)
+    fits = f"times {slip.factor:g}" if not slip.shift else f"times {slip.factor:.4g}, {slip.shift:+.4g} {tap.unit}"
+    unit = _unit_meant(where, tap, slip)
+    return Column(
+        name=_OF_COLUMN[slip.kind],
+        tap=tap.name,
+        series=as_meant,
+        weight=_WEIGHT,
+        text=f"the numbers in {where} " + (f"are in {unit}" if unit else f"fit {fits}"),
+        check="Correct the table first: "
+        + (f"write [{unit}] as the unit of {where}" if unit else f"{where}, each number {fits} ({slip.reason})")
+        + f". {_THEN}",
+    )
+
+
+def _unit_meant(where: str, tap: Tap, slip: Rescaling) -> str:
+    """The unit that the numbers of a column are in, if the slip is one of units; "" where none is known."""
+    if slip.kind == "shunt":
+        return "V"
+    if slip.kind != "unit" or slip.shift:
+        return ""
+    heading = where.rstrip('"').partition("[")[2].partition("]")[0] or tap.unit
+    for unit in _UNITS:
+        try:
+            if is_alike(unit, heading) and np.isclose(rescale(unit, heading)[0], slip.factor, rtol=1e-9):
+                return unit
+        except InputError:
+            return ""
+    return ""
+
+
+_UNITS = (
+    "A",
+    "mA",
+    "uA",
+    "V",
+    "mV",
+    "uV",
+    "Hz",
+    "kHz",
+    "MHz",
+    "mHz",
+    "ohm",
+    "kohm",
+    "mohm",
+    "bar",
+    "mbar",
+    "Pa",
+    "kPa",
+)

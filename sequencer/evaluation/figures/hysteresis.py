@@ -1,7 +1,8 @@
 """Hysteresis: how far downscale and upscale lie apart at one input within one cycle.
 
 Not the difference of the averages, and not a downscale traverse with the upscale one that follows it. Whether it is
-true hysteresis, lag or a stale reading is for the end pair to tell.
+true hysteresis, lag or a stale reading is for the end pair to tell. Where the downscale inputs are others than the
+upscale ones, as by hand, the upscale error between two neighbours is interpolated; never beyond the ends.
 """
 
 from dataclasses import dataclass
@@ -14,7 +15,10 @@ from sequencer.evaluation.figures.curves import DOWN, UP, Curves, by_blocks, cho
 from sequencer.evaluation.figures.definitions import Standard, definition
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
-__all__ = ["Hysteresis", "hysteresis", "hysteresis_of"]
+__all__ = ["FARTHEST_APART_PCT", "Hysteresis", "hysteresis", "hysteresis_of"]
+
+FARTHEST_APART_PCT = 25.0
+"""Upscale readings farther apart than this, in % of input span, are not interpolated between: five points are usual."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +30,7 @@ class Hysteresis:
         at_pct: input there (mean of both directions), % of input span.
         cycle: its cycle, from 0; -1 where not determinable.
         with_dead_band_pct: the same before any dead band is taken off.
-        pairs_n: inputs read both ways within one cycle.
+        pairs_n: inputs read both ways within one cycle, or downscale between two upscale neighbours.
         directions_n: shape (units, 2), readings upscale and downscale.
     """
 
@@ -77,7 +81,7 @@ def hysteresis(
 
 def hysteresis_of(curves: Curves, *, dead_band_pct: npt.ArrayLike | None, standard: Standard) -> Hysteresis:
     """The same, from the curves of a block of units; the dead band is that of all units."""
-    apart_pct = np.abs(curves.error[:, :, DOWN] - curves.error[:, :, UP])
+    apart_pct = np.abs(curves.error[:, :, DOWN] - _upscale(curves))
     apart = worst = largest(flat(apart_pct))
     if standard == "ISA-51.1-1979":
         dead_band = _dead_band(dead_band_pct, (curves.all_units_n, apart_pct.shape[-1]))[curves.units]
@@ -85,13 +89,42 @@ def hysteresis_of(curves: Curves, *, dead_band_pct: npt.ArrayLike | None, standa
     is_known = ~np.isnan(worst.level)
     return Hysteresis(
         hysteresis_pct=worst.level,
-        at_pct=np.where(is_known, chosen(flat(curves.x.mean(axis=2)), worst.index), np.nan),
+        at_pct=np.where(is_known, chosen(flat(_place(curves.x)), worst.index), np.nan),
         cycle=np.where(is_known, worst.index // apart_pct.shape[-1], -1),
         with_dead_band_pct=apart.level,
         pairs_n=np.isfinite(apart_pct).sum(axis=(1, 2)),
         directions_n=curves.readings_n.sum(axis=2),
         definition=definition("hysteresis", standard),
     )
+
+
+def _place(x_pct: FloatArray) -> FloatArray:
+    """Input of each pair, the mean of both directions, or the downscale one where that alone was read."""
+    both = x_pct.mean(axis=2)
+    return np.asarray(np.where(np.isnan(both), x_pct[:, :, DOWN], both))
+
+
+def _upscale(curves: Curves) -> FloatArray:
+    """Upscale error at each downscale reading: read there, else on the line between its two upscale neighbours."""
+    up, is_down = curves.error[:, :, UP], np.isfinite(curves.error[:, :, DOWN])
+    lacks = (is_down & np.isnan(up)).any(axis=2)
+    if not lacks.any():
+        return up
+    found = up.copy()
+    x_up, x_down = (np.broadcast_to(curves.x[:, :, way], up.shape) for way in (UP, DOWN))
+    for at in map(tuple, np.argwhere(lacks)):
+        is_up = np.isfinite(up[at])
+        wanted = np.flatnonzero(is_down[at] & ~is_up)
+        if is_up.sum() < 2:
+            continue
+        order = np.argsort(x_up[at][is_up], kind="stable")
+        known_x, known = x_up[at][is_up][order], up[at][is_up][order]
+        x = x_down[at][wanted]
+        above = np.clip(np.searchsorted(known_x, x), 1, known_x.size - 1)
+        is_beside = (known_x[above - 1] <= x) & (x <= known_x[above])
+        is_beside &= known_x[above] - known_x[above - 1] <= FARTHEST_APART_PCT * (1 + 1e-9)
+        found[at][wanted] = np.where(is_beside, np.interp(x, known_x, known), np.nan)
+    return found
 
 
 def _dead_band(dead_band_pct: npt.ArrayLike | None, shape: tuple[int, int]) -> FloatArray:

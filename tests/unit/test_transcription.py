@@ -1,0 +1,115 @@
+"""A slip that was recognised leads: the cause is the table, and the advice is to correct it, with line and column.
+
+The plant is written down here: 4 to 20 mA for 0 to 1000 Hz (0 to 120 degC), some microamperes of scatter.
+"""
+
+import json
+
+import numpy as np
+import pytest
+
+from sequencer import core
+
+UP = np.arange(0, 101, 10.0)
+X = np.concatenate((UP, UP[-2::-1]))
+MA = 4 + 0.16 * X + np.random.default_rng(1).normal(0, 0.002, X.size)
+PULSES, PT100 = "pulse-to-current", "pt100-to-current"
+
+
+@pytest.fixture
+def judged(tmp_path):
+    def judge(headings, inputs, outputs, *, sheet=PULSES):
+        path = tmp_path / "hand.csv"
+        rows = [f"{x:.6g};{y:.7g}" for x, y in zip(inputs, outputs, strict=True)]
+        path.write_text("\n".join(["# taken on Tuesday", headings, *rows]), encoding="utf-8")
+        return core.by_hand(path, sheet)
+
+    return judge
+
+
+@pytest.mark.parametrize(
+    ("headings", "inputs", "outputs", "name", "do"),
+    [
+        ("input [Hz];output [A]", 10 * X, MA, "unit of a column",
+         'write [mA] as the unit of column "output [A]" of line 2'),
+        ("input [Hz];output [mA]", 10 * X, MA / 1e3, "unit of a column",
+         'write [A] as the unit of column "output [mA]"'),
+        ("input [Hz];output [mA]", 10 * X, MA / 4, "unit of a column",
+         'write [V] as the unit of column "output [mA]"'),
+        ("input [kHz];output [mA]", 10 * X, MA, "unit of a column", 'write [Hz] as the unit of column "input [kHz]"'),
+        ("input [Hz];output [mA]", X / 100, MA, "unit of a column", 'write [kHz] as the unit of column "input [Hz]"'),
+        ("input [Hz];output [mA]", 10 * X, 10 * MA, "decimal point of a column", "each number times 0.1"),
+        ("input [Hz];output [mA]", 10 * X, -MA, "sign of a column", "each number times -1"),
+        ("input;output", MA, 10 * X, "swapped columns",
+         'exchange the headings of column "input" of line 2 and column'),
+        # The same beside a span error of 5 %: first the table, then the unit.
+        ("input [Hz];output [A]", 10 * X, 4 + 1.05 * (MA - 4), "unit of a column", "write [mA] as the unit"),
+        ("input [Hz];output [A]", [0, 1000], [4.001, 20.001], "unit of a column", "write [mA] as the unit"),
+    ],
+)  # fmt: skip
+def test_a_slip_in_a_whole_column_leads(judged, headings, inputs, outputs, name, do):
+    found = judged(headings, inputs, outputs)
+    assert found.findings.ranking[0].names == (name,)
+    assert found.findings.ranking[0].weight > 0.9
+    assert found.findings.cause.startswith(name)
+    assert do in found.advice
+    assert found.advice.startswith("Correct the table first: ")
+    assert found.findings.check == found.advice
+    assert found.adjustment is None
+
+
+def test_a_slip_leads_in_terminal_json_and_page(judged):
+    from sequencer.reports.html import html
+    from sequencer.reports.terminal import summary
+
+    found = judged("input [Hz];output [A]", 10 * X, MA)
+    text = summary(found, colour=False, width=200)
+    assert text.index("cause: unit of a column") < text.index("do: Correct the table first") < text.index("remarks")
+    document = json.loads(json.dumps(core.document(found)))
+    assert document["advice"] == found.advice
+    assert "double counting" not in json.dumps(document["findings"])
+    assert "Correct the table first" in html(found)
+
+
+def test_degrees_fahrenheit_under_celsius(judged):
+    degC = 1.2 * X
+    found = judged("input [degC];output [mA]", 32 + 1.8 * degC, MA, sheet=PT100)
+    assert found.findings.ranking[0].names == ("unit of a column",)
+    assert "degF for degC" in found.advice
+
+
+@pytest.mark.parametrize(
+    ("changed", "name", "place"),
+    [
+        ({12: 1.68}, "decimal slip", 'line 15, column "output [mA]", 16.8'),
+        ({12: 61.8}, "transposed digits", 'line 15, column "output [mA]", 16.8'),
+        ({4: 12.0, 5: 10.4}, "swapped rows", 'column "output [mA]"'),
+    ],
+)
+def test_a_slip_in_one_number_leads_with_line_and_column(judged, changed, name, place):
+    mA = np.round(MA, 2)
+    for row, written in changed.items():
+        mA[row] = written
+    found = judged("input [Hz];output [mA]", 10 * X, mA)
+    assert found.findings.ranking[0].names == (name,)
+    assert found.advice.startswith("Correct the readings first: ")
+    assert place in found.advice
+
+
+@pytest.mark.parametrize(
+    ("outputs", "name"),
+    [
+        (4 + (MA - 4) / 10, "upper range wrong"),  # a range that is ten times as wide is no slip: 4 mA stay 4 mA
+        (0 * MA + 0.001, "meter fuse blown"),
+    ],
+)
+def test_a_fault_of_unit_or_bench_is_no_slip(judged, outputs, name):
+    found = judged("input [Hz];output [mA]", 10 * X, outputs)
+    assert found.findings.ranking[0].names[0] == name
+    assert not found.findings.is_transcription
+
+
+def test_a_good_table_has_no_slip(judged):
+    found = judged("input [Hz];output [mA]", 10 * X, MA)
+    assert not found.findings.is_fault
+    assert found.remarks == ()

@@ -42,7 +42,7 @@ class Face(click.Group):
         except (click.exceptions.Exit, click.Abort, click.ClickException):
             raise
         except KeyboardInterrupt:
-            click.echo("stopped by Ctrl-C; nothing is energised", err=True)
+            click.echo("stopped by Ctrl-C", err=True)  # a run says itself what became of its outputs
             ctx.exit(130)
         except BrokenPipeError:  # the reader of our output has gone
             sys.stderr.close()

@@ -300,6 +300,8 @@ class LiveView:
         again = f", attempt {now.attempt}" if now.attempt > 1 else ""
         where = f"point {now.point.number}: {now.point.step_name}, {place(now.point)}{again}: {now.state}"
         value = f"{now.level(now.value)} {progress.unit}" if math.isfinite(now.value) else "no sample yet"
+        if not now.samples and math.isfinite(now.mean):  # a person reads
+            value = f"{now.level(now.mean)} {progress.unit}, mean of the readings"
         to_go = f", at most {now.level(now.to_go)} to go" if math.isfinite(now.to_go) else ""
         wide = max(min(_SPARK_N, self._console.width - 45), 8)
         trace = f"{sparkline(now.samples, wide)} {value}{to_go}".lstrip()

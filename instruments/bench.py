@@ -19,7 +19,7 @@ from instruments.described import DescribedInstrument, DescribedReceiver, Descri
 from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.interrupts import held_off
-from instruments.keyed import KeyedReceiver, KeyedSource
+from instruments.keyed import KeyedReceiver, KeyedSource, Person
 from instruments.roles import Operator, Receiver, Source
 from instruments.session import BoundedLine, Line, Session, Teller
 from instruments.simulated.setup import simulated_bench
@@ -186,11 +186,12 @@ def open_bench(
         raise
     sources: dict[str, Source] = {}
     receivers: dict[str, Receiver] = {}
+    person = Person(operator)  # one for all, since "back" goes back to what was read at another meter
     for each in wires:
         if each.source is not None:
-            sources[each.tap] = _source(each, each.source, instruments, limits, operator, clock)
+            sources[each.tap] = _source(each, each.source, instruments, limits, person, clock)
         if each.receiver is not None:
-            receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, operator, clock)
+            receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, person, clock)
     return Bench(manager=own, instruments=instruments, sources=sources, receivers=receivers, clock=clock)
 
 

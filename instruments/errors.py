@@ -7,7 +7,7 @@
     ├── RecordError      2   a record is not what it should be
     ├── LimitError       3   a level outside the limits was refused at the set itself
     ├── InstrumentError  3   an instrument did not answer, or answered what cannot be
-    │   ├── OutOfTouchError  it may be had back: cleared, opened again, set up again
+    │   ├── CommunicationLostError  it may be re-established: cleared, opened again, set up again
     │   │   ├── NoReplyError      no answer within its time: a late one may still come, so the session is suspect
     │   │   ├── OutOfStepError    an answer that cannot be one to what was asked
     │   │   ├── LineLostError     the connection is gone
@@ -29,6 +29,7 @@ from instruments.texts import visible
 
 __all__ = [
     "AbsentError",
+    "CommunicationLostError",
     "InputError",
     "InstrumentError",
     "LimitError",
@@ -173,23 +174,26 @@ class InstrumentError(LivezeroError):
         self.reply = reply
 
 
-class OutOfTouchError(InstrumentError):
-    """Touch with an instrument is lost, and may be had back: `recover` of its driver."""
+class CommunicationLostError(InstrumentError):
+    """Communication with an instrument is lost, and may be re-established: `recover` of its driver."""
 
 
-class NoReplyError(OutOfTouchError):
+OutOfTouchError = CommunicationLostError  # its earlier name
+
+
+class NoReplyError(CommunicationLostError):
     """No whole reply within the time allowed; a late one may still come, so the session is suspect."""
 
 
-class OutOfStepError(OutOfTouchError):
+class OutOfStepError(CommunicationLostError):
     """The reply is none to what was asked: garbled, or that to something else, so every later one may be late too."""
 
 
-class LineLostError(OutOfTouchError):
+class LineLostError(CommunicationLostError):
     """The connection is gone, or cannot be opened."""
 
 
-class PowerCycledError(OutOfTouchError):
+class PowerCycledError(CommunicationLostError):
     """The instrument was switched off and on in between: its settings are lost, and its output is off."""
 
 

@@ -1,22 +1,52 @@
 """An instrument that a person sets or reads: hand-held meters are full instruments, their interface is a question.
 
-An entry far from what is expected is asked about, never changed. The entry before can be corrected: "back".
+An entry far from what is expected is asked about, never changed. The entry before can be corrected at every prompt:
+"back". A wrong key is asked about again (`prompts`).
 """
+
+from collections.abc import Callable
+from functools import partial
+from typing import Self
 
 from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
 from instruments.entry import OVERLOAD, Doubt, Doubting, entry
-from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
+from instruments.errors import AbsentError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
+from instruments.prompts import NO, NOTHING_BEFORE, YES, ask
 from instruments.roles import Operator, Question, Sample
 from instruments.texts import without_rest
 from instruments.units import Quantity, Span, magnitude, show
 
-__all__ = ["KeyedReceiver", "KeyedSource"]
+__all__ = ["KeyedReceiver", "KeyedSource", "Person"]
 
 _PLAUSIBLE_OF_RANGE = 0.02
-_YES = {"y", "yes"}
-_NO = {"n", "no"}
-_DONE = {*_YES, "done", "ok"}
+_DONE = {"", *YES, "done", "ok"}
+_AS_IT_WAS = "the entry before stays as it was"
+
+
+class Person:
+    """Who serves the hand-held instruments of one bench: an operator, and what "back" goes back to.
+
+    Args:
+        operator: whom to ask.
+    """
+
+    def __init__(self, operator: Operator) -> None:
+        self._operator = operator
+        self.correct: Callable[[], str] | None = None
+
+    @classmethod
+    def of(cls, operator: "Operator | Person") -> Self:
+        """The person that an operator is, or stands for."""
+        return operator if isinstance(operator, cls) else cls(operator)
+
+    def ask(self, question: Question) -> str:
+        """Ask the operator."""
+        return self._operator.ask(question)
+
+    def back(self) -> str:
+        """Ask for the entry before again, at whatever meter it was read; returns what became of it."""
+        return NOTHING_BEFORE if self.correct is None else self.correct()
 
 
 class KeyedSource:
@@ -45,7 +75,7 @@ class KeyedSource:
         self.function = function
         self.safe_level = safe_level
         self._limits = limits
-        self._operator = operator
+        self._person = Person.of(operator)
         self._touched = False
 
     def select(self, entry: RangeEntry) -> None:
@@ -70,25 +100,54 @@ class KeyedSource:
         self._done(f"Set {self.name} to {show(level)}")
 
     def _done(self, text: str) -> None:
-        """Ask for something to be done; raises StoppedError unless it was."""
-        answer = self._operator.ask(Question(kind="set", text=text)).strip().casefold()
-        if answer and answer not in _DONE:
-            raise StoppedError(f'"{text}" was answered "{answer[:40]}"', todo="press Enter once it is done")
+        """Ask for something until it was done; raises StoppedError if the person stops, or is not there."""
+        ask(
+            self._person,
+            Question(kind="set", text=text),
+            allowed="Enter when done",
+            understood=lambda typed: typed.casefold() in _DONE or None,
+            back=self._person.back,
+        )
+
+    def left_by_others(self) -> None:
+        """A run that was cut off may have left it on: making safe asks for it, though nothing was set here."""
+        self._touched = True
 
     def make_safe(self) -> None:
-        """Ask for the safe level; raises UnsafeError if nobody answers. Not asked if nothing was ever set."""
+        """Ask for the safe level; raises UnsafeError if nobody answers. Not asked if nothing was ever set.
+
+        It cannot be stopped: what stops a run leads here.
+        """
         if not self._touched:
             return
         text = f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
+        meanings = dict.fromkeys(_DONE, True) | dict.fromkeys(NO, False)
         try:
-            self._done(text)
+            is_safe = ask(
+                self._person,
+                Question(kind="set", text=text),
+                allowed="Enter when done, no if it cannot be done",
+                understood=lambda typed: meanings.get(typed.casefold()),
+                back=self._back_on_the_way_out,
+                can_stop=False,
+            )
         except (LivezeroError, KeyboardInterrupt, EOFError) as error:
-            raise UnsafeError(
-                f"nobody confirmed that {self.name} is at its safe level of {show(self.safe_level)}",
-                where=self.name,
-                todo="switch it off by hand, now",
-            ) from error
+            raise self._unsafe(f"nobody confirmed that {self.name} is") from error
+        if not is_safe:
+            raise self._unsafe(f"the operator could not bring {self.name} to be")
         self._touched = False
+
+    def _unsafe(self, what: str) -> UnsafeError:
+        level = show(self.safe_level)
+        return UnsafeError(f"{what} at its safe level of {level}", where=self.name, todo="switch it off by hand, now")
+
+    def _back_on_the_way_out(self) -> str:
+        try:
+            return self._person.back()
+        except AbsentError:
+            raise
+        except StoppedError:
+            return _AS_IT_WAS
 
     def check(self) -> None:
         """A person keeps no settings that could be lost."""
@@ -121,11 +180,10 @@ class KeyedReceiver:
         self.function = function
         self._spec = spec
         self._tap = tap
-        self._operator = operator
+        self._person = Person.of(operator)
         self._clock = clock
         self._unit = spec.unit
         self._plausible = _PLAUSIBLE_OF_RANGE * spec.ranges[0].range.within(spec.unit).width
-        self._before: tuple[Sample, float | None, Doubting] | None = None
         self._correction: Sample | None = None
 
     def select(self, entry: RangeEntry, unit: str) -> None:
@@ -136,44 +194,61 @@ class KeyedReceiver:
     def read(self, *, expected: float | None = None, doubt: Doubting | None = None) -> Sample:
         """The number that a person reads; "back" corrects the entry before first, "OL" is an overload."""
         doubted = doubt or (lambda value, _: self._far(value, expected))
-        while True:
-            sample = self._ask(expected, doubted)
-            if sample is not None:
-                self._before = (sample, expected, doubted)
-                return sample
-            if self._before is None:
-                continue
-            _, its_expected, its_doubt = self._before
-            corrected = self._ask(its_expected, its_doubt, again=True)
-            if corrected is not None:
-                self._correction = corrected
-                self._before = (corrected, its_expected, its_doubt)
+        sample = self._entry(expected, doubted)
+        if sample is None:  # nor would what is keyed next belong to the entry before
+            self._person.correct = None
+            raise NoReadingError("overload", where=self.name, command=self._question(expected).text, reply="OL")
+        self._person.correct = partial(self._correct, expected, doubted)
+        return sample
 
-    def _ask(self, expected: float | None, doubt: Doubting, *, again: bool = False) -> Sample | None:
-        """One entry; None if the person typed "back". Asks until it is a number without doubt, or insisted on."""
+    def _correct(self, expected: float | None, doubt: Doubting) -> str:
+        corrected = self._entry(expected, doubt, again=True)
+        if corrected is None:
+            return _AS_IT_WAS
+        self._correction = corrected
+        return f"the entry before is {corrected.raw} now"
+
+    def _question(self, expected: float | None, *, again: bool = False) -> Question:
         which = "the entry before, at" if again else "at"
         text = f"Reading of {self.name} {which} {self._tap}, in {self._unit}"
-        remark = answer = ""
+        return Question(kind="reading", text=text, unit=self._unit, expected=expected, plausible=self._plausible)
+
+    def _entry(self, expected: float | None, doubt: Doubting, *, again: bool = False) -> Sample | None:
+        """One entry, asked for until it is a number without doubt, or insisted on.
+
+        Args:
+            expected: what it should be near.
+            doubt: what is doubted of it.
+            again: it corrects the entry before, which "back" leaves as it was; else "OL" is an overload.
+
+        Returns:
+            The entry; None for "back" or "OL".
+        """
+        no_number = {"back"} if again else OVERLOAD
+        number = "a number" if again else "a number, OL"
+
+        def is_entry(typed: str) -> str | None:
+            if typed.casefold() not in no_number:
+                entry(typed, self._unit)
+            return typed
+
+        def is_confirmed(typed: str) -> str | None:
+            return typed if typed.casefold() in YES | NO else is_entry(typed)
+
+        question, back, typed = self._question(expected, again=again), None if again else self._person.back, ""
         while True:
-            if not answer:
-                question = Question(
-                    kind="reading", text=text + remark, unit=self._unit, expected=expected, plausible=self._plausible
-                )
-                answer = self._operator.ask(question)
-            if answer.strip().casefold() == "back":
+            typed = typed or ask(self._person, question, allowed=number, understood=is_entry, back=back)
+            if typed.casefold() in no_number:
                 return None
-            if answer.strip().casefold() in OVERLOAD:
-                raise NoReadingError("overload", where=self.name, command=text, reply=answer)
-            try:
-                value = entry(answer, self._unit)
-            except InputError as error:
-                remark, answer = f" ({error.what})", ""
-                continue
-            found, typed = doubt(value, answer.strip()), answer.strip()
-            said = "" if found is None else self._operator.ask(_doubted(found)).strip()
-            if found is None or said.casefold() in _YES or said == typed:
+            value = entry(typed, self._unit)
+            found = doubt(value, typed)
+            said = typed
+            if found is not None:
+                allowed = f"yes, no, {number}"
+                said = ask(self._person, _doubted(found), allowed=allowed, understood=is_confirmed, back=back)
+            if said == typed or said.casefold() in YES:
                 return Sample(value, self._clock.now(), typed)
-            remark, answer = "", "" if said.casefold() in _NO else said  # what the meter shows may be keyed at once
+            typed = "" if said.casefold() in NO else said  # what the meter shows may be keyed at once
 
     def _far(self, value: float, expected: float | None) -> Doubt | None:
         if expected is None or abs(value - expected) <= self._plausible:

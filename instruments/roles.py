@@ -26,7 +26,7 @@ class Question:
     Args:
         kind: "caution" or "confirm" (answered "yes" or "no"), "go on" (the same, asked only of who is there), "set"
             (done when answered), "reading" (a number).
-        text: the question.
+        text: the question; on lines above it why it is asked again.
         unit: of the number, for a reading.
         expected: what the number should be near; None = nothing known.
         plausible: half width around `expected` beyond which the answer may be questioned; None = any number will do.
@@ -96,7 +96,7 @@ class Receiver(Protocol):
 
         Raises:
             NoReadingError: overload, not a number, empty or garbled.
-            OutOfTouchError: no answer, or no connection; `recover`.
+            CommunicationLostError: no answer, or no connection; `recover`.
         """
 
     def check(self) -> None:
@@ -109,4 +109,4 @@ class Receiver(Protocol):
         """The next wider range; None at the widest."""
 
     def recover(self) -> None:
-        """After touch was lost: back on its line, identified, set up again; raises InstrumentError."""
+        """After communication was lost: back on its line, identified, set up again; raises InstrumentError."""

@@ -3,6 +3,7 @@
 Like the command it imports nothing heavy at the top. Nothing here calls `core`.
 """
 
+import contextlib
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -41,7 +42,7 @@ class Face(click.Group):
         except (click.exceptions.Exit, click.Abort, click.ClickException):
             raise
         except KeyboardInterrupt:
-            click.echo("stopped by Ctrl-C; nothing is energised", err=True)
+            click.echo("stopped by Ctrl-C", err=True)  # a run says itself what became of its outputs
             ctx.exit(130)
         except BrokenPipeError:  # the reader of our output has gone
             sys.stderr.close()
@@ -116,11 +117,13 @@ class AtTerminal:
     def __init__(self, paused: "Callable[[], AbstractContextManager[None]]", *, cautions_confirmed: bool) -> None:
         self._paused = paused  # while a question stands, the live view does not draw over it
         self._cautions_confirmed = cautions_confirmed
+        with contextlib.suppress(AttributeError, OSError):  # what is no text is a wrong key like any other
+            sys.stdin.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
 
     def ask(self, question: Any) -> str:  # noqa: ANN401  a Question; its module is not loaded for --help
         """The answer as typed; with --confirm a caution is answered with yes, and shown all the same."""
         if question.kind == "caution" and self._cautions_confirmed:
-            click.echo(printable(f"{question.text} yes (--confirm)"), err=True)
+            click.echo(_in_lines(f"{question.text} yes (--confirm)"), err=True)
             return "yes"
         ends = {
             "caution": " [yes/no]",
@@ -130,17 +133,25 @@ class AtTerminal:
             "reading": ":",
         }
         with self._paused():
-            click.echo(printable(question.text + ends[question.kind]) + " ", err=True, nl=False)
+            click.echo(_in_lines(question.text + ends[question.kind]) + " ", err=True, nl=False)
             # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
             is_there = sys.stdin is not None and (question.kind != "go on" or sys.stdin.isatty())
             line = sys.stdin.readline() if is_there else ""
         if not line:
             from instruments.errors import AbsentError  # noqa: PLC0415
 
+            click.echo("", err=True)  # else what is said next stands behind the question
             raise AbsentError(
                 "nobody is there to answer", todo="run at a terminal; --confirm answers the cautions of a sequence"
             )
         return line.rstrip("\r\n")
+
+
+def _in_lines(text: str) -> str:
+    """A question within the width of the page; what is said before it stands on lines of its own."""
+    from textwrap import wrap  # noqa: PLC0415
+
+    return "\n".join(part for line in text.splitlines() for part in wrap(printable(line), WIDTH - 1) or [""])
 
 
 def print_json(document: object) -> None:

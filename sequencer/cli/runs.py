@@ -22,6 +22,7 @@ from sequencer.cli.console import (
 )
 
 if TYPE_CHECKING:
+    from instruments.errors import StoppedError
     from instruments.session import Exchange
     from sequencer.jobs.runs import RunResult
     from sequencer.planning.plan import Plan
@@ -135,7 +136,7 @@ def see_to_cut_off(results: Path, **watched: bool) -> bool:
             click.echo("  do: look whether its outputs are on, then move the folder away", err=True)
             continue
         click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
-        if not each.interrupted:  # else it was made safe when it ended
+        if not each.is_safe:  # else it was made safe when it ended
             _make_safe(each.folder)
         choice = _choice(each.folder)
         if choice == "resume":
@@ -171,16 +172,31 @@ def _choice(folder: Path) -> str:
     try:
         return str(
             click.prompt(
-                "  resume it, close it as interrupted, or leave it for later",
-                type=click.Choice(["resume", "close", "leave"]),
+                "  resume it, close it as interrupted, or leave it for later (resume, close, leave)",
                 default="resume",
+                value_proc=_chosen,
                 err=True,
             )
         )
     except click.Abort as error:  # Ctrl-C, or the end of the input
-        from instruments.errors import StoppedError  # noqa: PLC0415
+        raise _stopped_early() from error
 
-        raise StoppedError("stopped before a run was begun") from error
+
+def _chosen(typed: str) -> str:
+    """A choice at the question what to do with a run that was cut off; raises UsageError, which asks again."""
+    word = typed.strip().casefold()
+    if word == "stop":
+        raise _stopped_early()
+    if word in {"resume", "close", "leave"}:
+        return word
+    shown = "" if word == "?" else f'"{printable(typed[:30])}": '
+    raise click.UsageError(f"{shown}type resume, close, leave, ?, or stop; Enter alone resumes")
+
+
+def _stopped_early() -> "StoppedError":
+    from instruments.errors import StoppedError  # noqa: PLC0415
+
+    return StoppedError("stopped before a run was begun")
 
 
 def _say_how_to_go_on(folder: Path) -> None:

@@ -39,7 +39,8 @@ class CutOff:
         folder: of its record.
         serial: of the unit.
         point: number of the last point that was read; 0 = none.
-        interrupted: by what and where, if it ended with its outputs safe; "" = it was cut off.
+        interrupted: by what and where, if it was stopped; "" = it was cut off.
+        is_safe: it ended with its outputs safe.
         is_closed: it was over, and only not sealed yet.
         damage: why its journal cannot be read, so that nobody knows what it left on; "" if it can.
     """
@@ -48,6 +49,7 @@ class CutOff:
     serial: str = ""
     point: int = 0
     interrupted: str = ""
+    is_safe: bool = False
     is_closed: bool = False
     damage: str = ""
 
@@ -84,6 +86,7 @@ def find_cut_off(results: Path) -> tuple[CutOff, ...]:
                         serial=str(lines[0].get("serial")),
                         point=read[-1] if read else 0,
                         interrupted=end["reason"] if end is not None and end["kind"] == "interrupted" else "",
+                        is_safe=end is not None and end["kind"] == "interrupted" and end["status"] != "not safe",
                         is_closed=end is not None and end["kind"] == "closed",
                     )
                 )

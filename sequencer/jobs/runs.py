@@ -12,6 +12,7 @@ from typing import Any, Literal
 from instruments.bench import Bench, open_bench
 from instruments.datasheet import DataSheet
 from instruments.errors import AbsentError, InputError, LivezeroError, RecordError, UnsafeError
+from instruments.keyed import KeyedSource
 from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
@@ -234,6 +235,8 @@ def make_safe(folder: Path | str, *, operator: Operator | None = None) -> dict[s
         for source in bench.sources.values():
             if source.name in bench.instruments:
                 bench.instruments[source.name].meet()  # what is sent next must go to the source, and to no other
+            elif isinstance(source, KeyedSource):
+                source.left_by_others()
         return bench.make_safe()
 
 
@@ -346,11 +349,12 @@ def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
 
 def _given_up(folder: Path, lines: list[dict[str, Any]], operator: Operator | None) -> Outcome:
     end = end_of(lines)
-    if end is not None:  # it left its outputs safe, and whoever uses them now is not disturbed
+    if end is not None and end["status"] != "not safe":  # whoever uses its outputs now is not disturbed
         return Outcome(status=end["status"], reason=f"{end['reason']}, and closed without being resumed")
     points = [line["number"] for line in lines if line["kind"] == "reading"]
     place = f"after a reading at point {points[-1]}" if points else "before the first reading"
-    reason = f"cut off {place}, and closed without being resumed"
+    story = end["reason"] if end is not None else f"cut off {place}"
+    reason = f"{story}, and closed without being resumed"
     try:
         make_safe(folder, operator=operator)
     except UnsafeError as error:

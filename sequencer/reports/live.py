@@ -55,6 +55,62 @@ def sparkline(values: Sequence[float], width: int = _SPARK_N) -> str:
     return "".join(_BARS[min(int((value - low) / (high - low) * len(_BARS)), len(_BARS) - 1)] for value in thin)
 
 
+class AtPoint:
+    """What is known of the point where a run is.
+
+    Attributes:
+        point: where.
+        attempt: from 1.
+        state: what goes on there, in words.
+        samples: levels while waiting, the newest last.
+        after_s: time since the setpoint change.
+        to_go: the error still to go, at most.
+        error: of the mean of its readings, once it is complete.
+    """
+
+    def __init__(self, point: Point, attempt: int) -> None:
+        self.point = point
+        self.attempt = attempt
+        self.state = "moving"
+        self.samples: deque[float] = deque(maxlen=_KEPT_N)
+        self.after_s = self.to_go = self.error = math.nan
+        self._sum = 0.0
+        self._read_n = 0
+
+    def read(self, event: ReadingTaken) -> bool:
+        """Take a reading at the last tap; True with the last of its point."""
+        if math.isfinite(event.value):
+            self._sum += event.value
+            self._read_n += 1
+        readings_n = self.point.setpoint.readings_n
+        self.state = f"reading {event.reading} of {readings_n}"
+        if event.reading < readings_n:
+            return False
+        if self._read_n and not self.point.is_capture:
+            self.error = self.mean - self.point.expected[-1]
+        return True
+
+    @property
+    def used_pct(self) -> float:
+        """The error in % of the tolerance; NaN where none is judged."""
+        is_judged = self.point.role == "reading" and self.point.tolerance > 0
+        return 100 * self.error / self.point.tolerance if is_judged else math.nan
+
+    @property
+    def value(self) -> float:
+        """The last sample; NaN before the first."""
+        return self.samples[-1] if self.samples else math.nan
+
+    @property
+    def mean(self) -> float:
+        """Mean of the readings of the point; NaN before the first."""
+        return self._sum / self._read_n if self._read_n else math.nan
+
+    def level(self, value: float, *, is_signed: bool = False) -> str:
+        """A level in the unit of the output, to the digits that the tolerance asks for."""
+        return fixed(value, decimals_for(self.point.tolerance), minus=_MINUS, is_signed=is_signed)
+
+
 class Progress:
     """Where a run is, from its events: point, trace, worst error so far, time left. It shows nothing.
 
@@ -72,72 +128,32 @@ class Progress:
         self._before_s = [0.0]
         for point in plan.points:
             self._before_s.append(self._before_s[-1] + point.estimate_s)
-        self.point: Point | None = None
-        self.attempt = 1
-        self.state = ""
-        self.samples: deque[float] = deque(maxlen=_KEPT_N)
-        self.after_s = math.nan
-        self.to_go = math.nan
-        self.settled_s = math.nan
-        self.error = math.nan
-        self.used_pct = math.nan
-        self.worst_pct = math.nan
-        self.worst_at = ""
-        self.worst_U_pct = math.nan
+        self.here: AtPoint | None = None
+        self.worst: AtPoint | None = None
         self.done_n = 0
-        self._sum = 0.0
-        self._read_n = 0
 
     def take(self, event: Event) -> bool:
         """Take an event; True if it completes a point."""
-        if isinstance(event, SampleTaken):
-            self.samples.append(event.value)
-            self.after_s, self.to_go = event.after_s, event.to_go
+        if isinstance(event, PointBegun):
+            self.here = AtPoint(event.point, event.attempt)
+        elif self.here is None:
+            return False
+        elif isinstance(event, SampleTaken):
+            self.here.samples.append(event.value)
+            self.here.after_s, self.here.to_go = event.after_s, event.to_go
         elif isinstance(event, ReadingTaken):
-            return event.tap == (event.point.setpoint.tap or self._last_tap) and self._read(event)
-        elif isinstance(event, PointBegun):
-            self._begin(event)
+            is_last = event.tap == (event.point.setpoint.tap or self._last_tap)
+            return is_last and self.here.read(event) and self._complete(self.here)
         elif isinstance(event, PointSettled):
-            self.state, self.settled_s = str(event.settled.state), event.settled.after_s
-            if event.point.role == "exercise":
-                self.done_n = event.point.number
-                return True
+            self.here.state = str(event.settled.state)
+            return event.point.role == "exercise" and self._complete(self.here)
         return False
 
-    def _begin(self, event: PointBegun) -> None:
-        self.point, self.attempt, self.state = event.point, event.attempt, "moving"
-        self.samples.clear()
-        self.after_s = self.to_go = self.settled_s = self.error = self.used_pct = math.nan
-        self._sum, self._read_n = 0.0, 0
-
-    def _read(self, event: ReadingTaken) -> bool:
-        """Take a reading at the last tap; True with the last of its point."""
-        if math.isfinite(event.value):
-            self._sum += event.value
-            self._read_n += 1
-        self.state = f"reading {event.reading} of {event.point.setpoint.readings_n}"
-        if event.reading < event.point.setpoint.readings_n:
-            return False
-        point = event.point
-        self.done_n = point.number
-        if self._read_n and not point.is_capture:
-            self.error = self._sum / self._read_n - point.expected[-1]
-            if point.role == "reading" and point.tolerance > 0:
-                self.used_pct = 100 * self.error / point.tolerance
-                if not abs(self.used_pct) <= abs(self.worst_pct):
-                    self.worst_pct, self.worst_at = self.used_pct, place(point)
-                    self.worst_U_pct = math.nan if point.U is None else 100 * point.U / point.tolerance
+    def _complete(self, here: AtPoint) -> bool:
+        self.done_n = here.point.number
+        if math.isfinite(here.used_pct) and (self.worst is None or abs(here.used_pct) > abs(self.worst.used_pct)):
+            self.worst = here
         return True
-
-    @property
-    def value(self) -> float:
-        """The last sample; NaN before the first."""
-        return self.samples[-1] if self.samples else math.nan
-
-    @property
-    def mean(self) -> float:
-        """Mean of the readings of the point; NaN before the first."""
-        return self._sum / self._read_n if self._read_n else math.nan
 
     @property
     def left_s(self) -> float:
@@ -146,11 +162,6 @@ class Progress:
         if done_s <= 0:
             return whole_s
         return (whole_s - done_s) * (self._clock.now() - self._start_s) / done_s
-
-    def level(self, value: float, *, is_signed: bool = False) -> str:
-        """A level in the unit of the output, to the digits that the tolerance asks for."""
-        width = self.point.tolerance if self.point is not None else math.nan
-        return fixed(value, decimals_for(width), minus=_MINUS, is_signed=is_signed)
 
 
 def place(point: Point) -> str:
@@ -238,12 +249,11 @@ class LiveView:
             self._lines.append(Text(self._point_line()))
 
     def _point_line(self) -> str:
-        now = self.progress
-        point = now.point
-        assert point is not None
-        setpoint = point.setpoint
+        now = self.progress.here
+        assert now is not None
+        point, setpoint = now.point, now.point.setpoint
         at = f"{100 * setpoint.frac:g} % {setpoint.direction}, cycle {setpoint.cycle}"
-        head = f"{point.number}/{len(now.plan.points)} {point.step_name} {at}"
+        head = f"{point.number}/{len(self.progress.plan.points)} {point.step_name} {at}"
         if point.role == "exercise":
             return f"{head}: visited"
         if point.is_capture:
@@ -252,7 +262,8 @@ class LiveView:
         if not math.isfinite(now.error):
             return f"{head}{kind}: no reading"
         used = f", {percent_used(now.used_pct, minus=_MINUS)} % of tol" if math.isfinite(now.used_pct) else ""
-        return f"{head}{kind}: {now.level(now.mean)} {now.unit}, error {now.level(now.error, is_signed=True)}{used}"
+        mean, error = now.level(now.mean), now.level(now.error, is_signed=True)
+        return f"{head}{kind}: {mean} {self.progress.unit}, error {error}{used}"
 
     def _flush(self) -> None:
         """Print the lines that wait."""
@@ -279,30 +290,40 @@ class LiveView:
 
     def block(self) -> Group:
         """What stands on the terminal now."""
-        now = self.progress
-        point, all_n = now.point, len(now.plan.points)
-        done = round(24 * now.done_n / all_n) if all_n else 0
-        head = f"[{'#' * done}{'.' * (24 - done)}] {now.done_n} of {all_n} done, about {duration(now.left_s)} left"
-        if point is None:
+        progress, now = self.progress, self.progress.here
+        all_n = len(progress.plan.points)
+        done = round(24 * progress.done_n / all_n) if all_n else 0
+        left = duration(progress.left_s)
+        head = f"[{'#' * done}{'.' * (24 - done)}] {progress.done_n} of {all_n} done, about {left} left"
+        if now is None:
             return Group(Text(head, no_wrap=True, overflow="ellipsis"))
         again = f", attempt {now.attempt}" if now.attempt > 1 else ""
-        where = f"point {point.number}: {point.step_name}, {place(point)}{again}: {now.state}"
-        value = f"{now.level(now.value)} {now.unit}" if math.isfinite(now.value) else "no sample yet"
+        where = f"point {now.point.number}: {now.point.step_name}, {place(now.point)}{again}: {now.state}"
+        value = f"{now.level(now.value)} {progress.unit}" if math.isfinite(now.value) else "no sample yet"
+        if not now.samples and math.isfinite(now.mean):  # a person reads
+            value = f"{now.level(now.mean)} {progress.unit}, mean of the readings"
         to_go = f", at most {now.level(now.to_go)} to go" if math.isfinite(now.to_go) else ""
         wide = max(min(_SPARK_N, self._console.width - 45), 8)
-        trace = f"{sparkline(now.samples, wide)} {value}{to_go}"
-        worst = "no error yet"
-        if math.isfinite(now.worst_pct):
-            worst = f"worst so far {percent_used(now.worst_pct, minus=_MINUS)} % of tolerance at {now.worst_at}"
-            near = abs(abs(now.worst_pct) - 100) < now.worst_U_pct  # false where U is not known
-            worst += " (provisional; nearer to its limit than U)" if near else " (provisional)"
-        style = "bold red" if abs(now.worst_pct) > 100 else ""
+        trace = f"{sparkline(now.samples, wide)} {value}{to_go}".lstrip()
+        worst, is_out = self._worst()
         return Group(
             Text(head, style="bold", no_wrap=True, overflow="ellipsis"),
             Text(where, no_wrap=True, overflow="ellipsis"),
             Text(trace, no_wrap=True, overflow="ellipsis"),
-            Text(worst, style=style, no_wrap=True, overflow="ellipsis"),
+            Text(worst, style="bold red" if is_out else "", no_wrap=True, overflow="ellipsis"),
         )
+
+    def _worst(self) -> tuple[str, bool]:
+        """The worst error so far in words, and whether it is beyond the tolerance."""
+        worst = self.progress.worst
+        if worst is None:
+            return "no error yet", False
+        used = percent_used(worst.used_pct, minus=_MINUS)
+        text = f"worst so far {used} % of tolerance at {place(worst.point)}"
+        U = worst.point.U
+        is_near = U is not None and abs(abs(worst.used_pct) - 100) < 100 * U / worst.point.tolerance
+        more = " (provisional; nearer to its limit than U)" if is_near else " (provisional)"
+        return text + more, abs(worst.used_pct) > 100
 
     def _guarded(self, show: Callable[[], object]) -> None:
         """Show something; once the console is gone, nothing any more."""

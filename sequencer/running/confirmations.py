@@ -7,28 +7,42 @@ from types import FrameType
 
 from instruments.errors import AbsentError, StoppedError
 from instruments.interrupts import handled, undisturbed
+from instruments.prompts import NOTHING_BEFORE, yes_or_no
 from instruments.roles import Operator, Question
 
 __all__ = ["Stop", "confirm", "confirm_again", "signals_stop", "undisturbed"]
 
-_YES = {"y", "yes"}
-
 
 def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
-    """Ask for each caution; raises StoppedError unless every one is answered with yes."""
-    for number, caution in enumerate(cautions, start=1):
-        question = Question(kind="caution", text=f"Caution {number} of {len(cautions)}: {caution} Confirmed?")
-        if operator.ask(question).strip().casefold() not in _YES:
-            raise StoppedError(
-                f"caution {number} was not confirmed, so nothing was energised", todo="see to it, then run again"
-            )
+    """Ask for each caution until it is answered with yes; "back" goes back to the one before.
+
+    Raises:
+        StoppedError: one was answered with no, or somebody stopped.
+        AbsentError: there is nobody to answer.
+    """
+    for number in range(len(cautions)):
+        _confirm_one(cautions, number, operator)
+
+
+def _confirm_one(cautions: tuple[str, ...], number: int, operator: Operator) -> None:
+    def back() -> str:
+        if number == 0:
+            return NOTHING_BEFORE
+        _confirm_one(cautions, number - 1, operator)
+        return ""
+
+    text = f"Caution {number + 1} of {len(cautions)}: {cautions[number]} Confirmed?"
+    if not yes_or_no(operator, Question(kind="caution", text=text), back=back):
+        raise StoppedError(
+            f"caution {number + 1} was not confirmed, so nothing was energised", todo="correct this, then run again"
+        )
 
 
 def confirm_again(source: str, operator: Operator) -> None:
     """Ask before an output that went off by itself is energised again.
 
     Raises:
-        StoppedError: the answer is not yes.
+        StoppedError: the answer is no, or somebody stopped.
         AbsentError: there is nobody to answer.
 
     Somebody may have switched it off because of what it drives. So it is no caution, which could be confirmed
@@ -36,13 +50,13 @@ def confirm_again(source: str, operator: Operator) -> None:
     """
     text = f"The output of {source} went off by itself. Is everybody clear of what it drives? Energise it again?"
     try:
-        answer = operator.ask(Question(kind="confirm", text=text))
+        may_be = yes_or_no(operator, Question(kind="confirm", text=text))
     except AbsentError as error:
         raise AbsentError(
             f"the output of {source} went off by itself, and nobody is there to say that it may be energised again",
             todo="find out why it went off, and who is at what it drives; --confirm does not stand for that",
         ) from error
-    if answer.strip().casefold() not in _YES:
+    if not may_be:
         raise StoppedError(
             f"the output of {source} went off, and was not to be energised again",
             todo="find out why it went off, and who is at what it drives",

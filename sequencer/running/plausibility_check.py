@@ -5,20 +5,20 @@ Once confirmed or told, a kind of doubt is not raised again at that tap. Each is
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 import numpy as np
 
 from instruments.entry import Doubt, Doubting
 from instruments.errors import AbsentError, StoppedError
+from instruments.prompts import yes_or_no
 from instruments.roles import Operator, Question, Sample
 from sequencer.planning.plan import Plan, Point
 from sequencer.readings.plausibility import Doubts, Expectation
 
 __all__ = ["Questioning"]
 
-_YES = {"y", "yes"}
 _WORTH_A_STOP = {"loop open", "no signal", "not moved"}
 
 
@@ -40,7 +40,7 @@ class Questioning:
         self._keep = keep
         self._remark = remark
         self._doubts = Doubts()
-        self._raised: list[tuple[str, Doubt]] = []
+        self._raised: list[tuple[str, str, Doubt]] = []  # tap, what was typed, what was doubted of it
         self._is_asked = False
 
     def expectation(self, point: Point, index: int) -> Expectation:
@@ -73,23 +73,24 @@ class Questioning:
         def doubted(value: float, typed: str) -> Doubt | None:
             found = self._doubts.about(tap, value, at, typed=typed)
             if found is not None:
-                self._raised.append((typed, found))
+                self._raised.append((tap, typed, found))
             return found
 
         return doubted
 
-    def keyed(self, tap: str, at: Expectation, sample: Sample | None, correction: Sample | None) -> None:
-        """Say what became of the doubts of a person's entries, and keep the one that stands."""
-        stand = [each.raw for each in (sample, correction) if each is not None]
-        for typed, found in self._raised:
-            is_kept = typed in stand
+    def keyed(self, stand: Mapping[str, Collection[str]]) -> None:
+        """Say what became of the doubts of a person's entries, by what stands at each tap as it was typed."""
+        for tap, typed, found in self._raised:
+            is_kept = typed in stand.get(tap, ())
             if is_kept:
                 self._doubts.settle(tap, found)
             self._note(tap, found, "confirmed" if is_kept else "keyed again", typed=typed)
             self._remark(f'tap "{tap}": {found.text} ' + ("Confirmed as keyed." if is_kept else "It was keyed again."))
         self._raised.clear()
-        if sample is not None:
-            self._doubts.take(tap, sample.value, at)
+
+    def take(self, tap: str, at: Expectation, sample: Sample) -> None:
+        """Take a person's entry, which later ones are held against."""
+        self._doubts.take(tap, sample.value, at)
 
     def read(self, tap: str, at: Expectation, sample: Sample, again: Callable[[], Sample | None]) -> None:
         """Doubt a reading of an instrument: read once more, say it, and ask whether to go on where that is wise.
@@ -119,12 +120,12 @@ class Questioning:
         self._is_asked = True
         question = Question(kind="go on", text=f'Tap "{tap}": {found.text} Go on?')
         try:
-            answer = self._operator.ask(question).strip().casefold()
+            may_go_on = yes_or_no(self._operator, question)
         except AbsentError:
             if found.is_unsafe:
                 raise
             self._remark("nobody was there to ask, so the run went on")
             return
-        self._note(tap, found, "go on" if answer in _YES else "stop")
-        if answer not in _YES:
-            raise StoppedError(f'stopped at a doubt at tap "{tap}"', todo="see to it, then run again")
+        self._note(tap, found, "go on" if may_go_on else "stop")
+        if not may_go_on:
+            raise StoppedError(f'stopped at a doubt at tap "{tap}"', todo="correct this, then go on")

@@ -52,6 +52,13 @@ def test_the_test_command_is_the_one_that_ci_runs():
     assert _block("tests: command").strip() in (TOP / ".ci" / "run").read_text(encoding="utf-8").splitlines()
 
 
+def test_ci_tries_every_python_that_the_readme_promises():
+    (promised,) = re.findall(r"Python (3\.[0-9]+) or newer", README)
+    project = (TOP / "pyproject.toml").read_text(encoding="utf-8")
+    assert f'requires-python = ">={promised}"' in project
+    assert f"sys.version_info >= ({promised.replace('.', ', ')})" in (TOP / ".ci" / "run").read_text(encoding="utf-8")
+
+
 def test_readings_by_hand_as_shown_are_judged_as_shown(tmp_path):
     (tmp_path / "readings.csv").write_text(_block("by hand: readings"), encoding="utf-8")
     printed = _printed(tmp_path, "evaluate", "readings.csv", "--type", "pulse-to-current")

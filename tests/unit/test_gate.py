@@ -20,13 +20,36 @@ def test_every_caution_is_asked_in_order_and_yes_goes_on(answers):
     ]
 
 
-@pytest.mark.parametrize("answer", ["no", "", "ja", "yess", "n"])
-def test_anything_but_yes_stops_before_energising(answers, answer):
+@pytest.mark.parametrize("answer", ["no", " N ", "stop"])
+def test_no_or_stop_at_a_caution_stops_before_energising(answers, answer):
     operator = answers("yes", answer)
-    with pytest.raises(StoppedError, match="caution 2 was not confirmed, so nothing was energised") as stop:
+    with pytest.raises(
+        StoppedError, match=r"caution 2 was not confirmed, so nothing was energised|stopped by the"
+    ) as stop:
         confirm(("guards on", "loop isolated", "nobody near"), operator)
     assert stop.value.exit_code == 130
     assert len(operator.questions) == 2
+
+
+@pytest.mark.parametrize("answer", ["", "ja", "yess", "12.003", "?", "9" * 5000, "\x1b[A"])
+def test_what_is_neither_yes_nor_no_is_asked_again_and_confirms_nothing(answers, answer):
+    operator = answers(answer, "no")
+    with pytest.raises(StoppedError, match="caution 1 was not confirmed, so nothing was energised"):
+        confirm(("guards on",), operator)
+    said, question = operator.questions[1].text.splitlines()
+    assert said.endswith("type yes, no, back, ?, or stop")
+    assert len(said) < 80
+    assert question == "Caution 1 of 1: guards on Confirmed?"
+
+
+def test_back_at_a_caution_goes_to_the_one_before(answers):
+    operator = answers("back", "yes", "back", "no")
+    with pytest.raises(StoppedError, match="caution 1 was not confirmed"):
+        confirm(("guards on", "loop isolated"), operator)
+    assert [question.text.splitlines()[-1][:9] for question in operator.questions] == [
+        "Caution 1", "Caution 1", "Caution 2", "Caution 1",
+    ]  # fmt: skip
+    assert operator.questions[1].text.startswith("there is no entry before this to go back to\n")
 
 
 def test_sigterm_stops_as_ctrl_c_does_and_says_its_name():
@@ -52,7 +75,7 @@ def test_a_stop_that_somebody_else_caught_is_heeded_all_the_same():
             stop.heed()
 
 
-@pytest.mark.parametrize("answer", ["no", "", "n"])
+@pytest.mark.parametrize("answer", ["no", "n"])
 def test_an_output_that_went_off_is_energised_again_by_a_person_only(answers, answer):
     operator = answers("yes", answer)
     confirm_again("source", operator)

@@ -8,7 +8,7 @@ from instruments.clock import VirtualClock
 from instruments.description import find_description
 from instruments.entry import entry
 from instruments.errors import InputError, LimitError, NoReadingError, StoppedError, UnsafeError
-from instruments.keyed import KeyedReceiver, KeyedSource
+from instruments.keyed import KeyedReceiver, KeyedSource, Person
 from instruments.units import quantity, span
 
 METER = find_description("keyed-meter", beside=Path())
@@ -138,6 +138,149 @@ def test_back_corrects_the_entry_before_and_then_asks_for_this_one():
     correction = receiver.take_correction()
     assert (correction.value, correction.raw) == (4.011, "4.011")
     assert receiver.take_correction() is None
+
+
+WRONG = ["12.003", "twelve", "no", "?", "9" * 5000, "\x1b[A", "back"]
+
+
+@pytest.mark.parametrize("typed", WRONG)
+@pytest.mark.parametrize("act", ["set", "energise"])
+def test_a_wrong_key_where_something_is_to_be_done_is_asked_again(act, typed):
+    hand, operator = source(typed, "")
+    hand.set(quantity("12 mA")) if act == "set" else hand.energise()
+    said, question = operator.asked[1].text.splitlines()
+    assert question == operator.asked[0].text
+    if typed == "back":
+        assert said == "there is no entry before this to go back to"
+    else:
+        assert said.endswith("type Enter when done, back, ?, or stop")
+    assert len(said) < 80
+
+
+@pytest.mark.parametrize("typed", ["stop", " STOP "])
+def test_stop_stops_at_every_prompt_of_a_run(typed):
+    with pytest.raises(StoppedError, match='stopped by the operator at "Set hand source to 12 mA"'):
+        source(typed)[0].set(quantity("12 mA"))
+    with pytest.raises(StoppedError, match="stopped by the operator at"):
+        meter(typed)[0].read(expected=12.0)
+    with pytest.raises(StoppedError, match="stopped by the operator at"):
+        meter("21", typed)[0].read(expected=12.0)  # at the question whether that is what the meter shows
+
+
+@pytest.mark.parametrize("typed", [each for each in WRONG if each != "no"] + ["stop"])
+def test_a_wrong_key_at_the_safe_level_is_no_output_that_is_not_safe(typed):
+    hand, operator = source("", typed, "")
+    hand.set(quantity("12 mA"))
+    hand.make_safe()
+    assert operator.asked[2].text.splitlines()[-1] == operator.asked[1].text
+    assert typed == "back" or operator.asked[2].text.splitlines()[0].endswith(
+        "type Enter when done, no if it cannot be done, back, or ?"
+    )
+
+
+def test_an_output_that_cannot_be_made_safe_is_told_by_no():
+    hand, _ = source("", "no")
+    hand.set(quantity("12 mA"))
+    with pytest.raises(UnsafeError, match="could not bring hand source to be at its safe level of 0 mA"):
+        hand.make_safe()
+
+
+def test_what_a_run_that_was_cut_off_left_on_is_asked_about():
+    hand, operator = source("")
+    hand.left_by_others()
+    hand.make_safe()
+    assert [question.text for question in operator.asked] == [
+        "Make hand source safe: set 0 mA and switch the output off"
+    ]
+
+
+def one_person(*answers):
+    """A source and two meters that one person serves."""
+    operator = Scripted(*answers)
+    person = Person(operator)
+    spec = METER.functions["current"]
+    meters = [
+        KeyedReceiver(name=name, function="current", spec=spec, tap=tap, operator=person, clock=VirtualClock())
+        for name, tap in (("first meter", "input"), ("second meter", "output"))
+    ]
+    for each in meters:
+        each.select(spec.ranges[0], "mA")
+    limits = (("range of the source", span("0 .. 24 mA")),)
+    made = KeyedSource(
+        name="hand source", function="current", limits=limits, safe_level=quantity("0 mA"), operator=person
+    )
+    return made, *meters, operator
+
+
+def test_back_where_a_level_is_set_corrects_the_reading_before():
+    hand, first, _, operator = one_person("4.001", "back", "4.011", "")
+    first.read(expected=4.0)
+    hand.set(quantity("8 mA"))
+    assert [question.text.splitlines() for question in operator.asked[1:]] == [
+        ["Set hand source to 8 mA"],
+        ["Reading of first meter the entry before, at input, in mA"],
+        ["the entry before is 4.011 now", "Set hand source to 8 mA"],
+    ]
+    assert first.take_correction().value == 4.011
+
+
+def test_back_goes_to_the_entry_before_at_whatever_meter_it_was_read():
+    _, first, second, _ = one_person("4.001", "back", "4.002", "12.0")
+    first.read(expected=4.0)
+    assert second.read(expected=12.0).value == 12.0
+    assert (first.take_correction().value, second.take_correction()) == (4.002, None)
+
+
+def test_back_at_a_doubt_corrects_the_entry_before_and_asks_the_doubt_again():
+    _, first, second, operator = one_person("4.001", "21", "back", "4.002", "no", "12.0")
+    first.read(expected=4.0)
+    assert second.read(expected=12.0).value == 12.0
+    assert first.take_correction().value == 4.002
+    assert [question.kind for question in operator.asked] == [
+        "reading", "reading", "confirm", "reading", "confirm", "reading",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("typed", ["", "maybe", "?"])
+def test_a_doubt_is_neither_confirmed_nor_dropped_by_a_wrong_key(typed):
+    receiver, operator = meter("1.2", typed, "no", "12.0")
+    assert receiver.read(expected=12.0).value == 12.0
+    assert operator.asked[2].kind == "confirm"
+    assert operator.asked[2].text.splitlines()[0].endswith("type yes, no, a number, OL, back, ?, or stop")
+
+
+def test_back_at_the_safe_level_corrects_the_last_reading_of_a_run():
+    hand, first, _, _ = one_person("", "4.001", "back", "4.002", "")
+    hand.set(quantity("4 mA"))
+    first.read(expected=4.0)
+    hand.make_safe()
+    assert first.take_correction().value == 4.002
+
+
+def test_stop_in_a_correction_at_the_safe_level_does_not_leave_the_output_on():
+    hand, first, _, _ = one_person("", "4.001", "back", "stop", "")
+    hand.set(quantity("4 mA"))
+    first.read(expected=4.0)
+    hand.make_safe()
+    assert first.take_correction() is None
+
+
+def test_what_corrects_an_entry_is_a_number_and_no_overload():
+    receiver, operator = meter("4.001", "back", "OL", "4.002", "8.0")
+    receiver.read(expected=4.0)
+    assert receiver.read(expected=8.0).value == 8.0
+    assert operator.asked[3].text.startswith('"OL" is not a number')
+    assert receiver.take_correction().value == 4.002
+
+
+def test_an_overload_is_not_corrected_as_if_it_were_the_number_before_it():
+    receiver, operator = meter("4.001", "OL", "back", "8.0")
+    receiver.read(expected=4.0)
+    with pytest.raises(NoReadingError, match="overload"):
+        receiver.read(expected=8.0)
+    assert receiver.read(expected=8.0).value == 8.0
+    assert receiver.take_correction() is None
+    assert operator.asked[3].text.startswith("there is no entry before this to go back to")
 
 
 def test_back_before_any_entry_only_asks_again():

@@ -179,7 +179,7 @@ def test_seed_and_faults_given_at_the_command_are_kept_too(small, tmp_path, monk
         if len(told) == 200:
             raise SystemExit  # nothing after this line reaches the journal
 
-    monkeypatch.setattr("sequencer.running.loop._Run.close", lambda *_: None)
+    monkeypatch.setattr("sequencer.running.loop._Run.close", lambda *_, **__: None)
     with pytest.raises(SystemExit):
         core.run(core.plan(plan.sequence, bench), serial="x", results=tmp_path / "results", listener=killed)
     (found,) = core.cut_off(tmp_path / "results")

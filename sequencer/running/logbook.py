@@ -1,0 +1,70 @@
+"""What a run says while it goes on: lines of its journal and events, with the time since it began and the point."""
+
+import contextlib
+
+from instruments.clock import Clock
+from instruments.errors import LivezeroError
+from sequencer.journal.writer import Journal
+from sequencer.planning.plan import Point
+from sequencer.running.confirmations import Stop
+from sequencer.running.events import Event, Listener, Remarked
+
+__all__ = ["Logbook"]
+
+
+class Logbook:
+    """Journal and listener of one run.
+
+    Args:
+        journal: takes the lines.
+        listener: takes the events.
+        clock: of the bench.
+        stop: what may have asked the run to stop.
+    """
+
+    def __init__(self, *, journal: Journal, listener: Listener, clock: Clock, stop: Stop) -> None:
+        self.journal = journal
+        self.tell = listener
+        self.point: Point | None = None
+        self._clock = clock
+        self._stop = stop
+        self._start_s = clock.now()
+
+    def begin(self, passed_s: float) -> None:
+        """The run begins now; `passed_s` had passed of it before it was resumed."""
+        self._start_s = self._clock.now() - passed_s
+
+    def check_stop(self) -> None:
+        """Stop here if somebody asked for it, or if the journal could not keep an exchange."""
+        self._stop.heed()
+        self.journal.heed()
+
+    def at(self, clock_s: float) -> float:
+        """Seconds since the run began."""
+        return round(clock_s - self._start_s, 6)
+
+    def date(self) -> str:
+        """Now, as a date."""
+        return self._clock.date().isoformat(timespec="milliseconds")
+
+    def note(self, kind: str, **fields: object) -> None:
+        """A line of the journal about the point where the run stands."""
+        at_s, number = self.at(self._clock.now()), self.point.number if self.point else None
+        self.journal.write(kind, sync=False, at_s=at_s, number=number, **fields)
+
+    def remark(self, text: str) -> None:
+        """A remark, in the journal and as an event."""
+        self.note("remark", text=text)
+        self.tell(Remarked(point=self.point, text=text))
+
+    def keep(self, kind: str, **fields: object) -> None:
+        """A line after the outputs are safe; a full disk must not hide how the run ended."""
+        try:
+            self.journal.write(kind, sync=True, at_s=self.at(self._clock.now()), **fields)
+        except LivezeroError as error:
+            self.tell_anyhow(Remarked(point=self.point, text=error.what))
+
+    def tell_anyhow(self, event: Event) -> None:
+        """An event after the outputs are safe; a listener that fails must not hide how the run ended."""
+        with contextlib.suppress(Exception):
+            self.tell(event)

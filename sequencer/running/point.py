@@ -1,0 +1,269 @@
+"""One point of a run: wait until the unit has settled, read every tap, keep what was read.
+
+It sets nothing: the input was brought there before (`position`).
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.bench import Bench
+from instruments.datasheet import Tap
+from instruments.entry import Doubting
+from instruments.errors import NoReadingError
+from instruments.roles import Receiver, Sample
+from instruments.units import to_digits
+from sequencer.planning.plan import Plan, Point
+from sequencer.running.events import PointSettled, ReadingTaken, SampleTaken
+from sequencer.running.logbook import Logbook
+from sequencer.running.plausibility_check import Questioning
+from sequencer.running.settling import Settled, Settling, State
+from sequencer.running.settling_history import Pace
+
+__all__ = ["Reader", "Visit"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """A point whose wait is over.
+
+    Attributes:
+        point: where.
+        attempt: from 1.
+        settled: how the unit settled.
+        invalid: why there was no reading while waiting; "" if there was one, or a person reads.
+    """
+
+    point: Point
+    attempt: int
+    settled: Settled
+    invalid: str
+
+    def settling(self, receiver: Receiver) -> str:
+        """How it settled, in the words of the journal, as a receiver saw it."""
+        if receiver.is_keyed:
+            return "by the operator"
+        return "no reading" if self.invalid else str(self.settled.state)
+
+
+class Reader:
+    """Reads the points of one run.
+
+    Args:
+        plan: what is run.
+        bench: with its receivers.
+        serial: of the unit.
+        log: of the run.
+        pace: learns how fast the unit is.
+        questioning: doubts what is read.
+    """
+
+    def __init__(
+        self, plan: Plan, bench: Bench, *, serial: str, log: Logbook, pace: Pace, questioning: Questioning
+    ) -> None:
+        self.has_read = False  # something that a new run would have to read again
+        self._plan = plan
+        self._bench = bench
+        self._serial = serial
+        self._log = log
+        self._pace = pace
+        self._questioning = questioning
+        self._retries = plan.sequence.file.retries
+        self._ranges: dict[str, str] = {}
+
+    def select(self) -> None:
+        """Function and range of every receiver."""
+        for wired, tap in zip(self._plan.wires, self._plan.sheet.taps, strict=True):
+            if wired.receiver is not None:
+                self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.reading_unit)
+                self._ranges[wired.tap] = str(wired.receiver.entry.range)
+
+    def check(self) -> None:
+        """Raises PowerCycledError if a receiver has lost its settings."""
+        for receiver in self._bench.receivers.values():
+            receiver.check()
+
+    @property
+    def last(self) -> Receiver:
+        """What reads the output of the unit."""
+        return self._bench.receivers[self._plan.sheet.taps[-1].name]
+
+    # -- waiting -----------------------------------------------------------------------------------------------------
+
+    def wait(self, point: Point, start_s: float) -> tuple[Settled, str]:
+        """Wait until the unit is steady or given up, and learn its pace.
+
+        Returns:
+            How it settled, and why there was no reading ("" if there was one).
+        """
+        settling = Settling(self._pace.rule(point.rule))
+        invalid = self._watch(point, start_s, settling)
+        settled = settling.settled()
+        self._pace.learn(settling.rule, settled)
+        return settled, invalid
+
+    def settle(self, point: Point, attempt: int, start_s: float) -> Visit:
+        """Wait as `wait`, and keep how it settled."""
+        settled, invalid = self.wait(point, start_s)
+        visit = Visit(point=point, attempt=attempt, settled=settled, invalid=invalid)
+        if not settled.is_steady:  # it may be an instrument that does not see the unit any more
+            self.check()
+        self._log.journal.write(
+            "settled",
+            sync=False,
+            number=point.number,
+            attempt=attempt,
+            at_s=self._log.at(start_s),
+            state=visit.settling(self.last),
+            after_s=settled.after_s,
+            to_go=settled.to_go,
+            noise_sd=settled.noise_sd,
+            held_s=round(settled.held_s, 6),
+            trace=[(round(at_s, 6), value) for at_s, value in settled.trace],
+        )
+        self._log.tell(PointSettled(point=point, settled=settled))
+        return visit
+
+    def _watch(self, point: Point, start_s: float, settling: Settling) -> str:
+        """Sample the last tap until it is steady or given up.
+
+        Returns:
+            Why there was no reading; "" if there was one.
+        """
+        clock, receiver, tap = self._bench.clock, self.last, self._plan.sheet.taps[-1]
+        expected = float(tap.to_reading(np.array(point.expected[-1])))
+        if receiver.is_keyed:  # the person reads when it stands still; the time they need is not ours to judge
+            clock.sleep(min(point.estimate_s, point.rule.maximum_s))
+            return ""
+        missed = 0
+        while True:
+            self._log.check_stop()
+            began_s = clock.now()
+            try:
+                sample = self._read(receiver, expected)
+            except NoReadingError as error:
+                missed += 1
+                if missed > self._retries:
+                    self._log.remark(f"{error.where}: {error.what} {missed} times running")
+                    return error.kind
+                settling.add(clock.now() - start_s, float("nan"))  # only time passes
+            else:
+                missed = 0
+                # Stamped at the middle of the measurement would need its aperture; its end is what is known.
+                after_s = sample.at_s - start_s
+                value = float(tap.from_reading(np.array(sample.value)))
+                state = settling.add(after_s, value)
+                self._log.tell(
+                    SampleTaken(point=point, after_s=after_s, value=value, state=state, to_go=settling.to_go)
+                )
+                if state is not State.MOVING:
+                    return ""
+            self._log.check_stop()
+            clock.sleep(began_s + point.rule.interval_s - clock.now())
+
+    def _read(self, receiver: Receiver, expected: float | None, doubt: Doubting | None = None) -> Sample:
+        """One reading; an overload is tried again in the next wider range, if there is one."""
+        while True:
+            try:
+                return receiver.read(expected=expected, doubt=doubt)
+            except NoReadingError as error:
+                wider = receiver.wider() if error.kind == "overload" else None
+                if wider is None:
+                    raise
+                tap = next(tap for tap, each in self._bench.receivers.items() if each is receiver)
+                self._log.remark(f"{receiver.name}: overload; range changed to {wider.range}")
+                unit = next(each.reading_unit for each in self._plan.sheet.taps if each.name == tap)
+                receiver.select(wider, unit)
+                self._ranges[tap] = str(wider.range)
+
+    # -- reading -----------------------------------------------------------------------------------------------------
+
+    def read_all(self, visit: Visit, reading: int) -> None:
+        """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings."""
+        point = visit.point
+        for index, tap in enumerate(self._plan.sheet.taps):
+            receiver = self._bench.receivers.get(tap.name)
+            if receiver is None or point.setpoint.tap not in {"", tap.name}:
+                continue
+            at = self._questioning.expectation(point, index)
+            tries = 1 if visit.invalid else self._retries + 1
+            doubt = self._questioning.of_entries(tap.name, at) if receiver.is_keyed else None
+            sample, note = self._valid(receiver, at.signal, tries=tries, doubt=doubt)
+            if not point.is_capture:
+                receiver.check()
+            self.take_corrections({tap.name: [sample.raw]} if receiver.is_keyed and sample else {})
+            if receiver.is_keyed and sample is not None:
+                self._questioning.take(tap.name, at, sample)
+            self._keep(visit, reading, tap, receiver, sample, note)
+            if sample is not None and not (receiver.is_keyed or point.is_capture):  # in doubt it is read once more
+                self._questioning.read(
+                    tap.name, at, sample, lambda: self._valid(receiver, at.signal, tries=1)[0]  # noqa: B023  at once
+                )  # fmt: skip
+
+    def take_corrections(self, keyed: Mapping[str, Collection[str]] = {}) -> None:
+        """Keep what a person keyed anew for the reading before at a tap, at whatever prompt that was.
+
+        Args:
+            keyed: readings that are about to be kept, as typed, by tap.
+        """
+        stand = defaultdict(list, {tap: list(raws) for tap, raws in keyed.items()})
+        for tap, receiver in self._bench.receivers.items():
+            correction = receiver.take_correction()
+            if correction is not None:
+                self._log.journal.write("correction", sync=True, tap=tap, signal=correction.value, raw=correction.raw)
+                self._log.remark(f'the reading before at tap "{tap}" was corrected to {correction.raw}')
+                stand[tap].append(correction.raw)
+        self._questioning.keyed(stand)
+
+    def _keep(self, visit: Visit, reading: int, tap: Tap, receiver: Receiver, sample: Sample | None, note: str) -> None:
+        point, setpoint = visit.point, visit.point.setpoint
+        signal = sample.value if sample else float("nan")
+        value = to_digits(float(tap.from_reading(np.array(signal))))
+        self._log.journal.write(
+            "reading",
+            # A capture asks for speed; each of its readings alone is worth nothing.
+            sync=not point.is_capture or reading == setpoint.readings_n,
+            serial=self._serial,
+            number=point.number,
+            step=point.step,
+            step_name=point.step_name,
+            cycle=setpoint.cycle,
+            direction=setpoint.direction,
+            point=setpoint.point,
+            role=point.role,
+            attempt=visit.attempt,
+            reading=reading,
+            tap=tap.name,
+            setpoint_pct=100 * setpoint.frac,
+            commanded=point.value,
+            value=value,
+            unit=tap.unit,
+            signal=signal,
+            signal_unit=tap.reading_unit,
+            at=self._log.date(),
+            at_s=self._log.at(sample.at_s if sample else self._bench.clock.now()),
+            settling=visit.settling(receiver),
+            settle_s=to_digits(visit.settled.after_s, 12),
+            to_go=to_digits(visit.settled.to_go, 12),
+            instrument=receiver.name,
+            range=self._ranges[tap.name],
+            note=note,
+            raw=sample.raw if sample else "",
+        )
+        self.has_read = True
+        self._log.tell(ReadingTaken(point=point, tap=tap.name, reading=reading, value=value, unit=tap.unit))
+
+    def _valid(
+        self, receiver: Receiver, expected: float, *, tries: int, doubt: Doubting | None = None
+    ) -> tuple[Sample | None, str]:
+        """A reading, tried within the bound; None and the reason if there was none."""
+        note = ""
+        for _ in range(tries):
+            try:
+                return self._read(receiver, expected, doubt), ""
+            except NoReadingError as error:
+                note = error.kind
+                self._log.remark(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
+        return None, note

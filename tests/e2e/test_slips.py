@@ -32,7 +32,7 @@ def test_a_decimal_slip_is_asked_about_at_the_terminal_and_both_are_kept(tmp_pat
     question = (
         "1.2003 mA where about 12 mA is expected: decimal point? 12.003 mA would fit. Is that what the meter shows?"
     )
-    assert question in done.stderr
+    assert question in " ".join(done.stderr.split())  # in lines of 80 letters
     assert "It was keyed again." in " ".join(done.stdout.split())
     (record,) = (tmp_path / "results").iterdir()
     lines = [json.loads(line) for line in (record / "journal.jsonl").read_text(encoding="utf-8").splitlines()]

@@ -12,8 +12,10 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
-from sequencer.diagnosis.noise.burst import BurstNoise, DriveEffect, DriveLine, drive_effect, drive_line, noise_of
+from sequencer.diagnosis.noise.burst import BurstNoise, noise_of
 from sequencer.diagnosis.noise.catalogue import averaging_words, drive_words, line_words, noise_words
+from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine, drive_effect, drive_line
+from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 from sequencer.readings.table import valid_rows
 
 __all__ = ["Burst", "Capture", "as_json", "capture_words", "captures"]
@@ -143,7 +145,7 @@ def capture_words(capture: Capture) -> tuple[str, ...]:
         said.append(drive_words(capture.effect))
     if capture.line is not None:
         said += line_words(capture.line)
-    if last is not None and last.best.kind not in {"intermittent contact", "bursts to one side"}:
+    if last is not None and not KINDS_BY_NAME[last.best.kind].spoils_the_mean:
         said.append(averaging_words(last.averaging, unit=capture.unit, span=capture.span))
     return tuple(said)
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.model.likelihood import Likelihood
-from sequencer.diagnosis.model.noise_kinds import within_white
+from sequencer.diagnosis.model.noise_evidence import within_white
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import without_outliers
 

@@ -250,7 +250,7 @@ def _noise(base: _Base, kinds: list[Scatter]) -> Hypothesis:
     check = "Find where the noise comes from before anything is adjusted; a capture at one point tells its kind."
     loudest = base.heard.loudest
     if loudest is not None:
-        text += f": {heard_words(loudest)}"
+        text += f": {heard_words(loudest, loudest.noise.best)}"
         check = KINDS_BY_NAME[loudest.noise.best.kind].check_sentence
     elif is_measurable(sd):
         text += f": single readings scatter by {sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"

@@ -14,7 +14,7 @@ from instruments.errors import ReadingsError
 from sequencer.diagnosis.causes.pulses import RATES
 from sequencer.diagnosis.model.healthy_model import NOISY_SHARE
 from sequencer.diagnosis.model.segment import Segment
-from sequencer.diagnosis.noise.burst import noise_of
+from sequencer.diagnosis.noise.burst import Kind, noise_of
 from sequencer.diagnosis.noise.captured import QUIET_SHARE, Heard, HeardBurst, heard
 from sequencer.diagnosis.noise.densities import log_normal
 from sequencer.diagnosis.noise.kinds import FAULTS
@@ -135,36 +135,34 @@ def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) ->
         if kind.needs_times and not captured.bursts:
             continue
         fit = kind.fit_run(run) if is_seen and kind.fit_run is not None else None
-        burst = captured.showing(kind)
-        if fit is not None:
-            found.append(_scatter(kind, fit, fit.log_evidence + penalty, captured))
-        elif burst is not None and kind is not COARSE and (kind is not FLICKER or run.rate is not None):
-            # The run does not show it: there it was not to be seen, or stands as noise.
-            own = max(good + kind.unseen(_share(burst), run.away.size), noisy)
-            found.append(_scatter(kind, None, own, captured))
+        shown = captured.showing(kind)
+        own = -math.inf if fit is None else fit.log_evidence + penalty
+        if shown is not None and kind is not COARSE and (kind is not FLICKER or run.rate is not None):
+            # The run may not show it: there it was not to be seen, or stands as noise.
+            own = max(own, good + kind.unseen(shown[1].share, run.away.size), noisy)
+        elif captured.contradicts(kind, run.away.size):
+            own = min(own, noisy)
+        if math.isfinite(own):
+            found.append(_scatter(kind, fit, own, captured))
     return found
 
 
 def _scatter(kind: KindOfNoise, fit: RunFit | None, own: float, captured: Heard) -> Scatter:
     """A kind with the sizes that the stronger evidence gives: those of the burst, where one shows it."""
-    burst = captured.showing(kind)
-    share = fit.share if fit is not None else _share(burst)
+    shown = captured.showing(kind)
+    share = fit.share if fit is not None else shown[1].share if shown is not None else math.nan
     return Scatter(
         kind=kind,
         log_evidence=own + captured.of(kind, share),
         sizes_n=len(fit.theta) if fit is not None else 1,
-        text=heard_words(burst) if burst is not None else fit.text if fit is not None else "",
+        text=heard_words(*shown, kind.fault) if shown is not None else fit.text if fit is not None else "",
     )
 
 
-def _share(burst: HeardBurst | None) -> float:
-    return math.nan if burst is None else burst.noise.best.share
-
-
-def heard_words(burst: HeardBurst) -> str:
-    """What a burst shows, and where it was taken."""
-    best = burst.noise.best
-    return f"{best.kind} in {burst.noise.readings_n} readings at {burst.setpoint_pct:.4g} %: {best.words}"
+def heard_words(burst: HeardBurst, kind: Kind, fault: str = "") -> str:
+    """What a burst shows of a kind, and where it was taken; `fault`, if it goes before."""
+    named = "" if kind.kind == fault else f"{kind.kind} "
+    return f"{named}in {burst.noise.readings_n} readings at {burst.setpoint_pct:.4g} %: {kind.words}"
 
 
 def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
@@ -186,7 +184,7 @@ def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
     found = []
     for kind in (MAINS, BURSTS, CONTACT):
         fit = kind.fit_run(run) if kind.fit_run is not None else None
-        if fit is not None:
+        if fit is not None and not captured.contradicts(kind, run.away.size):
             found.append(_scatter(kind, fit, share * (fit.log_evidence - float(white)), captured))
     return found
 
@@ -195,8 +193,11 @@ def gate_about(segment: Segment, predicted: FloatArray, captured: Heard) -> Scat
     """Flicker of a counter about what a cause predicts, shape (visits,); None where there is none."""
     ideal = predicted[segment.is_read]
     center, penalty = _healthy_line(segment, ideal)
-    fit = FLICKER.fit_run(_run(segment, center, ideal)) if FLICKER.fit_run is not None else None
-    return None if fit is None else _scatter(FLICKER, fit, fit.log_evidence + penalty, captured)
+    run = _run(segment, center, ideal)
+    fit = FLICKER.fit_run(run) if FLICKER.fit_run is not None else None
+    if fit is None or captured.contradicts(FLICKER, run.away.size):
+        return None
+    return _scatter(FLICKER, fit, fit.log_evidence + penalty, captured)
 
 
 def _run(segment: Segment, center: FloatArray, ideal: FloatArray) -> Run:

@@ -15,10 +15,13 @@ from sequencer.diagnosis.noise.kinds.flicker import last_digit
 from sequencer.diagnosis.noise.kinds.kind import NOISE_KINDS, Burst, BurstFit, NoiseKind
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["LEAST_N", "NOISE_KINDS", "BurstNoise", "Kind", "NoiseKind", "kurtosis", "noise_of"]
+__all__ = ["LEAST_N", "LIKELY", "NOISE_KINDS", "BurstNoise", "Kind", "NoiseKind", "kurtosis", "noise_of"]
 
 LEAST_N = 16
 """Readings from which on kinds of noise can be told apart at all: twice as many as the richest kind has sizes."""
+
+LIKELY = 0.1
+"""A kind of less weight than that is not worth a line."""
 
 _DIGITS = 0.7  # sd in steps of the resolution up to which readings say nothing of anything else
 _ROUNDING = 1e-9  # of the largest reading: noise below is of the arithmetic

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.diagnosis.noise.burst import BurstNoise, Kind
+from sequencer.diagnosis.noise.burst import LIKELY, BurstNoise, Kind
 from sequencer.diagnosis.noise.fitting import cost, gaussian_of
 from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise, NoiseKind
@@ -92,11 +92,21 @@ class Heard:
         """How far noise took a reading, in tolerances, where it is loud; 0 where it is not."""
         return max((each.largest for each in self.bursts if each.is_loud), default=0.0)
 
-    def showing(self, kind: KindOfNoise) -> HeardBurst | None:
-        """The burst that shows a kind best, with the drive on; None where none does."""
-        shown = [each for each in self.bursts if not each.is_quiet and each.is_drive_on]
-        shown = [each for each in shown if each.noise.best.kind == kind.name]
-        return max(shown, key=lambda each: each.largest, default=None)
+    def showing(self, kind: KindOfNoise) -> tuple[HeardBurst, Kind] | None:
+        """The burst that shows a kind most, with the drive on, and what it says of it; None where none does."""
+        shown = [
+            (burst, each)
+            for burst in self.bursts
+            if burst.is_drive_on and not burst.is_quiet
+            for each in burst.noise.kinds
+            if each.kind == kind.name and each.weight >= LIKELY
+        ]
+        return max(shown, key=lambda found: found[0].largest, default=None)
+
+    def contradicts(self, kind: KindOfNoise, readings_n: int) -> bool:
+        """A loud burst of at least so many readings is of another kind: few readings that look like this one yield."""
+        loud = [each for each in self.bursts if each.is_loud and each.noise.readings_n >= readings_n]
+        return bool(loud) and self.showing(kind) is None
 
     @property
     def loudest(self) -> HeardBurst | None:

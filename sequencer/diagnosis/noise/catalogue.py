@@ -1,13 +1,11 @@
 """What is said of the noise of a burst, of averaging and of the drive, in words."""
 
 from sequencer.diagnosis.noise.averaging import Averaging
-from sequencer.diagnosis.noise.burst import BurstNoise
+from sequencer.diagnosis.noise.burst import LIKELY, BurstNoise
 from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine
 from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 
 __all__ = ["averaging_words", "drive_words", "line_words", "noise_words"]
-
-_LIKELY = 0.1  # a kind with less weight than that is not worth a line
 
 _CARRIER_Hz = 4000.0  # an ordinary carrier of a drive, for the example in the words
 _MOST_AHEAD = 100  # times what was measured; further than that nothing is foretold
@@ -17,7 +15,7 @@ def noise_words(noise: BurstNoise) -> tuple[str, ...]:
     """Sentences: the kind with its sizes, what else it may be, what is left, cause and check."""
     best = noise.best
     said = [f"{best.kind} ({100 * best.weight:.0f} %): {best.words}"]
-    others = [f"{each.kind} ({100 * each.weight:.0f} %)" for each in noise.kinds[1:] if each.weight >= _LIKELY]
+    others = [f"{each.kind} ({100 * each.weight:.0f} %)" for each in noise.kinds[1:] if each.weight >= LIKELY]
     if others:
         said.append(f"or {', '.join(others)}")
     if noise.is_more:

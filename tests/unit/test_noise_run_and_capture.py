@@ -42,6 +42,8 @@ def disturbed(kind, level_mA, at_s, size_mA, rng):
         "intermittent contact": lambda: np.where(even < 0.04, 0.0, level_mA),
         # Whole pulses in a gate: 16 mA are 1000 Hz, and the size is one pulse.
         "gate quantisation": lambda: 4 + size_mA * np.floor((level_mA - 4) / size_mA + even),
+        # At each reading another share of the pulses counts twice, up to ten tolerances of them.
+        "double counting": lambda: level_mA + 5 * size_mA / 16 * even * (level_mA - 4),
     }[kind]()
 
 
@@ -101,6 +103,15 @@ def test_a_run_and_its_capture_name_the_same_kind(sequence, kind, size, seed):
     assert found.weight > 0.9
     assert "in 200 readings at 45.3 %" in found.best.text  # the sizes are those of the stronger evidence
     assert found.best.explains_scatter == (kind != "noise")
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_double_counting_that_varies_leads_before_a_span_error_of_the_same_mean(seed):
+    # On average 1 % of the pulses count twice: the means alone are those of a span error.
+    _, both = readings(PULSES, run="double counting", captured="double counting", seed=seed)
+    found = first(PULSES, both).best
+    assert found.name == "double counting"
+    assert found.explains_scatter
 
 
 @pytest.mark.parametrize("sequence", [ISOLATOR, PULSES])

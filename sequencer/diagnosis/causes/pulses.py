@@ -1,21 +1,28 @@
 """Pulse trains: counted wrong, lost, too many; and shafts that slip."""
 
+from collections.abc import Iterable
 from fractions import Fraction
 
 import numpy as np
 
-from instruments.datasheet import FloatArray
+from instruments.datasheet import FloatArray, Tap
 from sequencer.diagnosis.causes.lines import level_text
 from sequencer.diagnosis.causes.memory import scan
 from sequencer.diagnosis.model.cause import Cause, Sizes, discrete, one, sizes
 from sequencer.diagnosis.model.segment import Equation, Segment
 from sequencer.diagnosis.noise.kinds.double_counting import DOUBLE_COUNTING
 
-__all__ = ["CAUSES", "RATES"]
+__all__ = ["CAUSES", "RATES", "are_counted"]
 
 RATES = frozenset({"Hz", "kHz"})
 """Units of a pulse rate."""
+
 _SPEEDS = frozenset({"rpm", "1/min", "r/min"})
+
+
+def are_counted(taps: Iterable[Tap]) -> bool:
+    """Whether pulses pass one of these taps, so that some may count twice."""
+    return any(tap.unit in RATES for tap in taps)
 
 
 def _makes(segment: Segment, stage: int) -> bool:

@@ -26,7 +26,8 @@ from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
 from sequencer.diagnosis.model.transcription import Slip, slips
 from sequencer.diagnosis.noise.captured import Heard
-from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
+from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
+from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -98,6 +99,18 @@ class _Base:
     def noisy(self) -> float:
         """What a scatter beyond the ordinary gains for a cause, which did not foretell it."""
         return max(max(self.within_noisy - self.within, 0.0) + self.heard.other() + _NOISY_TOO, 0.0)
+
+    def own_noise(self, cause: Cause) -> KindOfNoise | None:
+        """The kind of noise that a cause makes of itself; None where no capture shows it."""
+        kind = next((each for each in FAULTS if each.fault == cause.name), None)
+        return None if kind is None or self.heard.showing(kind) is None else kind
+
+    def noisy_with(self, cause: Cause) -> float:
+        """The same for a cause that may have foretold the scatter."""
+        kind = self.own_noise(cause)
+        if kind is None:
+            return self.noisy
+        return max(max(self.within_noisy - self.within, 0.0) + self.heard.of(kind), self.noisy)
 
     @property
     def farthest(self) -> float:
@@ -289,7 +302,7 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
         row=cause.row,
         place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
         segment=base.number,
-        log_odds=found.log_evidence + base.noisy - base.mean,
+        log_odds=found.log_evidence + base.noisy_with(cause) - base.mean,
         weight=cause.weight,
         log_likelihood=found.log_likelihood,
         predicted=found.predicted,
@@ -300,6 +313,7 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
         contains=cause.contains,
         scale=found.scale,
         effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+        explains_scatter=base.own_noise(cause) is not None,
         fit=found,
     )
 

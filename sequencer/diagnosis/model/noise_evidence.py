@@ -11,7 +11,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
-from sequencer.diagnosis.causes.pulses import RATES
+from sequencer.diagnosis.causes.pulses import RATES, are_counted
 from sequencer.diagnosis.model.healthy_model import NOISY_SHARE
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.noise.burst import Kind, noise_of
@@ -71,7 +71,6 @@ def heard_at(segment: Segment) -> Heard:
         return Heard()
     ends = segment.after.to_signal(np.array([segment.after.low, segment.after.high]))
     span = abs(float(ends[1] - ends[0]))
-    is_counted = any(tap.unit in RATES for tap in segment.sheet.taps[: segment.last + 1])
     found: list[HeardBurst] = []
     for captured in segment.series.captured.get(segment.after.name, ()):
         try:
@@ -80,7 +79,7 @@ def heard_at(segment: Segment) -> Heard:
                 captured.at_s,
                 unit=captured.unit,
                 resolution=segment.resolution * span,
-                is_counted=is_counted,
+                is_counted=are_counted(segment.sheet.taps[: segment.last + 1]),
             )
         except ReadingsError:  # too few: they say nothing
             continue
@@ -224,7 +223,7 @@ def _run(segment: Segment, center: FloatArray, ideal: FloatArray) -> Run:
         low=float(after.value(np.array(0.0))),
         span=after.span,
         unit=after.unit,
-        is_counted=any(taps[index].unit in RATES for index in (*segment.stages, segment.last)),
+        is_counted=are_counted(taps[index] for index in (*segment.stages, segment.last)),
         rate=rate,
     )
 

@@ -12,8 +12,11 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
-from sequencer.diagnosis.noise.burst import BurstNoise, DriveEffect, DriveLine, drive_effect, drive_line, noise_of
+from sequencer.diagnosis.causes.pulses import are_counted
+from sequencer.diagnosis.noise.burst import BurstNoise, noise_of
 from sequencer.diagnosis.noise.catalogue import averaging_words, drive_words, line_words, noise_words
+from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine, drive_effect, drive_line
+from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 from sequencer.readings.table import valid_rows
 
 __all__ = ["Burst", "Capture", "as_json", "capture_words", "captures"]
@@ -86,8 +89,9 @@ def captures(
         tap = taps[str(name)]
         known = receivers.get(str(name), {})
         unit = str(part["signal_unit"].iloc[0])
+        is_counted = are_counted(sheet.taps[: sheet.taps.index(tap) + 1])
         bursts = [
-            _burst(part[part["role"] == role], unit, known)
+            _burst(part[part["role"] == role], unit, known, is_counted=is_counted)
             for role in ("capture, drive off", "capture")
             if (part["role"] == role).any()
         ]
@@ -109,7 +113,7 @@ def captures(
     return tuple(found)
 
 
-def _burst(rows: pd.DataFrame, unit: str, known: Mapping[str, float]) -> Burst:
+def _burst(rows: pd.DataFrame, unit: str, known: Mapping[str, float], *, is_counted: bool) -> Burst:
     values, at_s = (rows[name].to_numpy(dtype="float64") for name in ("signal", "at_s"))
     noise, reason = None, ""
     try:
@@ -119,6 +123,7 @@ def _burst(rows: pd.DataFrame, unit: str, known: Mapping[str, float]) -> Burst:
             unit=unit,
             resolution=known.get("resolution", 0.0),
             aperture_s=known.get("takes_s", 0.0),
+            is_counted=is_counted,
         )
     except ReadingsError as error:
         reason = error.what
@@ -143,7 +148,7 @@ def capture_words(capture: Capture) -> tuple[str, ...]:
         said.append(drive_words(capture.effect))
     if capture.line is not None:
         said += line_words(capture.line)
-    if last is not None and last.best.kind not in {"intermittent contact", "bursts to one side"}:
+    if last is not None and not KINDS_BY_NAME[last.best.kind].spoils_the_mean:
         said.append(averaging_words(last.averaging, unit=capture.unit, span=capture.span))
     return tuple(said)
 

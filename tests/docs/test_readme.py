@@ -81,7 +81,9 @@ def test_what_is_said_of_a_run_that_was_cut_off_is_what_the_readme_shows(tmp_pat
 def test_a_capture_says_of_the_noise_what_the_readme_shows(tmp_path):
     (tmp_path / "noise.yaml").write_text(_block("noise: sequence"), encoding="utf-8")
     arguments = ["run", "noise.yaml", "--bench", "simulated", "--serial", "GF-104", "--fault", "inverter pickup"]
-    assert _block("noise: output") in _printed(tmp_path, *arguments)
+    printed = _printed(tmp_path, *arguments)
+    assert _block("noise: output") in printed
+    assert _block("noise: cause") in printed
 
 
 def test_every_file_the_readme_names_is_there():

@@ -9,8 +9,9 @@ from scipy import signal, stats
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.averaging import allan_deviation, averaging, counter_resolution
-from sequencer.diagnosis.noise.burst import drive_effect, drive_line, noise_of
+from sequencer.diagnosis.noise.burst import noise_of
 from sequencer.diagnosis.noise.catalogue import line_words
+from sequencer.diagnosis.noise.drive import drive_effect, drive_line
 from sequencer.diagnosis.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
 
 # NBS Monograph 140 and NIST SP 1065: the test of nine readings (from memory). By hand: the squared differences sum to

@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from sequencer.diagnosis.noise.densities import log_cdf, log_lost, log_mixture, log_normal, log_sine, log_thrown
+from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
+from sequencer.diagnosis.noise.kinds.bursts import log_thrown
+from sequencer.diagnosis.noise.kinds.contact import log_lost
+from sequencer.diagnosis.noise.kinds.sine import log_sine
 
 _AWAY = np.linspace(-0.5, 2.5, 61)
 

@@ -1,24 +1,28 @@
 """Pulse trains: counted wrong, lost, too many; and shafts that slip."""
 
+from collections.abc import Iterable
 from fractions import Fraction
 
 import numpy as np
 
-from instruments.datasheet import FloatArray
+from instruments.datasheet import FloatArray, Tap
 from sequencer.diagnosis.causes.lines import level_text
 from sequencer.diagnosis.causes.memory import scan
 from sequencer.diagnosis.model.cause import Cause, Sizes, discrete, one, sizes
 from sequencer.diagnosis.model.segment import Equation, Segment
+from sequencer.diagnosis.noise.kinds.double_counting import DOUBLE_COUNTING
 
-__all__ = ["CAUSES", "DOUBLE_COUNTING_CHECK", "RATES"]
+__all__ = ["CAUSES", "RATES", "are_counted"]
 
 RATES = frozenset({"Hz", "kHz"})
 """Units of a pulse rate."""
 
-DOUBLE_COUNTING_CHECK = (
-    "Change threshold, filter or cable: double counts change with it, a wrong number of pulses does not."
-)
 _SPEEDS = frozenset({"rpm", "1/min", "r/min"})
+
+
+def are_counted(taps: Iterable[Tap]) -> bool:
+    """Whether pulses pass one of these taps, so that some may count twice."""
+    return any(tap.unit in RATES for tap in taps)
 
 
 def _makes(segment: Segment, stage: int) -> bool:
@@ -95,7 +99,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda x: x * (1 + t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 1.1, 16, True)),
         say=lambda t, s, k: f"{100 * t[0]:.3g} % of the pulses count twice",
-        check=DOUBLE_COUNTING_CHECK,
+        check=DOUBLE_COUNTING.check_sentence,
         applies=_takes,
         linear=(0,),
     ),
@@ -106,7 +110,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda x: 2 * x,
         sizes=lambda _s, _k: one(),
         say=lambda t, s, k: "every pulse counts twice",
-        check=DOUBLE_COUNTING_CHECK,
+        check=DOUBLE_COUNTING.check_sentence,
         applies=_takes,
         weight=2.0,
     ),
@@ -117,7 +121,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda y: y * (1 + t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 1.1, 16, True)),
         say=lambda t, s, k: f"{100 * t[0]:.3g} % of the pulses come twice",
-        check=DOUBLE_COUNTING_CHECK,
+        check=DOUBLE_COUNTING.check_sentence,
         applies=_makes,
         weight=0.5,
         linear=(0,),

@@ -20,11 +20,14 @@ from sequencer.diagnosis.model.healthy_model import (
 )
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
-from sequencer.diagnosis.model.noise_kinds import Scatter, scatters, within_white
+from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
 from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
 from sequencer.diagnosis.model.transcription import Column, Slip, columns, slips
+from sequencer.diagnosis.noise.captured import Heard
+from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
+from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -37,9 +40,13 @@ _SICK_NATS = 6.0
 _NEAR_SHARE = 0.6
 # Log probability that beside a cause the readings scatter by more than is ordinary.
 _NOISY_TOO = -4.0
+# Log probability that what looks like noise alone is something unknown.
+_STRANGER = -3.0
 # Within a tolerance this wide causes do not differ.
 _LOOSEST_FRAC = 0.2
 _HOPELESS_SDS = 300.0
+# Noise of a kind that is not named may be of any size: one standard deviation of its logarithm.
+_LOOSE_WIDTH = 2.5
 # How large what is unknown may be, in tolerances.
 _SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
 _WALK_N = 15
@@ -69,6 +76,7 @@ class _Base:
         mean: log evidence of the means.
         largest: largest error of a mean, as a share of the tolerance.
         largest_single: the same of a single reading.
+        heard: what was captured at its tap, over what it says of a good unit.
     """
 
     number: int
@@ -80,6 +88,7 @@ class _Base:
     mean: float
     largest: float
     largest_single: float
+    heard: Heard
 
     @property
     def log_evidence(self) -> float:
@@ -89,7 +98,24 @@ class _Base:
     @property
     def noisy(self) -> float:
         """What a scatter beyond the ordinary gains for a cause, which did not foretell it."""
-        return max(self.within_noisy - self.within + _NOISY_TOO, 0.0)
+        return max(max(self.within_noisy - self.within, 0.0) + self.heard.other() + _NOISY_TOO, 0.0)
+
+    def own_noise(self, cause: Cause) -> KindOfNoise | None:
+        """The kind of noise that a cause makes of itself; None where no capture shows it."""
+        kind = next((each for each in FAULTS if each.fault == cause.name), None)
+        return None if kind is None or self.heard.showing(kind) is None else kind
+
+    def noisy_with(self, cause: Cause) -> float:
+        """The same for a cause that may have foretold the scatter."""
+        kind = self.own_noise(cause)
+        if kind is None:
+            return self.noisy
+        return max(max(self.within_noisy - self.within, 0.0) + self.heard.of(kind), self.noisy)
+
+    @property
+    def farthest(self) -> float:
+        """How far noise takes a single reading, of the run or of a capture, as a share of the tolerance."""
+        return max(self.largest_single, self.heard.largest)
 
 
 _UNREAD = Hypothesis(
@@ -147,6 +173,7 @@ def _base(number: int, segment: Segment) -> _Base:
         mean=float(likelihood.weigh(residual).log_likelihood[0]),
         largest=float(np.abs(residual).max()) / T,
         largest_single=float(np.nanmax(single)) / T,
+        heard=heard_at(segment),
     )
 
 
@@ -174,15 +201,18 @@ def _unknown(segment: Segment) -> float:
 def _of_segment(base: _Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
-    if max(base.largest, base.largest_single) < TINY_EFFECT:
+    if max(base.largest, base.farthest) < TINY_EFFECT:
         return []
     if segment.first < 0:
         return [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS and base.largest >= _NEAR_SHARE]
-    vague = [_noise(base), _strange(base)]
-    vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds - 3.0))
+    kinds = []
+    if segment.tolerance <= _LOOSEST_FRAC:
+        good = base.log_evidence
+        kinds = scatters(segment, base.heard, good=good, noisy=good + _noisy_run(base))
+    vague = [_noise(base, kinds), _strange(base)]
+    vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds + _STRANGER))
     if segment.tolerance > _LOOSEST_FRAC:
         return vague
-    kinds = scatters(segment)
     scattered = [_scatter(kind, base) for kind in kinds]
     found = [*vague, *scattered]
     if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
@@ -197,7 +227,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     if base.largest_single > 1 and is_left:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
-        found += with_scatter(singles, segment, base.log_evidence, base.noisy)
+        found += with_scatter(singles, segment, base.heard, log_evidence=base.log_evidence, noisy=base.noisy)
     return [each for each in found if not _explains_nothing(each, base)]
 
 
@@ -224,22 +254,36 @@ def _fits(base: _Base, floor: float) -> Iterator[Fit]:
                 yield found
 
 
-def _noise(base: _Base) -> Hypothesis:
+def _noisy_run(base: _Base) -> float:
+    """Log odds of the run alone, if it has noise of a kind that is not named."""
     segment = base.segment
-    loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=2.5)
+    loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=_LOOSE_WIDTH)
     mean = float(loose.weigh((segment.y - segment.ideal)[segment.is_read]).log_likelihood[0])
+    return mean + max(base.within_noisy, base.within) - base.log_evidence
+
+
+def _noise(base: _Base, kinds: list[Scatter]) -> Hypothesis:
+    """Noise of a kind that is none of these."""
+    segment = base.segment
     sd = segment.series.sd[segment.after.name]
-    size = f"{sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"
+    text = "noise only"
+    check = "Find where the noise comes from before anything is adjusted; a capture at one point tells its kind."
+    loudest = base.heard.loudest
+    if loudest is not None:
+        text += f": {heard_words(loudest, loudest.noise.best)}"
+        check = KINDS_BY_NAME[loudest.noise.best.kind].check_sentence
+    elif is_measurable(sd):
+        text += f": single readings scatter by {sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"
     return Hypothesis(
         name="noise",
         row=0,
         place=segment.name,
         segment=base.number,
-        log_odds=mean + max(base.within_noisy, base.within) - base.log_evidence,
+        log_odds=_noisy_run(base) + base.heard.other(named={each.kind.name for each in kinds}),
         weight=1.0,
-        effect=base.largest_single,
-        text=f"noise only: single readings scatter by {size}" if is_measurable(sd) else "noise only",
-        check="Find where the noise comes from before anything is adjusted; a capture at one point tells its kind.",
+        effect=base.farthest,
+        text=text,
+        check=check,
     )
 
 
@@ -265,7 +309,7 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
         row=cause.row,
         place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
         segment=base.number,
-        log_odds=found.log_evidence + base.noisy - base.mean,
+        log_odds=found.log_evidence + base.noisy_with(cause) - base.mean,
         weight=cause.weight,
         log_likelihood=found.log_likelihood,
         predicted=found.predicted,
@@ -276,6 +320,7 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
         contains=cause.contains,
         scale=found.scale,
         effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+        explains_scatter=base.own_noise(cause) is not None,
         fit=found,
     )
 
@@ -294,19 +339,20 @@ def _source(cause: Cause, base: _Base) -> Hypothesis:
     )
 
 
-def _scatter(kind: Scatter, base: _Base) -> Hypothesis:
+def _scatter(found: Scatter, base: _Base) -> Hypothesis:
     return Hypothesis(
-        name=kind.name,
-        row=kind.row,
+        name=found.kind.fault,
+        row=found.kind.row,
         place=base.segment.after.name,
         segment=base.number,
-        log_odds=kind.log_evidence - base.log_evidence,
-        weight=kind.weight,
-        parameters_n=len(kind.theta),
-        effect=base.largest_single,
-        text=kind.text,
-        check=kind.check,
-        is_of_bench=kind.is_of_bench,
+        log_odds=found.log_evidence - base.log_evidence,
+        weight=found.kind.weight,
+        parameters_n=found.sizes_n,
+        effect=base.farthest,
+        text=found.text,
+        check=found.kind.check_sentence,
+        is_of_bench=found.kind.is_of_bench,
+        explains_scatter=True,
     )
 
 

@@ -31,6 +31,8 @@ class Hypothesis:
         parts: of two causes, the single ones.
         scale: what is left of scatter, in units of what was expected.
         effect: largest error it accounts for, as a share of the tolerance; the whole error where it is no mean model.
+        explains_scatter: it names the kind of noise that the readings scatter by: the scatter is no fault of the
+            instruments, and no better ones would take it away.
         fit: of one cause; None where it is no mean model.
     """
 
@@ -50,4 +52,5 @@ class Hypothesis:
     parts: tuple["Hypothesis", ...] = ()
     scale: float = 1.0
     effect: float = np.inf
+    explains_scatter: bool = False
     fit: Fit | None = None

@@ -11,8 +11,9 @@ from sequencer.diagnosis.model.fit import Fit, fit, screened
 from sequencer.diagnosis.model.healthy_model import is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
-from sequencer.diagnosis.model.noise_kinds import Scatter, gate_about, scatters_within
+from sequencer.diagnosis.model.noise_evidence import Scatter, gate_about, scatters_within
 from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.noise.captured import Heard
 
 __all__ = ["with_a_second", "with_scatter"]
 
@@ -105,13 +106,14 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
 
 
 def with_scatter(
-    singles: Sequence[Hypothesis], segment: Segment, log_evidence: float, noisy: float
+    singles: Sequence[Hypothesis], segment: Segment, captured: Heard, *, log_evidence: float, noisy: float
 ) -> Iterator[Hypothesis]:
     """The best single cause of a segment with each kind of scatter within its visits.
 
     Args:
         singles: causes that were fitted alone.
         segment: what was read.
+        captured: at its tap.
         log_evidence: of a good unit, of all single readings.
         noisy: what noise beyond the ordinary gained for each of the causes: here the kind of scatter stands for it.
     """
@@ -123,27 +125,28 @@ def with_scatter(
             continue
         assert first.fit is not None
         assert first.predicted is not None
-        for kind in scatters_within(segment):
+        for kind in scatters_within(segment, captured):
             yield _scattered(first, kind, first.log_odds - noisy + kind.log_evidence)
-        gate = gate_about(segment, first.predicted)
+        gate = gate_about(segment, first.predicted, captured)
         if gate is not None:
             cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)
             yield _scattered(first, gate, gate.log_evidence + cost - log_evidence)
 
 
-def _scattered(first: Hypothesis, kind: Scatter, log_odds: float) -> Hypothesis:
+def _scattered(first: Hypothesis, found: Scatter, log_odds: float) -> Hypothesis:
     return replace(
         first,
-        name=" + ".join(sorted((first.name, kind.name))),
+        name=" + ".join(sorted((first.name, found.kind.fault))),
         row=62,
         log_odds=log_odds,
-        weight=_RARER * first.weight * kind.weight,
+        weight=_RARER * first.weight * found.kind.weight,
         log_likelihood=np.nan,
         predicted=None,
-        parameters_n=first.parameters_n + len(kind.theta),
-        text=f"{first.text}; and {kind.text}",
-        check=kind.check,
-        contains=(first.name, kind.name, *first.contains),
+        parameters_n=first.parameters_n + found.sizes_n,
+        text=f"{first.text}; and {found.text}",
+        check=found.kind.check_sentence,
+        contains=(first.name, found.kind.fault, *first.contains),
+        explains_scatter=True,
         fit=None,
     )
 

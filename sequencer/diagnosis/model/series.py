@@ -11,7 +11,7 @@ from instruments.errors import ReadingsError
 from sequencer.inputs.step import FURTHER
 from sequencer.readings.table import BY_HAND, valid_rows
 
-__all__ = ["Series", "moving", "series_of", "without_outliers"]
+__all__ = ["Captured", "Series", "moving", "series_of", "without_outliers"]
 
 _GROSS_FRAC = 0.005
 _GROSS_SDS = 8.0
@@ -19,6 +19,24 @@ _GROSS_SDS = 8.0
 _MOVING_SDS, _MOVING_SHARE, _MOVING_N = 4.0, 0.15, 4
 # Beyond any slip of the decimal point; further out only arithmetic suffers.
 _FARTHEST_FRAC = 1e4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Captured:
+    """Readings in a row at one settled point, taken for their noise.
+
+    Attributes:
+        setpoint_pct: % of the input range.
+        is_drive_on: False where the drive was off for it.
+        values: shape (n,), signal as the meter gave it, in `unit`.
+        at_s: shape (n,).
+    """
+
+    setpoint_pct: float
+    is_drive_on: bool
+    unit: str
+    values: FloatArray
+    at_s: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +56,7 @@ class Series:
         is_keyed: whether a person read or typed the values.
         text: by tap, each reading as it was written down; shape (visits, readings), "" = not kept.
         place: by tap, where it was written, such as 'line 5, column "output" of line 1'; same shape, "" = in no table.
+        captured: by tap, the bursts that were captured there.
     """
 
     setpoint: FloatArray
@@ -52,6 +71,7 @@ class Series:
     is_keyed: bool
     text: dict[str, npt.NDArray[np.object_]]
     place: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
+    captured: dict[str, tuple[Captured, ...]] = field(default_factory=dict)
 
     @property
     def visits_n(self) -> int:
@@ -124,7 +144,27 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         is_keyed=bool(heads["settling"].isin(["by the operator", ""]).all()),
         text=written["raw"],
         place=written["range"],
+        captured=_captured(table),
     )
+
+
+def _captured(table: pd.DataFrame) -> dict[str, tuple[Captured, ...]]:
+    """The bursts in a table, by tap."""
+    rows = table[table["role"].str.startswith("capture")]
+    found: dict[str, list[Captured]] = {}
+    if rows.empty:
+        return {}
+    rows = valid_rows(rows)
+    for (_step, _point, name, role), part in rows.groupby(["step", "point", "tap", "role"], sort=False):
+        burst = Captured(
+            setpoint_pct=float(part["setpoint_pct"].iloc[0]),
+            is_drive_on=role != "capture, drive off",
+            unit=str(part["signal_unit"].iloc[0]),
+            values=part["signal"].to_numpy(dtype=np.float64),
+            at_s=part["at_s"].to_numpy(dtype=np.float64),
+        )
+        found.setdefault(str(name), []).append(burst)
+    return {name: tuple(bursts) for name, bursts in found.items()}
 
 
 def moving(readings: FloatArray) -> npt.NDArray[np.bool_]:

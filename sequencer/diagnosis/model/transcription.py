@@ -9,7 +9,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import InputError
 from instruments.units import is_alike, rescale
 from sequencer.diagnosis.model.likelihood import Likelihood
-from sequencer.diagnosis.model.noise_kinds import within_white
+from sequencer.diagnosis.model.noise_evidence import within_white
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
 from sequencer.readings.plausibility import Rescaling, meant, rescalings

@@ -1,53 +1,29 @@
-"""What usually makes each kind of noise, and what to check next: trade practice, in words."""
+"""What is said of the noise of a burst, of averaging and of the drive, in words."""
 
 from sequencer.diagnosis.noise.averaging import Averaging
-from sequencer.diagnosis.noise.burst import BurstNoise, DriveEffect, DriveLine, NoiseKind
+from sequencer.diagnosis.noise.burst import LIKELY, BurstNoise
+from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine
+from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 
-__all__ = ["CAUSES", "CHECKS", "averaging_words", "drive_words", "line_words", "noise_words"]
-
-_LIKELY = 0.1  # a kind with less weight than that is not worth a line
+__all__ = ["averaging_words", "drive_words", "line_words", "noise_words"]
 
 _CARRIER_Hz = 4000.0  # an ordinary carrier of a drive, for the example in the words
 _MOST_AHEAD = 100  # times what was measured; further than that nothing is foretold
-
-CAUSES: dict[NoiseKind, str] = {
-    "white noise": "what the electronics have anyway; nothing is picked up",
-    "quantisation flicker": "whole pulses counted in a gate, or the last digit of a display or converter",
-    "mains pickup": "a supply, transformer or cable beside mains; an integration that is no whole number of cycles",
-    "periodic disturbance": "a carrier, a rotating part or a control loop, or one of them seen as an alias",
-    "bursts to one side": "spikes of an inverter, contactor or switching supply",
-    "intermittent contact": "a terminal, crimp or connector that opens for moments",
-    "drift": "warming, or an input that is still on its way",
-    "warm-up": "the unit or the bench has not warmed through, or the point had not settled",
-    "slow wander": "air and temperature, a ground loop, or a filter that joins neighbouring readings",
-    "unknown": "something, but nothing that is known here",
-}
-CHECKS: dict[NoiseKind, str] = {
-    "white noise": "average more readings, or a longer integration, if it is too much",
-    "quantisation flicker": "change the gate time: the step scales with 1 / gate; averaging many gates resolves it",
-    "mains pickup": "integrate whole mains cycles: it collapses; then shield one end, other route",
-    "periodic disturbance": "read at another interval: a true frequency stays, an alias moves",
-    "bursts to one side": "read with the drive off, then enabled at zero speed; shield one end, other route",
-    "intermittent contact": "tap and flex each terminal while reading; make the connection again",
-    "drift": "read the same point again in half an hour",
-    "warm-up": "wait five time constants and read again",
-    "slow wander": "read at a quarter of the rate: a filter's memory shrinks in readings, a wander stays in seconds",
-    "unknown": "record it faster (livezero trace), change one thing at a time",
-}
 
 
 def noise_words(noise: BurstNoise) -> tuple[str, ...]:
     """Sentences: the kind with its sizes, what else it may be, what is left, cause and check."""
     best = noise.best
     said = [f"{best.kind} ({100 * best.weight:.0f} %): {best.words}"]
-    others = [f"{each.kind} ({100 * each.weight:.0f} %)" for each in noise.kinds[1:] if each.weight >= _LIKELY]
+    others = [f"{each.kind} ({100 * each.weight:.0f} %)" for each in noise.kinds[1:] if each.weight >= LIKELY]
     if others:
         said.append(f"or {', '.join(others)}")
     if noise.is_more:
         said.append("and something more beside it, that is not white noise")
-    if best.kind in {"intermittent contact", "bursts to one side"}:
+    kind = KINDS_BY_NAME[best.kind]
+    if kind.spoils_the_mean:
         said.append(f"averaging does not help; the median is {noise.best_value:.6g} {noise.unit}")
-    return (*said, f"cause: {CAUSES[best.kind]}", f"check: {CHECKS[best.kind]}")
+    return (*said, f"cause: {kind.cause}", f"check: {kind.check}")
 
 
 def averaging_words(averaging: Averaging, *, unit: str, span: float | None = None, target_pct: float = 0.01) -> str:

@@ -1,0 +1,262 @@
+"""How likely the readings of a segment are with each kind of noise, the unit's own zero and span errors taken off.
+
+Log evidences are of single readings, and of what was captured beside them; `within_white` is what a Gaussian mean model
+must be given beside its own to be held against them. The kinds themselves stand in `noise.kinds`.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+from instruments.errors import ReadingsError
+from sequencer.diagnosis.causes.pulses import RATES, are_counted
+from sequencer.diagnosis.model.healthy_model import NOISY_SHARE
+from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.noise.burst import Kind, noise_of
+from sequencer.diagnosis.noise.captured import QUIET_SHARE, Heard, HeardBurst, heard
+from sequencer.diagnosis.noise.densities import log_normal
+from sequencer.diagnosis.noise.kinds import FAULTS
+from sequencer.diagnosis.noise.kinds.bursts import BURSTS
+from sequencer.diagnosis.noise.kinds.coarse import COARSE
+from sequencer.diagnosis.noise.kinds.contact import CONTACT
+from sequencer.diagnosis.noise.kinds.flicker import FLICKER
+from sequencer.diagnosis.noise.kinds.kind import KindOfNoise, PulseRate, Run, RunFit
+from sequencer.diagnosis.noise.kinds.mains import MAINS
+
+__all__ = ["Scatter", "gate_about", "heard_at", "heard_words", "scatters", "scatters_within", "within_white"]
+
+_LOG_2PI = math.log(2 * math.pi)
+_MAD_TO_SD = 1.4826  # of a normal distribution
+_Hz = {"Hz": 1.0, "kHz": 1000.0}
+
+# Smallest scatter that is believed, a part of the tolerance: readings that were taken once say little of it.
+_PART, _PART_READ_ONCE, _LEAST_FRAC = 1000, 100, 1e-7
+# White noise: standard deviations summed over; beyond the ordinary up to so many tolerances.
+_SDS_N, _WIDEST, _WIDER = 60, 30, 1.5
+# Beneath a disturbance: from the smallest that is believed to somewhat more than the middle half of the readings has.
+_BENEATH_N, _BENEATH_SLACK, _BENEATH_LEAST = 8, 1.2, 2.0
+# A good unit's own zero and span errors, as a share of the tolerance (as in `healthy_model`), and what fitting both
+# costs: each is found to about a twentieth of what it may be, so twice ln 20.
+_OWN_SHARE, _LINE_NATS = 0.25, 6.0
+_LINE_TURNS_N, _LINE_FAR_SDS, _LINE_PART = (
+    6,
+    2.0,
+    100,
+)  # of the robust fit; deviations from which on readings weigh less
+_LEAST_N = 3  # readings of a visit that have a middle of their own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """A kind of noise with its sizes.
+
+    Attributes:
+        kind: which.
+        log_evidence: of all single readings and of what was captured, over that of captures of a good unit.
+        sizes_n: how many were fitted.
+        text: its sizes in words.
+    """
+
+    kind: KindOfNoise
+    log_evidence: float
+    sizes_n: int
+    text: str
+
+
+def heard_at(segment: Segment) -> Heard:
+    """What was captured at the tap after a segment."""
+    if segment.first < 0:
+        return Heard()
+    ends = segment.after.to_signal(np.array([segment.after.low, segment.after.high]))
+    span = abs(float(ends[1] - ends[0]))
+    found: list[HeardBurst] = []
+    for captured in segment.series.captured.get(segment.after.name, ()):
+        try:
+            noise = noise_of(
+                captured.values,
+                captured.at_s,
+                unit=captured.unit,
+                resolution=segment.resolution * span,
+                is_counted=are_counted(segment.sheet.taps[: segment.last + 1]),
+            )
+        except ReadingsError:  # too few: they say nothing
+            continue
+        burst = heard(
+            captured.values,
+            noise,
+            tolerance=segment.tolerance * span,
+            ordinary_share=NOISY_SHARE,
+            setpoint_pct=captured.setpoint_pct,
+            is_drive_on=captured.is_drive_on,
+        )
+        found.append(burst)
+    return Heard(bursts=tuple(found))
+
+
+def within_white(segment: Segment, *, is_noisy: bool = False, readings: FloatArray | None = None) -> float:
+    """Log evidence of the readings about the means of their visits, with white noise.
+
+    Args:
+        segment: what was read.
+        is_noisy: with noise beyond the ordinary.
+        readings: in place of those that were taken; shape (visits that were read, readings).
+    """
+    T, floor = segment.tolerance, _floor(segment)
+    low, high = (T * NOISY_SHARE, _WIDEST * T) if is_noisy else (T / _PART, T * NOISY_SHARE)
+    raw = segment.steady if readings is None else readings
+    count = np.isfinite(raw).sum(axis=1)
+    mean = np.nansum(raw, axis=1) / np.maximum(count, 1)
+    squares = float(np.nansum((raw - mean[:, np.newaxis]) ** 2))
+    freedom = int(np.maximum(count - 1, 0).sum())
+    sd = np.geomspace(max(low, floor), max(high, _WIDER * floor), _SDS_N)
+    terms = -0.5 * freedom * (_LOG_2PI + 2 * np.log(sd)) - 0.5 * squares / sd**2
+    # From the mean of n readings to the readings themselves: a factor of sqrt(n).
+    return float(np.logaddexp.reduce(terms - np.log(sd.size)) - 0.5 * float(np.log(np.maximum(count, 1)).sum()))
+
+
+def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) -> list[Scatter]:
+    """Each kind of noise that the run or a capture shows, the unit's zero and span errors taken off.
+
+    Args:
+        segment: what was read.
+        captured: at its tap.
+        good: log evidence of the run if nothing is wrong.
+        noisy: the same if it has noise of a kind that is not named.
+    """
+    ideal = segment.ideal[segment.is_read]
+    center, penalty = _healthy_line(segment, ideal)
+    run = _run(segment, center, ideal)
+    is_seen = _is_seen(run)
+    found = []
+    for kind in FAULTS:
+        if kind.needs_times and not captured.bursts:
+            continue
+        fit = kind.fit_run(run) if is_seen and kind.fit_run is not None else None
+        shown = captured.showing(kind)
+        own = -math.inf if fit is None else fit.log_evidence + penalty
+        if shown is not None and kind is not COARSE and (kind is not FLICKER or run.rate is not None):
+            # The run may not show it: there it was not to be seen, or stands as noise.
+            own = max(own, good + kind.unseen(shown[1].share, run.away.size), noisy)
+        elif captured.contradicts(kind, run.away.size):
+            own = min(own, noisy)
+        if math.isfinite(own):
+            found.append(_scatter(kind, fit, own, captured))
+    return found
+
+
+def _scatter(kind: KindOfNoise, fit: RunFit | None, own: float, captured: Heard) -> Scatter:
+    """A kind with the sizes that the stronger evidence gives: those of the burst, where one shows it."""
+    shown = captured.showing(kind)
+    share = fit.share if fit is not None else shown[1].share if shown is not None else math.nan
+    return Scatter(
+        kind=kind,
+        log_evidence=own + captured.of(kind, share),
+        sizes_n=len(fit.theta) if fit is not None else 1,
+        text=heard_words(*shown, kind.fault) if shown is not None else fit.text if fit is not None else "",
+    )
+
+
+def heard_words(burst: HeardBurst, kind: Kind, fault: str = "") -> str:
+    """What a burst shows of a kind, and where it was taken; `fault`, if it goes before."""
+    named = "" if kind.kind == fault else f"{kind.kind} "
+    return f"{named}in {burst.noise.readings_n} readings at {burst.setpoint_pct:.4g} %: {kind.words}"
+
+
+def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
+    """Each kind of scatter about the middle of its own visit; log evidences are over that of ordinary white noise."""
+    raw = segment.steady
+    if raw.shape[1] < _LEAST_N:
+        return []
+    has = np.isfinite(raw)
+    middle = np.zeros(len(raw))
+    middle[has.any(axis=1)] = np.nanmedian(raw[has.any(axis=1)], axis=1)
+    run = _run(segment, middle, segment.ideal[segment.is_read])
+    if not _is_seen(run):
+        return []
+    low = float(run.sds[0])
+    usual = np.geomspace(low, max(segment.tolerance * NOISY_SHARE, _WIDER * low), _SDS_N)
+    white = np.logaddexp.reduce(log_normal(run.away, usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
+    # One reading of each visit is its middle, and says nothing.
+    share = (raw.shape[1] - 1) / raw.shape[1]
+    found = []
+    for kind in (MAINS, BURSTS, CONTACT):
+        fit = kind.fit_run(run) if kind.fit_run is not None else None
+        if fit is not None and not captured.contradicts(kind, run.away.size):
+            found.append(_scatter(kind, fit, share * (fit.log_evidence - float(white)), captured))
+    return found
+
+
+def gate_about(segment: Segment, predicted: FloatArray, captured: Heard) -> Scatter | None:
+    """Flicker of a counter about what a cause predicts, shape (visits,); None where there is none."""
+    ideal = predicted[segment.is_read]
+    center, penalty = _healthy_line(segment, ideal)
+    run = _run(segment, center, ideal)
+    fit = FLICKER.fit_run(run) if FLICKER.fit_run is not None else None
+    if fit is None or captured.contradicts(FLICKER, run.away.size):
+        return None
+    return _scatter(FLICKER, fit, fit.log_evidence + penalty, captured)
+
+
+def _run(segment: Segment, center: FloatArray, ideal: FloatArray) -> Run:
+    """The single readings that are steady, beside what they scatter about and what is ideal; shape (visits read,)."""
+    raw = segment.steady
+    taps = segment.sheet.taps
+    counted = next((taps[index] for index in segment.stages if taps[index].unit in RATES), None)
+    after = segment.after
+    rate = None
+    if counted is not None:
+        factor = _Hz[counted.unit]
+        rate = PulseRate(
+            span_Hz=abs(counted.span) * factor,
+            top_Hz=factor * max(abs(counted.low), abs(counted.high)),
+            origin=float(counted.fraction(np.array(0.0))),
+        )
+    return Run(
+        raw=raw,
+        center=center,
+        ideal=ideal,
+        sds=_spreads(segment, (raw - center[:, np.newaxis])[np.isfinite(raw)]),
+        tolerance=segment.tolerance,
+        zero_level=segment.zero_level,
+        low=float(after.value(np.array(0.0))),
+        span=after.span,
+        unit=after.unit,
+        is_counted=are_counted(taps[index] for index in (*segment.stages, segment.last)),
+        rate=rate,
+    )
+
+
+def _is_seen(run: Run) -> bool:
+    return bool(np.abs(run.away).max(initial=0.0) >= QUIET_SHARE * run.tolerance)
+
+
+def _floor(segment: Segment) -> float:
+    """Smallest scatter that is believed."""
+    part = _PART if segment.raw.shape[1] > 1 else _PART_READ_ONCE
+    return float(max(segment.tolerance / part, segment.resolution / np.sqrt(12), _LEAST_FRAC))
+
+
+def _spreads(segment: Segment, away: FloatArray) -> FloatArray:
+    """Standard deviations of the readings that no disturbance hits."""
+    low = _floor(segment)
+    quiet = max(low, _BENEATH_SLACK * _MAD_TO_SD * float(np.median(np.abs(away - np.median(away)))))
+    return np.unique(np.clip(np.geomspace(low, max(quiet, _BENEATH_LEAST * low), _BENEATH_N), low, None))
+
+
+def _healthy_line(segment: Segment, ideal: FloatArray) -> tuple[FloatArray, float]:
+    """Ideal with the zero and span errors that the middle of the readings shows, and what these cost."""
+    has = np.isfinite(segment.steady).any(axis=1)
+    middle = np.nanmedian(segment.steady[has], axis=1) - ideal[has]
+    every = np.stack((np.ones_like(ideal), ideal), axis=1)
+    columns = every[has]
+    usual = _OWN_SHARE * segment.tolerance
+    line = np.zeros(2)
+    for _ in range(_LINE_TURNS_N):
+        off = np.abs(middle - columns @ line)
+        spread = max(_MAD_TO_SD * float(np.median(off)), segment.tolerance / _LINE_PART)
+        weighted = (columns / np.maximum(1.0, off / (_LINE_FAR_SDS * spread))[:, np.newaxis]).T
+        normal = weighted @ columns / spread**2 + np.eye(2) / usual**2
+        line = np.asarray(np.linalg.solve(normal, weighted @ middle / spread**2), np.float64)
+    return ideal + every @ line, float(-0.5 * (line**2).sum() / usual**2 - _LINE_NATS)

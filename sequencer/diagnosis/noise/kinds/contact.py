@@ -1,0 +1,118 @@
+"""Intermittent contact: a few readings lie at zero signal, at a rail or anywhere; the rest are right."""
+
+import math
+
+import numpy as np
+
+from instruments.texts import sized
+from sequencer.diagnosis.noise.densities import log_mixture, log_normal
+from sequencer.diagnosis.noise.fitting import climb, core, cost, share_of
+from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, FAR_FRAC, Burst, BurstFit, KindOfNoise, Run, RunFit
+from sequencer.evaluation.figures.per_point import FloatArray
+
+__all__ = ["CONTACT", "log_lost"]
+
+_ANYWHERE = 0.02  # of the readings that are lost: they lie anywhere, caught while the contact moved
+_MOST_SHARE = 0.5  # lost; where more are, the unit is dead and now and then alive
+
+# In a burst.
+_NEAR_RAIL = 0.003  # of the largest reading: how far from zero an open input reads
+_START_LOGITS = (-4.0, -1.0)  # of twice the share lost: 1 % and 13 %
+_DROPPED_SDS = 6.0  # beyond it a reading has dropped out, when what is left is looked at
+
+# In a run, as fractions of span.
+_SHARES = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35])
+_BEYOND_FRAC, _FARTHEST_FRAC = 0.008, 1.5  # a rail lies so far beyond the range, and no farther
+_RAILS_N = 4  # tried; more places than that are no rail
+_RAIL_SDS, _RAIL_FRAC = 3, 0.004  # a rail is that wide
+_LOST_WITHIN = 1.5  # where a reading that is caught in between may lie
+# A rail that the readings themselves name might have been anywhere: places that it is chosen from.
+_RAIL_PLACES = _LOST_WITHIN / 0.01
+_ONE_PLACE_FRAC = 0.02  # readings that lie that near each other went to one place
+_DIGITS_OF_TOLERANCE = 100  # a place is told to a hundredth of the tolerance
+
+
+def log_lost(value: FloatArray, rail: float, blur: float, width: float) -> FloatArray:
+    """A reading that an open contact sends to a rail, or somewhere within `width`."""
+    there = log_normal(value - rail, blur) + math.log1p(-_ANYWHERE)
+    return np.logaddexp(there, math.log(_ANYWHERE / width))
+
+
+def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
+    y, floor = burst.y, burst.floor
+    middle, beneath = core(y, floor)
+    largest = float(np.abs(y).max())
+    width = max(largest + float(np.ptp(y)), 10 * floor)
+    lost = log_lost(y, 0.0, max(_NEAR_RAIL * largest, floor), width)
+
+    def likelihood(at: FloatArray) -> float:
+        usual = log_normal(y - at[0], math.hypot(math.exp(at[1]), floor))
+        return float(log_mixture(_MOST_SHARE * share_of(at[2]), usual, lost).sum())
+
+    best, at = max(
+        (climb(likelihood, (middle, math.log(beneath), start), (beneath, 0.3, 1.0)) for start in _START_LOGITS),
+        key=lambda fit: fit[0],
+    )
+    sd, share = math.hypot(math.exp(at[1]), floor), _MOST_SHARE * share_of(at[2])
+    return (
+        BurstFit(
+            kind="intermittent contact",
+            log_evidence=best - cost(2, len(y)),
+            words=f"{100 * share:.2g} % of the readings drop out",
+            residual=y[np.abs(y - np.median(y)) < _DROPPED_SDS * sd] - np.median(y),
+            sd=sd,
+            share=share,
+        ),
+    )
+
+
+def _fit_run(run: Run) -> RunFit | None:
+    """None where all readings of a visit are lost together, where none is, or most are."""
+    value, least = run.raw[run.has], run.least_away
+    is_lost = np.abs(run.away) > least
+    lost = int(is_lost.sum())
+    if run.goes_with_the_point or not 0 < lost < _MOST_SHARE * run.away.size:
+        return None
+    beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
+    rails = (run.zero_level, *np.unique(np.round(beyond, 2))[:_RAILS_N])
+    best: tuple[float, float, float] = (-np.inf, 0.0, 0.0)
+    every = []
+    for sd in run.sds:
+        usual = log_normal(run.away, sd)
+        for rail in rails:
+            gone = log_lost(value, rail, max(_RAIL_SDS * sd, _RAIL_FRAC), _LOST_WITHIN)
+            gone = np.where(np.abs(run.away) < max(AWAY_SDS * sd, FAR_FRAC), -np.inf, gone)
+            both = log_mixture(_SHARES[:, np.newaxis], usual, gone).sum(axis=1)
+            named = 0.0 if rail == run.zero_level else np.log(_RAIL_PLACES)
+            both -= np.log(_SHARES.size * run.sds.size * len(rails)) + named
+            every.append(both)
+            index = int(both.argmax())
+            if both[index] > best[0]:
+                best = (float(both[index]), float(_SHARES[index]), float(rail))
+    return RunFit(
+        theta=(best[1], best[2]),
+        log_evidence=float(np.logaddexp.reduce(np.concatenate(every))),
+        text=f"{lost} of {run.away.size} readings go to {_where(run, value[is_lost])}, the rest are right",
+        share=best[1],
+    )
+
+
+def _where(run: Run, lost: FloatArray) -> str:
+    """Where readings went, in words, to the digits that count: an open input reads 0 mA, not 2.2e-16 mA."""
+    digits = int(np.ceil(np.log10(_DIGITS_OF_TOLERANCE / (run.tolerance * abs(run.span)))))
+    ends = (lost.min(), lost.max()) if np.ptp(lost) >= _ONE_PLACE_FRAC else ((lost.min() + lost.max()) / 2,)
+    told = [sized(round(run.low + run.span * float(each), digits) + 0.0) for each in ends]
+    return f"{' to '.join(told)} {run.unit}" if len(told) > 1 else f"about {told[0]} {run.unit}"
+
+
+CONTACT = KindOfNoise(
+    name="intermittent contact",
+    cause="a terminal, crimp or connector that opens for moments",
+    check="tap and flex each terminal while reading; make the connection again",
+    fit_burst=_fit_burst,
+    fit_run=_fit_run,
+    fault="intermittent contact",
+    row=19,
+    weight=1.5,  # contacts are what fails most in the field (trade practice, no source)
+    spoils_the_mean=True,
+)

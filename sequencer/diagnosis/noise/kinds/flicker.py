@@ -1,0 +1,204 @@
+"""Quantisation flicker: readings change between neighbouring levels, of a counter's gate or of a last digit."""
+
+import math
+
+import numpy as np
+
+from sequencer.diagnosis.noise.averaging import CLOCK_Hz, counter_resolution
+from sequencer.diagnosis.noise.densities import log_mixture, log_normal
+from sequencer.diagnosis.noise.fitting import climb, cost, logit, share_of, show
+from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, PulseRate, Run, RunFit
+from sequencer.evaluation.figures.per_point import FloatArray
+
+__all__ = ["FLICKER", "last_digit"]
+
+# In a burst.
+_WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is a loss of signal, no lattice
+_START_SHARE_WIDTH, _START_STEP_WIDTH = 0.3, 0.02  # first steps of the climb, as logit and as logarithm
+
+# In a run, as fractions of span.
+_HOP_SDS, _HOP_SHARE = 8, 0.2  # a hop between levels: in the smallest noise, and as a share of the tolerance
+_SHORTEST, _LONGEST = 0.5, 1.6  # spacings tried: of the median hop, and of the largest (it may jump two levels)
+_SELDOM = 0.003  # of the gates at a whole count give the next one: the input is not known to the last digit
+_SELDOM_DIFFER = 10 * _SELDOM  # of two gates one after the other, where both count the same
+_STRADDLING = (0.1, 0.3, 0.9)  # of the readings after a hop lie between the levels: filter against gate
+_FAR_BETWEEN = -60.0  # log density of a reading beyond the two neighbouring levels
+_ON_LEVEL_SDS = 6  # a reading that near stands on a level
+_BLURS = (1, 2, 4)  # noise beneath, in what the readings on a level scatter
+_AS_GOOD_NATS = 3.0  # spacings that are told as well are all said
+_SELDOM_N = 8  # hops; from fewer a spacing is not told from its parts
+
+# Search for spacings.
+_PER_LEVEL, _MOST_SIZES, _FEWEST_SIZES = 6, 40_000, 64  # tried: enough that the highest count stays on its level
+_MOST_VALUES = 80  # that the search looks at; the fit looks at all
+_VALUE_DIGITS = 5  # of a fraction of span: what differs by less is one value
+_PEAKS_N = 40
+
+
+def last_digit(burst: Burst) -> BurstFit:
+    """Readings that differ by a digit or two: they say nothing of anything else."""
+    levels = np.unique(np.round(burst.y / burst.resolution))
+    mean = show(float(burst.y.mean()), burst.unit, 7)
+    words = f"{len(levels)} levels of the last digit ({show(burst.resolution, burst.unit)}): truly near {mean}"
+    return BurstFit(kind="quantisation flicker", log_evidence=0.0, words=words, size=burst.resolution)
+
+
+def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
+    """Two levels a spacing apart, with white noise."""
+    y, floor, spacing = burst.y, burst.floor, burst.spacing
+    ordered = np.sort(y)
+    widest_step = _WIDEST_STEP * float(np.abs(y).max())
+
+    def likelihood(at: FloatArray) -> float:
+        step, sd = math.exp(at[3]), math.hypot(math.exp(at[1]), floor)
+        if step > widest_step and spacing is None:
+            return -math.inf
+        away = y - at[0]
+        return float(log_mixture(share_of(at[2]), log_normal(away, sd), log_normal(away - step, sd)).sum())
+
+    # Cut at the widest gap, and in the middle, since noise as wide as a step leaves no gap.
+    fits = []
+    for cut in {int(np.argmax(np.diff(ordered))) + 1, len(y) // 2}:
+        lower, upper = ordered[:cut], ordered[cut:]
+        step = float(upper.mean() - lower.mean())
+        if step <= 0:
+            continue
+        sd = max(math.sqrt((lower.var() * len(lower) + upper.var() * len(upper)) / len(y)), floor)
+        start = (float(lower.mean()), math.log(sd), logit(len(upper) / len(y)), math.log(spacing or step))
+        fits.append(climb(likelihood, start, (sd, 0.2, _START_SHARE_WIDTH, 0.0 if spacing else _START_STEP_WIDTH)))
+    if not fits:
+        return (
+            BurstFit(kind="quantisation flicker", log_evidence=-math.inf, words="one level", residual=y - y.mean()),
+        )
+    best, at = max(fits, key=lambda fit: fit[0])
+    step = math.exp(at[3])
+    is_upper = y > y.min() + step / 2
+    rest = y - np.where(is_upper, np.median(y[is_upper]) if is_upper.any() else 0.0, np.median(y[~is_upper]))
+    return (
+        BurstFit(
+            kind="quantisation flicker",
+            log_evidence=best - cost(2 if spacing else 3, len(y)),
+            words=_words(burst, step, float(is_upper.mean())),
+            residual=np.asarray(rest),
+            sd=math.hypot(math.exp(at[1]), floor),
+            size=step,
+            share=share_of(at[2]),
+        ),
+    )
+
+
+def _words(burst: Burst, step: float, duty: float) -> str:
+    unit, n, between = burst.unit, len(burst.y), float(burst.y.mean())
+    u = step * math.sqrt(max(duty * (1 - duty), 1 / n) / n)
+    upper = f"two levels {show(step, unit)} apart, {100 * duty:.0f} % on the upper one"
+    words = f"{upper}: truly {show(between, unit, 6)} ± {show(2 * u, unit, 2)}"
+    if unit != "Hz":
+        return words
+    finer_Hz = counter_resolution(between, 1 / step, clock_Hz=CLOCK_Hz)
+    return (
+        f"{words}; a gate of {1 / step:.3g} s has that step, a reciprocal counter with a clock of "
+        f"{CLOCK_Hz / 1e6:g} MHz one of {show(finer_Hz, unit, 2)} in the same time"
+    )
+
+
+def _fit_run(run: Run) -> RunFit | None:
+    """Whole pulses in a gate: each reading is one of the two neighbouring counts, as often as the fraction says.
+
+    A reading that straddles two gates lies between the two counts. None where nothing is counted or nothing hops.
+    """
+    if run.rate is None or run.raw.shape[1] < 2:
+        return None
+    hop = np.abs(np.diff(run.raw, axis=1))
+    low = float(run.sds[0])
+    hop = hop[np.isfinite(hop) & (hop > max(_HOP_SDS * low, _HOP_SHARE * run.tolerance))]
+    if not hop.size:
+        return None
+    exact = run.ideal - run.rate.origin
+    # What is counted is the input; the errors of the unit come after it.
+    counted = np.where(run.has, run.raw, 0.0) - (run.center - exact)[:, np.newaxis]
+    every: list[tuple[float, float]] = []
+    shortest, longest = _SHORTEST * float(np.median(hop)), _LONGEST * float(hop.max())
+    for size, shift in _lattices(counted[run.has], shortest, longest, float(run.sds[-1])):
+        every += _on_lattice(run, counted - shift, exact, size)
+    if not every:
+        return None
+    best, size = max(every)
+    # Seen seldom, it is told apart from its parts by few readings.
+    among = [each for total, each in every if total > best - _AS_GOOD_NATS]
+    return RunFit(
+        theta=(size,),
+        log_evidence=float(np.logaddexp.reduce([total for total, _ in every]) - np.log(len(every))),
+        text=_text(run.rate, min(among), max(among), is_seldom=hop.size < _SELDOM_N),
+    )
+
+
+def _on_lattice(run: Run, counted: FloatArray, exact: FloatArray, size: float) -> list[tuple[float, float]]:
+    """Log evidence of all readings for each blur and share of straddling ones, with the spacing."""
+    low, widest = float(run.sds[0]), float(run.sds[-1])
+    nearest = np.round(exact / size)
+    beyond = (exact / size - nearest)[:, np.newaxis]
+    off = counted - nearest[:, np.newaxis] * size
+    # The input is not known to the last digit: at a whole count the next one may come from either side.
+    above, below = np.clip(beyond, _SELDOM, 1), np.clip(-beyond, _SELDOM, 1)
+    differ = np.clip(2 * np.abs(beyond) * (1 - np.abs(beyond)), _SELDOM_DIFFER, 1)  # two gates, one after the other
+    between = np.where(np.abs(off) < size, -np.log(2 * size), _FAR_BETWEEN)
+    on_level = off[run.has & (np.abs(off) < _ON_LEVEL_SDS * widest)]
+    own = max(float(np.sqrt(np.mean(on_level**2))), low) if on_level.size else widest
+    found = []
+    for sd in (blur * own for blur in _BLURS):
+        higher = log_mixture(above, log_normal(off, sd), log_normal(off - size, sd))
+        three = log_mixture(below, higher, log_normal(off + size, sd))
+        found += [(float(log_mixture(each * differ, three, between)[run.has].sum()), size) for each in _STRADDLING]
+    return found
+
+
+def _text(rate: PulseRate, smallest: float, largest: float, *, is_seldom: bool) -> str:
+    hz = rate.span_Hz
+    finer_pct = 100 * counter_resolution(rate.top_Hz, 1 / (largest * hz), clock_Hz=CLOCK_Hz) / hz
+    return (
+        f"input resolved to {_between(smallest * hz, largest * hz)} Hz, which is "
+        f"{_between(100 * smallest, 100 * largest)} % of span: the reading flickers between two neighbouring levels"
+        f"{'; seen so seldom, it may be a part of the step' if is_seldom else ''}; a gate of about "
+        f"{_between(1 / largest / hz, 1 / smallest / hz)} s has that step, a reciprocal counter with a clock of "
+        f"{CLOCK_Hz / 1e6:g} MHz one of {finer_pct:.1g} % of span"
+    )
+
+
+def _between(low: float, high: float) -> str:
+    return f"{high:.2g}" if high < 1.1 * low else f"{low:.2g} to {high:.2g}"
+
+
+def _lattices(values: FloatArray, low: float, high: float, sd: float) -> list[tuple[float, float]]:
+    """Spacing of the lattices that suit the values best, and how far each is shifted from zero."""
+    count = int(min(np.log(high / low) * float(np.abs(values).max()) / low * _PER_LEVEL, _MOST_SIZES))
+    sizes = np.geomspace(low, high, max(count, _FEWEST_SIZES))
+    some = np.unique(np.round(values, _VALUE_DIGITS))
+    if some.size > _MOST_VALUES:
+        some = some[:: some.size // _MOST_VALUES + 1]
+    score = np.cos(2 * np.pi * some[:, np.newaxis] / sizes).sum(axis=0)
+    is_peak = np.concatenate(([True], score[1:] >= score[:-1])) & np.concatenate((score[:-1] > score[1:], [True]))
+    peaks = np.flatnonzero(is_peak)
+    found = []
+    for near in sizes[peaks[np.argsort(-score[peaks])][:_PEAKS_N]]:
+        # A line through what lies on the levels: high counts tell a spacing better than the grid does.
+        counts = np.round(values / near)
+        is_on = np.abs(values - near * counts) < _ON_LEVEL_SDS * sd
+        if np.unique(counts[is_on]).size > 1:
+            spacing, shift = np.polynomial.polynomial.polyfit(counts[is_on], values[is_on], 1)[::-1]
+            found.append((float(spacing), float(shift)))
+    return found
+
+
+FLICKER = KindOfNoise(
+    name="quantisation flicker",
+    cause="whole pulses counted in a gate, or the last digit of a display or converter",
+    check="lengthen the gate, or count reciprocally: the step shrinks as 1 / gate; averaging many gates helps, a "
+    "filter does not",
+    fit_burst=_fit_burst,
+    fit_run=_fit_run,
+    fault="gate quantisation",
+    row=14,
+    weight=2.0,  # every counter has it (trade practice, no source)
+    may_come_with_drive=True,
+    is_local=True,  # at a whole count nothing flickers
+)

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import special
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
@@ -24,7 +25,7 @@ from sequencer.evaluation.budget import is_own, is_scatter_unknown
 from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.figures.multiple import holm
-from sequencer.evaluation.figures.student import coverage_factor, t_cdf
+from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -368,7 +369,7 @@ def _p(difference: FloatArray, u: FloatArray, dof: FloatArray) -> FloatArray:
     """Chance of a difference that large or larger where there is none; NaN where `u` is not known."""
     with np.errstate(divide="ignore", invalid="ignore"):
         t = -np.abs(difference) / u
-    return np.asarray(np.where(np.isfinite(t), 2 * t_cdf(t, dof), np.nan))
+    return np.asarray(np.where(np.isfinite(t), 2 * special.stdtr(dof, t), np.nan))
 
 
 def _is_same_bench(a: Content, b: Content) -> bool:

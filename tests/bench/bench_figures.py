@@ -30,7 +30,6 @@ from sequencer.evaluation.figures.uncertainty import (
     from_half_width,
     from_readings,
     from_resolution,
-    from_temperature,
 )
 from sequencer.inputs.decision_rules import DEFAULT_RULE, RULES
 
@@ -57,7 +56,7 @@ def bench_contributions():
         from_half_width("source", 0.020),
         from_half_width("meter", 0.015),
         from_resolution("resolution", 0.001),
-        from_temperature("temperature", 0.001, 5.0),
+        from_half_width("temperature", 0.005),
     ]
 
 

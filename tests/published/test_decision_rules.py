@@ -3,13 +3,15 @@
 See `shared/published/conformity/decision-rules.yaml`.
 """
 
+from statistics import NormalDist
+
 import numpy as np
 import pytest
 import yaml
 
 from instruments.shipped import shipped
-from sequencer.evaluation.figures.conformity import Verdict, judge, probability_of_conformity, rule_for_specific_risk
-from sequencer.inputs.decision_rules import RULES
+from sequencer.evaluation.figures.conformity import Verdict, judge, probability_of_conformity
+from sequencer.inputs.decision_rules import RULES, DecisionRule
 
 FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "decision-rules.yaml").read_text(encoding="utf-8"))
 ILAC = FACTS["ilac_g8"]
@@ -89,13 +91,16 @@ def test_iso_14253_1_proves_neither_between_its_guard_bands():
 
 def test_the_factor_of_iso_14253_1_is_that_of_5_percent_specific_risk():
     # 1.65 u_c, 0.83 U at k = 2: both rounded up from 1.645.
-    assert rule_for_specific_risk(0.05).w_over_U == pytest.approx(RULES["ISO 14253-1:2017"].w_over_U, abs=0.01)
-    assert rule_for_specific_risk(0.05).w_over_U * 2 == pytest.approx(1.645, abs=0.0005)
+    assert RULES["ISO 14253-1:2017"].w_over_U == pytest.approx(1.645 / 2, abs=0.01)
 
 
 @pytest.mark.parametrize("risk", [1e-6, 0.0228, 0.05, 0.5, 0.9])
 def test_customer_defined_risk_is_met_at_its_acceptance_limit(risk):
-    found = judge(0.0, U, rule=rule_for_specific_risk(risk, k=2.1), upper=TL, k=2.1)
+    # JCGM 106:2012 8.3.2 (from memory): the guard band is the quantile of the risk, times u.
+    rule = DecisionRule(
+        name="agreed", w_over_U=-NormalDist().inv_cdf(risk) / 2.1, risk="agreed", source="JCGM 106 8.3.2"
+    )
+    found = judge(0.0, U, rule=rule, upper=TL, k=2.1)
     conforming = probability_of_conformity(found.accept_upper, U / 2.1, upper=TL)
     assert 1 - float(conforming) == pytest.approx(risk, rel=1e-9)
 

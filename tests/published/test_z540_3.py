@@ -3,6 +3,8 @@
 The 2 % and 4:1 fetched from abstracts, the rest from memory, recomputed; see `shared/published/conformity`.
 """
 
+from statistics import NormalDist
+
 import numpy as np
 import pytest
 import yaml
@@ -10,13 +12,12 @@ import yaml
 from instruments.shipped import shipped
 from sequencer.evaluation.figures.conformity import judge, method_6_multiplier
 from sequencer.evaluation.figures.risk import risk_over_guard_band, unit_sd
-from sequencer.evaluation.figures.student import normal_quantile
 from sequencer.inputs.decision_rules import RULES
 
 FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "z540-3-pfa.yaml").read_text(encoding="utf-8"))
 BANDS = {each["name"]: each["values"] for each in FACTS["guard_bands"]}
 # The file says 1.96; its figures are those of the unrounded quantile.
-K = float(normal_quantile(0.975))
+K = NormalDist().inv_cdf(0.975)
 
 
 def risk(tur, *, k=K, in_tolerance_frac=0.95, is_observed=False, guard_band=0.0):

@@ -35,6 +35,15 @@ def test_sentences():
     assert line.u_gain[3] == pytest.approx(0.1 * 2 / 100, rel=1e-12)
 
 
+def test_chance_of_a_chi_squared_is_that_of_the_printed_table():
+    # A wave no line takes up, 70 c^2 of squares; 7.815 for 3 degrees of freedom is 5 % (common table, from memory).
+    wave = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) * np.sqrt(7.815 / 70)
+    line = fit_line_with_uncertainties(X, [X + wave, [0, NAN, NAN, NAN, 100.0]], u_y=1.0)
+    assert float(line.chi_squared[0]) == pytest.approx(7.815, rel=1e-12)
+    assert float(line.p_value[0]) == pytest.approx(0.05, abs=2e-5)
+    assert np.isnan(line.p_value[1])  # no degree of freedom is no chance of 1
+
+
 @pytest.mark.parametrize(
     ("x", "y", "u_y", "reason"),
     [
@@ -49,7 +58,7 @@ def test_what_is_not_determinable_is_nan_and_says_why(x, y, u_y, reason):
     figures = [line.offset, line.gain, line.u_offset, line.u_gain, line.cov_offset_gain, line.chi_squared, line.p_value]
     assert np.isnan(figures).all()
     assert reason in line.reason(0)
-    assert np.isnan([line.predict(1.0).level, line.predict(1.0).u, line.input_for(1.0).u]).all()
+    assert np.isnan([line.predict(1.0).level, line.predict(1.0).u]).all()
 
 
 def test_readings_that_scatter_as_widely_as_they_spread_give_no_line_and_say_so():
@@ -73,16 +82,14 @@ def test_a_level_line_settles():
     line = fit_line_with_uncertainties(X, [[0.1] * 5, [0.0] * 5, [1e6] * 5], u_y=0.1, u_x=0.1)
     assert line.is_converged.all()
     assert line.gain == pytest.approx([0.0] * 3, abs=1e-12)
-    assert np.isnan(line.input_for(0.0).level[1])
 
 
-def test_prediction_and_its_inverse():
+def test_prediction_and_its_uncertainty():
     line = fit_line_with_uncertainties(X, 4 + 0.16 * X, u_y=0.01, u_x=0.05)
     at = line.predict(30.0, u_x=0.05)
     assert float(at.level) == pytest.approx(8.8, rel=1e-13)
-    back = line.input_for(at.level, u_y=0.16 * 0.05)
-    assert float(back.level) == pytest.approx(30.0, rel=1e-12)
-    assert float(back.u) == pytest.approx(float(at.u) / 0.16, rel=1e-12)
+    # The input's own 0.05, seen through the gain: 0.008.
+    assert float(at.u) == pytest.approx(float(np.hypot(line.predict(30.0).u, 0.008)), rel=1e-12)
     by_covariance = line.u_offset**2 + 900 * line.u_gain**2 + 60 * line.cov_offset_gain
     assert float(line.predict(30.0).u) == pytest.approx(float(np.sqrt(by_covariance)), rel=1e-10)
 

@@ -26,6 +26,9 @@ def test_lack_of_fit_by_hand():
     y = np.array([0.0, 1.0, 0.0])[:, None] + [-0.1, 0.1]
     found = lack_of_fit([0.0, 1.0, 2.0], [y])
     assert found.ratio[0] == pytest.approx((2 * 6 / 9) / 1 / (6 * 0.01 / 3), rel=1e-12)
+    # F of 1 and 3 degrees of freedom is above 10.13 with 5 % (common table, from memory).
+    found = lack_of_fit([0.0, 1.0, 2.0], [np.sqrt(10.13 / found.ratio[0]) * np.array([0, 1, 0])[:, None] + [-0.1, 0.1]])
+    assert found.p_value[0] == pytest.approx(0.05, abs=5e-5)
 
 
 @pytest.mark.parametrize(

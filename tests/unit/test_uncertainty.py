@@ -12,7 +12,6 @@ from sequencer.evaluation.figures.uncertainty import (
     from_readings,
     from_resolution,
     from_standard,
-    from_temperature,
 )
 
 NAN = float("nan")
@@ -29,7 +28,6 @@ NAN = float("nan")
         # k of 95 % with 4 degrees of freedom is 2.776.
         pytest.param(from_certificate("standard", 2.7764451, probability=0.95, dof=4), 1.0, id="certificate with p"),
         pytest.param(from_readings("mean", 0.3, 9), 0.1, id="readings"),
-        pytest.param(from_temperature("drift", -0.002, 5.0), 0.01 / np.sqrt(3), id="temperature"),
     ],
 )
 def test_standard_uncertainty_of_a_statement(contribution, u):

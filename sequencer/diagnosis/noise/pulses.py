@@ -4,11 +4,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.sines import explained, false_alarm
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
-from sequencer.evaluation.figures.student import f_sf
 
 __all__ = ["Edges", "PulseTrain", "Wheel", "edges_of", "pulse_train"]
 
@@ -287,7 +287,7 @@ def _wheel(place: IntArray, counts: IntArray, relative: FloatArray, given: int |
     if dof_between > 0 and dof_within > 0:
         # Times are digits of a sample clock: without any scatter a millionth of the period stands for it.
         ratio = (between / dof_between) / max(within / dof_within, 1e-12)
-        probability = float(f_sf(ratio, dof_between, dof_within))
+        probability = float(special.fdtrc(dof_between, dof_within, ratio))
     turn = 2 * np.pi * np.flatnonzero(known) / pulses_n
     missing_n = np.bincount(tooth[counts > 1], minlength=pulses_n)
     # The gap stands at the tooth before it.

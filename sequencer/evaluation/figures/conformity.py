@@ -8,12 +8,12 @@ from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from instruments.errors import ReadingsError
 from instruments.texts import sized
 from sequencer.evaluation.figures.curves import BoolArray
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
-from sequencer.evaluation.figures.student import normal_quantile, t_cdf
 from sequencer.inputs.decision_rules import DecisionRule
 
 __all__ = [
@@ -22,7 +22,6 @@ __all__ = [
     "judge",
     "method_6_multiplier",
     "probability_of_conformity",
-    "rule_for_specific_risk",
 ]
 
 # A result on a limit but for rounding lies on it: the verdict is then the same on every machine.
@@ -202,33 +201,10 @@ def probability_of_conformity(
     is_mirrored = below > 0
     below, above = np.where(is_mirrored, -above, below), np.where(is_mirrored, -below, above)
     inside = np.where((found >= lower) & (found <= upper), 1.0, 0.0)
-    probability = np.where(u > 0, t_cdf(above, dof) - t_cdf(below, dof), np.where(is_known, inside, np.nan))
-    return np.asarray(np.where(np.isnan(lower) | np.isnan(upper), np.nan, probability))
-
-
-def rule_for_specific_risk(risk: float, *, k: float = 2.0) -> DecisionRule:
-    """Rule whose guard band holds the chance of a false accept, for the result found, below an agreed risk.
-
-    Args:
-        risk: between 0 and 1, such as 0.025; above one half the guard band lies outside the tolerance.
-        k: coverage factor in the U it will be used with.
-
-    Raises:
-        ReadingsError: not a risk.
-
-    Source: JCGM 106:2012 8.3.2 (from memory); normal distribution, a tolerance wide against U.
-    """
-    if not 0 < risk < 1:
-        raise ReadingsError(
-            f"{risk:g} is not a risk", where="rule", allowed="between 0 and 1", todo="give 0.025 for 2.5 %"
-        )
-    factor = float(-normal_quantile(risk)) / k
-    return DecisionRule(
-        name=f"specific risk {100 * risk:g} %",
-        w_over_U=factor,
-        risk=f"false accept below {100 * risk:g} %",
-        source=f"JCGM 106:2012 8.3 (from memory), guard band {factor:.3g} U, customer defined in ILAC-G8:09/2019",
+    probability = np.where(
+        u > 0, special.stdtr(dof, above) - special.stdtr(dof, below), np.where(is_known, inside, np.nan)
     )
+    return np.asarray(np.where(np.isnan(lower) | np.isnan(upper), np.nan, probability))
 
 
 def method_6_multiplier(tur: npt.ArrayLike) -> FloatArray:

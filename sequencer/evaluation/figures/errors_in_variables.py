@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from instruments.errors import ReadingsError
 from sequencer.evaluation.figures.curves import BoolArray
 from sequencer.evaluation.figures.lines import fit_line
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
-from sequencer.evaluation.figures.student import chi_squared_sf
 
 __all__ = ["KnownUncertaintyLine", "LinePrediction", "fit_line_with_uncertainties"]
 
@@ -24,7 +24,7 @@ _CLOSE_FRAC = 1e-14
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinePrediction:
-    """Output for an input, or input for an output, with its standard uncertainty.
+    """Output for an input, with its standard uncertainty.
 
     Attributes:
         level: on the line.
@@ -102,17 +102,6 @@ class KnownUncertaintyLine:
         return LinePrediction(
             level=np.asarray(self.offset + self.gain * at), u=np.hypot(self._u_line(at), self.gain * np.asarray(u_x))
         )
-
-    def input_for(self, y: npt.ArrayLike, *, u_y: npt.ArrayLike = 0.0) -> LinePrediction:
-        """Input that gives an output; NaN for a level line.
-
-        Args:
-            y: of a shape that broadcasts with the units.
-            u_y: its standard uncertainty, independent of the line.
-        """
-        gain = np.where(self.gain != 0, self.gain, np.nan)
-        at = np.asarray((np.asarray(y, dtype=np.float64) - self.offset) / gain)
-        return LinePrediction(level=at, u=np.hypot(self._u_line(at), np.asarray(u_y)) / np.abs(gain))
 
     def _u_line(self, x: FloatArray) -> FloatArray:
         # From the mean of x, where nothing cancels; the same as u_offset, u_gain and their covariance give.
@@ -197,7 +186,7 @@ def fit_line_with_uncertainties(
         cov_offset_gain=-centre * variance_gain,
         chi_squared=chi_squared,
         dof=dof.astype(np.int64),
-        p_value=chi_squared_sf(chi_squared, dof),
+        p_value=np.where(dof > 0, special.chdtrc(dof, chi_squared), np.nan),
         points_n=points_n.astype(np.int64),
         x_mean=centre,
         u_x_mean=np.sqrt(1 / total),

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from instruments.errors import ReadingsError
 from sequencer.evaluation.figures.curves import BoolArray
 from sequencer.evaluation.figures.lines import fit_line
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray, per_point
-from sequencer.evaluation.figures.student import f_sf, normal_quantile
 
 __all__ = ["READINGS_NEEDED", "Independence", "LackOfFit", "independence", "lack_of_fit"]
 
@@ -139,7 +139,7 @@ def lack_of_fit(x: npt.ArrayLike, y: npt.ArrayLike, *, level: float = 0.05) -> L
     ratio = variance_lack / np.where(variance_pure > 0, variance_pure, np.nan)
     return LackOfFit(
         ratio=ratio,
-        p_value=f_sf(ratio, dof_lack, dof_pure),
+        p_value=np.asarray(special.fdtrc(dof_lack, dof_pure, ratio)),
         dof_lack=dof_lack.astype(np.int64),
         dof_pure=dof_pure.astype(np.int64),
         sd_pure=np.sqrt(variance_pure),
@@ -173,6 +173,6 @@ def independence(residual: npt.ArrayLike) -> Independence:
         autocorrelation=np.asarray(
             (away[..., 1:] * away[..., :-1]).sum(axis=-1) / np.where(is_enough, squares, np.nan)
         ),
-        bound=np.asarray(normal_quantile(0.975) / np.sqrt(some)),
+        bound=np.asarray(special.ndtri(0.975) / np.sqrt(some)),
         readings_n=whole.readings_n,
     )

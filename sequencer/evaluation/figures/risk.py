@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from instruments.errors import ReadingsError
 from sequencer.evaluation.figures.per_point import FloatArray
-from sequencer.evaluation.figures.student import normal_cdf, normal_quantile
 
 __all__ = ["GlobalRisk", "global_risk", "guard_band_for_risk", "risk_over_guard_band", "unit_sd"]
 
@@ -35,12 +35,6 @@ class GlobalRisk:
     conforming_frac: FloatArray
     accepted_frac: FloatArray
     definition: str = "JCGM 106:2012 9.5 (from memory), joint probabilities, normal units and measurement"
-
-    @property
-    def false_among_accepted_frac(self) -> FloatArray:
-        """Not conforming among the accepted: the conditional chance, larger than `consumer_frac`."""
-        is_some = self.accepted_frac > 0
-        return np.where(is_some, self.consumer_frac / np.where(is_some, self.accepted_frac, 1.0), np.nan)
 
 
 def global_risk(
@@ -135,15 +129,17 @@ def guard_band_for_risk(
     )
     if not (risk > 0).all():
         raise ReadingsError("a risk of 0 cannot be held", where="guard band", todo="give a risk above 0, such as 0.02")
-    # The risk falls as the guard band grows, to nothing where it takes up the tolerance. Each step halves.
-    low, high = np.zeros(risk.shape), half
-    is_needed = risk_over_guard_band(0.0, half_width=half, sd=spread, u=noise).consumer_frac > risk
-    for _ in range(50):
-        middle = (low + high) / 2
-        is_low = risk_over_guard_band(middle, half_width=half, sd=spread, u=noise).consumer_frac > risk
-        low, high = np.where(is_low, middle, low), np.where(is_low, high, middle)
+    # Late: half as much again to load as all else that evaluates, and only this needs it.
+    from scipy.optimize.elementwise import find_root  # noqa: PLC0415
+
+    def too_much(w: FloatArray, risk: FloatArray, half: FloatArray, sd: FloatArray, u: FloatArray) -> FloatArray:
+        return risk_over_guard_band(w, half_width=half, sd=sd, u=u).consumer_frac - risk
+
     is_known = (spread > 0) & (noise > 0) & (half > 0)
-    return np.where(is_known, np.where(is_needed, high, 0.0), np.nan)
+    is_needed = is_known & (too_much(np.zeros(risk.shape), risk, half, spread, noise) > 0)
+    # The risk falls as the guard band grows, to nothing where it takes up the tolerance: one root, where one is needed.
+    root = find_root(too_much, (np.zeros(risk.shape), half), args=(risk, half, spread, noise)).x
+    return np.where(is_known, np.where(is_needed, root, 0.0), np.nan)
 
 
 def unit_sd(
@@ -161,7 +157,7 @@ def unit_sd(
     """
     frac = np.asarray(in_tolerance_frac, dtype=np.float64)
     is_frac = (frac > 0) & (frac < 1)
-    seen = np.asarray(half_width, dtype=np.float64) / normal_quantile((1 + np.where(is_frac, frac, 0.5)) / 2)
+    seen = np.asarray(half_width, dtype=np.float64) / special.ndtri((1 + np.where(is_frac, frac, 0.5)) / 2)
     variance = np.where(is_frac, seen**2 - np.asarray(u_of_observation, dtype=np.float64) ** 2, np.nan)
     return np.sqrt(np.where(variance > 0, variance, np.nan))
 
@@ -169,7 +165,7 @@ def unit_sd(
 def _between(low: FloatArray, high: FloatArray) -> FloatArray:
     """Normal probability between two limits; of small tails their difference, not that of two numbers near 1."""
     is_mirrored = low > 0
-    return normal_cdf(np.where(is_mirrored, -low, high)) - normal_cdf(np.where(is_mirrored, -high, low))
+    return special.ndtr(np.where(is_mirrored, -low, high)) - special.ndtr(np.where(is_mirrored, -high, low))
 
 
 def _beyond(limit: FloatArray, a_low: FloatArray, a_high: FloatArray, noise: FloatArray) -> FloatArray:
@@ -182,9 +178,7 @@ def _beyond(limit: FloatArray, a_low: FloatArray, a_high: FloatArray, noise: Flo
     # No farther than a reading can miss the acceptance limit, nor than there are units at all.
     end = np.maximum(np.minimum(np.maximum(start, a_high) + _FAR * noise, np.maximum(start, 0.0) + _FAR), start)
     half = (end - start) / 2
-    area = np.zeros_like(start)
-    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        unit = start + half * (1 + node)
-        accepted = _between((a_low - unit) / noise, (a_high - unit) / noise)
-        area += weight * np.exp(-(unit**2) / 2) * accepted
+    unit = start[..., None] + half[..., None] * (1 + _NODES)
+    accepted = _between(*((each[..., None] - unit) / noise[..., None] for each in (a_low, a_high)))
+    area = (np.exp(-(unit**2) / 2) * accepted) @ _WEIGHTS
     return np.where(is_limit, _between(limit, start) + area * half / np.sqrt(2 * np.pi), 0.0)

@@ -29,7 +29,6 @@ __all__ = [
     "from_readings",
     "from_resolution",
     "from_standard",
-    "from_temperature",
 ]
 
 Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
@@ -371,23 +370,6 @@ def from_readings(
         kind="A",
         reason="fewer than two readings, and no pooled standard deviation",
     )
-
-
-def from_temperature(
-    name: str, coefficient: npt.ArrayLike, change_half_width: npt.ArrayLike, *, sensitivity: npt.ArrayLike = 1.0
-) -> Contribution:
-    """Contribution of a temperature that lies anywhere within limits about that of the calibration.
-
-    Args:
-        name: as it is shown.
-        coefficient: change of the quantity per kelvin, of either sign.
-        change_half_width: the temperature stays within plus or minus this, in kelvin.
-        sensitivity: of the result to the quantity.
-
-    Raises:
-        ReadingsError: a value that cannot be.
-    """
-    return from_half_width(name, np.abs(_floats(coefficient)) * _floats(change_half_width), sensitivity=sensitivity)
 
 
 def dof_of_unreliable(unreliable_frac: npt.ArrayLike) -> FloatArray:

@@ -3,10 +3,10 @@
 import io
 import math
 import re
-import wave
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from instruments.datasheet import FloatArray
 from instruments.errors import InputError, ReadingsError
@@ -23,6 +23,10 @@ _PREAMBLE = 200  # lines that may stand before the samples
 _TIME_WORDS = ("time", "t", "x-axis", "seconds", "second", "zeit")
 _UNIT_WORDS = {"second": "s", "seconds": "s", "sec": "s", "volt": "V", "volts": "V", "ampere": "A", "amps": "A"}
 _FULL_SCALE = "of full scale"
+_WAV_FORMATS = ("WAV", "WAVEX", "RF64")  # WAVEX: WAVE_FORMAT_EXTENSIBLE
+_WAV_BITS = {"PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": None, "DOUBLE": None}  # None: has no ends
+_WAV_ALLOWED = "PCM of 8, 16, 24 or 32 bit, or floating point of 32 or 64 bit"
+_WAV_FRAMES_N = 65_536
 _INTERVAL = re.compile(
     r"\W*(?:sample|sampling|horizontal|time)\W?(?:interval|step|increment)\W+(?P<number>[\d.,]+(?:e[+-]?\d+)?)\W*"
     r"(?P<unit>[a-zµ]*)\W*$",
@@ -31,7 +35,10 @@ _INTERVAL = re.compile(
 
 
 def read_trace(path: Path, *, column: str = "", interval_s: float | None = None) -> TraceFile:
-    """A trace from a file: .wav by the standard's PCM, anything else as CSV.
+    """A trace from a file: .wav as PCM or floating point, anything else as CSV.
+
+    WAV: full scale is 1; only whole numbers have ends at which they clip, floating point may go beyond. Of a file that
+    was cut off, what is there.
 
     CSV: comma, semicolon, tab or blanks between columns, a decimal comma where they are not divided by commas; lines
     before the samples and those that begin with # are passed over; names and units in the last one or two of them
@@ -57,46 +64,42 @@ def read_trace(path: Path, *, column: str = "", interval_s: float | None = None)
 
 
 def _wav(path: Path, held: bytes, column: str) -> TraceFile:
+    import soundfile  # noqa: PLC0415  a C library that only a WAV needs
+
+    wrong = ReadingsError(
+        "is no WAV that can be read", where=str(path), allowed=_WAV_ALLOWED, todo="save it as one of these, whole"
+    )
     try:
-        with wave.open(io.BytesIO(held), "rb") as file:
-            channels, width, rate_Hz, frames_n = (
-                file.getnchannels(),
-                file.getsampwidth(),
-                file.getframerate(),
-                file.getnframes(),
-            )
-            _refuse_many(path, frames_n)
-            raw = file.readframes(frames_n)
-    except (wave.Error, EOFError, RuntimeError) as error:  # RuntimeError: a part that says it is longer than the file
-        raise ReadingsError(
-            f"is no WAV of whole numbers: {str(error) or 'it ends too early'}",
-            where=str(path),
-            todo="save it as PCM of 8, 16, 24 or 32 bit (not as floating point)",
-        ) from error
-    if width not in {1, 2, 3, 4} or rate_Hz < 1:
-        raise ReadingsError(
-            f"says {8 * width} bit at {rate_Hz} Hz", where=str(path), todo="save it as PCM of 8, 16, 24 or 32 bit"
-        )
-    number = 1 if not column else int(column) if column.isdecimal() else 0
-    if not 1 <= number <= channels:
-        raise ReadingsError(f"has no channel {column}", where=str(path), allowed=f"1 to {channels}")
-    raw = raw[: len(raw) // (width * channels) * width * channels]
-    if width == 3:
-        parts = np.frombuffer(raw, dtype=np.uint8).reshape(-1, 3).astype(np.int32)
-        whole = (parts[:, 0] << 8 | parts[:, 1] << 16 | parts[:, 2] << 24) >> 8
-    else:
-        whole = np.frombuffer(raw, dtype={1: "u1", 2: "<i2", 4: "<i4"}[width]).astype(np.int64) - 128 * (width == 1)
-    values = whole.reshape(-1, channels)[:, number - 1] / float(2 ** (8 * width - 1))
-    if len(values) < 2:
-        raise ReadingsError("holds too few samples", where=str(path), allowed="two at least")
+        with soundfile.SoundFile(io.BytesIO(held)) as file:
+            if file.format not in _WAV_FORMATS or file.subtype not in _WAV_BITS:
+                raise wrong
+            _refuse_many(path, file.frames)
+            channels, rate_Hz, bits = file.channels, file.samplerate, _WAV_BITS[file.subtype]
+            number = 1 if not column else int(column) if column.isdecimal() else 0
+            if not 1 <= number <= channels:
+                raise ReadingsError(f"has no channel {column}", where=str(path), allowed=f"1 to {channels}")
+            # Some at a time: as floats all channels would take eight times the file.
+            parts = [part[:, number - 1].copy() for part in file.blocks(_WAV_FRAMES_N, dtype="float64", always_2d=True)]
+    except soundfile.SoundFileError as error:
+        raise wrong from error
+    values = np.concatenate(parts) if parts else np.empty(0)
+    kept = _kept(path, np.abs(values) < _NO_NUMBER)  # floating point has infinities, and what is no number
     return TraceFile(
-        times_s=np.arange(len(values)) / rate_Hz,
-        values=values,
+        times_s=kept / rate_Hz,
+        values=values[kept],
         name=f"channel {number}",
         unit=_FULL_SCALE,
-        left_out_n=0,
-        ends=(-1.0, 1.0 - 2.0 ** (1 - 8 * width)),
+        left_out_n=len(values) - len(kept),
+        ends=None if bits is None else (-1.0, 1.0 - 2.0 ** (1 - bits)),
     )
+
+
+def _kept(path: Path, is_read: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """Places of the samples that have a number: two at least."""
+    kept = np.flatnonzero(is_read)
+    if len(kept) < 2:
+        raise ReadingsError("holds too few samples", where=str(path), allowed="two at least")
+    return kept
 
 
 def _refuse_many(path: Path, samples_n: int) -> None:
@@ -131,9 +134,7 @@ def _csv(path: Path, lines: list[str], column: str, interval_s: float | None) ->
     else:
         times_s = table[:, 0] * _seconds(f"{path}:{rows[0][0] - 1}", units[time_at])
     is_read = (np.abs(values) < _NO_NUMBER) & (np.abs(times_s) < _NO_NUMBER)  # NaN is left out too
-    kept = np.flatnonzero(is_read)
-    if len(kept) < 2:
-        raise ReadingsError("holds too few samples", where=str(path), allowed="two at least")
+    kept = _kept(path, is_read)
     steps = np.diff(times_s[kept])
     if (steps <= 0).any():
         place = kept[int(np.flatnonzero(steps <= 0)[0]) + 1]

@@ -3,7 +3,7 @@
 import json
 import math
 import re
-import wave
+import struct
 
 import numpy as np
 import pytest
@@ -112,29 +112,131 @@ def test_a_file_too_large_is_not_even_opened(tmp_path):
     assert refused.value.allowed == "at most 60 MB"
 
 
-@pytest.mark.parametrize("width", [1, 2, 3, 4])
-def test_wav_of_every_width_gives_the_same_wave(tmp_path, width):
-    path = tmp_path / "trace.wav"
-    values = np.array([0.0, 0.5, -0.5, 0.25])
-    whole = np.round(values * 2 ** (8 * width - 1)).astype(np.int64) + (128 if width == 1 else 0)
-    frames = b"".join(int(each).to_bytes(width, "little", signed=width > 1) for each in np.repeat(whole, 2))
-    with wave.open(str(path), "wb") as file:
-        file.setnchannels(2)
-        file.setsampwidth(width)
-        file.setframerate(8000)
-        file.writeframes(frames)
+PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
+# After the first two bytes, which are the code of the format: KSDATAFORMAT_SUBTYPE of WAVE_FORMAT_EXTENSIBLE.
+GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
+WAVE = [0.0, 0.5, -0.5, 0.25, -1.0]
+
+
+def samples(values, code, width):
+    """Bytes of little-endian samples, full scale 1; eight bits have their zero at 128."""
+    if code == FLOAT:
+        return struct.pack(f"<{len(values)}{'f' if width == 4 else 'd'}", *values)
+    whole = [round(each * 2 ** (8 * width - 1)) + 128 * (width == 1) for each in values]
+    return b"".join(each.to_bytes(width, "little", signed=width > 1) for each in whole)
+
+
+def wav(path, data, *, code=PCM, width=2, channels=1, rate_Hz=8000, extensible=False):
+    """A WAV written by hand from the format's description, with a part before the data that is none of ours."""
+    form = struct.pack(
+        "<HHIIHH",
+        EXTENSIBLE if extensible else code,
+        channels,
+        rate_Hz,
+        rate_Hz * channels * width,
+        channels * width,
+        8 * width,
+    )
+    if extensible:
+        form += struct.pack("<HHIH", 22, 8 * width, 0, code) + GUID_TAIL
+    chunks = [(b"fmt ", form), (b"LIST", b"INFO"), (b"data", data)]
+    body = b"WAVE" + b"".join(name + struct.pack("<I", len(held)) + held for name, held in chunks)
+    path.write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
+    return path
+
+
+@pytest.mark.parametrize("extensible", [False, True], ids=["plain", "extensible"])
+@pytest.mark.parametrize(
+    ("code", "width", "ends"),
+    [
+        (PCM, 1, (-1.0, 127 / 128)),
+        (PCM, 2, (-1.0, 32767 / 32768)),
+        (PCM, 3, (-1.0, 8388607 / 8388608)),
+        (PCM, 4, (-1.0, 2147483647 / 2147483648)),
+        (FLOAT, 4, None),
+        (FLOAT, 8, None),
+    ],
+)
+def test_wav_of_every_form_gives_the_same_wave(tmp_path, code, width, ends, extensible):
+    other = samples([0.75] * len(WAVE), code, width)
+    mine = samples(WAVE, code, width)
+    both = b"".join(other[at : at + width] + mine[at : at + width] for at in range(0, len(mine), width))
+    path = wav(tmp_path / "trace.wav", both, code=code, width=width, channels=2, extensible=extensible)
     trace = read_trace(path, column="2")
-    assert trace.values == pytest.approx(values, abs=1e-9)
-    assert trace.times_s == pytest.approx(np.arange(4) / 8000)
-    with pytest.raises(ReadingsError, match="no channel 3"):
+    assert trace.values.tolist() == WAVE
+    assert trace.times_s == pytest.approx(np.arange(5) / 8000)
+    assert (trace.ends, trace.name, trace.left_out_n) == (ends, "channel 2", 0)
+    assert read_trace(path).values.tolist() == [0.75] * 5
+    with pytest.raises(ReadingsError, match="no channel 3") as refused:
         read_trace(path, column="3")
+    assert refused.value.allowed == "1 to 2"
 
 
-def test_a_wav_that_is_none_is_refused(tmp_path):
-    path = tmp_path / "trace.wav"
-    path.write_bytes(b"RIFF....WAVE")
-    with pytest.raises(ReadingsError, match="no WAV of whole numbers"):
+def test_floating_point_beyond_full_scale_is_kept_and_what_is_no_number_left_out(tmp_path):
+    data = samples([0.5, math.nan, -2.5, math.inf, 3.0], FLOAT, 4)
+    trace = read_trace(wav(tmp_path / "trace.wav", data, code=FLOAT, width=4))
+    assert trace.values.tolist() == [0.5, -2.5, 3.0]
+    assert trace.times_s == pytest.approx([0, 2 / 8000, 4 / 8000])
+    assert trace.left_out_n == 2
+
+
+@pytest.mark.parametrize("missing_n", [1, 2, 3, 4])
+def test_of_a_wav_that_was_cut_off_the_whole_samples_are_read(tmp_path, missing_n):
+    path = wav(tmp_path / "trace.wav", samples(np.repeat(WAVE, 2), PCM, 2), channels=2)
+    path.write_bytes(path.read_bytes()[:-missing_n])
+    assert read_trace(path).values.tolist() == WAVE[:-1]
+
+
+def test_a_wav_longer_than_one_part_is_read_whole(tmp_path):
+    values = np.arange(200_000) % 1000 / 1024
+    path = wav(tmp_path / "trace.wav", samples(values, PCM, 2))
+    assert np.array_equal(read_trace(path).values, values)
+
+
+def test_clipping_is_a_matter_of_whole_numbers(tmp_path):
+    t = np.arange(20_000) / 20_000
+    sine = np.clip(1.3 * np.sin(2 * np.pi * 440 * t), -1, 32767 / 32768)
+    whole = core.trace(wav(tmp_path / "whole.wav", samples(sine, PCM, 2), rate_Hz=20_000))
+    # |sin| > 1 / 1.3 for 1 - 2 asin(1 / 1.3) / pi of the time.
+    assert whole.clipped_pct == pytest.approx(100 * (1 - 2 * math.asin(1 / 1.3) / math.pi), abs=2)
+    beyond = 1.3 * np.sin(2 * np.pi * 440 * t)
+    floating = wav(tmp_path / "float.wav", samples(beyond, FLOAT, 4), code=FLOAT, width=4, rate_Hz=20_000)
+    assert core.trace(floating).clipped_pct == 0
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        pytest.param(lambda _: b"RIFF....WAVE", id="nothing in it"),
+        pytest.param(lambda _: b"", id="empty"),
+        pytest.param(lambda raw: raw[:36], id="no samples begun"),
+        pytest.param(lambda raw: raw[:20] + struct.pack("<H", 7) + raw[22:], id="mu-law"),
+        pytest.param(lambda raw: raw[:22] + struct.pack("<H", 0) + raw[24:], id="no channel"),
+        pytest.param(lambda raw: raw[:24] + struct.pack("<I", 0) + raw[28:], id="no rate"),
+        pytest.param(lambda raw: raw[:34] + struct.pack("<H", 0) + raw[36:], id="no bits"),
+        pytest.param(lambda raw: b"FORM" + raw[4:], id="of another kind"),
+        pytest.param(lambda _: b"1;2\n3;4\n", id="text"),
+    ],
+)
+def test_a_wav_that_is_none_is_refused(tmp_path, damage):
+    path = wav(tmp_path / "trace.wav", samples(WAVE, PCM, 2))
+    path.write_bytes(damage(path.read_bytes()))
+    with pytest.raises(ReadingsError, match="is no WAV that can be read") as refused:
         read_trace(path)
+    assert refused.value.where == str(path)
+    assert refused.value.allowed == "PCM of 8, 16, 24 or 32 bit, or floating point of 32 or 64 bit"
+
+
+def test_a_wav_of_too_many_samples_is_refused_before_they_are_read(tmp_path):
+    path = wav(tmp_path / "trace.wav", bytes(5_000_001), width=1)
+    with pytest.raises(ReadingsError, match="has 5000001 samples") as refused:
+        read_trace(path)
+    assert refused.value.allowed == "at most 5000000"
+
+
+def test_a_wav_of_one_sample_is_no_trace(tmp_path):
+    with pytest.raises(ReadingsError, match="too few samples"):
+        read_trace(wav(tmp_path / "trace.wav", samples([0.5], PCM, 2)))
 
 
 # -- what is said ----------------------------------------------------------------------------------------------------

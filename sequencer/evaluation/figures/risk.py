@@ -165,7 +165,8 @@ def unit_sd(
 def _between(low: FloatArray, high: FloatArray) -> FloatArray:
     """Normal probability between two limits; of small tails their difference, not that of two numbers near 1."""
     is_mirrored = low > 0
-    return special.ndtr(np.where(is_mirrored, -low, high)) - special.ndtr(np.where(is_mirrored, -high, low))
+    upper, lower = np.where(is_mirrored, -low, high), np.where(is_mirrored, -high, low)
+    return np.asarray(special.ndtr(upper) - special.ndtr(lower))
 
 
 def _beyond(limit: FloatArray, a_low: FloatArray, a_high: FloatArray, noise: FloatArray) -> FloatArray:

@@ -13,16 +13,15 @@ from typing import Any
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
-from sequencer.evaluation.figures.per_point import per_point
-from sequencer.evaluation.figures.uncertainty import (
-    Budget,
+from sequencer.evaluation.figures.contributions import (
     Contribution,
-    combine,
     from_certificate,
     from_half_width,
     from_readings,
     from_resolution,
 )
+from sequencer.evaluation.figures.per_point import per_point
+from sequencer.evaluation.figures.uncertainty import Budget, combine
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.tolerance import slope
 from sequencer.readings.table import Grid

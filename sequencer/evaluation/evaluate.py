@@ -18,12 +18,13 @@ from sequencer.evaluation.budget import Basis, budget, is_own, is_scatter_unknow
 from sequencer.evaluation.figure_list import Figure, Known, printed
 from sequencer.evaluation.figures.conformity import Conformity, judge
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
+from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.figures.errors_in_variables import KnownUncertaintyLine, fit_line_with_uncertainties
 from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
-from sequencer.evaluation.figures.uncertainty import Budget, Contribution
+from sequencer.evaluation.figures.uncertainty import Budget
 from sequencer.evaluation.stage_errors import StageResult, stage_results, suspect
 from sequencer.evaluation.verdict import Verdict, verdict, worst_visit
 from sequencer.inputs.decision_rules import RULES

@@ -15,8 +15,8 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.evaluation.budget import correlated_pairs
 from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.montecarlo import MonteCarlo, propagate
-from sequencer.evaluation.figures.uncertainty import Contribution
 
 __all__ = ["PointTrials", "Trials", "trials"]
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.conformity import judge
-from sequencer.evaluation.figures.uncertainty import Contribution
+from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.inputs.decision_rules import RULES
 from sequencer.reports import words
 

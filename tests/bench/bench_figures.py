@@ -21,16 +21,11 @@ from scipy.optimize import linprog
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
 from sequencer.evaluation.figures.conformity import judge
+from sequencer.evaluation.figures.contributions import from_certificate, from_half_width, from_readings, from_resolution
 from sequencer.evaluation.figures.figures import figures
 from sequencer.evaluation.figures.lines import fit_line, fit_minimax_line
 from sequencer.evaluation.figures.per_point import per_point
-from sequencer.evaluation.figures.uncertainty import (
-    combine,
-    from_certificate,
-    from_half_width,
-    from_readings,
-    from_resolution,
-)
+from sequencer.evaluation.figures.uncertainty import combine
 from sequencer.inputs.decision_rules import DEFAULT_RULE, RULES
 
 UNITS_N, CYCLES_N, POINTS_N = 10_000, 3, 11

@@ -195,3 +195,24 @@ def test_completion_knows_what_comes_along(livezero, tmp_path, monkeypatch, word
     monkeypatch.setenv("COMP_WORDS", words)
     monkeypatch.setenv("COMP_CWORD", str(len(words.split()) - 1))
     assert f"plain,{found}" in livezero(cwd=tmp_path).stdout
+
+
+# What a command loads to show its help: nothing that takes longer than the help itself.
+HEAVY = ("jinja2", "numpy", "pandas", "pint", "pydantic", "pyvisa", "scipy", "serial", "soundfile", "yaml")
+
+
+@pytest.mark.parametrize("command", [(), ("run",), ("evaluate",), ("risk",), ("trace",)], ids=" ".join)
+def test_help_loads_no_library_that_measures_or_computes(command):
+    code = (
+        "import sys\n"
+        "from sequencer.cli import main\n"
+        f"sys.argv = ['livezero', *{command!r}, '--help']\n"
+        "try:\n    main()\n"
+        "except SystemExit as done:\n    assert not done.code\n"
+        "print('LOADED', *sorted({name.split('.')[0] for name in sys.modules}))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    help_text, loaded = done.stdout.split("LOADED")
+    assert "Usage:" in help_text
+    assert "sequencer" in loaded.split()
+    assert not set(HEAVY) & set(loaded.split())

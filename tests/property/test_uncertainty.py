@@ -12,11 +12,12 @@ from scipy import stats
 from scipy.integrate import quad
 
 from sequencer.evaluation.figures.conformity import Verdict, judge, probability_of_conformity
+from sequencer.evaluation.figures.contributions import from_standard
 from sequencer.evaluation.figures.errors_in_variables import fit_line_with_uncertainties
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
 from sequencer.evaluation.figures.risk import global_risk
 from sequencer.evaluation.figures.student import coverage_factor
-from sequencer.evaluation.figures.uncertainty import combine, from_standard
+from sequencer.evaluation.figures.uncertainty import combine
 from sequencer.inputs.decision_rules import RULES
 
 # Degrees of freedom of real budgets: whole or not, few or very many.

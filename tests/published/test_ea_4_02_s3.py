@@ -5,8 +5,9 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
+from sequencer.evaluation.figures.contributions import from_certificate, from_half_width, from_readings
 from sequencer.evaluation.figures.per_point import per_point
-from sequencer.evaluation.figures.uncertainty import combine, from_certificate, from_half_width, from_readings
+from sequencer.evaluation.figures.uncertainty import combine
 
 PATH = shipped("shared", "published", "ea-4-02", "s3-standard-resistor-10k.yaml")
 FACTS = yaml.safe_load(PATH.read_text(encoding="utf-8"))

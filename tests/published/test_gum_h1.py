@@ -8,8 +8,9 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
+from sequencer.evaluation.figures.contributions import dof_of_unreliable, from_half_width, from_standard
 from sequencer.evaluation.figures.student import coverage_factor
-from sequencer.evaluation.figures.uncertainty import combine, dof_of_unreliable, from_half_width, from_standard
+from sequencer.evaluation.figures.uncertainty import combine
 
 FACTS = yaml.safe_load(shipped("shared", "published", "gum", "h1-end-gauge.yaml").read_text(encoding="utf-8"))
 PUBLISHED, EXACT = FACTS["published"], FACTS["recomputed_full_precision"]

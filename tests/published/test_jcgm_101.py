@@ -8,8 +8,9 @@ import pytest
 import yaml
 
 from instruments.shipped import shipped
+from sequencer.evaluation.figures.contributions import from_half_width, from_standard
 from sequencer.evaluation.figures.montecarlo import propagate
-from sequencer.evaluation.figures.uncertainty import combine, from_half_width, from_standard
+from sequencer.evaluation.figures.uncertainty import combine
 
 PATH = shipped("shared", "published", "gum", "jcgm101-9-2-additive-and-9-3-mass.yaml")
 FACTS = yaml.safe_load(PATH.read_text(encoding="utf-8"))

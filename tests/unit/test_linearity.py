@@ -3,11 +3,15 @@
 import numpy as np
 import pytest
 
-from sequencer.evaluation.figures.linearity import non_linearity
+from sequencer.evaluation.figures.figures import figures
 
 NAN = float("nan")
 X_PCT = np.array([0.0, 25.0, 50.0, 75.0, 100.0])
 KINDS = ("independent", "terminal-based", "zero-based")
+
+
+def non_linearity(error_pct, x_pct, *, kind, standard="IEC 61298-2:2008"):
+    return getattr(figures(error_pct, x_pct, standard=standard), kind.replace("-", "_"))
 
 
 def upscale(*curves):

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
+from sequencer.evaluation.figures.contributions import from_half_width, from_readings, from_standard
 from sequencer.evaluation.figures.montecarlo import propagate
 from sequencer.evaluation.figures.student import coverage_factor
-from sequencer.evaluation.figures.uncertainty import from_half_width, from_readings, from_standard
 
 
 def itself(x):

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.evaluation.figures.uncertainty import (
-    combine,
+from sequencer.evaluation.figures.contributions import (
     dof_of_unreliable,
     from_certificate,
     from_half_width,
@@ -13,6 +12,7 @@ from sequencer.evaluation.figures.uncertainty import (
     from_resolution,
     from_standard,
 )
+from sequencer.evaluation.figures.uncertainty import combine
 
 NAN = float("nan")
 

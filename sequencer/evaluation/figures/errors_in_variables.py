@@ -6,6 +6,7 @@ each other: what they share, such as the error of one source, belongs into the b
 """
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -119,6 +120,14 @@ class _Points:
     cov: FloatArray
     is_used: BoolArray
 
+    @classmethod
+    def of(
+        cls, x: FloatArray, y: FloatArray, u_x: FloatArray, u_y: FloatArray, cov: FloatArray, *, is_used: BoolArray
+    ) -> Self:
+        """What is not used gets no weight, and numbers that can be computed with."""
+        x, y, u_x, cov = (np.where(is_used, each, 0.0) for each in (x, y, u_x, cov))
+        return cls(x=x, y=y, variance_x=u_x**2, variance_y=np.where(is_used, u_y, 1.0) ** 2, cov=cov, is_used=is_used)
+
     def weighted(self, gain: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Weights at a gain, and the weighted means of x and y."""
         slope = gain[..., None]
@@ -162,20 +171,17 @@ def fit_line_with_uncertainties(
     start = fit_line(x, y)
     is_known = ~(is_read & np.isnan(u_x + u_y + cov)).any(axis=-1) & np.isfinite(start.gain)
     is_used = is_read & is_known[..., None]
-    # What is not used has no weight, and numbers that can be computed with.
-    x, y, u_x, cov = (np.where(is_used, each, 0.0) for each in (x, y, u_x, cov))
-    points = _Points(x=x, y=y, variance_x=u_x**2, variance_y=np.where(is_used, u_y, 1.0) ** 2, cov=cov, is_used=is_used)
+    points = _Points.of(x, y, u_x, u_y, cov, is_used=is_used)
     gain, is_converged = _settled_gain(points, np.where(is_known, start.gain, 0.0), is_known)
     is_known = is_known & is_converged
     w, x_mean, y_mean = points.weighted(gain)
-    left = y - y_mean[..., None] - gain[..., None] * (x - x_mean[..., None])
+    left = points.y - y_mean[..., None] - gain[..., None] * (points.x - x_mean[..., None])
     # The inputs as the line would have them: they carry the uncertainty of the gain.
-    adjusted = x + w * left * (gain[..., None] * points.variance_x - cov)
-    total = np.where(is_known, w.sum(axis=-1), np.nan)
+    adjusted = points.x + w * left * (gain[..., None] * points.variance_x - points.cov)
+    total, chi_squared = (np.where(is_known, each.sum(axis=-1), np.nan) for each in (w, w * left**2))
     centre = (w * adjusted).sum(axis=-1) / total
     spread = (w * (adjusted - centre[..., None]) ** 2).sum(axis=-1)
     variance_gain = 1 / np.where(spread > 0, spread, np.nan)
-    chi_squared = np.where(is_known, (w * left**2).sum(axis=-1), np.nan)
     dof = np.maximum(points_n - 2, 0)
     gain = np.where(is_known, gain, np.nan)
     return KnownUncertaintyLine(

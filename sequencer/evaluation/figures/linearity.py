@@ -9,12 +9,12 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from instruments.texts import counted
-from sequencer.evaluation.figures.curves import Curves, by_blocks, chosen, end_reason, largest
+from sequencer.evaluation.figures.curves import Curves, chosen, end_reason, largest
 from sequencer.evaluation.figures.definitions import Standard, definition
 from sequencer.evaluation.figures.lines import fit_minimax_line
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
-__all__ = ["ENDS_WITHIN_PCT", "Kind", "NonLinearity", "non_linearity", "non_linearity_of"]
+__all__ = ["ENDS_WITHIN_PCT", "Kind", "NonLinearity", "non_linearity_of"]
 
 Kind: TypeAlias = Literal["independent", "terminal-based", "zero-based"]
 
@@ -59,40 +59,18 @@ class NonLinearity:
         return ends or "all inputs are equal"
 
 
-def non_linearity(
-    error_pct: FloatArray,
-    x_pct: FloatArray,
-    *,
-    kind: Kind,
-    standard: Standard = "IEC 61298-2:2008",
-    ends_within_pct: float = ENDS_WITHIN_PCT,
-) -> NonLinearity:
-    """Largest deviation of the average curve from the line of a kind.
-
-    independent: the line that makes the largest deviation smallest. terminal-based: the line through the first and the
-    last point. zero-based: the line through the first point that makes the largest deviation smallest.
-
-    Args:
-        error_pct: shape (units, cycles, 2, points), % of output span, NaN = not read.
-        x_pct: input, % of input span, of a shape that broadcasts to it.
-        kind: which line.
-        standard: whose words the figure carries.
-        ends_within_pct: how far the end points may lie from 0 % and 100 % input.
-
-    Raises:
-        ReadingsError: a shape is wrong.
-    """
-    return by_blocks(
-        lambda curves: non_linearity_of(curves, kind=kind, standard=standard, ends_within_pct=ends_within_pct),
-        error_pct,
-        x_pct,
-    )
-
-
 def non_linearity_of(
     curves: Curves, *, kind: Kind, standard: Standard, ends_within_pct: float = ENDS_WITHIN_PCT
 ) -> NonLinearity:
-    """The same, from the curves of a block of units."""
+    """Largest deviation of the average curve from the line of a kind, from the curves of a block of units.
+
+    Args:
+        curves: errors in % of output span, inputs in % of input span.
+        kind: independent, the line that makes the largest deviation smallest; terminal-based, the line through the
+            first and the last point; zero-based, the line through the first point that makes it smallest.
+        standard: whose words the figure carries.
+        ends_within_pct: how far the end points may lie from 0 % and 100 % input.
+    """
     curve_pct, at_pct = curves.error_curve, curves.x_curve
     points_n = np.isfinite(curve_pct).sum(axis=-1)
     end_pct = at_pct[:, [0, -1]]

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.errors import ReadingsError
+from sequencer.evaluation.figures.contributions import DIVISORS, Contribution, from_standard
 from sequencer.evaluation.figures.per_point import FloatArray
-from sequencer.evaluation.figures.uncertainty import DIVISORS, Contribution, combine, from_standard
+from sequencer.evaluation.figures.uncertainty import combine
 
 __all__ = ["MonteCarlo", "propagate"]
 
@@ -106,23 +107,11 @@ def propagate(
     """
     _check(values, contributions, probability=probability, digits_n=digits_n)
     random = np.random.default_rng(seed)
-    batch_n = max(10_000, int(np.ceil(100 / (1 - probability))))
-    batches: list[FloatArray] = []
-    figures: list[tuple[float, float, float, float]] = []
-    while True:
-        draws = [_draw(random, value, one, batch_n) for value, one in zip(values, contributions, strict=True)]
-        batch = _results(model, draws)
-        batches.append(batch)
-        figures.append((float(batch.mean()), float(batch.std(ddof=1)), *_symmetric(np.sort(batch), probability)))
-        if len(batches) == 1:
-            continue
-        # Of many batches the spread of the whole is that of the batches, but for the differences of their means.
-        tolerance = _tolerance(float(np.sqrt(np.mean([u**2 for _, u, _, _ in figures]))), digits_n)
-        sd_of_mean = np.std(figures, axis=0, ddof=1) / np.sqrt(len(figures))
-        is_stable = bool((2 * sd_of_mean <= tolerance_part * tolerance).all())
-        if is_stable or (len(batches) + 1) * batch_n > trials_limit:
-            break
-    trials = np.sort(np.concatenate(batches))
+
+    def batch(count: int) -> FloatArray:
+        return _results(model, [_draw(random, *each, count) for each in zip(values, contributions, strict=True)])
+
+    trials, is_stable = _steady_trials(batch, probability, digits_n, tolerance_part, trials_limit)
     u = float(trials.std(ddof=1))
     tolerance = _tolerance(u, digits_n)
     symmetric = _symmetric(trials, probability)
@@ -144,6 +133,27 @@ def propagate(
         is_first_order_valid=is_stable and max(off) <= tolerance,
         probability=probability,
     )
+
+
+def _steady_trials(
+    batch: Callable[[int], FloatArray], probability: float, digits_n: int, tolerance_part: float, trials_limit: int
+) -> tuple[FloatArray, bool]:
+    """Batches until their figures are steady, ascending, and whether they became so (JCGM 101 7.9.4)."""
+    batch_n = max(10_000, int(np.ceil(100 / (1 - probability))))
+    batches: list[FloatArray] = []
+    figures: list[tuple[float, float, float, float]] = []
+    while True:
+        trials = batch(batch_n)
+        batches.append(trials)
+        figures.append((float(trials.mean()), float(trials.std(ddof=1)), *_symmetric(np.sort(trials), probability)))
+        if len(batches) == 1:
+            continue
+        # Of many batches the spread of the whole is that of the batches, but for the differences of their means.
+        tolerance = _tolerance(float(np.sqrt(np.mean([u**2 for _, u, _, _ in figures]))), digits_n)
+        sd_of_mean = np.std(figures, axis=0, ddof=1) / np.sqrt(len(figures))
+        is_stable = bool((2 * sd_of_mean <= tolerance_part * tolerance).all())
+        if is_stable or (len(batches) + 1) * batch_n > trials_limit:
+            return np.sort(np.concatenate(batches)), is_stable
 
 
 def _check(

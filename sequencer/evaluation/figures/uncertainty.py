@@ -1,83 +1,25 @@
-"""Uncertainty budget: contributions, what they add up to, and which of them matters.
+"""Combined uncertainty: what the contributions of a budget add up to, and which of them matters.
 
 The law of propagation of uncertainty (GUM, JCGM 100:2008) in closed form over whole arrays: units, points, taps. No
-distribution is propagated (`montecarlo`), nothing is judged (`conformity`).
+distribution is propagated (`montecarlo`), nothing is judged (`conformity`), no contribution is made (`contributions`).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from types import EllipsisType
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from instruments.errors import ReadingsError
+from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray, blocks
 from sequencer.evaluation.figures.student import coverage_factor
 
-__all__ = [
-    "DIVISORS",
-    "Budget",
-    "Contribution",
-    "Distribution",
-    "Share",
-    "combine",
-    "dof_of_unreliable",
-    "from_certificate",
-    "from_half_width",
-    "from_readings",
-    "from_resolution",
-    "from_standard",
-]
+__all__ = ["Budget", "Share", "combine"]
 
-Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
 Pairs: TypeAlias = Mapping[tuple[str, str], npt.ArrayLike]
-
-# Half width over standard uncertainty: GUM 4.3.7, 4.3.9; arcsine is the value of a sine at an unknown moment.
-DIVISORS: dict[str, float] = {"rectangular": np.sqrt(3.0), "triangular": np.sqrt(6.0), "arcsine": np.sqrt(2.0)}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Contribution:
-    """One line of a budget; arrays of shapes that broadcast with those of the other lines.
-
-    Attributes:
-        name: as it is shown.
-        u: standard uncertainty, in the unit of this quantity; NaN = not determinable.
-        sensitivity: change of the result for a change of this quantity, with its sign.
-        dof: degrees of freedom of `u`; infinity = `u` is known for certain.
-        distribution: of the quantity; the combined uncertainty does not depend on it, a Monte Carlo run does.
-        kind: "A" from readings, "B" from anything else.
-        reason: why `u` is NaN where it is.
-
-    Raises:
-        ReadingsError: an uncertainty is negative or infinite, or degrees of freedom are not above 0.
-    """
-
-    name: str
-    u: FloatArray
-    sensitivity: FloatArray = field(default_factory=lambda: np.asarray(1.0))
-    dof: FloatArray = field(default_factory=lambda: np.asarray(np.inf))
-    distribution: Distribution = "normal"
-    kind: Literal["A", "B"] = "B"
-    reason: str = "uncertainty not known"
-
-    def __post_init__(self) -> None:
-        if (self.u < 0).any() or np.isinf(self.u).any():
-            raise ReadingsError(
-                "an uncertainty is negative or infinite",
-                where=self.name,
-                allowed="0 or more, NaN for not known",
-                todo="give accuracy, resolution or uncertainty without its sign",
-            )
-        if (self.dof <= 0).any():
-            raise ReadingsError(
-                "degrees of freedom are 0 or less",
-                where=self.name,
-                allowed="above 0, infinity for certain",
-                todo="take at least two readings, or give a pooled standard deviation",
-            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,8 +129,7 @@ def combine(
     Source: GUM (JCGM 100:2008) 5.1.2 with its note, 5.2.2, G.4.1; second order as in H.1.7. The degrees of freedom are
     those of the first order, from unrounded uncertainties; with correlations they are an approximation.
     """
-    if k is not None and not 0 < k < np.inf:
-        raise ReadingsError("a coverage factor is 0 or less", where="budget", todo="give k = 2, or a probability")
+    definition = _definition(k, is_second_order=bool(curvatures or thirds))
     names = _names(contributions)
     matrix = None if correlations is None else _matrix(correlations, names)
     second = _second_order(contributions, names, curvatures or {}, thirds or {})
@@ -196,17 +137,15 @@ def combine(
     effect, share_frac = np.empty((2, len(names), *shape))
     u, dof, factor = (np.empty(shape) for _ in range(3))
     for block in blocks(shape[0], effect[:, :1].size) if shape else [...]:
-        # What is the same for all results is computed once for a block.
         own = [_taken(one.sensitivity, block, shape) * _taken(one.u, block, shape) for one in contributions]
         parts = [each**2 for each in own] if matrix is None else _correlated(own, matrix)
         variance = np.maximum(sum(parts), 0.0)
         # With nothing uncertain, nothing has a share.
         whole = np.where(variance == 0, np.inf, variance)
         for place, (one, part) in enumerate(zip(own, parts, strict=True)):
-            effect[place, block] = one
-            np.divide(part, whole, out=share_frac[place, block])
-        block_dof = _effective_dof([_taken(one.dof, block, shape) for one in contributions], own, whole)
-        dof[block] = np.where(block_dof >= 1, np.floor(block_dof), block_dof) if is_dof_truncated else block_dof
+            effect[place, block], share_frac[place, block] = one, part / whole
+        limits = [_taken(one.dof, block, shape) for one in contributions]
+        dof[block] = _effective_dof(limits, own, whole, is_truncated=is_dof_truncated)
         u[block] = np.sqrt(np.maximum(variance + _taken(second, block, shape), 0.0))
         factor[block] = coverage_factor(probability, dof[block]) if k is None else k
     return Budget(
@@ -219,169 +158,15 @@ def combine(
         k=factor,
         U=factor * u,
         probability=probability if k is None else None,
-        definition="GUM (JCGM 100:2008), "
-        + ("first order" if not (curvatures or thirds) else "second order")
-        + (", Welch-Satterthwaite" if k is None else f", k = {k:g} as given"),
+        definition=definition,
     )
 
 
-def from_standard(
-    name: str,
-    u: npt.ArrayLike,
-    *,
-    sensitivity: npt.ArrayLike = 1.0,
-    dof: npt.ArrayLike = np.inf,
-    distribution: Distribution = "normal",
-) -> Contribution:
-    """Contribution from a standard uncertainty known already (type B).
-
-    Args:
-        name: as it is shown.
-        u: standard uncertainty.
-        sensitivity: of the result to it.
-        dof: degrees of freedom.
-        distribution: of the quantity.
-
-    Raises:
-        ReadingsError: a value that cannot be.
-    """
-    return Contribution(
-        name=name, u=_floats(u), sensitivity=_floats(sensitivity), dof=_floats(dof), distribution=distribution
-    )
-
-
-def from_half_width(
-    name: str,
-    half_width: npt.ArrayLike,
-    *,
-    distribution: Literal["rectangular", "triangular", "arcsine"] = "rectangular",
-    sensitivity: npt.ArrayLike = 1.0,
-    dof: npt.ArrayLike = np.inf,
-) -> Contribution:
-    """Contribution from limits plus or minus `half_width`, such as an accuracy given without a confidence level.
-
-    Args:
-        name: as it is shown.
-        half_width: of the limits, >= 0.
-        distribution: between them.
-        sensitivity: of the result to it.
-        dof: degrees of freedom, see `dof_of_unreliable`.
-
-    Raises:
-        ReadingsError: a value that cannot be.
-
-    Source: GUM 4.3.7, 4.3.9.
-    """
-    u = _floats(half_width) / DIVISORS[distribution]
-    return from_standard(name, u, sensitivity=sensitivity, dof=dof, distribution=distribution)
-
-
-def from_resolution(name: str, step: npt.ArrayLike, *, sensitivity: npt.ArrayLike = 1.0) -> Contribution:
-    """Contribution from the smallest step a reading shows: step / sqrt(12).
-
-    Args:
-        name: as it is shown.
-        step: one unit of the last digit, >= 0.
-        sensitivity: of the result to it.
-
-    Raises:
-        ReadingsError: a value that cannot be.
-
-    Source: GUM F.2.2.1. A difference of two readings has two of these.
-    """
-    return from_half_width(name, _floats(step) / 2, sensitivity=sensitivity)
-
-
-def from_certificate(
-    name: str,
-    U: npt.ArrayLike,
-    *,
-    k: npt.ArrayLike | None = None,
-    probability: float | None = None,
-    sensitivity: npt.ArrayLike = 1.0,
-    dof: npt.ArrayLike = np.inf,
-) -> Contribution:
-    """Contribution from an expanded uncertainty of a certificate, with its k or its probability.
-
-    Args:
-        name: as it is shown.
-        U: expanded uncertainty, >= 0.
-        k: coverage factor printed.
-        probability: coverage printed, such as 0.95, where k is not: k is then that of the degrees of freedom.
-        sensitivity: of the result to it.
-        dof: degrees of freedom printed; infinity if none are.
-
-    Raises:
-        ReadingsError: neither or both of k and probability, or a value that cannot be.
-    """
-    if probability is not None and k is None:
-        factor = coverage_factor(probability, dof)
-    elif k is not None and probability is None:
-        factor = _floats(k)
-    else:
-        raise ReadingsError(
-            "an expanded uncertainty has one coverage factor",
-            where=name,
-            allowed="k, or the probability",
-            todo="give what the certificate prints, k = 2 for most",
-        )
-    if (factor <= 0).any():
-        raise ReadingsError("a coverage factor is 0 or less", where=name, todo="give k as printed, 2 for most")
-    return from_standard(name, _floats(U) / factor, sensitivity=sensitivity, dof=dof)
-
-
-def from_readings(
-    name: str,
-    sd: npt.ArrayLike,
-    readings_n: npt.ArrayLike,
-    *,
-    pooled_sd: npt.ArrayLike | None = None,
-    pooled_dof: npt.ArrayLike = np.inf,
-    sensitivity: npt.ArrayLike = 1.0,
-) -> Contribution:
-    """Contribution of the mean of repeated readings (type A): sd / sqrt(n), n - 1 degrees of freedom.
-
-    Args:
-        name: as it is shown.
-        sd: standard deviation of one reading; NaN with a single one.
-        readings_n: readings in the mean.
-        pooled_sd: standard deviation of one reading known from before, used in place of `sd` wherever it is known.
-        pooled_dof: its degrees of freedom.
-        sensitivity: of the result to it.
-
-    Returns:
-        NaN where there is one reading only and no pooled standard deviation.
-
-    Raises:
-        ReadingsError: a value that cannot be.
-
-    Source: GUM 4.2.3, 4.2.4; t distribution, JCGM 101 6.4.9.
-    """
-    count = _floats(readings_n)
-    pooled = _floats(np.nan if pooled_sd is None else pooled_sd)
-    is_pooled = np.isfinite(pooled)
-    known_n = np.where((count >= 1) & (is_pooled | (count >= 2)), count, np.nan)
-    return Contribution(
-        name=name,
-        u=np.where(is_pooled, pooled, _floats(sd)) / np.sqrt(known_n),
-        sensitivity=_floats(sensitivity),
-        dof=np.where(is_pooled & (count >= 1), pooled_dof, known_n - 1),
-        distribution="t",
-        kind="A",
-        reason="fewer than two readings, and no pooled standard deviation",
-    )
-
-
-def dof_of_unreliable(unreliable_frac: npt.ArrayLike) -> FloatArray:
-    """Degrees of freedom of a type B uncertainty that may itself be wrong by a fraction.
-
-    Args:
-        unreliable_frac: relative standard uncertainty of the uncertainty; 0.1 gives 50, 0.5 gives 2, 0 infinity.
-
-    Source: GUM G.4.2, equation G.3.
-    """
-    frac = _floats(unreliable_frac)
-    return np.where(frac > 0, 0.5 / np.where(frac > 0, frac, 1.0) ** 2, np.where(frac == 0, np.inf, np.nan))
+def _definition(k: float | None, *, is_second_order: bool) -> str:
+    if k is not None and not 0 < k < np.inf:
+        raise ReadingsError("a coverage factor is 0 or less", where="budget", todo="give k = 2, or a probability")
+    coverage = "Welch-Satterthwaite" if k is None else f"k = {k:g} as given"
+    return f"GUM (JCGM 100:2008), {'second' if is_second_order else 'first'} order, {coverage}"
 
 
 def _names(contributions: Sequence[Contribution]) -> list[str]:
@@ -410,11 +195,13 @@ def _shape(contributions: Sequence[Contribution]) -> tuple[int, ...]:
 
 
 def _taken(level: FloatArray, block: slice | EllipsisType, shape: tuple[int, ...]) -> FloatArray:
-    """The part of a block; what is the same for all results stays as it is."""
+    """The part of a block; what is the same for all results stays as it is, and is computed once."""
     return level[block] if level.ndim == len(shape) and level.shape[:1] != (1,) else level
 
 
-def _effective_dof(dof: Sequence[FloatArray], effect: Sequence[FloatArray], variance: FloatArray) -> FloatArray:
+def _effective_dof(
+    dof: Sequence[FloatArray], effect: Sequence[FloatArray], variance: FloatArray, *, is_truncated: bool
+) -> FloatArray:
     """Welch-Satterthwaite, from effects and their combined variance; infinite where nothing limits them."""
     limit = np.where(np.isnan(variance), np.nan, 0.0)
     for one_dof, one in zip(dof, effect, strict=True):
@@ -423,7 +210,8 @@ def _effective_dof(dof: Sequence[FloatArray], effect: Sequence[FloatArray], vari
             frac = one**2 / variance
             # What has no effect limits nothing, whatever its degrees of freedom.
             limit = limit + np.where(frac == 0, 0.0, frac**2 / one_dof)
-    return np.where(limit == 0, np.inf, 1 / np.where(limit == 0, 1.0, limit))
+    found = np.where(limit == 0, np.inf, 1 / np.where(limit == 0, 1.0, limit))
+    return np.where(found >= 1, np.floor(found), found) if is_truncated else found
 
 
 def _matrix(correlations: npt.ArrayLike | Pairs, names: list[str]) -> FloatArray:
@@ -433,7 +221,7 @@ def _matrix(correlations: npt.ArrayLike | Pairs, names: list[str]) -> FloatArray
             first, second = _places(pair, names)
             matrix[first, second] = matrix[second, first] = np.asarray(coefficient, dtype=np.float64)
     else:
-        matrix = _floats(correlations)
+        matrix = np.asarray(correlations, dtype=np.float64)
     is_possible = (
         matrix.shape == (len(names), len(names))
         and bool(np.isfinite(matrix).all())
@@ -468,10 +256,10 @@ def _second_order(
     for pair, curvature in curvatures.items():
         first, second = (contributions[place] for place in _places(pair, names))
         factor = 0.5 if first is second else 1.0
-        total = total + factor * (_floats(curvature) * first.u * second.u) ** 2
+        total = total + factor * (np.asarray(curvature) * first.u * second.u) ** 2
     for pair, third in thirds.items():
         first, second = (contributions[place] for place in _places(pair, names))
-        total = total + first.sensitivity * _floats(third) * first.u**2 * second.u**2
+        total = total + first.sensitivity * np.asarray(third) * first.u**2 * second.u**2
     return total
 
 
@@ -485,7 +273,3 @@ def _places(pair: tuple[str, str], names: list[str]) -> tuple[int, int]:
                 todo="name two contributions",
             )
     return names.index(pair[0]), names.index(pair[1])
-
-
-def _floats(values: npt.ArrayLike) -> FloatArray:
-    return np.asarray(values, dtype=np.float64)

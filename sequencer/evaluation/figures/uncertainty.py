@@ -140,10 +140,10 @@ def combine(
         own = [_taken(one.sensitivity, block, shape) * _taken(one.u, block, shape) for one in contributions]
         parts = [each**2 for each in own] if matrix is None else _correlated(own, matrix)
         variance = np.maximum(sum(parts), 0.0)
-        # With nothing uncertain, nothing has a share.
-        whole = np.where(variance == 0, np.inf, variance)
+        whole = np.where(variance == 0, np.inf, variance)  # with nothing uncertain, nothing has a share
         for place, (one, part) in enumerate(zip(own, parts, strict=True)):
-            effect[place, block], share_frac[place, block] = one, part / whole
+            effect[place, block] = one
+            np.divide(part, whole, out=share_frac[place, block])
         limits = [_taken(one.dof, block, shape) for one in contributions]
         dof[block] = _effective_dof(limits, own, whole, is_truncated=is_dof_truncated)
         u[block] = np.sqrt(np.maximum(variance + _taken(second, block, shape), 0.0))

@@ -43,8 +43,8 @@ from sequencer.planning.plan import Plan, receiver_of
 from sequencer.readings.table import write_csv
 from sequencer.record import addenda
 from sequencer.record import digest as integrity
+from sequencer.reports.as_text import duration
 from sequencer.reports.json_document import document
-from sequencer.reports.words import duration
 
 __all__ = [
     "Record",

@@ -6,16 +6,17 @@ import pandas as pd
 
 from sequencer.evaluation.evaluate import Evaluation
 from sequencer.reports import words
+from sequencer.reports.as_text import MINUS, as_pct, fixed
+from sequencer.reports.number_style import NumberStyle, figure_text
 
 __all__ = ["FigurePair", "SetpointPair", "figure_pairs", "point_verdict", "setpoint_pairs"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigurePair:
-    """One figure before and after, in the unit named."""
+    """One figure before and after, in % of span."""
 
     name: str
-    unit: str
     before: str
     after: str
 
@@ -33,30 +34,29 @@ class SetpointPair:
     after_symbol: str
 
 
-def figure_pairs(before: Evaluation, after: Evaluation, *, minus: str = words.MINUS) -> tuple[FigurePair, ...]:
+def figure_pairs(before: Evaluation, after: Evaluation, *, minus: str = MINUS) -> tuple[FigurePair, ...]:
     """The figures in % of span that both evaluations have, in order."""
-    style = words.NumberStyle(after, minus=minus)
+    style = NumberStyle(after, minus=minus)
     earlier = {each.name: each for each in before.figures}
     return tuple(
         FigurePair(
             name=each.name,
-            unit=each.unit,
-            before=words.figure_text(earlier[each.name], style)[0] or "not determinable",
-            after=words.figure_text(each, style)[0] or "not determinable",
+            before=figure_text(earlier[each.name], style)[0] or "not determinable",
+            after=figure_text(each, style)[0] or "not determinable",
         )
         for each in after.figures
         if each.unit == "% of span" and each.name in earlier
     )
 
 
-def setpoint_pairs(before: Evaluation, after: Evaluation, *, minus: str = words.MINUS) -> tuple[SetpointPair, ...]:
+def setpoint_pairs(before: Evaluation, after: Evaluation, *, minus: str = MINUS) -> tuple[SetpointPair, ...]:
     """Every setpoint that either evaluation has, ascending."""
-    style = words.NumberStyle(after, minus=minus)
+    style = NumberStyle(after, minus=minus)
     sides = [_largest(each, style) for each in (before, after)]
-    nothing = (words.fixed(None, 0, minus=minus), words.fixed(None, 0, minus=minus), "")
+    nothing = (fixed(None, 0, minus=minus), fixed(None, 0, minus=minus), "")
     return tuple(
         SetpointPair(
-            setpoint=words.as_pct(place, minus=minus),
+            setpoint=as_pct(place, minus=minus),
             **dict(zip(("before", "before_pct", "before_symbol"), sides[0].get(place, nothing), strict=True)),
             **dict(zip(("after", "after_pct", "after_symbol"), sides[1].get(place, nothing), strict=True)),
         )
@@ -64,7 +64,7 @@ def setpoint_pairs(before: Evaluation, after: Evaluation, *, minus: str = words.
     )
 
 
-def _largest(evaluation: Evaluation, style: words.NumberStyle) -> dict[float, tuple[str, str, str]]:
+def _largest(evaluation: Evaluation, style: NumberStyle) -> dict[float, tuple[str, str, str]]:
     visits = evaluation.visits[evaluation.visits["error"].notna()]
     found = {}
     for place, part in visits.groupby("setpoint_pct"):

@@ -5,20 +5,10 @@ import math
 import numpy as np
 
 from sequencer.diagnosis.capture import Burst, Capture
-from sequencer.reports.drawing import (
-    DOWN,
-    INK,
-    UP,
-    Drawing,
-    Panel,
-    Sample,
-    Scale,
-    bar_sample,
-    legend_drawing,
-    sentence,
-    series_sample,
-)
-from sequencer.reports.words import as_pct
+from sequencer.reports.as_text import as_pct
+from sequencer.reports.drawing.chart import bar_sample, legend_drawing, line_sample
+from sequencer.reports.drawing.panel import Panel, Scale
+from sequencer.reports.drawing.svg import DOWN, INK, UP, Drawing, Look, sentence
 
 __all__ = ["capture_plot"]
 
@@ -32,10 +22,7 @@ def capture_plot(capture: Capture) -> str:
     known = [burst for burst in capture.bursts if np.isfinite(burst.values).sum() > 1]
     if not known:
         return sentence("Too few readings to draw.")
-    legend: list[tuple[Sample, str]] = [
-        (series_sample("", colour=_colour(burst), width=1.4), f"drive {burst.drive}" if len(known) > 1 else "readings")
-        for burst in known
-    ]
+    legend = [(line_sample(_look(burst)), f"drive {burst.drive}" if len(known) > 1 else "readings") for burst in known]
     legend.append((bar_sample("#fff", INK), "share of the readings at each level"))
     place = f"{as_pct(capture.setpoint_pct)}, {capture.tap}"
     each = _HEIGHT + 66
@@ -45,8 +32,8 @@ def capture_plot(capture: Capture) -> str:
     return drawing.svg()
 
 
-def _colour(burst: Burst) -> str:
-    return UP if burst.drive == "on" else DOWN
+def _look(burst: Burst) -> Look:
+    return Look(UP if burst.drive == "on" else DOWN, width=1.0)
 
 
 def _draw(drawing: Drawing, burst: Burst, unit: str, top: float) -> None:
@@ -59,20 +46,17 @@ def _draw(drawing: Drawing, burst: Burst, unit: str, top: float) -> None:
     trace.frame("Time in s", f"Reading in {unit}", most_x=6)
     step = math.ceil(len(values) / _MOST_POINTS)
     pairs = list(zip(times_s[::step].tolist(), values[::step].tolist(), strict=True))
-    trace.curve(pairs, colour=_colour(burst), width=1.0)
+    trace.series(pairs, _look(burst))
     if len(pairs) <= 100:
-        trace.marks(pairs, "dot")
+        trace.series(pairs, Look(mark="dot"))
     trace.edge()
     bins = min(max(int(math.sqrt(len(values)) * 2), 5), _MOST_BINS)
     counts, edges = np.histogram(values, bins=bins, range=(y.low, y.high))
     share_pct = 100 * counts / counts.sum()
-    panel = Panel(drawing, Scale(0.0, 1.05 * float(share_pct.max()), 500, 704), y)
+    most = float(share_pct.max())
+    panel = Panel(drawing, Scale(0.0, 1.05 * most, 500, 704), y)
+    panel.frame("Share of the readings in %", None, x_names=[(value, f"{value}") for value in (0, round(most))])
     for share, start, end in zip(share_pct, edges, edges[1:], strict=False):
         if share:
-            corners = [(0.0, start), (share, start), (share, end), (0.0, end)]
-            drawing.polygon([panel.at(*each) for each in corners], fill="#fff", colour=_colour(burst), width=1.1)
-    places = (0, round(float(share_pct.max())))
-    for value in places:
-        drawing.text((panel.x(value), top + _HEIGHT + 18), f"{value}", anchor="middle")
-    drawing.text((602, top + _HEIGHT + 37), "Share of the readings in %", anchor="middle")
+            panel.bar((0.0, float(share)), (start, end), fill="#fff", colour=_look(burst).colour)
     panel.edge()

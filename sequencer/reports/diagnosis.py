@@ -1,45 +1,32 @@
 """The findings as the reports show them: the plot of readings and recognised cause, and the lines for the terminal."""
 
+from dataclasses import replace
+
 from instruments.texts import of_span, sized
 from sequencer.diagnosis.summary import Account, Curve
-from sequencer.reports import words
-from sequencer.reports.drawing import DASH, DOWN, LIMIT, UP, Sample, reach, sentence, series_sample, standard_panel
+from sequencer.reports.as_text import DIRECTIONS
+from sequencer.reports.drawing.chart import WAYS, Chart, Layer
+from sequencer.reports.drawing.svg import LIMIT, Look, sentence
 
 __all__ = ["cause_plot", "evidence_lines", "share_lines"]
 
 # Where stages cancel, a share of what is left says nothing.
 _MOST_SHARE_PCT = 200
-_COLOURS = {"up": (UP, "none"), "down": (DOWN, DASH), "": (UP, "none")}
 
 
 def cause_plot(curve: Curve | None) -> str:
     """Errors that were read as marks, errors that the recognised cause gives as lines; no error is the ideal."""
     if curve is None or not curve.read:
         return sentence("There is nothing to draw of this cause.")
-    legend: list[tuple[Sample, str]] = [
-        (series_sample(way or "any", width=0), f"read {words.DIRECTIONS[way]}") for way, _ in curve.read
-    ]
-    for way, _ in curve.foretold:
-        colour, dash = _COLOURS[way]
-        legend.append((series_sample("", colour=colour, dash=dash, width=2.0), f"the cause, {words.DIRECTIONS[way]}"))
-    legend.append((series_sample("", colour=LIMIT, width=1.4), "tolerance"))
-    errors = [error for _, points in (*curve.read, *curve.foretold) for _, error in points]
-    drawing, panel = standard_panel(
-        f"Errors of {curve.name} and the recognised cause against input",
-        legend,
-        [at for _, points in curve.read for at, _ in points],
-        reach([*errors, curve.tolerance_pct, -curve.tolerance_pct], least=1e-3),
-    )
-    panel.frame("Input in % of range", "Error in % of span")
-    for limit in (curve.tolerance_pct, -curve.tolerance_pct):
-        panel.curve([(0.0, limit), (100.0, limit)], colour=LIMIT, width=1.4)
-    for way, points in curve.foretold:
-        colour, dash = _COLOURS[way]
-        panel.curve(points, colour=colour, dash=dash, width=2.0)
+    title = f"Errors of {curve.name} and the recognised cause against input"
+    chart = Chart(title, "Error in % of span", least=1e-3)
     for way, points in curve.read:
-        panel.marks(points, way or "any")
-    panel.edge()
-    return drawing.svg()
+        chart.line(points, Look(mark=WAYS[way].mark), f"read {DIRECTIONS[way]}")
+    for way, points in curve.foretold:
+        chart.line(points, replace(WAYS[way], mark="", width=2.0), f"the cause, {DIRECTIONS[way]}")
+    for limit in (curve.tolerance_pct, -curve.tolerance_pct):
+        chart.line([(0.0, limit), (100.0, limit)], Look(LIMIT, width=1.4), "tolerance", layer=Layer.EDGE)
+    return chart.svg()
 
 
 def evidence_lines(account: Account) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from rich.text import Text
 from instruments.clock import Clock, RealClock
 from instruments.texts import counted
 from sequencer.planning.plan import Plan, Point
-from sequencer.reports.words import DIRECTIONS, decimals_for, duration, fixed, percent_used, plain
+from sequencer.reports.as_text import DIRECTIONS, decimals_for, duration, fixed, percent_used, plain
 from sequencer.running.events import (
     Closed,
     Event,

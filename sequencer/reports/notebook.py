@@ -9,8 +9,9 @@ from instruments.units import show
 from sequencer.evaluation.evaluate import Evaluation
 from sequencer.planning.plan import Plan
 from sequencer.reports import words
-from sequencer.reports.html import figure_rows
+from sequencer.reports.as_text import duration, ratio, set_points
 from sequencer.reports.plots import error_plot
+from sequencer.reports.rows import figure_rows
 
 __all__ = ["evaluation_html", "plan_html"]
 
@@ -32,9 +33,9 @@ def plan_html(plan: Plan) -> str:
         (
             str(number),
             points[0].step_name,
-            words.set_points([point.setpoint.frac for point in points]),
+            set_points([point.setpoint.frac for point in points]),
             str(len(points)),
-            words.duration(sum(point.estimate_s for point in points)),
+            duration(sum(point.estimate_s for point in points)),
         )
         for number in dict.fromkeys(point.step for point in plan.points)
         for points in [[point for point in plan.points if point.step == number]]
@@ -50,7 +51,7 @@ def plan_html(plan: Plan) -> str:
     ]
     tur = "not known" if plan.tur is None else f"{plan.tur:.1f}"
     head = Markup("<p><strong>{}</strong><br>{}<br>{} points, about {}; TUR {}</p>").format(
-        plan.sequence.file.sequence, plan.sheet.type, len(plan.points), words.duration(plan.estimate_s), tur
+        plan.sequence.file.sequence, plan.sheet.type, len(plan.points), duration(plan.estimate_s), tur
     )
     warned = Markup("").join(Markup("<li>{}</li>").format(each) for each in plan.warnings)
     return as_page(
@@ -81,7 +82,7 @@ def evaluation_html(evaluation: Evaluation) -> str:
             evaluation.type,
             evaluation.tolerance,
             verdict.rule,
-            "not known" if evaluation.tur is None else words.ratio(evaluation.tur),
+            "not known" if evaluation.tur is None else ratio(evaluation.tur),
             Markup("<p>Reservations</p><ul>{}</ul>").format(reserved) if verdict.reservations else Markup(""),
             Markup(error_plot(evaluation)),  # noqa: S704  the plot escapes its texts
             _table(("figure", "value", "U, expanded", "u, standard", "at"), rows),

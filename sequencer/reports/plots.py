@@ -4,55 +4,40 @@ Each function returns an `<svg>`, or one sentence in a `<p>` where there is noth
 """
 
 import math
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 
 from instruments.texts import counted
 from sequencer.evaluation.evaluate import Evaluation
-from sequencer.reports.drawing import (
-    BAND,
-    DASH,
-    DOWN,
-    FAINT,
-    FINE_DASH,
-    GRID,
-    HATCHED,
-    INK,
-    LIMIT,
-    UP,
-    WIDTH,
-    Drawing,
-    Panel,
-    Point,
-    Sample,
-    Scale,
-    bar_sample,
-    box_sample,
-    legend_drawing,
-    nice_ticks,
-    reach,
-    ring_sample,
-    sentence,
-    series_sample,
-    standard_panel,
-)
+from sequencer.reports.as_text import DIRECTIONS, as_pct, fixed, percent_used, way
+from sequencer.reports.drawing.chart import WAYS, Chart, Layer, bar_sample, legend_drawing, line_sample
+from sequencer.reports.drawing.panel import Panel, Scale, reach
+from sequencer.reports.drawing.svg import BAND, FINE_DASH, GREY, HATCHED, INK, LIMIT, UP, WIDTH, Look, Point, sentence
+from sequencer.reports.number_style import NumberStyle
 from sequencer.reports.uncertainty import guard_bands
-from sequencer.reports.words import DIRECTIONS, NumberStyle, as_pct, fixed, ordered, percent_used, way
+from sequencer.reports.words import ordered
 
-__all__ = ["bar_plot", "error_plot", "hysteresis_plot", "residual_plot", "tolerance_band", "tolerance_limits"]
+__all__ = ["bar_plot", "by_way", "draw_tolerance", "error_plot", "hysteresis_plot", "places", "residual_plot"]
 
 _MOST_BARS = 24
 _MOST_BEYOND = 5.0  # as found may stretch the scale so many times, then it is left out and counted
-_ASIDE = {"up": -2.5, "down": 2.5, "": 0.0}  # two bars at one input would lie on each other
-_GUARD, _EARLIER = "#f3ecd2", "#8b949e"
+_GUARD = "#f3ecd2"
+_TOLERANCE, _ACCEPTED = Look(LIMIT, width=1.6), Look(LIMIT, FINE_DASH, width=1.2)
 
 
-def _pairs(table: pd.DataFrame, value: str) -> list[Point]:
+def places(table: pd.DataFrame, value: str) -> list[Point]:
+    """Setpoint in % and value of each row."""
     return [(float(x), float(y)) for x, y in zip(table["setpoint_pct"], table[value], strict=True)]
 
 
-_STYLES = {"up": (UP, "none"), "down": (DOWN, DASH)}
+def by_way(table: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Each direction that a table has, and its rows: up, down, then those without."""
+    for each in WAYS:
+        part = table[table["direction"] == each]
+        if len(part):
+            yield each, part
 
 
 def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
@@ -64,60 +49,35 @@ def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
     points = ordered(evaluation.points)
     if points.empty or not np.isfinite(points["error_pct"]).any():
         return sentence("There is no reading to draw an error from.")
-    style, visits, worst = NumberStyle(evaluation), evaluation.visits, evaluation.worst
-    bars, accepted = _bars_of_U(evaluation, points), _accepted(evaluation)
-    limits = points["tolerance_pct"].to_numpy()
-    everything = [*points["error_pct"], *visits["error_pct"], *limits, *(-limits)]
-    everything += [y + sign * wide for _, y, wide, _ in bars for sign in (1, -1)]
-    earlier, beyond = _earlier(before, everything)
-    everything += [y for line in earlier for _, y in line]
-    place = _worst_place(evaluation, style)
-    legend = _error_legend(evaluation, points, style, has_guard_band=bool(accepted), has_U=bool(bars))
-    if earlier:
-        legend.append(
-            (_earlier_sample, "as found" + (f" ({counted(beyond, 'point')} beyond the scale)" if beyond else ""))
-        )
-    drawing, panel = standard_panel(
+    visits, worst, place = evaluation.visits, evaluation.worst, _worst_place(evaluation)
+    chart = Chart(
         f"Error against input; {place or 'no point is judged'}",
-        legend,
-        points["setpoint_pct"],
-        reach(everything, least=1e-6),
+        "Error in % of output span",
+        right=(evaluation.output_span / 100, f"Error in {evaluation.output_unit}"),
         height=290,
     )
-    tolerance_band(panel, points, is_constant=style.is_constant)
-    _guard_band(panel, points, accepted, is_constant=style.is_constant)
-    panel.frame("Input in % of range", "Error in % of output span")
-    panel.right(evaluation.output_span / 100, f"Error in {evaluation.output_unit}")
-    tolerance_limits(panel, points, is_constant=style.is_constant)
-    _draw_earlier(panel, earlier)
-    for x, y, wide, direction in bars:
-        aside = _ASIDE[direction]
-        _bar_of_U(
-            drawing,
-            (panel.x(x) + aside, panel.y(y - wide)),
-            (panel.x(x) + aside, panel.y(y + wide)),
-            _STYLES.get(direction, (INK, ""))[0],
-        )
+    for each, part in by_way(points):
+        look = WAYS[each] if each else Look(mark="any")
+        chart.line(places(part, "error_pct"), look, f"{DIRECTIONS[each]}, mean" if each else "mean", layer=Layer.SERIES)
     if len(visits) > len(points):
-        panel.marks(_pairs(visits, "error_pct"), "dot")
-    for each in _directions(points):
-        part = points[points["direction"] == each]
-        if each:
-            panel.curve(_pairs(part, "error_pct"), colour=_STYLES[each][0], dash=_STYLES[each][1], width=1.8)
-        panel.marks(_pairs(part, "error_pct"), each or "any")
-    panel.marks(_pairs(visits[~visits["is_judged"]], "error_pct"), "cross")
+        chart.line(places(visits, "error_pct"), Look(mark="dot"), "one cycle", layer=Layer.DOT)
+    chart.reach(visits["error_pct"])
+    style = NumberStyle(evaluation)
+    exact = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
+    pieces = draw_tolerance(chart, evaluation, points, label=f"tolerance{exact}")
+    _draw_guard_band(chart, pieces, _accepted(evaluation))
+    chart.spans(_spans_of_U(evaluation, points), "expanded uncertainty U")
+    if not visits["is_judged"].all():
+        chart.line(places(visits[~visits["is_judged"]], "error_pct"), Look(mark="cross"), "not judged")
     if worst is not None:
-        panel.marks([(float(worst["setpoint_pct"]), float(worst["error_pct"]))], "ring")
-    panel.edge()
-    return drawing.svg()
+        chart.line([(float(worst["setpoint_pct"]), float(worst["error_pct"]))], Look(mark="ring"), place)
+    if before is not None:
+        _draw_before(chart, before)
+    return chart.svg()
 
 
-def _directions(points: pd.DataFrame) -> list[str]:
-    return [each for each in ("up", "down", "") if (points["direction"] == each).any()]
-
-
-def _worst_place(evaluation: Evaluation, style: NumberStyle) -> str:
-    worst = evaluation.worst
+def _worst_place(evaluation: Evaluation) -> str:
+    worst, style = evaluation.worst, NumberStyle(evaluation)
     if worst is None:
         return ""
     return (
@@ -126,54 +86,44 @@ def _worst_place(evaluation: Evaluation, style: NumberStyle) -> str:
     )
 
 
-def _error_legend(
-    evaluation: Evaluation, points: pd.DataFrame, style: NumberStyle, *, has_guard_band: bool, has_U: bool
-) -> list[tuple[Sample, str]]:
-    """What the marks of the error plot mean, those that are there."""
-    visits, place = evaluation.visits, _worst_place(evaluation, style)
-    legend: list[tuple[Sample, str]] = [
-        (series_sample(each or "any", colour=_STYLES[each][0], dash=_STYLES[each][1]), f"{DIRECTIONS[each]}, mean")
-        if each
-        else (series_sample("any", width=0), "mean")
-        for each in _directions(points)
-    ]
-    band = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
-    optional: tuple[tuple[bool, Sample, str], ...] = (
-        (len(visits) > len(points), series_sample("dot", width=0), "one cycle"),
-        (bool((points["tolerance_pct"] > 0).any()), box_sample(BAND, LIMIT), f"tolerance{band}"),
-        (has_guard_band, _guard_sample, "guard band"),
-        (has_U, _bar_of_U_sample, "expanded uncertainty U"),
-        (bool(visits["is_judged"].sum() < len(visits)), series_sample("cross", width=0), "not judged"),
-        (bool(place), ring_sample, place),
-    )
-    return [*legend, *((sample, label) for is_there, sample, label in optional if is_there)]
-
-
-def _bars_of_U(evaluation: Evaluation, points: pd.DataFrame) -> list[tuple[float, float, float, str]]:
+def _spans_of_U(evaluation: Evaluation, points: pd.DataFrame) -> list[tuple[float, float, float, str]]:
     """Place, error, U and direction of each point; the largest U of its cycles, all in % of span."""
     if "U" not in evaluation.visits:
         return []
     largest = 100 * evaluation.visits.groupby(["point", "direction"])["U"].max() / evaluation.output_span
-    found = [
-        (
-            float(row["setpoint_pct"]),
-            float(row["error_pct"]),
-            float(largest[row["point"], row["direction"]]),
-            row["direction"],
-        )
-        for row in points.to_dict("records")
-    ]
+    U = [float(largest[key]) for key in zip(points["point"], points["direction"], strict=True)]
+    errors = places(points, "error_pct")
+    found = [(*place, wide, way) for place, wide, way in zip(errors, U, points["direction"], strict=True)]
     return [each for each in found if math.isfinite(each[1] + each[2])]
 
 
-def _bar_of_U(drawing: Drawing, low: Point, high: Point, colour: str) -> None:
-    drawing.line(low, high, colour=colour)
-    for x, y in (low, high):
-        drawing.line((x - 3, y), (x + 3, y), colour=colour)
+def draw_tolerance(chart: Chart, evaluation: Evaluation, points: pd.DataFrame, *, label: str) -> list[list[Point]]:
+    """The band of the tolerance; its upper edge in pieces (input, half width), broken where nothing is judged."""
+    pieces = _pieces(points, is_constant=NumberStyle(evaluation).is_constant)
+    for piece in pieces:
+        chart.band(piece, BAND, _TOLERANCE, label)
+    limits = points["tolerance_pct"].to_numpy()
+    chart.reach([*limits, *-limits])
+    return pieces
 
 
-def _bar_of_U_sample(drawing: Drawing, x: float, y: float) -> None:
-    _bar_of_U(drawing, (x + 16, y + 7), (x + 16, y - 7), INK)
+def _pieces(points: pd.DataFrame, *, is_constant: bool) -> list[list[Point]]:
+    if is_constant:
+        width = float(points["tolerance_pct"].iloc[0])
+        return [[(-math.inf, width), (math.inf, width)]]
+    pieces: list[list[Point]] = [[]]
+    for place, part in points.groupby("setpoint_pct"):
+        width = float(part["tolerance_pct"].mean())
+        if width > 0:
+            pieces[-1].append((float(str(place)), width))
+        elif pieces[-1]:
+            pieces.append([])
+    apart = (max(100.0, points["setpoint_pct"].max()) - min(0.0, points["setpoint_pct"].min())) * 1.07 / 100
+    return [
+        piece if len(piece) > 1 else [(piece[0][0] - apart, piece[0][1]), (piece[0][0] + apart, piece[0][1])]
+        for piece in pieces
+        if piece
+    ]
 
 
 def _accepted(evaluation: Evaluation) -> dict[float, float]:
@@ -184,93 +134,31 @@ def _accepted(evaluation: Evaluation) -> dict[float, float]:
     return {float(str(place)): max(float(limit), 0.0) for place, limit in limits.items()}
 
 
-def _guard_band(panel: Panel, points: pd.DataFrame, accepted: dict[float, float], *, is_constant: bool) -> None:
+def _draw_guard_band(chart: Chart, pieces: Sequence[list[Point]], accepted: dict[float, float]) -> None:
     """Between acceptance limit and tolerance limit: another tint, and a broken line where accepting ends."""
-    if not accepted:
-        return
-    for piece in _edges(panel, points, is_constant=is_constant):
-        places = sorted(accepted)
+    for piece in pieces:
         # A limit stays as it is beyond the first and the last setpoint, as the tolerance does.
-        xs = [x for x in places if piece[0][0] <= x <= piece[-1][0]]
-        if not xs:
-            continue
-        inner = [(piece[0][0], accepted[xs[0]]), *((x, accepted[x]) for x in xs), (piece[-1][0], accepted[xs[-1]])]
-        for sign in (1, -1):
-            outline = [panel.at(x, sign * y) for x, y in piece]
-            outline += [panel.at(x, sign * y) for x, y in reversed(inner)]
-            panel.drawing.polygon(outline, fill=_GUARD)
-            panel.curve([(x, sign * y) for x, y in inner], colour=LIMIT, width=1.2, dash=FINE_DASH)
+        xs = [x for x in sorted(accepted) if piece[0][0] <= x <= piece[-1][0]]
+        if xs:
+            inner = [(piece[0][0], accepted[xs[0]]), *((x, accepted[x]) for x in xs), (piece[-1][0], accepted[xs[-1]])]
+            chart.margin(piece, inner, _GUARD, (_TOLERANCE, _ACCEPTED), "guard band")
 
 
-def _guard_sample(drawing: Drawing, x: float, y: float) -> None:
-    drawing.add("rect", x=x, y=y - 6, width=32, height=12, fill=_GUARD)
-    drawing.line((x, y - 6), (x + 32, y - 6), colour=LIMIT, width=1.4)
-    drawing.line((x, y + 6), (x + 32, y + 6), colour=LIMIT, width=1.2, dash=FINE_DASH)
-
-
-def _earlier(before: Evaluation | None, everything: list[float]) -> tuple[list[list[Point]], int]:
-    """Errors before adjusting, a line a direction, NaN where they would squeeze all else; and how many those are."""
-    if before is None:
-        return [], 0
-    points = ordered(before.points)
-    most = _MOST_BEYOND * max((abs(each) for each in everything if math.isfinite(each)), default=math.inf)
-    lines, beyond = [], 0
-    for _, part in points.groupby("direction", sort=False):
-        pairs = _pairs(part, "error_pct")
-        beyond += sum(abs(y) > most for _, y in pairs)
-        lines.append([(x, y if abs(y) <= most else math.nan) for x, y in pairs])
-    return lines, beyond
-
-
-def _draw_earlier(panel: Panel, lines: list[list[Point]]) -> None:
+def _draw_before(chart: Chart, before: Evaluation) -> None:
+    """Errors before adjusting, a line a direction; those that would squeeze all else are left out and counted."""
+    lines = [places(part, "error_pct") for _, part in ordered(before.points).groupby("direction", sort=False)]
+    most = _MOST_BEYOND * chart.extreme
+    beyond = sum(abs(y) > most for line in lines for _, y in line)
+    label = "as found" + (f" ({counted(beyond, 'point')} beyond the scale)" if beyond else "")
     for line in lines:
-        panel.curve(line, colour=_EARLIER, width=1.3)
-        for x, y in line:
-            if math.isfinite(y):
-                _earlier_mark(panel.drawing, panel.at(x, y))
+        shown = [(x, y if abs(y) <= most else math.nan) for x, y in line]
+        chart.line(shown, Look(GREY, mark="square", width=1.3), label, layer=Layer.BEHIND)
 
 
-def _earlier_mark(drawing: Drawing, at: Point) -> None:
-    drawing.add("rect", x=at[0] - 3, y=at[1] - 3, width=6, height=6, fill="#fff", stroke=_EARLIER, stroke_width=1.3)
-
-
-def _earlier_sample(drawing: Drawing, x: float, y: float) -> None:
-    drawing.line((x, y), (x + 32, y), colour=_EARLIER, width=1.3)
-    _earlier_mark(drawing, (x + 16, y))
-
-
-def _edges(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> list[list[Point]]:
-    """Upper edge of the tolerance in pieces: (input, half width); broken where nothing is judged."""
-    if is_constant:
-        width = float(points["tolerance_pct"].iloc[0])
-        return [[(panel.x.low, width), (panel.x.high, width)]]
-    pieces: list[list[Point]] = [[]]
-    for place, part in points.groupby("setpoint_pct"):
-        width = float(part["tolerance_pct"].mean())
-        if width > 0:
-            pieces[-1].append((float(str(place)), width))
-        elif pieces[-1]:
-            pieces.append([])
-    apart = (panel.x.high - panel.x.low) / 100
-    return [
-        piece if len(piece) > 1 else [(piece[0][0] - apart, piece[0][1]), (piece[0][0] + apart, piece[0][1])]
-        for piece in pieces
-        if piece
-    ]
-
-
-def tolerance_band(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
-    """The area of the tolerance, to be drawn before all else."""
-    for piece in _edges(panel, points, is_constant=is_constant):
-        outline = [panel.at(x, y) for x, y in piece] + [panel.at(x, -y) for x, y in reversed(piece)]
-        panel.drawing.polygon(outline, fill=BAND)
-
-
-def tolerance_limits(panel: Panel, points: pd.DataFrame, *, is_constant: bool) -> None:
-    """The edges of the tolerance."""
-    for piece in _edges(panel, points, is_constant=is_constant):
-        for sign in (1, -1):
-            panel.curve([(x, sign * y) for x, y in piece], colour=LIMIT, width=1.6)
+def _least(evaluation: Evaluation) -> float:
+    """The least that a scale of small errors shows: a tenth of the tolerance."""
+    style = NumberStyle(evaluation)
+    return style.width_pct / 10 if math.isfinite(style.width_pct) else 1e-3
 
 
 def hysteresis_plot(evaluation: Evaluation) -> str:
@@ -285,32 +173,26 @@ def hysteresis_plot(evaluation: Evaluation) -> str:
     cycles = both["cycle"].nunique()
     mean = both.groupby("point")[["setpoint_pct", "opening"]].mean().sort_values("setpoint_pct")
     found = evaluation.figure("hysteresis").value
-    style = NumberStyle(evaluation)
-    legend: list[tuple[Sample, str]] = [(series_sample("any", width=2.6), "mean" if cycles > 1 else "the one cycle")]
-    if cycles > 1:
-        legend.append((series_sample("", width=1.0, dash=FINE_DASH), f"each of {cycles} cycles"))
+    said = f"; hysteresis {fixed(found, NumberStyle(evaluation).pct_decimals)} % of span" if found is not None else ""
+    chart = Chart(
+        f"Downscale minus upscale against input{said}",
+        "Down minus up, % of span",
+        right=(evaluation.output_span / 100, f"Down minus up, {evaluation.output_unit}"),
+        least=_least(evaluation),
+    )
+    chart.line(places(mean, "opening"), Look(mark="any", width=2.6), "mean" if cycles > 1 else "the one cycle")
+    for _, part in both.groupby("cycle") if cycles > 1 else ():
+        chart.line(
+            places(part, "opening"),
+            Look(dash=FINE_DASH, width=1.0),
+            f"each of {cycles} cycles",
+            layer=Layer.BEHIND,
+        )
     pairs = evaluation.end_pairs
     pairs = pairs[np.isfinite(pairs["change_pct"].astype(float))]
     if len(pairs):
-        legend.append((series_sample("end", width=0), "end pair: change without moving the input"))
-    said = f"; hysteresis {fixed(found, style.pct_decimals)} % of span" if found is not None else ""
-    least = style.width_pct / 10 if math.isfinite(style.width_pct) else 1e-3
-    drawing, panel = standard_panel(
-        f"Downscale minus upscale against input{said}",
-        legend,
-        [*both["setpoint_pct"], *pairs["setpoint_pct"]],
-        reach([*both["opening"], *pairs["change_pct"]], least=least),
-    )
-    panel.frame("Input in % of range", "Down minus up, % of span")
-    panel.right(evaluation.output_span / 100, f"Down minus up, {evaluation.output_unit}")
-    if cycles > 1:
-        for _, part in both.groupby("cycle"):
-            panel.curve(_pairs(part, "opening"), width=1.0, dash=FINE_DASH)
-    panel.curve(_pairs(mean, "opening"), width=2.6)
-    panel.marks(_pairs(mean, "opening"), "any")
-    panel.marks(_pairs(pairs, "change_pct"), "end")
-    panel.edge()
-    return drawing.svg()
+        chart.line(places(pairs, "change_pct"), Look(mark="end"), "end pair: change without moving the input")
+    return chart.svg()
 
 
 def residual_plot(evaluation: Evaluation) -> str:
@@ -323,28 +205,20 @@ def residual_plot(evaluation: Evaluation) -> str:
     # The line was fitted against the measured input; the setpoint differs from it by less than the plot can show.
     table["residual"] = table["error_pct"] - (offset + gain * table["setpoint_pct"])
     table = table[np.isfinite(table["residual"])]
-    style = NumberStyle(evaluation)
     mean = table.groupby("point")[["setpoint_pct", "residual"]].mean().sort_values("setpoint_pct")
-    used = [each for each in ("up", "down", "") if (table["direction"] == each).any()]
-    legend: list[tuple[Sample, str]] = [(series_sample(each or "any", width=0), DIRECTIONS[each]) for each in used]
-    legend.append((series_sample("", width=1.6), "mean of all"))
+    chart = Chart(
+        "Residuals from the least-squares line against input",
+        "Residual in % of span",
+        right=(evaluation.output_span / 100, f"Residual in {evaluation.output_unit}"),
+        least=_least(evaluation),
+    )
+    for each, part in by_way(table):
+        chart.line(places(part, "residual"), Look(mark=WAYS[each].mark), DIRECTIONS[each])
+    chart.line(places(mean, "residual"), Look(width=1.6), "mean of all")
     left_out = len(table) - int(line.points_n[0])
     if left_out > 0:
-        legend.append((series_sample("", width=0), f"({left_out} below the low-flow cut-off are not in the line)"))
-    least = style.width_pct / 10 if math.isfinite(style.width_pct) else 1e-3
-    drawing, panel = standard_panel(
-        "Residuals from the least-squares line against input",
-        legend,
-        table["setpoint_pct"],
-        reach(table["residual"], least=least),
-    )
-    panel.frame("Input in % of range", "Residual in % of span")
-    panel.right(evaluation.output_span / 100, f"Residual in {evaluation.output_unit}")
-    panel.curve(_pairs(mean, "residual"), width=1.6)
-    for each in used:
-        panel.marks(_pairs(table[table["direction"] == each], "residual"), each or "any")
-    panel.edge()
-    return drawing.svg()
+        chart.explain(Look(), f"({left_out} below the low-flow cut-off are not in the line)")
+    return chart.svg()
 
 
 def bar_plot(evaluation: Evaluation) -> str:
@@ -360,48 +234,24 @@ def bar_plot(evaluation: Evaluation) -> str:
     if scales is None:
         return sentence("The ends of both ranges were not read, so there is nothing to draw bars in % of range from.")
     injected, returned, ideal = scales
-    legend: list[tuple[Sample, str]] = [
+    legend = [
         (bar_sample(HATCHED, INK), "injected"),
         (bar_sample(UP, UP), "returned"),
-        (series_sample("", width=2.4), "ideal"),
+        (line_sample(Look(width=2.4)), "ideal"),
     ]
     drawing, top = legend_drawing("Injected and returned at each setpoint, in % of range", legend, below=200 + 46)
-    bottom = top + 200
     low, high = reach([*injected, *returned, *ideal, 100.0], least=1.0, pad=0.04)
     low = low if min(*injected, *returned, 0.0) < -0.5 else 0.0
-    panel = Panel(drawing, Scale(0.0, len(means), 76, WIDTH - 16), Scale(low, high, bottom, top))
-    places, decimals = nice_ticks(low, high, 6)
-    for value in places:
-        drawing.line(panel.at(0, value), panel.at(len(means), value), colour=GRID)
-        drawing.text((69, panel.y(value) + 4), fixed(value, decimals), anchor="end")
-    for number, (place, one, other, wanted) in enumerate(
-        zip(means["setpoint_pct"], injected, returned, ideal, strict=True)
-    ):
-        _bar(panel, number + 0.18, one, fill=HATCHED, colour=INK)
-        _bar(panel, number + 0.5, other, fill=UP, colour=UP)
+    panel = Panel(drawing, Scale(0.0, len(means), 76, WIDTH - 16), Scale(low, high, top + 200, top))
+    names = [(number + 0.5, as_pct(float(at)).removesuffix(" %")) for number, at in enumerate(means["setpoint_pct"])]
+    panel.frame("Setpoint in % of input range", "", most_y=6, x_names=names)
+    for number, (one, other, wanted) in enumerate(zip(injected, returned, ideal, strict=True)):
+        panel.bar((number + 0.18, number + 0.5), (0, one), fill=HATCHED, colour=INK)
+        panel.bar((number + 0.5, number + 0.82), (0, other), fill=UP, colour=UP)
         drawing.line(panel.at(number + 0.46, wanted), panel.at(number + 0.88, wanted), width=2.4)
-        label = as_pct(float(place)).removesuffix(" %")
-        drawing.text((panel.x(number + 0.5), bottom + 18), label, anchor="middle")
-    drawing.line(panel.at(0, 0), panel.at(len(means), 0), colour=FAINT, width=1.2)
-    drawing.text(((76 + WIDTH - 16) / 2, bottom + 37), "Setpoint in % of input range", anchor="middle")
-    drawing.text((18, (top + bottom) / 2), "% of range", anchor="middle", turned=-90)
+    drawing.text((18, top + 100), "% of range", anchor="middle", turned=-90)
     panel.edge()
     return drawing.svg()
-
-
-def _bar(panel: Panel, x: float, value: float, *, fill: str, colour: str) -> None:
-    ends = sorted((panel.y(0), panel.y(value)))
-    wide = panel.x(0.32) - panel.x(0)
-    panel.drawing.add(
-        "rect",
-        x=panel.x(x),
-        y=ends[0],
-        width=wide,
-        height=ends[1] - ends[0],
-        fill=fill,
-        stroke=colour,
-        stroke_width=1,
-    )
 
 
 def _fractions(means: pd.DataFrame) -> tuple[list[float], list[float], list[float]] | None:

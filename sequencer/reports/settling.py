@@ -2,30 +2,21 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from instruments.texts import sized
 from sequencer.diagnosis.result import Trace
 from sequencer.evaluation.evaluate import Evaluation
-from sequencer.reports.drawing import (
-    BAND,
-    DASH,
-    DOWN,
-    FAINT,
-    LIMIT,
-    Panel,
-    Point,
-    Sample,
-    Scale,
-    box_sample,
-    legend_drawing,
-    sentence,
-    series_sample,
-)
-from sequencer.reports.words import as_pct, fixed, way
+from sequencer.reports.as_text import as_pct, fixed, way
+from sequencer.reports.drawing.chart import Sample, box_sample, legend_drawing, line_sample
+from sequencer.reports.drawing.panel import Panel, Scale
+from sequencer.reports.drawing.svg import BAND, DASH, DOWN, FAINT, LIMIT, Look, Point, sentence
 
 __all__ = ["settling_plot", "telling_trace"]
 
 _MOST_SAMPLES = 600
+_WAITING, _ENDED = Look(width=1.4), Look(DOWN, DASH, width=1.6)
+_TO_GO, _USED = Look(LIMIT, width=1.4), Look(mark="any")
 
 
 def telling_trace(traces: Sequence[Trace]) -> Trace | None:
@@ -58,57 +49,47 @@ def settling_plot(evaluation: Evaluation | None, trace: Trace | None, *, unit: s
     samples = [(at_s, value) for at_s, value in trace.samples if math.isfinite(value)]
     if len(samples) < 2:
         return sentence("The settling has too few samples to draw.")
-    is_steady = trace.state == "steady"
     used = _value_used(evaluation, trace)
     to_go = trace.to_go if trace.to_go is not None and math.isfinite(trace.to_go) else None
-    centre = samples[-1][1]
-    legend: list[tuple[Sample, str]] = [(series_sample("", width=1.4), "readings while waiting")]
-    said = f"accepted after {sized(trace.after_s)} s" if is_steady else f"given up after {sized(trace.after_s)} s"
-    legend.append((series_sample("", width=1.6, dash=DASH, colour=DOWN), said))
+    said = f"{'accepted' if trace.state == 'steady' else 'given up'} after {sized(trace.after_s)} s"
+    legend: list[tuple[Sample, str]] = [(line_sample(_WAITING), "readings while waiting"), (line_sample(_ENDED), said)]
     if to_go is not None:
-        legend.append((box_sample(BAND, LIMIT), f"still to go: at most ±{sized(to_go, 2)} {unit}"))
+        legend.append((box_sample(BAND, _TO_GO, _TO_GO), f"still to go: at most ±{sized(to_go, 2)} {unit}"))
     if used is not None:
-        legend.append((series_sample("any", width=0), f"value used: {fixed(used, _decimals(to_go))} {unit}"))
+        legend.append((line_sample(_USED), f"value used: {fixed(used, _decimals(to_go))} {unit}"))
     place = f"{as_pct(trace.setpoint_pct)}{way(trace.direction)}, cycle {trace.cycle}"
     drawing, top = legend_drawing(f"Settling at {place}: {trace.state}, {said}", legend, below=20 + 220 + 46)
     top += 20
-    bottom = top + 220
-    close = _close_reach(samples, centre, to_go, used)
+    close = _close_reach(samples, samples[-1][1], to_go, used)
     start_s = _close_start(samples, close)
     end_s = max(samples[-1][0], trace.after_s)
     levels = [value for _, value in samples] + ([used] if used is not None else [])
     low, high = min(levels), max(levels)
     margin = 0.07 * (high - low) or (abs(high) or 1.0) / 100
-    panels = (
-        (Scale(0.0, 1.04 * end_s, 82, 346), Scale(low - margin, high + margin, bottom, top), "the whole"),
-        (
-            Scale(start_s, end_s + 0.06 * (end_s - start_s), 446, 710),
-            Scale(*close, bottom, top),
-            "its end, magnified",
-        ),
-    )
-    for x_scale, y_scale, name in panels:
-        panel = Panel(drawing, x_scale, y_scale)
-        if to_go is not None:
-            edges = [min(max(centre + sign * to_go, y_scale.low), y_scale.high) for sign in (1, -1)]
-            corners = [
-                (x_scale.low, edges[0]),
-                (x_scale.high, edges[0]),
-                (x_scale.high, edges[1]),
-                (x_scale.low, edges[1]),
-            ]
-            drawing.polygon([panel.at(*corner) for corner in corners], fill=BAND, colour=LIMIT)
-        panel.frame("Time since the setpoint change in s", f"Output in {unit}", most_x=6)
-        inside = [each for each in samples if x_scale.low <= each[0] <= x_scale.high]
-        panel.curve([(x, y if y_scale.low <= y <= y_scale.high else math.nan) for x, y in _thinned(inside)], width=1.4)
-        if len(inside) <= 60:
-            panel.marks([each for each in inside if y_scale.low <= each[1] <= y_scale.high], "dot")
-        panel.curve([(trace.after_s, y_scale.low), (trace.after_s, y_scale.high)], colour=DOWN, width=1.6, dash=DASH)
-        if used is not None and y_scale.low <= used <= y_scale.high:
-            panel.marks([(end_s, used)], "any")
-        drawing.text((x_scale.at_low, top - 7), name, colour=FAINT)
+    for times_s, reached, name in (
+        (Scale(0.0, 1.04 * end_s, 82, 346), (low - margin, high + margin), "the whole"),
+        (Scale(start_s, end_s + 0.06 * (end_s - start_s), 446, 710), close, "its end, magnified"),
+    ):
+        panel = Panel(drawing, times_s, Scale(*reached, top + 220, top))
+        _draw(panel, trace, samples, unit)
+        if used is not None and reached[0] <= used <= reached[1]:
+            panel.series([(end_s, used)], _USED)
+        drawing.text((times_s.at_low, top - 7), name, colour=FAINT)
         panel.edge()
     return drawing.svg()
+
+
+def _draw(panel: Panel, trace: Trace, samples: Sequence[Point], unit: str) -> None:
+    """Band of what was to go, axes, what was sampled inside the panel, and the end of waiting."""
+    x, y = panel.x, panel.y
+    if trace.to_go is not None and math.isfinite(trace.to_go):
+        upper, lower = (samples[-1][1] + sign * trace.to_go for sign in (1, -1))
+        panel.area([(x.low, upper), (x.high, upper)], [(x.low, lower), (x.high, lower)], fill=BAND, look=_TO_GO)
+    panel.frame("Time since the setpoint change in s", f"Output in {unit}", most_x=6)
+    inside = [each for each in samples if x.low <= each[0] <= x.high]
+    shown = [(at_s, level if y.low <= level <= y.high else math.nan) for at_s, level in _thinned(inside)]
+    panel.series(shown, replace(_WAITING, mark="dot" if len(inside) <= 60 else ""))
+    panel.series([(trace.after_s, y.low), (trace.after_s, y.high)], _ENDED)
 
 
 def _decimals(to_go: float | None) -> int:

@@ -15,6 +15,8 @@ from sequencer.evaluation.figures.conformity import judge
 from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.inputs.decision_rules import RULES
 from sequencer.reports import words
+from sequencer.reports.as_text import as_pct, coverage, dof, fixed, probability, ratio, significant, way
+from sequencer.reports.number_style import NumberStyle
 
 __all__ = ["NOTHING_STATED", "BudgetRow", "BudgetTable", "SetpointRow", "budget_table", "guard_bands", "setpoint_rows"]
 
@@ -111,30 +113,30 @@ def budget_table(evaluation: Evaluation) -> BudgetTable | None:
         rows.append(
             BudgetRow(
                 name=share.name,
-                u=words.significant(_at(line.u, known.u.shape, at), 4),
+                u=significant(_at(line.u, known.u.shape, at), 4),
                 unit=own,
                 distribution=f"{line.distribution}, {line.kind}",
-                sensitivity=f"{words.significant(_at(line.sensitivity, known.u.shape, at), 4)}"
+                sensitivity=f"{significant(_at(line.sensitivity, known.u.shape, at), 4)}"
                 + ("" if own == unit else f" {unit}/{own}"),
-                effect=words.fixed(share.u, decimals),
-                dof=words.dof(_at(line.dof, known.u.shape, at)),
-                share=words.fixed(100 * share.share_frac, 1),
+                effect=fixed(share.u, decimals),
+                dof=dof(_at(line.dof, known.u.shape, at)),
+                share=fixed(100 * share.share_frac, 1),
             )
         )
     w = float(guard_bands(evaluation).loc[int(str(worst.name))])
-    style = words.NumberStyle(evaluation)
+    style = NumberStyle(evaluation)
     return BudgetTable(
-        place=f"{words.as_pct(worst['setpoint_pct'])}{words.way(worst['direction'])}, cycle {worst['cycle']}",
+        place=f"{as_pct(worst['setpoint_pct'])}{way(worst['direction'])}, cycle {worst['cycle']}",
         rows=tuple(rows),
-        u=words.fixed(float(known.u[at]), decimals),
-        dof=words.dof(float(known.dof[at])),
-        k=words.fixed(float(known.k[at]), 3),
-        U=words.fixed(float(known.U[at]), decimals),
-        coverage=words.coverage(known.probability),
+        u=fixed(float(known.u[at]), decimals),
+        dof=dof(float(known.dof[at])),
+        k=fixed(float(known.k[at]), 3),
+        U=fixed(float(known.U[at]), decimals),
+        coverage=coverage(known.probability),
         reason=known.reason(*at),
         correlation=_correlation(evaluation),
-        tur=words.ratio(worst["tur"]),
-        probability=words.probability(worst["p_conform"]),
+        tur=ratio(worst["tur"]),
+        probability=probability(worst["p_conform"]),
         guard_band=_guard(w, style, unit),
         accepted=_accepted(float(worst["tolerance"]), w, style),
     )
@@ -165,15 +167,15 @@ def _correlation(evaluation: Evaluation) -> str:
     return f"Stated as correlated: {pairs}. Each such pair at input and output adds 2·r·(its two signed effects) to u²."
 
 
-def _guard(w: float, style: words.NumberStyle, unit: str) -> str:
+def _guard(w: float, style: NumberStyle, unit: str) -> str:
     if not math.isfinite(w):
         return "not known"
     return "none" if w == 0 else f"{style.uncertainty(abs(w))} {unit} {'inside' if w > 0 else 'outside'} the tolerance"
 
 
-def _accepted(width: float, w: float, style: words.NumberStyle) -> str:
+def _accepted(width: float, w: float, style: NumberStyle) -> str:
     if not math.isfinite(width - w):
-        return words.fixed(None, 0)
+        return fixed(None, 0)
     return "nothing" if width < w else f"±{style.uncertainty(width - w)}"
 
 
@@ -181,7 +183,7 @@ def setpoint_rows(evaluation: Evaluation) -> tuple[SetpointRow, ...]:
     """Each setpoint: largest U and guard band, smallest TUR and probability; () where no uncertainty is known."""
     if "U" not in evaluation.visits:
         return ()
-    style = words.NumberStyle(evaluation)
+    style = NumberStyle(evaluation)
     rows = []
     visits = evaluation.visits.assign(w=guard_bands(evaluation))
     for setpoint, part in visits.groupby("setpoint_pct"):
@@ -190,13 +192,13 @@ def setpoint_rows(evaluation: Evaluation) -> tuple[SetpointRow, ...]:
         verdict = words.worst_verdict(judged["verdict"])
         rows.append(
             SetpointRow(
-                setpoint=words.as_pct(float(str(setpoint))),
+                setpoint=as_pct(float(str(setpoint))),
                 U=style.uncertainty(float(part["U"].max())),
-                tolerance=f"±{style.uncertainty(width)}" if width > 0 else words.fixed(None, 0),
+                tolerance=f"±{style.uncertainty(width)}" if width > 0 else fixed(None, 0),
                 guard_band=style.uncertainty(w),
-                accepted=_accepted(width, w, style) if width > 0 else words.fixed(None, 0),
-                tur=words.ratio(float(judged["tur"].min()) if len(judged) else None),
-                probability=words.probability(float(judged["p_conform"].min()) if len(judged) else math.nan),
+                accepted=_accepted(width, w, style) if width > 0 else fixed(None, 0),
+                tur=ratio(float(judged["tur"].min()) if len(judged) else None),
+                probability=probability(float(judged["p_conform"].min()) if len(judged) else math.nan),
                 symbol=words.SYMBOLS.get(verdict, ""),
                 verdict=verdict or "not judged",
             )

@@ -81,7 +81,7 @@ GRID = [
     (ISOLATOR, "periodic disturbance", (1.5, 5)),
     (ISOLATOR, "inverter pickup", (1.5, 5)),
     (ISOLATOR, "intermittent contact", (1,)),
-    (ISOLATOR, "noise", (1, 4)),
+    (ISOLATOR, "noise", (2,)),
     (PULSES, "mains pickup", (2,)),
     (PULSES, "inverter pickup", (2,)),
     # Gates of 0.1 and 0.3 s: 10 and 3.3 Hz, 0.16 and 0.053 mA.

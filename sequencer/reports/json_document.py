@@ -6,12 +6,14 @@ from typing import Any
 
 import pandas as pd
 
+from instruments.units import show
 from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.evaluate import Evaluation
+from sequencer.planning.plan import Plan
 
-__all__ = ["comparison_document", "document"]
+__all__ = ["comparison_document", "document", "plan_document"]
 
 
 def document(content: Content) -> dict[str, Any]:
@@ -79,6 +81,37 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
         ],
         "not_compared": list(compared.unmatched),
         "cautions": list(compared.cautions),
+    }
+
+
+def plan_document(planned: Plan) -> dict[str, Any]:
+    """A plan as JSON values."""
+    return {
+        "sequence": planned.sequence.file.sequence,
+        "type": planned.sheet.type,
+        "bench": planned.bench.file.bench,
+        "estimate_s": planned.estimate_s,
+        "tur": planned.tur,
+        "cautions": list(planned.cautions),
+        "warnings": list(planned.warnings),
+        "limits": {reason: str(limit) for reason, limit in planned.limits},
+        "wiring": [
+            {"tap": each.tap}
+            | {
+                use: port and {"instrument": port.instrument, "function": port.function, "range": str(port.entry.range)}
+                for use, port in (("set_by", each.source), ("read_by", each.receiver))
+            }
+            | {"safe_level": show(each.safe_level) if each.safe_level is not None else None}
+            for each in planned.wires
+        ],
+        "points": [
+            {"number": point.number, "step": point.step_name, "role": point.role, "cycle": point.setpoint.cycle}
+            | {"direction": point.setpoint.direction, "setpoint_pct": 100 * point.setpoint.frac, "value": point.value}
+            | {"level": show(point.level, digits=9), "expected": list(point.expected)}
+            | {"tolerance": None if math.isnan(point.tolerance) else point.tolerance, "tur": point.tur}
+            | {"readings": point.setpoint.readings_n, "estimate_s": point.estimate_s}
+            for point in planned.points
+        ],
     }
 
 

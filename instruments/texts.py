@@ -5,8 +5,10 @@ that a terminal acts on, that turn the direction of a line, or that cannot be se
 """
 
 import json
+import math
 import re
 from decimal import Decimal
+from typing import Any
 
 __all__ = [
     "NOTHING",
@@ -16,6 +18,7 @@ __all__ = [
     "counted",
     "from_cell",
     "is_measurable",
+    "json_value",
     "of_span",
     "sized",
     "visible",
@@ -69,11 +72,27 @@ def as_page(page: str) -> str:
     return visible(page, keep=f"\n\t{_BLANKS}")
 
 
+def json_value(value: Any) -> Any:  # noqa: ANN401  whatever a document holds
+    """A value as JSON can hold it: a number that is not finite is None, in lists, tuples and dicts too.
+
+    Tuples become lists, numbers and arrays of numpy those of Python.
+    """
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, (list, tuple)):
+        return [json_value(each) for each in value]
+    if isinstance(value, dict):
+        return {name: json_value(each) for name, each in value.items()}
+    return value
+
+
 def as_json(document: object, *, indent: int | None = None) -> str:
     """A document as JSON that a terminal may show: what does not print is escaped by JSON's own rules.
 
     Raises:
-        ValueError: a number that is not finite, which JSON has not.
+        ValueError: a number that is not finite, which JSON has not; `json_value` takes those out.
     """
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
     return _BEYOND_ASCII.sub(

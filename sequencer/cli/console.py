@@ -41,7 +41,7 @@ class Face(click.Group):
         except (click.exceptions.Exit, click.Abort, click.ClickException):
             raise
         except KeyboardInterrupt:
-            click.echo("stopped by Ctrl-C; nothing is energised", err=True)
+            click.echo("stopped by Ctrl-C", err=True)  # of what is energised it knows nothing
             ctx.exit(130)
         except BrokenPipeError:  # the reader of our output has gone
             sys.stderr.close()

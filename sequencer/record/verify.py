@@ -18,6 +18,8 @@ __all__ = ["Verification", "verify"]
 
 # These depend on other records and on the place of this one, not on what was recorded here.
 _ELSEWHERE = ("as_found", "remarks")
+# Opinions on the figures, which a later livezero may hold otherwise: no figure follows from them.
+_OPINIONS = ("advice", "findings", "adjustment", "captures")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +88,7 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
     except (ValueError, RecursionError):
         return [f"{FIGURES}: is not JSON"]
     computed = json.loads(json.dumps(document(load(folder, as_sealed=True).content)))
-    differ = [each for each in _different(kept, computed) if not each[0].startswith(_ELSEWHERE)]
+    differ = [each for each in _different(kept, computed) if not each[0].startswith((*_ELSEWHERE, *_OPINIONS))]
     if is_consequence:
         return [f"{FIGURES}: {len(differ)} numbers are others, computed again"] if differ else []
     by_other = "" if kept.get("versions") == versions() else " by other versions of the programs"

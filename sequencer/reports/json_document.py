@@ -1,11 +1,11 @@
 """Everything that was found, as JSON values: what `--json` prints and `figures.json` holds. It computes nothing."""
 
-import math
 from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
 
+from instruments.texts import json_value
 from instruments.units import show
 from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
@@ -43,7 +43,7 @@ def document(content: Content) -> dict[str, Any]:
         "output_span": found.output_span,
         "figures": [asdict(figure) for figure in found.figures],
         "not_determined": list(found.not_determined),
-        "tur": _plain(found.tur),
+        "tur": json_value(found.tur),
         "basis": asdict(found.basis),
         "budget": _budget_rows(found),
         "tests": list(found.tests),
@@ -71,7 +71,7 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
     return {
         "result": compared.result,
         **sides,
-        **{name: _plain(getattr(compared, name)) for name in names},
+        **{name: json_value(getattr(compared, name)) for name in names},
         "different_n": compared.different_n,
         "tested_n": compared.tested_n,
         "points": _rows(compared.points),
@@ -108,7 +108,7 @@ def plan_document(planned: Plan) -> dict[str, Any]:
             {"number": point.number, "step": point.step_name, "role": point.role, "cycle": point.setpoint.cycle}
             | {"direction": point.setpoint.direction, "setpoint_pct": 100 * point.setpoint.frac, "value": point.value}
             | {"level": show(point.level, digits=9), "expected": list(point.expected)}
-            | {"tolerance": None if math.isnan(point.tolerance) else point.tolerance, "tur": point.tur}
+            | {"tolerance": json_value(point.tolerance), "tur": point.tur}
             | {"readings": point.setpoint.readings_n, "estimate_s": point.estimate_s}
             for point in planned.points
         ],
@@ -121,15 +121,10 @@ def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:
     if found.budget is None or at is None:
         return []
     return [
-        {"name": each.name, "u": _plain(each.u), "share": _plain(each.share_frac)} for each in found.budget.ranked(*at)
+        {"name": each.name, "u": json_value(each.u), "share": json_value(each.share_frac)}
+        for each in found.budget.ranked(*at)
     ]
 
 
 def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(name): _plain(value) for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401  a cell of any type
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return [{str(name): json_value(value) for name, value in row.items()} for row in table.to_dict("records")]

@@ -199,26 +199,10 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
     p = p_values(np.append(difference, mean), np.append(u, mean_u), np.append(dof, mean_dof))
     corrected = holm(p)
     x = means[0]["input"].to_numpy(dtype=np.float64)
-    span = found_a.output_span
-    width = np.full(x.shape, np.nan) if margin is None else 100 * half_width(margin, a.sheet.datasheet(), x) / span
-    expanded = coverage_factor(coverage, dof) * u
-    points = pd.DataFrame(
-        {
-            "setpoint_pct": means[0]["setpoint_pct"].to_numpy(),
-            "direction": means[0]["direction"].to_numpy(),
-            "a_pct": means[0]["error_pct"].to_numpy(),
-            "b_pct": means[1]["error_pct"].to_numpy(),
-            "difference_pct": difference,
-            "u_pct": u,
-            "dof": dof,
-            "U_pct": expanded,
-            "p": p[:-1],
-            "p_holm": corrected[:-1],
-            "margin_pct": width,
-            "is_different": corrected[:-1] < LEVEL,
-            "is_within": np.abs(difference) + expanded <= width,
-        }
-    )
+    half = np.full(x.shape, np.nan) if margin is None else half_width(margin, a.sheet.datasheet(), x)
+    tested = {"difference_pct": difference, "u_pct": u, "dof": dof, "U_pct": coverage_factor(coverage, dof) * u}
+    tested |= {"p": p[:-1], "p_holm": corrected[:-1], "margin_pct": 100 * half / found_a.output_span}
+    points = _points(means, tested)
     return Comparison(
         a=a,
         b=b,
@@ -234,6 +218,21 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
         figures=_figures(a.content, b.content, parts, means[0]["setpoint_pct"].to_numpy(), is_same=is_same),
         cautions=_cautions(a, b, is_same=is_same, untested_n=int((~is_tested).sum())),
         reason="" if is_tested.any() else _why_untested(found_a, found_b),
+    )
+
+
+def _points(means: list[pd.DataFrame], tested: dict[str, FloatArray]) -> pd.DataFrame:
+    """The rows of `Comparison.points`."""
+    places = {name: means[0][name].to_numpy() for name in ("setpoint_pct", "direction")}
+    errors = {f"{side}_pct": each["error_pct"].to_numpy() for side, each in zip("ab", means, strict=True)}
+    return pd.DataFrame(
+        {
+            **places,
+            **errors,
+            **tested,
+            "is_different": tested["p_holm"] < LEVEL,
+            "is_within": np.abs(tested["difference_pct"]) + tested["U_pct"] <= tested["margin_pct"],
+        }
     )
 
 

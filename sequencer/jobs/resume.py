@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,11 @@ from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
 from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is_sealed, rest_of
 from sequencer.journal.lines import end_of, run_lines
 from sequencer.journal.writer import Journal
+from sequencer.planning.plan import Plan
 from sequencer.record.create import versions
 from sequencer.record.layout import JOURNAL
 from sequencer.running.events import Listener
+from sequencer.running.loop import Rest
 from sequencer.running.outcome import Outcome
 
 __all__ = ["resume"]
@@ -61,31 +64,10 @@ def resume(
             return kept(folder, outcome, listener, monte_carlo=monte_carlo)
         plan = planned_before(folder, lines)
         rest = rest_of(folder, plan, lines)
-        reads = [point for point in rest.points if point.role != "exercise"]
         last = datetime.fromisoformat(_last_date(lines))
-
-        @contextmanager
-        def resumed(bench: Bench) -> Iterator[Journal]:
-            if plan.bench.file.is_simulated:
-                bench.clock.sleep((last - bench.clock.date()).total_seconds())
-            journal.write(
-                "resumed",
-                sync=True,
-                date=bench.clock.date().isoformat(timespec="milliseconds"),
-                gap_s=max((bench.clock.date() - last).total_seconds(), 0.0),
-                cycle=reads[0].setpoint.cycle if reads else None,
-                from_point=reads[0].number if reads else None,
-                is_new_simulation=plan.bench.file.is_simulated,
-                operator=operator_name,
-                torn=journal.torn,
-                versions=versions(),
-                process=process_of(plan),
-            )
-            yield journal
-
         _, outcome = drive(
             plan,
-            resumed,
+            partial(_resumed, plan, rest, journal, last, operator_name),
             serial=opened["serial"],
             operator=operator or Nobody(),
             listener=listener,
@@ -94,6 +76,30 @@ def resume(
             rest=rest,
         )
     return kept(folder, outcome, listener, monte_carlo=monte_carlo)
+
+
+@contextmanager
+def _resumed(
+    plan: Plan, rest: Rest, journal: Journal, last: datetime, operator_name: str, bench: Bench
+) -> Iterator[Journal]:
+    """The journal of the run, what is done from here on said in it; `last` is when it was written last."""
+    reads = [point for point in rest.points if point.role != "exercise"]
+    if plan.bench.file.is_simulated:
+        bench.clock.sleep((last - bench.clock.date()).total_seconds())
+    journal.write(
+        "resumed",
+        sync=True,
+        date=bench.clock.date().isoformat(timespec="milliseconds"),
+        gap_s=max((bench.clock.date() - last).total_seconds(), 0.0),
+        cycle=reads[0].setpoint.cycle if reads else None,
+        from_point=reads[0].number if reads else None,
+        is_new_simulation=plan.bench.file.is_simulated,
+        operator=operator_name,
+        torn=journal.torn,
+        versions=versions(),
+        process=process_of(plan),
+    )
+    yield journal
 
 
 def _last_date(lines: list[dict[str, Any]]) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -63,30 +64,10 @@ def run(  # noqa: PLR0913  all but the plan by keyword
     if not serial:
         raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
     accepted = acceptance(low_tur_accepted)
-    started = datetime.now(UTC)
-
-    @contextmanager
-    def begun(bench: Bench) -> Iterator[Journal]:
-        # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
-        date = bench.clock.date() if plan.bench.file.is_simulated else started
-        earlier = as_found_of(Path(results), serial=serial, type_=plan.sheet.type) if state == "as left" else None
-        folder = create(Path(results), plan, date=started.isoformat(), serial=serial)
-        with Journal(folder / JOURNAL) as journal:
-            said = opening(
-                plan,
-                date=date.isoformat(),
-                serial=serial,
-                operator=operator_name,
-                state=state,
-                as_found=earlier,
-                low_tur_accepted=accepted,
-            )
-            journal.opened(date, **said, **used(folder, plan), process=process_of(plan))
-            yield journal
-
+    said = {"serial": serial, "operator": operator_name, "state": state, "low_tur_accepted": accepted}
     folder, outcome = drive(
         plan,
-        begun,
+        partial(_begun, plan, Path(results), said),
         serial=serial,
         operator=operator or Nobody(),
         listener=listener,
@@ -94,3 +75,18 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         pursue=pursue,
     )
     return kept(folder, outcome, listener, monte_carlo=monte_carlo)
+
+
+@contextmanager
+def _begun(plan: Plan, results: Path, said: dict[str, str], bench: Bench) -> Iterator[Journal]:
+    """The journal of a new record, its first line written."""
+    started = datetime.now(UTC)
+    # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
+    date = bench.clock.date() if plan.bench.file.is_simulated else started
+    is_left = said["state"] == "as left"
+    earlier = as_found_of(results, serial=said["serial"], type_=plan.sheet.type) if is_left else None
+    folder = create(results, plan, date=started.isoformat(), serial=said["serial"])
+    with Journal(folder / JOURNAL) as journal:
+        first = opening(plan, date=date.isoformat(), as_found=earlier, **said)
+        journal.opened(date, **first, **used(folder, plan), process=process_of(plan))
+        yield journal

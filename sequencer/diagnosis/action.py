@@ -232,12 +232,14 @@ def _cases(top: Candidate) -> Iterator[str]:
     """What to do for each of the causes that cannot be told apart, once it is known which it is."""
     if len(top.names) == 1:
         return
+    cases: dict[str, list[str]] = {}
     for number, name in enumerate(top.names[:_CASES_N]):
         members = [each for each in top.members if each.name == name]
         # A zero shift of a stage before the last is none that zero of the last takes away.
         member = next((each for each in members if each.kind != "trim"), members[0])
         if number or member.kind in {"trim", "bench"}:  # else its check was said before
-            yield f"If it is {name}: {_then(member)}"
+            cases.setdefault(_then(member), []).append(name)
+    yield from (f"If it is {either(names)}: {then}" for then, names in cases.items())
 
 
 def _then(member: Member) -> str:

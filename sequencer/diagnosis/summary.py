@@ -193,8 +193,8 @@ def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ..
 
 
 def _where(top: Finding) -> str:
-    best = top.best
-    return f"{best.place} (bench, not the unit)" if best.is_of_bench else best.place
+    is_of_bench = all(each.is_of_bench for each in top.causes)
+    return f"{top.best.place} (bench, not the unit)" if is_of_bench else top.best.place
 
 
 def _cause(ranked: tuple[Finding, ...]) -> str:

@@ -29,7 +29,7 @@ import yaml
 import instruments.session
 from instruments import scpi
 from instruments.benchfile import load_bench
-from instruments.description import Description, render
+from instruments.description import DESCRIPTIONS, Description, render
 from instruments.errors import InputError, LivezeroError
 from instruments.shipped import shipped
 from instruments.texts import as_cell, as_json, from_cell, visible
@@ -225,7 +225,7 @@ def files(kind: str, tries: int, folder: Path) -> Found:
         "sequence": shipped("sequences"),
         "type": shipped("sequences", "types"),
         "bench": core.BENCHES,
-        "instrument": core.DESCRIPTIONS,
+        "instrument": DESCRIPTIONS,
     }
     sources = sorted(folders[kind].glob("*.yaml"))
 

@@ -18,7 +18,8 @@
     │   └── AbsentError 130  ... or nobody was there to answer
     └── UnsafeError      4   an output could not be made safe: shown first
 
-The exit code belongs to the family. This module does not print and does not know who shows an error.
+A fault of livezero itself is none of these, and ends with exit code 70. The exit code belongs to the family. This
+module does not print and does not know who shows an error.
 """
 
 import difflib

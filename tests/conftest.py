@@ -14,7 +14,8 @@ from sequencer.inputs.files import load_sequence
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.journal.writer import Journal, entries
 from sequencer.planning.plan import plan
-from sequencer.record import record as records
+from sequencer.record.create import create, opening
+from sequencer.record.load import load
 from sequencer.running.loop import run_plan
 
 # No deadlines on a machine that is busy with other things; where changes land, the same examples each time.
@@ -87,7 +88,7 @@ class Ran:
 
     @property
     def record(self):
-        return records.load(self.folder)
+        return load(self.folder)
 
     def events(self, kind):
         return [each for each in self.log if type(each).__name__ == kind]
@@ -165,7 +166,7 @@ def run(tmp_path, simulated):
     def ran(planned, *, wrong=(), operator=None, on_event=None, on_exchange=None, change=None):
         mishaps[:] = wrong
         made.clear()
-        found = Ran(folder=records.create(tmp_path / "results", planned, date="2026-01-05T08:00:00", serial="GF-104"))
+        found = Ran(folder=create(tmp_path / "results", planned, date="2026-01-05T08:00:00", serial="GF-104"))
         found.simulated = made
         asked = operator or Answers()
         journals = []
@@ -192,8 +193,8 @@ def run(tmp_path, simulated):
         )
         try:
             with bench, Journal(found.folder / "journal.jsonl") as journal:
-                opening = records.opening(planned, date="2026-01-05", serial="GF-104", operator="", state="")
-                journal.opened(bench.clock.date(), **opening)
+                said = opening(planned, date="2026-01-05", serial="GF-104", operator="", state="")
+                journal.opened(bench.clock.date(), **said)
                 journals.append(journal)
                 if change:
                     change(bench, journal, found)

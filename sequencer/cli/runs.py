@@ -24,7 +24,7 @@ from sequencer.cli.console import (
 if TYPE_CHECKING:
     from instruments.errors import StoppedError
     from instruments.session import Exchange
-    from sequencer.jobs.runs import RunResult
+    from sequencer.jobs.drive import RunResult
     from sequencer.planning.plan import Plan
     from sequencer.running.events import Event
 

@@ -1,62 +1,48 @@
-"""What to do next, in one or two sentences, from the shape of the errors.
+"""What to do next, in a few sentences, from the verdict and the diagnosis alone: nothing is looked for here again.
 
-A first look only: direction and time before the line, the line before the curve, and where the line crosses zero. It
-names a family of causes and the next check; it fits no fault. Families: trade practice, common practice, no source.
+A trim is offered only where every cause that the readings leave is one that zero and span take away.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
-from instruments.datasheet import FloatArray
-from instruments.texts import counted, of_span, sized
 from instruments.units import Term, Terms
-from sequencer.diagnosis.summary import LIKELY, Account
+from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, percent
+from sequencer.evaluation.adjustment import LEAVE_ALONE_FRAC, Adjustment, adjustment
 from sequencer.evaluation.evaluate import Evaluation
-from sequencer.evaluation.figures.lines import fit_line
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
-__all__ = ["Family", "advice", "may_adjust", "other_basis"]
+__all__ = ["advice", "offered", "other_basis"]
 
-_NEAR_LIMIT_PCT = 70
 # Beyond, a setting is wrong; zero and span have no more reach, or should not be asked to (common practice, no source).
 _LARGEST_TRIM_PCT = 10
-# What zero and span can take away, once the configuration was found right.
-_TRIMS = frozenset({"zero shift", "span error", "zero and span"})
-_LEADING_N = 3
-_CAUTIOUS = "Change nothing before that is settled."
+_CASES_N = 4
+_TURNS = {"zero shift": "turn zero", "span error": "turn span"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Family:
-    """What the shape of the errors points to, in words, and whether zero and span can be the answer to it."""
+def offered(evaluation: Evaluation | None, findings: Account | None) -> Adjustment | None:
+    """What to turn; None where turning zero and span is not the answer, or not known to be it.
 
-    text: str
-    is_trim: bool = False
-
-
-def may_adjust(evaluation: Evaluation | None, findings: Account | None = None) -> bool:
-    """Whether turning zero and span is right at all.
-
-    Not where the cause is range, unit, wiring, lag, compliance, hysteresis or the bench; and not where a unit lies well
-    within its tolerance: turning it would destroy its history (common practice, no source).
+    Only where every cause that the readings leave is a trim of the last stage; and not where a unit lies well within
+    its tolerance: turning it would destroy its history (common practice, no source).
     """
     if evaluation is None or evaluation.worst is None or evaluation.verdict.result == "not determinable":
-        return False
+        return None
+    if findings is None or not findings.ranking or not findings.ranking[0].is_only("trim"):
+        return None
+    if sum(each.weight for each in findings.ranking if each.is_only("trim")) < SURE:
+        return None
     if evaluation.suspect_tap or any(stage.result == "fail" for stage in evaluation.stages[:-1]):
-        return False
-    if abs(float(evaluation.worst["used_pct"])) < _NEAR_LIMIT_PCT:
-        return False
-    return _family(evaluation).is_trim and not _is_no_trim(findings)
-
-
-def _is_no_trim(findings: Account | None) -> bool:
-    """The likely cause is one that no trim takes away."""
-    if findings is None or not findings.names or findings.ranking[0].weight < LIKELY:
-        return False
-    # A trim that these readings cannot tell from the rest is advised with the check that tells.
-    return not _TRIMS & set(findings.names[:_LEADING_N])
+        return None
+    if abs(float(evaluation.worst["used_pct"])) < 100 * LEAVE_ALONE_FRAC:
+        return None
+    found = adjustment(evaluation)
+    if found is None or max(abs(found.zero_pct), abs(found.span_pct)) >= _LARGEST_TRIM_PCT:
+        return None
+    return found
 
 
 def advice(  # noqa: PLR0911  one sentence for each outcome
@@ -80,27 +66,27 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         return f"Switch the source off by hand, now. {reason}."
     if can_resume or status in {"interrupted", "bench fault"} or evaluation is None:
         again = "Go on with livezero resume, or end it with livezero close"
-        anew = "See to that, then run again; what was read is kept"
+        anew = "Correct that, then run again; what was read is stored"
         return f"The run did not finish: {reason}. {again if can_resume else anew}."
     verdict = evaluation.verdict
-    if verdict.result != "pass" and findings is not None and findings.is_transcription:
+    if verdict.result != "pass" and findings is not None and _names(findings, "transcription"):
         return findings.ranking[0].check
+    is_offered = offered(evaluation, findings) is not None
     if verdict.result == "pass":
-        worst = evaluation.worst
-        used = 0.0 if worst is None else abs(float(worst["used_pct"]))
-        if used > _NEAR_LIMIT_PCT:
-            return f"Within tolerance, but {used:.0f} % of it is used: decide whether to adjust before it is fitted."
-        return "Within tolerance: leave it as it is, and fit it."
+        return _passed(evaluation, findings, is_offered=is_offered)
     if verdict.result == "conditional pass":
         is_near = "verdict" in evaluation.visits and (evaluation.visits["verdict"] == "conditional pass").any()
         near = ["it lies nearer to the limit than the measurement is sure"] if is_near else []
         cause = "; ".join([*near, *verdict.reservations])
-        return f"Within tolerance, but {cause}: see to that, or agree with whoever asked for it that it will do."
+        return f"Within tolerance, but {cause}: correct that, or agree with whoever asked for it that it will do."
     if verdict.result == "not determinable":
+        if findings is not None and _names(findings, "scatter", "bench", "transcription"):
+            return f"No verdict: {verdict.reason}. {_on_cause(findings, is_offered=False)}"
         return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
+    found = _on_cause(findings, is_offered=is_offered)
     if verdict.result == "conditional fail":
-        return f"Outside the tolerance, but by less than the measurement is sure. {_failed(evaluation, findings)}"
-    return _failed(evaluation, findings)
+        return f"Outside the tolerance, but by less than the measurement is sure. {found}"
+    return found
 
 
 def other_basis(
@@ -115,7 +101,7 @@ def other_basis(
     parts = type_sheet.tolerance.parts
     if evaluation is None or evaluation.verdict.result != "fail" or len(parts) != 1 or not parts[0].base:
         return ()
-    if _is_no_trim(findings):
+    if _is_beyond_a_trim(findings):
         return ()
     visits = evaluation.visits[evaluation.visits["error"].notna()]
     failed_pct, passed_pct = (
@@ -151,6 +137,31 @@ def _on(part: Term, base: str) -> Terms:
     return Terms((replace(part, base=base),))
 
 
+def _is_beyond_a_trim(findings: Account | None) -> bool:
+    """The likely cause is one that no trim takes away, so that no tolerance makes the unit right."""
+    if findings is None or not findings.names or findings.ranking[0].weight < LIKELY:
+        return False
+    return not any(each.kind == "trim" for each in findings.ranking[0].members)
+
+
+def _names(findings: Account, *kinds: Kind) -> bool:
+    """A likely cause of these kinds is named."""
+    top = findings.ranking[0] if findings.is_fault and findings.ranking else None
+    return top is not None and top.weight >= LIKELY and top.is_only(*kinds)
+
+
+def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: bool) -> str:
+    worst = evaluation.worst
+    used = 0.0 if worst is None else abs(float(worst["used_pct"]))
+    if is_offered:
+        return f"Within tolerance, but {used:.0f} % of it is used: decide whether to adjust before it is fitted."
+    if findings is not None and _names(findings, "trim", "unit", "scatter", "bench", "transcription"):
+        return f"Within tolerance. {_on_cause(findings, is_offered=False)}"
+    if used > 100 * LEAVE_ALONE_FRAC:
+        return f"Within tolerance, but {used:.0f} % of it is used: fit it, and check it again sooner than usual."
+    return "Within tolerance: leave it as it is, and fit it."
+
+
 def _to_get_one(evaluation: Evaluation) -> str:
     """What would give a verdict."""
     if evaluation.tur is not None and evaluation.tur < 1:
@@ -160,117 +171,91 @@ def _to_get_one(evaluation: Evaluation) -> str:
     return "Read the missing points, or lengthen the settling"
 
 
-def _failed(evaluation: Evaluation, findings: Account | None) -> str:
-    if _is_no_trim(findings):
-        assert findings is not None
-        return f'Settle first whether "{findings.ranking[0].place}" has this: {findings.names[0]}. {_CAUTIOUS}'
-    if evaluation.suspect_tap:
+def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
+    """What the causes that the readings leave ask for."""
+    if findings is None or not findings.is_fault or not findings.ranking or findings.ranking[0].is_only("vague"):
+        return _without_a_cause(findings)
+    top = findings.ranking[0]
+    if is_offered:
         return (
-            f'The tap "{evaluation.suspect_tap}" disagrees with both its neighbours, and they agree with each other: '
-            "suspect what reads it (marks, unit, range) before the unit."
+            f'{_capital(either(top.names))} in stage "{top.place}" ({percent(top.weight)}). Compare the configured '
+            "range with the order; if it is right, adjust as said below, then run as left."
         )
-    guilty = [stage for stage in evaluation.stages if stage.result == "fail"]
-    lead = ""
-    if guilty:
-        worst = max(guilty, key=lambda stage: abs(stage.worst_pct or 0.0) / (stage.tolerance_pct or 1.0))
-        lead = f'The error arises in stage "{worst.name}", between {worst.first} and {worst.last}. '
-        if worst is not evaluation.stages[-1]:  # the shape end to end says nothing of a stage in between
-            return lead + "Look there first: its input is right, its output is not. Adjust nothing behind it."
-    return lead + _family(evaluation).text
+    if top.weight < SURE:
+        return _unsure(findings)
+    if top.is_only("transcription"):
+        return top.check
+    check = _capital(findings.check)
+    if top.is_only("bench"):
+        return f"Suspect the bench, not the unit: {either(top.names)} {_place(top)}. {check} Do not adjust the unit."
+    is_before_others = any(top.place in share.name for share in findings.shares[:-1])
+    before = ", and nothing behind it" if is_before_others else ""
+    confirm = f"First confirm the cause {_place(top)}: {either(top.names)}. {check} Do not adjust before{before}."
+    return " ".join((confirm, *_cases(top)))
 
 
-def _family(evaluation: Evaluation) -> Family:
-    points = evaluation.points
-    limit_pct = float(points.loc[points["tolerance_pct"] > 0, "tolerance_pct"].min())
-    unsteady = int((~evaluation.visits["is_steady"]).sum())
-    if unsteady:
-        return Family(
-            text=f"{counted(unsteady, 'point')} never settled: look at the settling trace for damping, interference "
-            f"or a loose contact. {_CAUTIOUS}"
-        )
-    strays = evaluation.visits["sd"] > evaluation.visits["tolerance"]
-    if strays.any():
-        return Family(
-            text=f"Single readings stray at {int(strays.sum())} of {len(strays)} points by more than the tolerance: a "
-            f"loose contact, or interference. Look at the readings in time; tap, flex, re-terminate. {_CAUTIOUS}"
-        )
-    pair_pct = float(evaluation.end_pairs["change_pct"].abs().max()) if len(evaluation.end_pairs) else 0.0
-    if pair_pct > limit_pct / 4:
-        return Family(
-            text=f"The output moved by {of_span(pair_pct, 2)} between two readings at one end, input unmoved: a lag, "
-            f"or an old reading. Lengthen the settling and run again. {_CAUTIOUS}"
-        )
-    loop = evaluation.figure("hysteresis").value or 0.0
-    if loop > 1.5 * limit_pct:
-        return Family(
-            text=f"Up and down differ by {of_span(loop, 2)} while the end pairs agree: hysteresis, play or friction. "
-            "No trim takes that away; look at the mechanics, or send it back."
-        )
-    means = points.groupby("setpoint_pct")[["error_pct", "output"]].mean().sort_index()
-    x_pct, error_pct = means.index.to_numpy(dtype=np.float64), means["error_pct"].to_numpy()
-    flat = _flat(means["output"].to_numpy(), evaluation.output_span)
-    if flat:
-        return Family(
-            text=f"The output does not follow the input {flat}: a clamp, an alarm level, a threshold, or a supply too "
-            "low for the load. Measure the voltage at the terminals there, and read the configured range."
-        )
-    return _line_or_curve(x_pct, error_pct, limit_pct)
-
-
-def _flat(output: FloatArray, span: float) -> str:
-    """Where neighbouring points give the same output; "" if none do."""
-    known = output[~np.isnan(output)]
-    if known.size < 4:
-        return ""
-    step = np.abs(np.diff(known)) / span
-    if (step < 0.002).all():
-        return "anywhere"
-    if step[0] < 0.002:
-        return "at the bottom of the range"
-    if step[-1] < 0.002:
-        return "at the top of the range"
-    return ""
-
-
-def _line_or_curve(x_pct: FloatArray, error_pct: FloatArray, limit_pct: float) -> Family:
-    if np.isfinite(x_pct + error_pct).sum() < 3:
-        return Family(text="Too few points to tell zero from span: take more.")
-    line = fit_line(x_pct[np.newaxis], error_pct[np.newaxis])
-    zero, slope = float(line.offset[0]), 100 * float(line.gain[0])
-    left = float(np.nanmax(np.abs(error_pct - zero - slope * x_pct / 100)))
-    if left > max(limit_pct, 0.3 * float(np.nanmax(np.abs(error_pct)))):
-        return Family(
-            text=f"No straight line explains it, {of_span(left, 2)} is left over: compare the characteristic (square "
-            "root, sensor type, table) with the order, and look for single points that stand out."
-        )
-    bottom, top = (sized(each, 2, is_signed=True) for each in (zero, zero + slope))
-    found = f"The error line is {bottom} % of span at 0 % and {top} % at 100 %: "
-    if abs(slope) < 0.3 * max(abs(zero), limit_pct):
-        return Family(
-            text=found + "a shift. Read the same loop with a second meter; if it agrees, turn zero, then run as left.",
-            is_trim=abs(zero) < _LARGEST_TRIM_PCT,
-        )
-    pivot = -zero / slope
-    if abs(pivot) < 0.08:
-        return Family(
-            text=found
-            + "a gain inside the unit. Compare the configured upper range value (or pulses per revolution) with the "
-            "order first; only if that is right, turn span, then run as left.",
-            is_trim=abs(slope) < _LARGEST_TRIM_PCT,
-        )
-    if abs(pivot + 0.25) < 0.08:
-        return Family(
-            text=found
-            + "a gain on the current itself. Measure the load resistor, and check the meter with a second one."
-        )
-    if abs(pivot - 1) < 0.08:
-        return Family(
-            text=found + "the start of the range is wrong. Compare 0-20 against 4-20 mA and the lower range value."
-        )
-    if max(abs(zero), abs(slope)) >= _LARGEST_TRIM_PCT:
-        return Family(text=found + "too much for a trim. Compare the configured range, unit and wiring with the order.")
-    return Family(
-        text=found
-        + "zero and span. Compare the configured range with the order; if it is right, zero first, then span.",
-        is_trim=True,
+def _without_a_cause(findings: Account | None) -> str:
+    if findings is None:
+        return "The cause was not looked for. Do not adjust before it is known."
+    if not findings.is_fault:
+        return "The readings show nothing that a good unit does not do. Run again; do not adjust before."
+    if not findings.ranking:
+        return f"{_capital(findings.cause)}. {findings.check} Do not adjust before."
+    top = findings.ranking[0]
+    if top.names[0] == "noise":
+        return f"{_capital(top.text)}. {top.check}"
+    where = f' in "{top.place}"' if len(findings.shares) > 1 and top.place else ""
+    return (
+        f"No cause of the catalogue fits these readings{where}: "
+        + (_lower(" ".join(findings.lacking)) or "run again, and compare: what does not come again is a disturbance.")
+        + " Compare type, range and wiring with the order. Do not adjust before."
     )
+
+
+def _unsure(findings: Account) -> str:
+    first, *others = (f"{either(each.names)} ({percent(each.weight)})" for each in findings.ranking)
+    top = findings.ranking[0]
+    also = f"; possible too: {', '.join(others)}" if others else ""
+    lead = f"Likely, but not sure, {_place(top)}: {first}{also}"
+    if top.weight < LIKELY:
+        lead = f"No cause is likely enough to act on. The first, {_place(top)}, is {first}{also}"
+    return f"{lead}. To distinguish them: {_lower(findings.check)} Do not adjust before."
+
+
+def _place(top: Candidate) -> str:
+    is_stage = [each.kind in {"trim", "unit"} for each in top.members]
+    places = dict.fromkeys(
+        f'"{each.place}"' for each, is_one in zip(top.members, is_stage, strict=True) if is_one == is_stage[0]
+    )
+    return f"{'in stage' if is_stage[0] else 'at'} {either(list(places))}"
+
+
+def _cases(top: Candidate) -> Iterator[str]:
+    """What to do for each of the causes that cannot be told apart, once it is known which it is."""
+    if len(top.names) == 1:
+        return
+    cases: dict[str, list[str]] = {}
+    for number, name in enumerate(top.names[:_CASES_N]):
+        members = [each for each in top.members if each.name == name]
+        # A zero shift of a stage before the last is none that zero of the last takes away.
+        member = next((each for each in members if each.kind != "trim"), members[0])
+        if number or member.kind in {"trim", "bench"}:  # else its check was said before
+            cases.setdefault(_then(member), []).append(name)
+    yield from (f"If it is {either(names)}: {then}" for then, names in cases.items())
+
+
+def _then(member: Member) -> str:
+    if member.kind == "trim":
+        return f"{_TURNS.get(member.name, 'turn zero, then span')}, then run as left."
+    if member.kind == "bench":
+        return "correct the instrument, and leave the unit as it is."
+    return _lower(member.check)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _lower(text: str) -> str:
+    """A sentence as it goes on after a colon; a word in capitals stays."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]

@@ -13,17 +13,24 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy import special
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from instruments.units import Terms
+from sequencer.diagnosis.comparison_statistics import (
+    Parts,
+    combined,
+    matched,
+    means_at,
+    of_figure,
+    of_mean,
+    p_values,
+    uncertainty,
+)
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.budget import is_own, is_scatter_unknown
+from sequencer.evaluation.budget import is_scatter_unknown
 from sequencer.evaluation.evaluate import Evaluation
-from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.inputs.tolerance import half_width
@@ -32,7 +39,6 @@ from sequencer.inputs.type_sheet import TypeSheet
 __all__ = ["LEVEL", "Comparison", "FigureDifference", "Result", "Side", "compare"]
 
 LEVEL = 0.05  # chance of one false alarm or more among all tests together
-_SAME_PCT = 0.5  # of the range; a hand source is set nearer than that
 
 Result = Literal[
     "different", "no difference found", "equivalent", "not equivalent", "equivalence not shown", "not determinable"
@@ -170,7 +176,7 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
     """
     found_a, found_b = _evaluated(a, "the first"), _evaluated(b, "the second")
     _refuse_what_differs(a, b)
-    pairs, unmatched = _matched(found_a.points, found_b.points)
+    pairs, unmatched = matched(found_a.points, found_b.points)
     if not pairs:
         raise ReadingsError(
             "the two have no point in common",
@@ -178,41 +184,25 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
             todo="run both with the same sequence",
         )
     is_same = a.sheet.datasheet().taps == b.sheet.datasheet().taps and _is_same_bench(a.content, b.content)
-    means = [_means(each, [pair[side] for pair in pairs]) for side, each in enumerate((found_a, found_b))]
+    means = [means_at(each, [pair[side] for pair in pairs]) for side, each in enumerate((found_a, found_b))]
     parts = [
-        _uncertainty(each, [pair[side] for pair in pairs], is_same=is_same)
+        uncertainty(each, [pair[side] for pair in pairs], is_same=is_same)
         for side, each in enumerate((found_a, found_b))
     ]
     difference = means[1]["error_pct"].to_numpy() - means[0]["error_pct"].to_numpy()
-    u, dof = _combined([part.scatter for part in parts], [part.rest for part in parts], [part.dof for part in parts])
+    u, dof = combined([part.scatter for part in parts], [part.rest for part in parts], [part.dof for part in parts])
     is_tested = np.isfinite(u) & (u > 0) & np.isfinite(difference)
     u, dof = np.where(is_tested, u, np.nan), np.where(is_tested, dof, np.nan)
     mean = float(difference[is_tested].mean()) if is_tested.any() else math.nan
-    mean_u, mean_dof = _of_mean(parts, is_tested)
+    mean_u, mean_dof = of_mean(parts, is_tested)
     coverage = found_a.basis.coverage
-    p = _p(np.append(difference, mean), np.append(u, mean_u), np.append(dof, mean_dof))
+    p = p_values(np.append(difference, mean), np.append(u, mean_u), np.append(dof, mean_dof))
     corrected = holm(p)
     x = means[0]["input"].to_numpy(dtype=np.float64)
-    span = found_a.output_span
-    width = np.full(x.shape, np.nan) if margin is None else 100 * half_width(margin, a.sheet.datasheet(), x) / span
-    expanded = coverage_factor(coverage, dof) * u
-    points = pd.DataFrame(
-        {
-            "setpoint_pct": means[0]["setpoint_pct"].to_numpy(),
-            "direction": means[0]["direction"].to_numpy(),
-            "a_pct": means[0]["error_pct"].to_numpy(),
-            "b_pct": means[1]["error_pct"].to_numpy(),
-            "difference_pct": difference,
-            "u_pct": u,
-            "dof": dof,
-            "U_pct": expanded,
-            "p": p[:-1],
-            "p_holm": corrected[:-1],
-            "margin_pct": width,
-            "is_different": corrected[:-1] < LEVEL,
-            "is_within": np.abs(difference) + expanded <= width,
-        }
-    )
+    half = np.full(x.shape, np.nan) if margin is None else half_width(margin, a.sheet.datasheet(), x)
+    tested = {"difference_pct": difference, "u_pct": u, "dof": dof, "U_pct": coverage_factor(coverage, dof) * u}
+    tested |= {"p": p[:-1], "p_holm": corrected[:-1], "margin_pct": 100 * half / found_a.output_span}
+    points = _points(means, tested)
     return Comparison(
         a=a,
         b=b,
@@ -228,6 +218,21 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
         figures=_figures(a.content, b.content, parts, means[0]["setpoint_pct"].to_numpy(), is_same=is_same),
         cautions=_cautions(a, b, is_same=is_same, untested_n=int((~is_tested).sum())),
         reason="" if is_tested.any() else _why_untested(found_a, found_b),
+    )
+
+
+def _points(means: list[pd.DataFrame], tested: dict[str, FloatArray]) -> pd.DataFrame:
+    """The rows of `Comparison.points`."""
+    places = {name: means[0][name].to_numpy() for name in ("setpoint_pct", "direction")}
+    errors = {f"{side}_pct": each["error_pct"].to_numpy() for side, each in zip("ab", means, strict=True)}
+    return pd.DataFrame(
+        {
+            **places,
+            **errors,
+            **tested,
+            "is_different": tested["p_holm"] < LEVEL,
+            "is_within": np.abs(tested["difference_pct"]) + tested["U_pct"] <= tested["margin_pct"],
+        }
     )
 
 
@@ -261,117 +266,6 @@ def _refuse_what_differs(a: Side, b: Side) -> None:
         raise ReadingsError("the two have different characteristics", todo="compare units that should do the same")
 
 
-# -- points ------------------------------------------------------------------------------------------------------------
-
-_ORDER = {"": 0, "up": 1, "down": 2}
-_Key = tuple[int, str]  # point and direction, as an evaluation counts them
-
-
-def _matched(a: pd.DataFrame, b: pd.DataFrame) -> tuple[list[tuple[_Key, _Key]], tuple[str, ...]]:
-    """Pairs of points of one direction whose setpoints are nearest to each other; and those that have no partner."""
-    places = [
-        {(int(row["point"]), str(row["direction"])): float(row["setpoint_pct"]) for row in each.to_dict("records")}
-        for each in (a, b)
-    ]
-    near = sorted(
-        (abs(at - other_at), key, other)
-        for key, at in places[0].items()
-        for other, other_at in places[1].items()
-        if key[1] == other[1] and abs(at - other_at) < _SAME_PCT
-    )
-    pairs: dict[_Key, _Key] = {}
-    for _, key, other in near:
-        if key not in pairs and other not in pairs.values():
-            pairs[key] = other
-    alone = [
-        f"{place:.4g} %{' ' + key[1] if key[1] else ''}: only {name}"
-        for name, each, paired in (("A", places[0], set(pairs)), ("B", places[1], set(pairs.values())))
-        for key, place in sorted(each.items(), key=lambda item: (item[1], _ORDER[item[0][1]]))
-        if key not in paired
-    ]
-    return sorted(pairs.items(), key=lambda pair: (places[0][pair[0]], _ORDER[pair[0][1]])), tuple(alone)
-
-
-def _means(found: Evaluation, keys: list[_Key]) -> pd.DataFrame:
-    return found.points.set_index(["point", "direction"], drop=False).loc[keys].reset_index(drop=True)
-
-
-# -- uncertainty -------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Parts:
-    """Standard uncertainty of one side's mean error at each point, in % of span: scatter with its dof, and the rest."""
-
-    scatter: FloatArray
-    dof: float
-    rest: FloatArray
-
-
-def _uncertainty(found: Evaluation, keys: list[_Key], *, is_same: bool) -> _Parts:
-    """NaN where it is not known."""
-    nothing = np.full(len(keys), np.nan)
-    stated = found.budget
-    if stated is None:
-        return _Parts(scatter=nothing, dof=math.nan, rest=nothing)
-    at = found.is_visited
-    is_scatter = np.array([each.kind == "A" for each in stated.contributions])
-    is_kept = np.array([is_own(each) for each in stated.contributions])
-    squares = stated.effect**2
-    scatter_2 = squares[is_scatter].sum(axis=0)
-    rest_2 = squares[is_kept].sum(axis=0) if is_same else stated.u**2 - scatter_2
-    visits = found.visits.assign(scatter_2=scatter_2[at], rest_2=np.maximum(rest_2[at], 0.0))
-    by_point = visits.groupby(["point", "direction"])
-    table = pd.DataFrame(
-        {"var": by_point["error"].var(ddof=1), "n": by_point["error"].count()}
-        | {name: by_point[name].max() for name in ("scatter_2", "rest_2")}
-    )
-    dof = float((table["n"] - 1).clip(lower=0).sum())
-    if dof:  # between the cycles; what scatters within a dwell is in it
-        pooled = float((table["var"].fillna(0.0) * (table["n"] - 1).clip(lower=0)).sum()) / dof
-        mean_2 = pooled / table["n"]
-    else:
-        lines = [each for each in stated.contributions if each.kind == "A"]
-        dof = min((float(np.min(each.dof)) for each in lines), default=math.nan)
-        mean_2 = table["scatter_2"] if lines else table["scatter_2"] * math.nan
-    share = 100 / found.output_span
-    rows = table.assign(mean_2=mean_2).loc[keys]
-    return _Parts(
-        scatter=share * np.sqrt(rows["mean_2"].to_numpy()), dof=dof, rest=share * np.sqrt(rows["rest_2"].to_numpy())
-    )
-
-
-def _combined(
-    scatter: list[npt.NDArray[np.float64]], rest: list[npt.NDArray[np.float64]], dof: list[float]
-) -> tuple[FloatArray, FloatArray]:
-    """Standard uncertainty of a difference, and its degrees of freedom by Welch-Satterthwaite."""
-    variance = sum((each**2 for each in (*scatter, *rest)), np.zeros_like(scatter[0]))
-    below = sum((each**4 / nu for each, nu in zip(scatter, dof, strict=True)), np.zeros_like(scatter[0]))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        found = np.where(below > 0, variance**2 / below, np.where(variance > 0, np.inf, np.nan))
-    return np.sqrt(variance), found
-
-
-def _of_mean(parts: list[_Parts], chosen: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """The same of the mean over some points.
-
-    Scatter averages out over the points; what the instruments bring along may be the same at every one.
-    """
-    count = max(int(chosen.sum()), 1)
-    return _combined(
-        [np.sqrt((part.scatter[chosen] ** 2).sum()) / count for part in parts],
-        [part.rest[chosen].sum() / count for part in parts],
-        [part.dof for part in parts],
-    )
-
-
-def _p(difference: FloatArray, u: FloatArray, dof: FloatArray) -> FloatArray:
-    """Chance of a difference that large or larger where there is none; NaN where `u` is not known."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = -np.abs(difference) / u
-    return np.asarray(np.where(np.isfinite(t), 2 * special.stdtr(dof, t), np.nan))
-
-
 def _is_same_bench(a: Content, b: Content) -> bool:
     """The same instruments by identity, in the same ranges, with the same certificates."""
     if a.evaluation is None or b.evaluation is None or not a.evaluation.basis.statements:
@@ -385,32 +279,18 @@ def _is_same_bench(a: Content, b: Content) -> bool:
     )
 
 
-# -- figures and what to be careful of ---------------------------------------------------------------------------------
-
-
-_DIFFERENCES = frozenset(
-    {
-        "hysteresis",
-        "non-repeatability",
-        "non-linearity, independent",
-        "non-linearity, terminal-based",
-        "non-linearity, zero-based",
-    }
-)
-
-
 def _figures(
-    a: Content, b: Content, parts: list[_Parts], setpoint_pct: FloatArray, *, is_same: bool
+    a: Content, b: Content, parts: list[Parts], setpoint_pct: FloatArray, *, is_same: bool
 ) -> tuple[FigureDifference, ...]:
     found_a, found_b = a.evaluation, b.evaluation
     assert found_a is not None
     assert found_b is not None
     theirs = {each.name: each for each in found_b.figures}
     both = [(each, theirs[each.name]) for each in found_a.figures if each.unit == "% of span" and each.name in theirs]
-    sizes = [_of_figure(*pair, (found_a, found_b), parts, setpoint_pct, is_same=is_same) for pair in both]
+    sizes = [of_figure(*pair, (found_a, found_b), parts, setpoint_pct, is_same=is_same) for pair in both]
     u, dof = np.array(sizes, dtype=np.float64).reshape(-1, 2).T
     difference = np.array([math.nan if None in {x.value, y.value} else y.value - x.value for x, y in both])  # type: ignore[operator]
-    corrected, U = holm(_p(difference, u, dof)), coverage_factor(found_a.basis.coverage, dof) * u
+    corrected, U = holm(p_values(difference, u, dof)), coverage_factor(found_a.basis.coverage, dof) * u
     rows = [
         FigureDifference(
             name=x.name, unit=x.unit, a=x.value, b=y.value, U=_known(U[place]), p_holm=_known(corrected[place])
@@ -422,39 +302,6 @@ def _figures(
     times = [_settled_after_s(each) for each in (a, b)]
     rows.append(FigureDifference(name="settling, median", unit="s", a=times[0], b=times[1]))
     return tuple(rows)
-
-
-def _of_figure(
-    a: Figure,
-    b: Figure,
-    found: tuple[Evaluation, Evaluation],
-    parts: list[_Parts],
-    setpoint_pct: FloatArray,
-    *,
-    is_same: bool,
-) -> tuple[float, float]:
-    """Standard uncertainty of the difference of a figure of both, % of span, and its degrees of freedom."""
-    ends = {"zero error": (0.0,), "span error": (0.0, 100.0)}.get(a.name)
-    if ends is None and a.name == "measured error" and a.at_pct is not None and a.at_pct == b.at_pct:
-        ends = (a.at_pct,)
-    if ends is not None:  # means of the cycles, as the points are
-        squares = [_of_mean(parts, np.abs(setpoint_pct - end) < _SAME_PCT) for end in ends]
-        u_2 = sum(float(u) ** 2 for u, _ in squares)
-        below = sum(float(u) ** 4 / float(dof) for u, dof in squares)
-        return (math.sqrt(u_2), u_2**2 / below if below else math.inf) if u_2 else (math.nan, math.nan)
-    widths = [each.U for each in (a, b)]
-    # A figure of single readings on one bench, found at one place: what is of each reading alone. Those that are
-    # differences themselves have nothing else in U.
-    if is_same and a.name not in _DIFFERENCES and a.at_pct == b.at_pct:
-        widths = [_own_U(each) for each in found]
-    k = float(coverage_factor(found[0].basis.coverage, np.array(math.inf)))
-    return math.hypot(*(math.nan if each is None else each / k for each in widths)), math.inf
-
-
-def _own_U(found: Evaluation) -> float | None:
-    """Expanded uncertainty of one reading from scatter, settling and resolution: that of a difference over sqrt(2)."""
-    known = (each.U for each in found.figures if each.name in _DIFFERENCES and each.U is not None)
-    return next((each / math.sqrt(2) for each in known), None)
 
 
 def _known(value: float) -> float | None:

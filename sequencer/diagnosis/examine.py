@@ -1,22 +1,102 @@
-"""From an evaluated table to the account of its likely causes: the one door to `findings` from everything else."""
+"""From a table of readings to everything that is found in it: the one door for runs, records, tables and comparisons.
+
+A table, a type sheet and what is stated of the bench in, one result out; no file, no clock, no instrument. Who took the
+readings, when and with what is added by whoever knows (`dataclasses.replace`).
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
 
 import pandas as pd
 
+from instruments.datasheet import DataSheet
+from instruments.errors import ReadingsError
+from sequencer.diagnosis.action import advice, offered, other_basis
+from sequencer.diagnosis.capture import captures
 from sequencer.diagnosis.diagnose import diagnose
+from sequencer.diagnosis.result import Content, Ended
 from sequencer.diagnosis.summary import Account, account
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.budget import Basis
+from sequencer.evaluation.evaluate import Evaluation, evaluate
+from sequencer.evaluation.figures.definitions import Standard
+from sequencer.evaluation.monte_carlo import trials
 from sequencer.inputs.type_sheet import TypeSheet
 
-__all__ = ["examined"]
+__all__ = ["BY_HAND", "examine", "with_monte_carlo"]
+
+BY_HAND = Ended(status="by hand", reason="readings that no run took")
 
 
-def examined(table: pd.DataFrame, type_sheet: TypeSheet, evaluation: Evaluation) -> Account:
-    """What is the matter with a unit, from its readings and the verdict on them.
+def examine(
+    table: pd.DataFrame,
+    type_sheet: TypeSheet,
+    *,
+    basis: Basis | None = None,
+    standard: Standard = "IEC 61298-2:2008",
+    planned_n: int | None = None,
+    ended: Ended = BY_HAND,
+    receivers: Mapping[str, Mapping[str, float]] | None = None,
+    monte_carlo: int | None = None,
+) -> Content:
+    """Figures, verdict, causes, advice, trims and noise of one unit.
 
     Args:
         table: tidy, of one unit.
         type_sheet: what the unit should do.
-        evaluation: of the same table.
+        basis: what is stated of the instruments; None = nothing, so a verdict without uncertainty.
+        standard: whose definitions the figures follow.
+        planned_n: visits that were planned; None = those that the table has.
+        ended: how the run ended that took the readings.
+        receivers: of what reads each tap, by its name, as `captures` has it; None = not known.
+        monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
+
+    Raises:
+        ReadingsError: a table that no run took, or the remains of one, cannot be evaluated.
     """
+    sheet = type_sheet.datasheet()
+    evaluation: Evaluation | None = None
+    try:
+        evaluation = evaluate(
+            table,
+            type_sheet,
+            standard=standard,
+            basis=basis,
+            planned_n=planned_n,
+            unfinished="" if ended.status in {"complete", BY_HAND.status} else ended.reason,
+        )
+    except ReadingsError as error:
+        if ended.status == BY_HAND.status:
+            raise
+        if ended.status == "complete":
+            ended = replace(ended, status="bench fault", reason=error.what)
+    findings = None if evaluation is None else _account(table, type_sheet, evaluation)
+    content = Content(
+        evaluation=evaluation,
+        advice=advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume),
+        findings=findings,
+        adjustment=offered(evaluation, findings),
+        captures=captures(table, sheet, receivers or {}),
+        type=type_sheet.type,
+        status=ended.status,
+        reason=ended.reason,
+        remarks=(*_noted(table), *other_basis(evaluation, type_sheet, findings)),
+    )
+    return with_monte_carlo(content, sheet, monte_carlo)
+
+
+def with_monte_carlo(content: Content, sheet: DataSheet, limit: int | None) -> Content:
+    """A content with its uncertainties tried, at most `limit` times at a point; as it is where that is None."""
+    if limit is None or content.evaluation is None:
+        return content
+    return replace(content, trials=trials(content.evaluation, sheet, limit=limit))
+
+
+def _account(table: pd.DataFrame, type_sheet: TypeSheet, evaluation: Evaluation) -> Account:
     found = diagnose(table, type_sheet, result=evaluation.verdict.result, basis=evaluation.basis)
     return account(found, type_sheet.datasheet())
+
+
+def _noted(table: pd.DataFrame) -> tuple[str, ...]:
+    """What was doubted in a table taken by hand, a remark a row."""
+    notes = table.loc[table["step_name"] == "by hand", "note"]
+    return tuple(dict.fromkeys(note for note in notes if note not in {"", "empty"}))

@@ -1,6 +1,10 @@
-"""What a report shows: everything it needs in one frozen object. A result never knows its report."""
+"""What was found, and what is known of the run: everything a report shows, in one frozen object.
 
-from dataclasses import dataclass
+`examine` makes it from a table; who took the readings, when and with what is added by whoever knows. A result never
+knows its report.
+"""
+
+from dataclasses import dataclass, field
 
 from sequencer.diagnosis.capture import Capture
 from sequencer.diagnosis.summary import Account
@@ -8,7 +12,16 @@ from sequencer.evaluation.adjustment import Adjustment
 from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.monte_carlo import Trials
 
-__all__ = ["Content", "InstrumentLine", "Trace"]
+__all__ = ["Content", "Ended", "InstrumentLine", "Trace"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """How a run ended: `status` and `reason` as in `Content`; `can_resume` = it can go on."""
+
+    status: str
+    reason: str
+    can_resume: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,23 +78,23 @@ class Content:
 
     evaluation: Evaluation | None
     advice: str
-    serial: str
     type: str
-    sequence: str
-    date: str
-    operator: str
-    state: str
     status: str
     reason: str
-    is_simulated: bool
-    bench: str
-    instruments: tuple[InstrumentLine, ...]
-    cautions: tuple[str, ...]
     remarks: tuple[str, ...]
-    traces: tuple[Trace, ...]
-    versions: dict[str, str]
-    digest: str
-    folder: str
+    serial: str = ""
+    sequence: str = ""
+    date: str = ""
+    operator: str = ""
+    state: str = ""
+    is_simulated: bool = False
+    bench: str = "not known"
+    instruments: tuple[InstrumentLine, ...] = ()
+    cautions: tuple[str, ...] = ()
+    traces: tuple[Trace, ...] = ()
+    versions: dict[str, str] = field(default_factory=dict)
+    digest: str = ""
+    folder: str = ""
     adjustment: Adjustment | None = None
     before: Evaluation | None = None
     before_folder: str = ""

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -11,17 +11,47 @@ from instruments.texts import sized
 from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
 from sequencer.diagnosis.model.hypotheses import Weighing
+from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.transcription import TRANSCRIPTIONS
 from sequencer.diagnosis.next_check import Extra, extra_readings
 
-__all__ = ["Account", "Candidate", "Curve", "StageShare", "account"]
+__all__ = [
+    "LIKELY",
+    "SURE",
+    "Account",
+    "Candidate",
+    "Curve",
+    "Kind",
+    "Member",
+    "StageShare",
+    "account",
+    "either",
+    "percent",
+]
 
 SURE, LIKELY = 0.9, 0.5
+# What zero and span of a unit can take away.
+_TRIMS = frozenset({"zero shift", "span error", "zero and span"})
+_VAGUE = frozenset({"unknown", "noise", "no fault"})
 _NAMED_N = 3
 _WORTH_NAMING = 0.01
 _ROUGH = 3.0
 _FEWEST_POINTS = 3
 Point: TypeAlias = tuple[float, float]
+Kind = Literal["trim", "unit", "scatter", "bench", "transcription", "vague"]
+"""What a cause concerns: zero and span of the last stage, anything else of the unit, its scatter, an instrument of the
+bench or the person at it, what was written down; or nothing that has a name."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """One of the causes that these readings cannot tell apart; the attributes as those of `Candidate`."""
+
+    name: str
+    kind: Kind
+    place: str
+    text: str
+    check: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +67,7 @@ class Candidate:
         residual_before_pct: root mean square of the errors, % of span at the tap after the place.
         residual_after_pct: the same of what it leaves unexplained; None where it foretells no single reading.
         against: what speaks against it; () = nothing.
+        members: each cause by itself, once at each place, the most probable first.
     """
 
     names: tuple[str, ...]
@@ -47,11 +78,11 @@ class Candidate:
     residual_before_pct: float | None
     residual_after_pct: float | None
     against: tuple[str, ...]
+    members: tuple[Member, ...]
 
-    @property
-    def is_transcription(self) -> bool:
-        """What was written down is wrong: the readings are to be corrected before anything is judged."""
-        return self.names[0] in TRANSCRIPTIONS
+    def is_only(self, *kinds: Kind) -> bool:
+        """Every one of its causes is of these kinds."""
+        return all(each.kind in kinds for each in self.members)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,11 +134,6 @@ class Account:
     def names(self) -> tuple[str, ...]:
         """The causes of the leading candidate; () where nothing is found."""
         return self.ranking[0].names if self.is_fault and self.ranking else ()
-
-    @property
-    def is_transcription(self) -> bool:
-        """Whether what was written down is likely wrong, so that nothing can be judged before it is corrected."""
-        return bool(self.names) and self.ranking[0].is_transcription and self.ranking[0].weight >= LIKELY
 
 
 def account(findings: Findings, sheet: DataSheet) -> Account:
@@ -167,30 +193,35 @@ def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ..
 
 
 def _where(top: Finding) -> str:
-    best = top.best
-    if best.name in TRANSCRIPTIONS:
-        return f"{best.place} (what was written down, not the unit)"
-    return f"{best.place} (bench, not the unit)" if best.is_of_bench else best.place
+    if top.best.name in TRANSCRIPTIONS:
+        return f"{top.best.place} (what was written down, not the unit)"
+    is_of_bench = all(each.is_of_bench for each in top.causes)
+    return f"{top.best.place} (bench, not the unit)" if is_of_bench else top.best.place
 
 
 def _cause(ranked: tuple[Finding, ...]) -> str:
     top = ranked[0]
     others = [name for name in top.names if name != top.best.name]
     lead = "" if top.weight >= SURE else "likely: " if top.weight >= LIKELY else "perhaps: "
-    text = f"{lead}{top.best.name}, {top.best.text} ({_percent(top.weight)})"
+    text = f"{lead}{top.best.name}, {top.best.text} ({percent(top.weight)})"
+    if top.best.name == "unknown":
+        text = f"no cause of the catalogue fits these readings ({percent(top.weight)})"
     if others:
-        text += f"; these readings cannot tell it from {_listed(others)}"
+        text += f"; these readings cannot tell it from {either(others)}"
     if top.weight < SURE and len(ranked) > 1 and ranked[1].weight >= _WORTH_NAMING:
         second = ranked[1]
-        text += f"; or {second.best.name}, {second.best.text} ({_percent(second.weight)})"
+        what = "none of the catalogue" if second.best.name == "unknown" else f"{second.best.name}, {second.best.text}"
+        text += f"; or {what} ({percent(second.weight)})"
     return text
 
 
-def _percent(weight: float) -> str:
+def percent(weight: float) -> str:
+    """A probability as it is shown."""
     return "over 99 %" if weight > 0.99 else f"{100 * weight:.0f} %"
 
 
-def _listed(names: list[str]) -> str:
+def either(names: Sequence[str]) -> str:
+    """Names in a row: "a, b or c"."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
 
@@ -228,7 +259,34 @@ def _candidate(finding: Finding, weighing: Weighing) -> Candidate:
         residual_before_pct=before,
         residual_after_pct=after,
         against=tuple(against),
+        members=tuple(_members(finding, weighing)),
     )
+
+
+def _members(finding: Finding, weighing: Weighing) -> Iterator[Member]:
+    seen = set()
+    for each in finding.causes:
+        if (each.name, each.place) not in seen:
+            seen.add((each.name, each.place))
+            kind = _kind(each, weighing)
+            yield Member(name=each.name, kind=kind, place=each.place, text=each.text, check=each.check)
+
+
+def _kind(found: Hypothesis, weighing: Weighing) -> Kind:
+    names = set(found.name.split(" + "))
+    if names <= _VAGUE:
+        return "vague"
+    if names <= TRANSCRIPTIONS:
+        return "transcription"
+    if found.is_of_bench and len(names) == 1:  # of two causes the second may be of the unit
+        return "bench"
+    if found.predicted is None:
+        return "scatter"
+    segment = weighing.segments[found.segment]
+    last = len(segment.sheet.stages) - 1
+    # Zero and span turn the last stage; of two causes it is not known which stage has the second.
+    stages = segment.stages if found.fit is None else (found.fit.stage,)
+    return "trim" if names <= _TRIMS and set(stages) == {last} else "unit"
 
 
 def _rms(values: "np.typing.NDArray[np.float64]") -> float:

@@ -11,6 +11,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
+from instruments.texts import json_value
 from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
 from sequencer.diagnosis.noise.catalogue import averaging_words, noise_words
 from sequencer.diagnosis.noise.pulses import PulseTrain, edges_of, pulse_train
@@ -318,16 +319,8 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
 
 def as_json(result: TraceResult) -> dict[str, Any]:
     """The result as JSON values; what is not known is null."""
-    told: dict[str, Any] = _plain(asdict(result))
+    told: dict[str, Any] = json_value(asdict(result))
     if result.train is not None:  # the edges themselves are too many
         for name in ("rising_s", "falling_s"):
             del told["train"]["edges"][name]
     return told | {"findings": [asdict(each) for each in findings(result)]}
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401  anything that a dataclass holds
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(each) for each in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,6 +1,7 @@
 """What to turn, in which order, by how much, and what will remain: zero and span trims from the fit.
 
-Whether adjusting is right at all is not decided here (`advice`): no trim takes a wrong range, a lag or hysteresis away.
+Whether adjusting is right at all is not decided here (`diagnosis.action`): no trim takes a wrong range, a lag or
+hysteresis away.
 """
 
 import math
@@ -13,7 +14,7 @@ from instruments.units import is_alike
 from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.lines import fit_minimax_line
 
-__all__ = ["Adjustment", "adjustment"]
+__all__ = ["LEAVE_ALONE_FRAC", "Adjustment", "adjustment"]
 
 # Below this share of the tolerance a unit is left alone: turning it destroys its history (common practice, no source).
 LEAVE_ALONE_FRAC = 0.7

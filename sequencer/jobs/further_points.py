@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sequencer.inputs.step import FURTHER, Direction, Setpoint
 from sequencer.planning.plan import Plan, Point, further_points
-from sequencer.record.record import load
+from sequencer.record.load import load
 
 __all__ = ["pursued"]
 

@@ -8,6 +8,7 @@ with a lower attempt (IEC 61298-2 and ISA-51.1, both from memory: preconditionin
 or a reversal in between).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -21,14 +22,17 @@ from instruments.errors import LivezeroError, RecordError
 from sequencer.inputs.files import load_sequence
 from sequencer.inputs.step import FURTHER
 from sequencer.journal.lines import beyond_us, end_of, run_lines
-from sequencer.journal.readings import from_journal
+from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, is_being_written
 from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
-from sequencer.record.digest import DIGEST, JOURNAL, inputs_of
+from sequencer.record.digest import inputs_of
+from sequencer.record.layout import BENCH, DESCRIPTIONS, INPUTS, JOURNAL, SEQUENCE, TYPE, is_sealed, journal_of
 from sequencer.running.loop import Rest
 
-__all__ = ["CutOff", "find_cut_off", "kept_plan", "opened_of", "rest_of"]
+__all__ = ["CutOff", "cut_off", "kept_plan", "opened_of", "planned_before", "refuse_what_is_sealed", "rest_of"]
+
+Lines = Sequence[dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,14 +70,15 @@ class CutOff:
         return f"was interrupted: {self.interrupted}" if self.interrupted else f"was cut off {self.place}"
 
 
-def find_cut_off(results: Path) -> tuple[CutOff, ...]:
-    """The runs under a folder that were cut off or interrupted, the oldest first; one that still goes on is none.
+def cut_off(results: Path | str = "results") -> tuple[CutOff, ...]:
+    """The runs under a folder that a crash, a power cut or a person ended and that can go on, the oldest first.
 
-    What was cut off before its first line stood, so before anything was energised, is passed over.
+    One that still goes on is none. What was cut off before its first line stood, so before anything was energised, is
+    passed over.
     """
     found = []
-    for path in sorted(results.glob(f"*/{JOURNAL}")):
-        if (path.parent / DIGEST).exists() or is_being_written(path):
+    for path in sorted(Path(results).glob(f"*/{JOURNAL}")):
+        if is_sealed(path.parent) or is_being_written(path):
             continue
         try:
             lines = list(run_lines(path))
@@ -95,13 +100,20 @@ def find_cut_off(results: Path) -> tuple[CutOff, ...]:
     return tuple(found)
 
 
-def opened_of(folder: Path) -> dict[str, Any]:
+def refuse_what_is_sealed(folder: Path) -> None:
+    """Raise RecordError for what is no record, or one that is sealed."""
+    journal_of(folder)
+    if is_sealed(folder):
+        raise RecordError("the run is over, and its record sealed", where=str(folder), todo="begin a new run")
+
+
+def opened_of(folder: Path, lines: Lines) -> dict[str, Any]:
     """The first line of a journal; raises RecordError if there is none, or another one."""
-    path = folder / JOURNAL
-    first = next(run_lines(path), {"kind": ""})
-    if first["kind"] != "opened":
-        raise RecordError("the journal has no first line", where=str(path), todo="name a record that was begun")
-    return first
+    if not lines or lines[0]["kind"] != "opened":
+        raise RecordError(
+            "the journal has no first line", where=str(folder / JOURNAL), todo="name a record that was begun"
+        )
+    return lines[0]
 
 
 def kept_plan(folder: Path) -> Plan:
@@ -112,7 +124,12 @@ def kept_plan(folder: Path) -> Plan:
         InputError: an input is at fault.
         PlanError: the same plan is not possible any more.
     """
-    opened = opened_of(folder)
+    return planned_before(folder, list(run_lines(folder / JOURNAL)))
+
+
+def planned_before(folder: Path, lines: Lines) -> Plan:
+    """As `kept_plan`, where the lines of the journal were read already."""
+    opened = opened_of(folder, lines)
     altered = list(chain_faults(folder / JOURNAL))
     now, then = inputs_of(folder), opened.get("inputs", {})
     altered += [f"{name} is not what it was" for name in sorted(now.keys() | then) if now.get(name) != then.get(name)]
@@ -122,24 +139,32 @@ def kept_plan(folder: Path) -> Plan:
             where=str(folder),
             todo=f"livezero close {folder} keeps what is there",
         )
-    if later := beyond_us(list(run_lines(folder / JOURNAL))):
+    if later := beyond_us(lines):
         raise RecordError(
             later, where=str(folder), todo=f"resume it with the livezero that began it, or livezero close {folder}"
         )
-    inputs = folder / "inputs"
     try:
-        files = sorted((inputs / "descriptions").iterdir(), key=lambda path: int(path.name.partition("-")[0]))
+        files = sorted((folder / DESCRIPTIONS).iterdir(), key=lambda path: int(path.name.partition("-")[0]))
         descriptions = [Description.model_validate_json(path.read_text(encoding="utf-8")) for path in files]
         names = opened["described"]
-        bench = load_bench(inputs / "bench.yaml", kept=dict(zip(names, descriptions, strict=True)))
+        bench = load_bench(folder / BENCH, kept=dict(zip(names, descriptions, strict=True)))
         used = bench.used_again(backend=opened["backend"], simulation=opened["simulation"])
     except (OSError, ValueError, LookupError, TypeError) as error:
-        raise RecordError("its bench cannot be had back", where=str(inputs), todo=f"livezero close {folder}") from error
-    return planned(load_sequence(str(inputs / "sequence.yaml"), sheet=str((inputs / "type.yaml").resolve())), used)
+        raise RecordError(
+            "the bench of this record cannot be reconstructed",
+            where=str(folder / INPUTS),
+            todo=f"livezero close {folder}",
+        ) from error
+    return planned(load_sequence(str(folder / SEQUENCE), sheet=str((folder / TYPE).resolve())), used)
 
 
-def rest_of(folder: Path, plan: Plan) -> Rest:
+def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
     """What is left of a plan: the exercise, and everything from the beginning of the cycle that was interrupted.
+
+    Args:
+        folder: of the record.
+        plan: of the run.
+        lines: of its journal.
 
     Returns:
         No points at all if every one was read.
@@ -147,7 +172,7 @@ def rest_of(folder: Path, plan: Plan) -> Rest:
     Raises:
         RecordError: what was read is not what this plan reads.
     """
-    table = from_journal(folder / JOURNAL, plan.sheet)
+    table = from_lines(lines, plan.sheet)
     by_number = {point.number: point for point in plan.points}
     planned = table[table["step_name"] != FURTHER]
     for row in planned.drop_duplicates("number").to_dict("records"):
@@ -164,7 +189,7 @@ def rest_of(folder: Path, plan: Plan) -> Rest:
     for number, attempt in zip(table["number"].tolist(), table["attempt"].tolist(), strict=True):
         taken[number] = max(attempt, taken.get(number, 0))
     wanted_n = sum(wire.receiver is not None for wire in plan.wires)
-    began = datetime.fromisoformat(opened_of(folder)["date"])
+    began = datetime.fromisoformat(opened_of(folder, lines)["date"])
     for point in plan.points:
         taps_n = 1 if point.is_capture else wanted_n
         if point.role == "exercise" or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:

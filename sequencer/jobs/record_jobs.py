@@ -1,9 +1,7 @@
-"""What can be done with a record that is sealed: prove that it is what was recorded, remark, correct a reading."""
+"""A record read back, tried, and added to once it is sealed: a remark, the correction of a reading."""
 
-import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,130 +13,25 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.entry import Doubt
 from instruments.errors import InputError, RecordError
 from instruments.units import magnitude, quantity
-from sequencer.inputs.files import load_type_sheet
-from sequencer.journal.writer import entries
+from sequencer.diagnosis.result import Content
+from sequencer.jobs.drive import tried
 from sequencer.readings.plausibility import Expectation, Seen, doubt
 from sequencer.readings.table import valid_rows
-from sequencer.record import record as records
-from sequencer.record.addenda import add, added
-from sequencer.record.digest import JOURNAL, alterations, digest_of, sealed_digest
-from sequencer.reports.json_document import document
+from sequencer.record.addenda import add
+from sequencer.record.layout import type_sheet_of
+from sequencer.record.load import Record, load
 
-__all__ = ["Verification", "correct", "remark", "verify"]
-
-_FIGURES = "figures.json"
-# These depend on other records and on the place of this one, not on what was recorded here.
-_ELSEWHERE = ("as_found", "remarks")
+__all__ = ["by_trials", "correct", "load_record", "remark"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verification:
-    """Whether a record is what was sealed.
-
-    Args:
-        folder: of the record.
-        sha256: over the record as sealed; "" = it is not sealed.
-        findings: what was altered, each with its file, and with its line in the journal; () = nothing.
-        files_n: files that the digest covers.
-        lines_n: lines of the journal.
-        added_n: remarks and corrections after sealing.
-    """
-
-    folder: Path
-    sha256: str
-    findings: tuple[str, ...]
-    files_n: int
-    lines_n: int
-    added_n: int
-
-    @property
-    def is_intact(self) -> bool:
-        """True if it is sealed and nothing was altered."""
-        return bool(self.sha256) and not self.findings
+def load_record(folder: Path | str) -> Record:
+    """A record, its figures computed again from its journal; raises RecordError."""
+    return load(Path(folder))
 
 
-def verify(folder: Path | str) -> Verification:
-    """Compute digests, chain and figures of a record again and tell what was altered.
-
-    Raises:
-        RecordError: there is no record.
-    """
-    folder = Path(folder)
-    if not (folder / JOURNAL).is_file():
-        raise RecordError(
-            "is not a record: there is no journal in it", where=str(folder), todo="name a folder in results"
-        )
-    sha256, lines_n, added_n = "", 0, 0
-    findings: list[str] = []
-    try:
-        sha256 = sealed_digest(folder)
-        findings += alterations(folder)
-        lines_n = sum(1 for _ in entries(folder / JOURNAL))
-        added_n = len(added(folder))
-        if sha256 and (folder / _FIGURES).is_file():
-            findings += _figures_that_differ(folder, is_consequence=bool(findings) and not _names_figures(findings))
-    except (RecordError, InputError) as error:  # damaged so that it cannot be read any more
-        findings.append(f"{error.where}: {error.what}" if error.where else error.what)
-    return Verification(
-        folder=folder,
-        sha256=sha256,
-        findings=tuple(dict.fromkeys(findings)),
-        files_n=len(digest_of(folder)["files"]),
-        lines_n=lines_n,
-        added_n=added_n,
-    )
-
-
-def _names_figures(findings: list[str]) -> bool:
-    return any(each.startswith(_FIGURES) for each in findings)
-
-
-def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
-    """Where figures.json and what is computed again differ; counted only, where what they come from was altered."""
-    try:
-        kept = json.loads((folder / _FIGURES).read_text(encoding="utf-8"))
-    except (ValueError, RecursionError):
-        return [f"{_FIGURES}: is not JSON"]
-    computed = json.loads(json.dumps(document(records.load(folder, as_sealed=True).content)))
-    differ = [each for each in _different(kept, computed) if not each[0].startswith(_ELSEWHERE)]
-    if is_consequence:
-        return [f"{_FIGURES}: {len(differ)} numbers are others, computed again"] if differ else []
-    by_other = "" if kept.get("versions") == records.versions() else " by other versions of the programs"
-    return [
-        f"{_FIGURES}: {name} is {_short(before)}, computed again{by_other} {_short(now)}"
-        for name, before, now in differ
-    ]
-
-
-def _short(value: object) -> str:
-    text = json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 60 else f"{text[:57]}..."
-
-
-def _name(entry: object) -> str:
-    return str(entry.get("name", "")) if isinstance(entry, dict) else ""
-
-
-def _different(kept: object, computed: object, at: str = "") -> list[tuple[str, object, object]]:
-    """Where two documents differ; numbers by more than the arithmetic of another computer makes."""
-    if isinstance(kept, dict) and isinstance(computed, dict):
-        names = [*kept, *(name for name in computed if name not in kept)]
-        return [
-            each
-            for name in names
-            for each in _different(kept.get(name), computed.get(name), f"{at}.{name}" if at else name)
-        ]
-    if isinstance(kept, list) and isinstance(computed, list) and len(kept) == len(computed):
-        return [
-            each
-            for number, (one, other) in enumerate(zip(kept, computed, strict=True), start=1)
-            for each in _different(one, other, f"{at}[{_name(other) or number}]")
-        ]
-    if isinstance(kept, float) and isinstance(computed, float):
-        is_same = math.isclose(kept, computed, rel_tol=1e-6, abs_tol=1e-9)
-    else:
-        is_same = kept == computed
-    return [] if is_same else [(at, kept, computed)]
+def by_trials(folder: Path | str, *, limit: int) -> Content:
+    """The content of a record with its uncertainties tried, at most so often at a point; raises RecordError."""
+    return tried(load_record(folder), limit).content
 
 
 def remark(folder: Path | str, text: str, *, by: str) -> dict[str, Any]:
@@ -150,7 +43,7 @@ def remark(folder: Path | str, text: str, *, by: str) -> dict[str, Any]:
     """
     _refuse_nameless(by, text, "a remark")
     folder = Path(folder)
-    records.load(folder)
+    load(folder)
     return add(folder, "remark", date=_now(), by=by.strip(), text=text.strip())
 
 
@@ -187,7 +80,7 @@ def correct(
     """
     _refuse_nameless(by, why, "a correction")
     folder = Path(folder)
-    record = records.load(folder)
+    record = load(folder)
     if record.content.alterations:
         raise RecordError(
             f"the record was altered: {record.content.alterations[0]}",
@@ -223,10 +116,10 @@ def correct(
     )
 
 
-def _reading(record: records.Record, *, point: int, tap: str, reading: int) -> tuple[DataSheet, int, dict[str, Any]]:
+def _reading(record: Record, *, point: int, tap: str, reading: int) -> tuple[DataSheet, int, dict[str, Any]]:
     """Data sheet of the unit, index of the tap, and the row of the reading that counts there; raises InputError."""
     folder = record.folder
-    sheet = load_type_sheet(str((folder / "inputs" / "type.yaml").resolve()))[0].datasheet()
+    sheet = type_sheet_of(folder).datasheet()
     names = [each.name for each in sheet.taps]
     name = tap or names[-1]
     rows = valid_rows(record.table)

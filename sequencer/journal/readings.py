@@ -1,23 +1,23 @@
 """The readings of a journal as the tidy table."""
 
-from pathlib import Path
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from instruments.datasheet import DataSheet
-from sequencer.journal.writer import entries
 from sequencer.readings.table import COLUMNS, tidy
 
-__all__ = ["from_journal"]
+__all__ = ["from_lines"]
 
 
-def from_journal(path: Path, sheet: DataSheet) -> pd.DataFrame:
-    """Every reading of a journal, and every correction as a row of its own; raises RecordError."""
+def from_lines(lines: Iterable[Mapping[str, Any]], sheet: DataSheet) -> pd.DataFrame:
+    """Every reading in the lines of a journal, and every correction as a row of its own."""
     rows: list[dict[str, object]] = []
     last: dict[str, dict[str, object]] = {}
     taps = {tap.name: tap for tap in sheet.taps}
-    for each in entries(path):
+    for each in lines:
         if each["kind"] == "reading":
             row = {name: each.get(name) for name in COLUMNS}
             rows.append(row)

@@ -9,7 +9,6 @@ import contextlib
 import errno
 import hashlib
 import json
-import math
 import os
 import re
 from collections.abc import Iterator
@@ -21,23 +20,12 @@ from typing import Any, Self
 from instruments.errors import RecordError
 from instruments.locks import is_locked_now
 from instruments.session import Exchange
-from instruments.texts import as_json
+from instruments.texts import as_json, json_value
 
 __all__ = ["Journal", "chain_faults", "entries", "is_being_written"]
 
 _CHAIN = re.compile(rb', "chain": "(\d+):([0-9a-f]{16})"\}$')
 _LARGEST_BYTES = 1_000_000_000
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a line holds
-    """JSON has no NaN: a missing number is null."""
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, (list, tuple)):
-        return [_plain(each) for each in value]
-    if isinstance(value, dict):
-        return {name: _plain(each) for name, each in value.items()}
-    return value
 
 
 def _hash(before: str, text: bytes) -> str:
@@ -99,7 +87,7 @@ class Journal:
         Raises:
             RecordError: the disk is full, or gone; or it was so before.
         """
-        text = as_json({"kind": kind} | _plain(fields)).encode()
+        text = as_json({"kind": kind} | json_value(fields)).encode()
         self.heed()
         try:
             if self._end_n is not None:

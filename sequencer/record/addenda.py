@@ -14,7 +14,8 @@ from instruments.errors import RecordError
 from sequencer.journal.lines import addenda_lines
 from sequencer.journal.writer import Journal
 from sequencer.readings.table import PLACE, tidy
-from sequencer.record.digest import ADDENDA, sealed_digest
+from sequencer.record.digest import sealed_digest
+from sequencer.record.layout import ADDENDA
 
 __all__ = ["add", "added", "corrected", "words_of"]
 

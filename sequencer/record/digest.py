@@ -11,13 +11,10 @@ from typing import Any
 
 from instruments.errors import RecordError
 from sequencer.journal.writer import chain_faults
+from sequencer.record.layout import ADDENDA, DIGEST, INPUTS, JOURNAL, REPORT
 
-__all__ = ["ADDENDA", "DIGEST", "JOURNAL", "REPORT", "alterations", "digest_of", "inputs_of", "sealed_digest"]
+__all__ = ["alterations", "digest_of", "inputs_of", "sealed_digest"]
 
-JOURNAL = "journal.jsonl"
-DIGEST = "digest.json"
-REPORT = "report.html"
-ADDENDA = "addenda.jsonl"
 # Made from the record, or added to it after it was sealed, and chained to its digest.
 _NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA}
 
@@ -40,7 +37,7 @@ def digest_of(folder: Path) -> dict[str, Any]:
 
 def inputs_of(folder: Path) -> dict[str, str]:
     """SHA-256 of each input that is kept in a record, by name."""
-    return {name: each for name, each in digest_of(folder)["files"].items() if name.startswith("inputs/")}
+    return {name: each for name, each in digest_of(folder)["files"].items() if name.startswith(f"{INPUTS}/")}
 
 
 def _sealed(folder: Path) -> dict[str, Any] | None:

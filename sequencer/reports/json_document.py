@@ -1,17 +1,19 @@
 """Everything that was found, as JSON values: what `--json` prints and `figures.json` holds. It computes nothing."""
 
-import math
 from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
 
+from instruments.texts import json_value
+from instruments.units import show
 from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.evaluate import Evaluation
+from sequencer.planning.plan import Plan
 
-__all__ = ["comparison_document", "document"]
+__all__ = ["comparison_document", "document", "plan_document"]
 
 
 def document(content: Content) -> dict[str, Any]:
@@ -41,7 +43,7 @@ def document(content: Content) -> dict[str, Any]:
         "output_span": found.output_span,
         "figures": [asdict(figure) for figure in found.figures],
         "not_determined": list(found.not_determined),
-        "tur": _plain(found.tur),
+        "tur": json_value(found.tur),
         "basis": asdict(found.basis),
         "budget": _budget_rows(found),
         "tests": list(found.tests),
@@ -69,7 +71,7 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
     return {
         "result": compared.result,
         **sides,
-        **{name: _plain(getattr(compared, name)) for name in names},
+        **{name: json_value(getattr(compared, name)) for name in names},
         "different_n": compared.different_n,
         "tested_n": compared.tested_n,
         "points": _rows(compared.points),
@@ -82,21 +84,47 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
     }
 
 
+def plan_document(planned: Plan) -> dict[str, Any]:
+    """A plan as JSON values."""
+    return {
+        "sequence": planned.sequence.file.sequence,
+        "type": planned.sheet.type,
+        "bench": planned.bench.file.bench,
+        "estimate_s": planned.estimate_s,
+        "tur": planned.tur,
+        "cautions": list(planned.cautions),
+        "warnings": list(planned.warnings),
+        "limits": {reason: str(limit) for reason, limit in planned.limits},
+        "wiring": [
+            {"tap": each.tap}
+            | {
+                use: port and {"instrument": port.instrument, "function": port.function, "range": str(port.entry.range)}
+                for use, port in (("set_by", each.source), ("read_by", each.receiver))
+            }
+            | {"safe_level": show(each.safe_level) if each.safe_level is not None else None}
+            for each in planned.wires
+        ],
+        "points": [
+            {"number": point.number, "step": point.step_name, "role": point.role, "cycle": point.setpoint.cycle}
+            | {"direction": point.setpoint.direction, "setpoint_pct": 100 * point.setpoint.frac, "value": point.value}
+            | {"level": show(point.level, digits=9), "expected": list(point.expected)}
+            | {"tolerance": json_value(point.tolerance), "tur": point.tur}
+            | {"readings": point.setpoint.readings_n, "estimate_s": point.estimate_s}
+            for point in planned.points
+        ],
+    }
+
+
 def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:
     """The budget at the worst point, its contributions ranked."""
     at = found.worst_index
     if found.budget is None or at is None:
         return []
     return [
-        {"name": each.name, "u": _plain(each.u), "share": _plain(each.share_frac)} for each in found.budget.ranked(*at)
+        {"name": each.name, "u": json_value(each.u), "share": json_value(each.share_frac)}
+        for each in found.budget.ranked(*at)
     ]
 
 
 def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(name): _plain(value) for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401  a cell of any type
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return [{str(name): json_value(value) for name, value in row.items()} for row in table.to_dict("records")]

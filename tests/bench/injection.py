@@ -24,7 +24,8 @@ from sequencer import core
 from sequencer.inputs.files import load_sequence
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan, plan
-from sequencer.record import record as records
+from sequencer.record.create import create, opening
+from sequencer.record.load import Record, load
 from sequencer.running.loop import run_plan
 from sequencer.running.outcome import Outcome
 
@@ -148,7 +149,7 @@ class Trial:
     """
 
     def __init__(self, what: Plan, results: Path, strike: Strike, *, operator: Operator | None = None) -> None:
-        self.folder = records.create(results, what, date="2026-01-05T08:00:00", serial="GF-104")
+        self.folder = create(results, what, date="2026-01-05T08:00:00", serial="GF-104")
         self.wire: list[tuple[int, str, str]] = []
         self.struck_n: int | None = None
         self.readings_n = self.events_n = self.lines_n = 0  # told; the last are lines for the journal
@@ -211,7 +212,7 @@ class Trial:
         try:
             with bench, StruckJournal(self) as journal:
                 journals.append(journal)
-                said = records.opening(what, date="2026-01-05", serial="GF-104", operator="", state="")
+                said = opening(what, date="2026-01-05", serial="GF-104", operator="", state="")
                 journal.opened(bench.clock.date(), **said)
                 self.outcome = run_plan(
                     what, bench, serial="GF-104", operator=operator, journal=journal, listener=self._listen
@@ -327,7 +328,7 @@ class Injection:
 
 def broken(trial: Trial, injection: Injection) -> list[str]:
     """The promises that a trial broke, in words; none if it broke none, or if it was over before it went wrong."""
-    record = records.load(trial.folder)
+    record = load(trial.folder)
     found = [*_of_the_bench(trial, injection), *_of_the_record(trial, record)]
     if trial.outcome is not None:
         found += _of_the_outcome(trial.outcome, record, injection)
@@ -373,7 +374,7 @@ def asked(folder: Path, error: BaseException) -> tuple[int, list[str]]:
         after = [each.text for each in person.questions[number:]]
         if not is_making_safe and after[:1] != [MAKE_SAFE]:
             lost.append(f"question {number}: not asked to make safe next, but {after[:1]}")
-        if records.load(trial.folder).content.status not in {wanted, "interrupted"}:
+        if load(trial.folder).content.status not in {wanted, "interrupted"}:
             lost.append(f"question {number}: the record says something else")
     return len(clean.questions), lost
 
@@ -392,7 +393,7 @@ def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
         yield f"before the safe level came {after[0]}"
 
 
-def _of_the_outcome(outcome: Outcome, record: records.Record, injection: Injection) -> Iterator[str]:
+def _of_the_outcome(outcome: Outcome, record: Record, injection: Injection) -> Iterator[str]:
     code = core.RunResult(outcome=outcome, record=record).exit_code
     if code not in injection.allowed:
         yield f"exit code {code}"
@@ -405,7 +406,7 @@ def _of_the_outcome(outcome: Outcome, record: records.Record, injection: Injecti
         yield f"the record says {record.content.status}, the run {outcome.status}"
 
 
-def _of_the_record(trial: Trial, record: records.Record) -> Iterator[str]:
+def _of_the_record(trial: Trial, record: Record) -> Iterator[str]:
     if record.content.status != "complete" and record.evaluation is not None and record.evaluation.verdict.is_pass:
         yield "a pass without a whole run"
     table = record.table
@@ -425,7 +426,7 @@ def injections(clean: Trial) -> Iterator[Injection]:
         clean: that run, with nothing gone wrong.
     """
     assert clean.outcome is not None
-    record = records.load(clean.folder)
+    record = load(clean.folder)
     assert record.evaluation is not None
     well = core.RunResult(outcome=clean.outcome, record=record).exit_code
     made = partial(Injection, verdict=record.evaluation.verdict.result)

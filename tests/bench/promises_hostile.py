@@ -29,7 +29,7 @@ import yaml
 import instruments.session
 from instruments import scpi
 from instruments.benchfile import load_bench
-from instruments.description import Description, render
+from instruments.description import DESCRIPTIONS, Description, render
 from instruments.errors import InputError, LivezeroError
 from instruments.shipped import shipped
 from instruments.texts import as_cell, as_json, from_cell, visible
@@ -46,7 +46,8 @@ from sequencer.journal.writer import Journal, entries
 from sequencer.planning.plan import plan
 from sequencer.readings.csv_import import from_csv
 from sequencer.readings.table import tidy, write_csv
-from sequencer.record.digest import ADDENDA, DIGEST, JOURNAL, sealed_digest
+from sequencer.record.digest import sealed_digest
+from sequencer.record.layout import ADDENDA, DIGEST, JOURNAL
 from sequencer.reports import side_by_side
 from sequencer.reports.html import html
 from sequencer.reports.json_document import comparison_document
@@ -224,7 +225,7 @@ def files(kind: str, tries: int, folder: Path) -> Found:
         "sequence": shipped("sequences"),
         "type": shipped("sequences", "types"),
         "bench": core.BENCHES,
-        "instrument": core.DESCRIPTIONS,
+        "instrument": DESCRIPTIONS,
     }
     sources = sorted(folders[kind].glob("*.yaml"))
 
@@ -443,7 +444,7 @@ def damaged_records(folder: Path, tries: int = 500) -> Found:
             core.cut_off(copy.parent)
             with contextlib.suppress(LivezeroError):
                 list(run_lines(copy / JOURNAL))  # as a run that is resumed begins
-                rest_of(copy, kept_plan(copy))
+                rest_of(copy, kept_plan(copy), list(run_lines(copy / JOURNAL)))
         core.verify(copy)
         _look_at(copy)
 

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from instruments.simulated.bench import Mishap
-from sequencer.record.record import seal
+from sequencer.record.seal import seal
 from sequencer.reports.json_document import document
 
 # Exchange of the whole bench: while instruments are met, set up, at an early point, in a cycle.

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.diagnosis.action import may_adjust
+from sequencer.diagnosis.action import offered
+from sequencer.diagnosis.examine import examine
 from sequencer.evaluation.adjustment import adjustment
 from sequencer.evaluation.budget import Basis, Limits, Statement
 from sequencer.evaluation.evaluate import evaluate
@@ -48,14 +49,30 @@ def found(type_sheet, by_hand):
     def made(error_pct, text=SHEET, *, pcts=PCTS, u=None):
         sheet = type_sheet(text)
         table = from_csv(by_hand("input;output", rows(sheet, error_pct, pcts)), sheet.datasheet())
-        limits = Limits(of_reading=0.0, floor=0.0 if u is None else u * 3**0.5)
-        ends = (
-            Statement(tap="input", instrument="f", accuracy=Limits(of_reading=0.0, floor=0.0), resolution=0.0),
-            Statement(tap="output", instrument="m", accuracy=limits, resolution=0.0),
-        )
-        return evaluate(table, sheet, basis=None if u is None else Basis(statements=ends))
+        return evaluate(table, sheet, basis=None if u is None else basis_of(u))
 
     return made
+
+
+@pytest.fixture
+def offers(type_sheet, by_hand):
+    def made(error_pct, text=SHEET, *, u=None):
+        sheet = type_sheet(text)
+        table = from_csv(by_hand("input;output", rows(sheet, error_pct)), sheet.datasheet())
+        return examine(table, sheet, basis=None if u is None else basis_of(u)).adjustment
+
+    return made
+
+
+def basis_of(u):
+    limits = Limits(of_reading=0.0, floor=u * 3**0.5)
+    nothing = Limits(of_reading=0.0, floor=0.0)
+    return Basis(
+        statements=(
+            Statement(tap="input", instrument="f", accuracy=nothing, resolution=0.0),
+            Statement(tap="output", instrument="m", accuracy=limits, resolution=0.0),
+        )
+    )
 
 
 def figures_of(step):
@@ -219,8 +236,8 @@ def stale(x, way):
         pytest.param(lambda x, _: 50 - x, id="stuck"),
     ],
 )
-def test_no_trim_is_offered_for_what_no_trim_mends(found, error_pct):
-    assert not may_adjust(found(error_pct))
+def test_no_trim_is_offered_for_what_no_trim_mends(offers, error_pct):
+    assert offers(error_pct) is None
 
 
 def test_no_trim_is_offered_for_a_lag(type_sheet, by_hand):
@@ -228,25 +245,34 @@ def test_no_trim_is_offered_for_a_lag(type_sheet, by_hand):
     up, down = rows(sheet, lambda x, way: -1 if way == "up" and x else 0), rows(sheet, lambda *_: 1)
     # The second reading at the top, input unmoved, has come nearer.
     table = from_csv(by_hand("input;output", [*up[:11], (1000, 20.0), *down[11:]]), sheet.datasheet())
-    assert not may_adjust(evaluate(table, sheet))
+    assert examine(table, sheet).adjustment is None
 
 
-def test_no_trim_is_offered_where_there_is_no_verdict(found):
-    assert may_adjust(found(lambda *_: 0.5))
-    assert not may_adjust(found(lambda *_: 0.15, u=0.04))  # U above the tolerance
-    assert not may_adjust(None)
+def zero_and_span(x, _):
+    return 0.4 - 0.011 * x
+
+
+def test_no_trim_is_offered_where_there_is_no_verdict(offers):
+    assert offers(zero_and_span) is not None
+    assert offers(zero_and_span, u=0.04) is None  # U above the tolerance
+    assert offered(None, None) is None
+
+
+def test_a_trim_is_offered_for_zero_and_span(offers):
+    # 0.4 % and -1.1 % of span are turned back, and nothing is left.
+    trims = offers(zero_and_span)
+    assert (trims.zero_pct, trims.span_pct) == pytest.approx((-0.4, 1.1))
+    assert trims.as_left_pct == pytest.approx(0, abs=1e-9)
 
 
 @pytest.mark.parametrize(
     "error_pct",
     [
-        pytest.param(lambda *_: 0.5, id="zero"),
-        pytest.param(lambda x, _: 0.008 * x, id="span"),
-        pytest.param(lambda x, _: 0.4 - 0.011 * x, id="zero and span"),
-        pytest.param(lambda *_: 0.15, id="75 % of the tolerance used"),
+        pytest.param(lambda *_: 0.5, id="zero: the meter may be out as well"),
+        pytest.param(lambda x, _: 0.008 * x, id="span: so does a range that was set wrong"),
+        pytest.param(lambda *_: 0.15, id="75 % of the tolerance used, and no fault found"),
+        pytest.param(lambda x, _: 12 - 0.04 * x, id="beyond the reach of zero"),
     ],
 )
-def test_a_trim_is_offered_for_zero_and_span(found, error_pct):
-    evaluation = found(error_pct)
-    assert may_adjust(evaluation)
-    assert adjustment(evaluation).as_left_pct == pytest.approx(0, abs=1e-9)
+def test_no_trim_is_offered_where_another_cause_reads_the_same(offers, error_pct):
+    assert offers(error_pct) is None

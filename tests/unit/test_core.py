@@ -102,7 +102,7 @@ def test_an_output_that_is_not_safe_does_not_hide_behind_a_full_disk(small, kept
     def full(_):
         raise RecordError("the record cannot be written: No space left on device")
 
-    monkeypatch.setattr(core.records, "seal", full)
+    monkeypatch.setattr("sequencer.jobs.drive.seal", full)
     with pytest.raises(RecordError, match="No space left"):
         core.run(small(), serial="x", results=kept)
     simulated[1][:] = [Mishap(kind="time-out", instrument="source", at_exchange=20, times_n=10_000)]

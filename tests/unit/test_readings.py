@@ -1,14 +1,12 @@
 """The tidy table: nothing is taken out of it, the last attempt and the last correction count, and it goes to arrays."""
 
-import json
-
 import numpy as np
 import pandas as pd
 import pytest
 
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.errors import ReadingsError
-from sequencer.journal.readings import from_journal
+from sequencer.journal.readings import from_lines
 from sequencer.readings.csv_import import from_csv
 from sequencer.readings.table import COLUMNS, grid, tidy, valid_rows, write_csv
 
@@ -128,7 +126,7 @@ def test_a_run_s_table_comes_back_from_csv_to_the_last_digit(tmp_path):
     pd.testing.assert_frame_equal(again, table, check_exact=True)
 
 
-def test_a_journal_gives_its_readings_and_each_correction_as_a_row_of_its_own(tmp_path):
+def test_a_journal_gives_its_readings_and_each_correction_as_a_row_of_its_own():
     lines = [
         {"kind": "opened"},
         {"kind": "reading", **row(500.0, tap="input")},
@@ -138,9 +136,7 @@ def test_a_journal_gives_its_readings_and_each_correction_as_a_row_of_its_own(tm
         {"kind": "reading", **row(None, point=1)},
         {"kind": "closed"},
     ]
-    path = tmp_path / "journal.jsonl"
-    path.write_text("".join(json.dumps(line) + "\n" for line in lines))
-    table = from_journal(path, SHEET)
+    table = from_lines(lines, SHEET)
     assert table["value"].tolist()[:3] == [500.0, 12.2, 12.0]
     assert table["correction"].tolist() == [0, 0, 1, 0]
     assert np.isnan(table["value"].iloc[3])

@@ -7,7 +7,9 @@ import pytest
 
 from instruments.errors import RecordError
 from instruments.version import __version__
-from sequencer.record import record as records
+from sequencer.record.create import create
+from sequencer.record.load import load
+from sequencer.record.seal import seal
 from sequencer.reports.json_document import document
 
 
@@ -22,7 +24,7 @@ def strict(path):
 def sealed(small, run):
     def made(**given):
         ran = run(small(), **given)
-        records.seal(ran.folder)
+        seal(ran.folder)
         return ran
 
     return made
@@ -47,21 +49,21 @@ def test_the_digest_is_that_of_the_files(sealed):
     digest = strict(folder / "digest.json")
     for name, each in digest["files"].items():
         assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == each
-    assert records.load(folder).content.digest == digest["sha256"]
+    assert load(folder).content.digest == digest["sha256"]
     assert "report.html" not in digest["files"]
 
 
 def test_figures_are_computed_again_to_the_last_digit(sealed):
     folder = sealed().folder
     kept = strict(folder / "figures.json")
-    assert json.loads(json.dumps(document(records.load(folder).content))) == kept
+    assert json.loads(json.dumps(document(load(folder).content))) == kept
 
 
 def test_no_document_holds_a_nan(small, run):
     # 0 % of a square root has no tolerance in input units: NaN in the tables, null in every document.
     sheet = {"0.2 % of span": "2 Hz", "time constant": "characteristic: square root\ntime constant"}
     ran = run(small(type_sheet=sheet, sequence={"points: 5": "points: [0 %, 4 %, 25 %, 100 %]"}))
-    found = records.seal(ran.folder)
+    found = seal(ran.folder)
     assert found.evaluation.visits["tolerance"].isna().any()
     assert "NaN" not in (ran.folder / "journal.jsonl").read_text()
     visits = strict(ran.folder / "figures.json")["visits"]
@@ -70,7 +72,7 @@ def test_no_document_holds_a_nan(small, run):
 
 def test_a_record_is_never_overwritten(small, tmp_path):
     plan = small()
-    folders = [records.create(tmp_path / "kept", plan, date="2026-01-05T08:00:00", serial="GF-104") for _ in range(3)]
+    folders = [create(tmp_path / "kept", plan, date="2026-01-05T08:00:00", serial="GF-104") for _ in range(3)]
     assert [folder.name for folder in folders] == [
         "2026-01-05T08-00-00_GF-104_small",
         "2026-01-05T08-00-00_GF-104_small_2",
@@ -90,7 +92,7 @@ def test_a_record_is_never_overwritten(small, tmp_path):
     ],
 )
 def test_a_serial_never_leads_out_of_the_folder(small, tmp_path, serial, named):
-    folder = records.create(tmp_path / "kept", small(), date="2026-01-05T08:00:00", serial=serial)
+    folder = create(tmp_path / "kept", small(), date="2026-01-05T08:00:00", serial=serial)
     assert folder.parent == tmp_path / "kept"
     assert folder.name == f"2026-01-05T08-00-00_{named}_small"
 
@@ -98,7 +100,7 @@ def test_a_serial_never_leads_out_of_the_folder(small, tmp_path, serial, named):
 def test_a_folder_that_cannot_be_written_is_an_error(small, tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(RecordError, match="the record cannot be written"):
-        records.create(tmp_path / "file", small(), date="2026-01-05T08:00:00", serial="x")
+        create(tmp_path / "file", small(), date="2026-01-05T08:00:00", serial="x")
 
 
 def test_a_run_cut_off_anywhere_is_a_record_that_says_where(small, run):
@@ -108,7 +110,7 @@ def test_a_run_cut_off_anywhere_is_a_record_that_says_where(small, run):
     readings_n = []
     for share in (0.02, 0.2, 0.5, 0.8, 0.9):
         path.write_bytes(whole[: int(share * len(whole))])
-        found = records.load(ran.folder)
+        found = load(ran.folder)
         assert found.content.status == "interrupted"
         place = (
             f"after a reading at point {found.table['number'].max()}"
@@ -138,7 +140,7 @@ def test_a_damaged_record_is_an_error_and_no_traceback(sealed, change, says):
     path = folder / "journal.jsonl"
     path.write_text("\n".join(change(path.read_text().splitlines())) + "\n")
     with pytest.raises(RecordError, match=says) as damaged:
-        records.load(folder)
+        load(folder)
     assert damaged.value.exit_code == 2
 
 
@@ -160,7 +162,7 @@ def test_what_an_earlier_version_did_not_write_is_an_error_that_names_it(sealed,
     folder = sealed().folder
     rewritten(folder, without(name), version="0.0.7")
     with pytest.raises(RecordError, match=f"the journal lacks '{name}'") as lacking:
-        records.load(folder)
+        load(folder)
     assert lacking.value.todo == f"read it with livezero 0.0.7, which wrote it; this is {__version__}"
 
 
@@ -177,9 +179,9 @@ def test_what_an_earlier_version_did_not_write_is_an_error_that_names_it(sealed,
 )
 def test_what_a_later_version_wrote_is_read_as_far_as_it_can_be_and_said(sealed, change, says):
     folder = sealed().folder
-    before = records.load(folder)
+    before = load(folder)
     rewritten(folder, change, version="99.2.0")
-    found = records.load(folder)
+    found = load(folder)
     assert found.table.equals(before.table)
     assert found.content.remarks[0] == f"written by livezero 99.2.0, read by {__version__}: {says}"
 
@@ -187,7 +189,7 @@ def test_what_a_later_version_wrote_is_read_as_far_as_it_can_be_and_said(sealed,
 def test_a_kind_of_line_that_nobody_knows_is_said_whatever_the_version(sealed):
     folder = sealed().folder
     rewritten(folder, lambda lines: [*lines, {"kind": "ventilated"}], version=__version__)
-    assert "lines of the kind ventilated are passed over" in records.load(folder).content.remarks[0]
+    assert "lines of the kind ventilated are passed over" in load(folder).content.remarks[0]
 
 
 def test_a_record_of_this_version_says_nothing_of_versions(sealed):
@@ -196,7 +198,7 @@ def test_a_record_of_this_version_says_nothing_of_versions(sealed):
 
 def test_a_folder_that_is_no_record_says_what_to_name(tmp_path):
     with pytest.raises(RecordError, match="there is no journal in it\n  do: name a folder in results"):
-        records.load(tmp_path)
+        load(tmp_path)
 
 
 def test_a_run_without_a_reading_has_a_document_that_says_why(small, run):
@@ -205,7 +207,7 @@ def test_a_run_without_a_reading_has_a_document_that_says_why(small, run):
             raise KeyboardInterrupt
 
     ran = run(small(), on_event=stop)
-    found = records.seal(ran.folder)
+    found = seal(ran.folder)
     assert found.evaluation is None
     document = strict(ran.folder / "figures.json")
     assert document["verdict"]["result"] == "not determinable"

@@ -106,7 +106,7 @@ def test_a_slip_in_one_number_leads_with_line_and_column(judged, changed, name, 
 def test_a_fault_of_unit_or_bench_is_no_slip(judged, outputs, name):
     found = judged("input [Hz];output [mA]", 10 * X, outputs)
     assert found.findings.ranking[0].names[0] == name
-    assert not found.findings.is_transcription
+    assert not found.findings.ranking[0].is_only("transcription")
 
 
 def test_a_good_table_has_no_slip(judged):

@@ -18,6 +18,10 @@ from sequencer.readings.table import valid_rows
 CYCLE_1, CYCLE_2 = list(range(3, 24)), list(range(14, 24))
 
 
+def lines_of(folder):
+    return list(entries(folder / "journal.jsonl"))
+
+
 @pytest.fixture
 def cut(small, tmp_path):
     """The record of a run that was killed after so many readings (None: after its last line), as it lies there."""
@@ -54,7 +58,7 @@ def test_what_is_left_is_the_exercise_and_the_whole_interrupted_cycle(cut, readi
     folder = cut(readings_n)
     (found,) = core.cut_off(folder.parent)
     assert (found.folder, found.is_closed) == (folder, False)
-    assert [point.number for point in rest_of(folder, kept_plan(folder)).points] == points
+    assert [point.number for point in rest_of(folder, kept_plan(folder), lines_of(folder)).points] == points
 
 
 def test_a_resumed_run_keeps_what_was_read_and_judges_the_cycle_taken_in_one_go(cut):
@@ -87,7 +91,7 @@ def test_of_a_capture_both_bursts_are_taken_anew_and_nothing_before_it(cut, read
     # One tap is read at a capture, 16 times: point 24 with the drive off, point 25 with the drive on.
     last = "- traverse: {points: 5, cycles: 2, readings: 2}"
     folder = cut(readings_n, sequence={last: f"{last}\n  - capture: {{readings: 16, drive: off and on}}"})
-    assert [point.number for point in rest_of(folder, kept_plan(folder)).points] == points
+    assert [point.number for point in rest_of(folder, kept_plan(folder), lines_of(folder)).points] == points
     done = core.resume(folder)
     assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "pass")
     (found,) = done.record.content.captures
@@ -268,7 +272,7 @@ def test_an_altered_record_is_not_resumed_but_can_be_closed(cut, name, says):
 
 
 def test_a_run_that_a_later_version_began_is_not_resumed_by_this_one(small, tmp_path, monkeypatch):
-    monkeypatch.setattr("sequencer.record.record.__version__", "99.2.0")
+    monkeypatch.setattr("sequencer.record.create.__version__", "99.2.0")
 
     def stop(event):
         if type(event).__name__ == "ReadingTaken":
@@ -329,7 +333,7 @@ def test_an_interrupted_run_is_not_sealed_until_it_is_closed(interrupted):
 def test_closing_an_interrupted_run_leaves_the_bench_alone(interrupted, monkeypatch):
     # It was left safe; by now somebody else may use its instruments.
     folder = interrupted().record.folder
-    monkeypatch.setattr("sequencer.jobs.runs.make_safe", lambda *_, **__: pytest.fail("the bench was opened"))
+    monkeypatch.setattr("sequencer.jobs.close.make_safe", lambda *_, **__: pytest.fail("the bench was opened"))
     assert core.close(folder).outcome.error is None
 
 

@@ -1,0 +1,101 @@
+"""A bench tried without a run: every instrument talked to, or a simulated one served to train on."""
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+from instruments.benchcheck import InstrumentCheck, check
+from instruments.benchfile import LoadedBench
+from instruments.clock import Clock, RealClock
+from instruments.errors import InputError
+from instruments.locks import bench_held
+from instruments.simulated.server import serve
+from instruments.simulated.setup import simulated_bench
+from sequencer.inputs.files import LoadedSequence
+from sequencer.jobs.plan import load, load_bench
+from sequencer.running.confirmations import signals_stop
+
+__all__ = ["ServedBench", "check_bench", "simulate"]
+
+
+def check_bench(
+    bench: LoadedBench | str | Path, sequence: LoadedSequence | str | Path | None = None
+) -> tuple[InstrumentCheck, ...]:
+    """Talk to every instrument of a bench: identity, error queue, every function and range, safe level.
+
+    Nothing is energised. It is what proves a description.
+
+    Args:
+        bench: the bench.
+        sequence: whose unit a simulated bench takes; None = one that uses every kind of instrument.
+
+    Raises:
+        InputError: a file is at fault.
+        InstrumentError: another run holds the bench, or the VISA backend cannot be used.
+    """
+    loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
+    if sequence is None:  # the chain uses most instruments, if the bench has its taps
+        is_chain = {"demand", "returned"} <= set(loaded.file.taps)
+        sequence = load("glycol-pump-loop" if is_chain else "pulse-to-current")
+    unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    with bench_held(loaded, job="bench check"):
+        return check(loaded, unit.sheet.datasheet())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServedBench:
+    """A simulated bench behind real sockets: VISA resource by instrument, and the bench file that uses them."""
+
+    resources: Mapping[str, str]
+    bench_text: str
+    clock: Clock
+
+    def wait(self) -> None:
+        """Until Ctrl-C or SIGTERM."""
+        with signals_stop(), contextlib.suppress(KeyboardInterrupt):
+            while True:
+                self.clock.sleep(1.0)
+
+
+@contextlib.contextmanager
+def simulate(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path) -> Iterator[ServedBench]:
+    """Serve a simulated bench for the unit of a sequence over the loopback address, on free ports, in real time.
+
+    Raises:
+        InputError: a file is at fault, or the bench has no simulation.
+    """
+    loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
+    unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    if loaded.file.simulation is None:
+        raise InputError(
+            "this bench has no simulation", where=str(loaded.path), todo="take --bench simulated, or add one"
+        )
+    clock = RealClock()
+    with serve(simulated_bench(loaded, unit.sheet.datasheet(), clock)) as served:
+        yield ServedBench(resources=served.resources, bench_text=_served_text(loaded, served.resources), clock=clock)
+
+
+def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
+    """The bench file for a served bench: the same wiring and statements, its resources, through pyvisa-py."""
+    file = loaded.file
+    stated = file.model_dump(mode="json", by_alias=True, exclude_unset=True)
+    instruments = {name: stated["instruments"][name] | {"resource": each} for name, each in resources.items()}
+    taps = {
+        tap: {"set by": wiring.set_by, "read by": wiring.read_by}
+        for tap, wiring in file.taps.items()
+        if {wiring.set_by, wiring.read_by} - {None} <= set(resources)
+    }
+    return yaml.safe_dump(
+        {
+            "bench": f"{file.bench}, served on this computer",
+            "backend": "@py",
+            "instruments": instruments,
+            "taps": {tap: {key: each for key, each in uses.items() if each} for tap, uses in taps.items()},
+        }
+        | {key: stated[key] for key in ("ambient", "correlations") if key in stated},
+        sort_keys=False,
+        allow_unicode=True,
+    )

@@ -1,0 +1,86 @@
+"""Readings that no run took, examined as a run's are."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+
+from instruments.benchfile import LoadedBench
+from instruments.wiring import wire
+from sequencer.diagnosis.examine import examine
+from sequencer.diagnosis.result import Content
+from sequencer.evaluation.budget import COVERAGE
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.inputs.decision_rules import DEFAULT_RULE
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.plan import acceptance, load_bench, load_type
+from sequencer.planning.bench_statements import basis_of
+from sequencer.readings.csv_import import from_csv
+from sequencer.record.create import receivers_of, versions
+
+__all__ = ["by_hand", "evaluate"]
+
+
+def evaluate(
+    readings: pd.DataFrame | Path | str, type_sheet: TypeSheet | Path | str, *, serial: str = ""
+) -> Evaluation:
+    """Figures and verdict of a table of readings, or of a CSV taken by hand.
+
+    Raises:
+        InputError: the type sheet is at fault.
+        ReadingsError: the readings are.
+    """
+    found = by_hand(readings, type_sheet, serial=serial).evaluation
+    assert found is not None
+    return found
+
+
+def by_hand(
+    readings: pd.DataFrame | Path | str,
+    type_sheet: TypeSheet | Path | str,
+    *,
+    serial: str = "",
+    bench: LoadedBench | Path | str | None = None,
+    low_tur_accepted: str = "",
+    monte_carlo: int | None = None,
+) -> Content:
+    """As `evaluate`, with everything a report shows.
+
+    Args:
+        readings: a tidy table, or a CSV.
+        type_sheet: of the unit.
+        serial: of the unit.
+        bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
+        low_tur_accepted: as in `run`.
+        monte_carlo: as in `run`.
+
+    Raises:
+        InputError: the type sheet, the bench file or the acceptance is at fault.
+        PlanError: the bench has no instrument for a tap.
+        ReadingsError: the readings are.
+    """
+    sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
+    if isinstance(readings, pd.DataFrame):
+        table, origin = readings, "a table"
+    else:
+        table, origin = from_csv(Path(readings), sheet.datasheet(), serial=serial), Path(readings).name
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
+    basis, receivers = None, {}
+    if loaded is not None:
+        wires = wire(loaded, sheet.datasheet())
+        receivers = receivers_of(loaded, wires, sheet.datasheet())
+        accepted = acceptance(low_tur_accepted)
+        basis = basis_of(
+            loaded, wires, sheet, coverage=COVERAGE, rule=DEFAULT_RULE, date=now, low_tur_accepted=accepted
+        )
+    found = examine(table, sheet, basis=basis, receivers=receivers, monte_carlo=monte_carlo)
+    return replace(
+        found,
+        serial=serial,
+        sequence=f"readings from {origin}",
+        date=now,
+        bench=found.bench if loaded is None else loaded.file.bench,
+        versions=versions(),
+    )

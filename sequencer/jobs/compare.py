@@ -1,0 +1,59 @@
+"""Two records, or two tables taken by hand, set side by side."""
+
+from pathlib import Path
+
+from instruments.benchfile import LoadedBench
+from instruments.errors import InputError, RecordError
+from instruments.units import terms
+from sequencer.diagnosis.comparison import Comparison, Side
+from sequencer.diagnosis.comparison import compare as set_side_by_side
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.by_hand import by_hand
+from sequencer.jobs.plan import load_type
+from sequencer.record.digest import inputs_of
+from sequencer.record.layout import SEQUENCE, type_sheet_of
+from sequencer.record.load import load
+
+__all__ = ["compare"]
+
+
+def compare(
+    a: Path | str,
+    b: Path | str,
+    *,
+    type_sheet: TypeSheet | Path | str | None = None,
+    bench: LoadedBench | Path | str | None = None,
+    margin: str = "",
+) -> Comparison:
+    """Two records, or readings taken by hand, side by side; B less A.
+
+    Args:
+        a: folder of a record, or a CSV taken by hand.
+        b: the other.
+        type_sheet: of the unit, for a CSV.
+        bench: whose instruments a CSV was taken with; None = not known, so nothing can be told.
+        margin: within which they are to be equivalent, as a tolerance is written; "" = not asked.
+
+    Raises:
+        InputError: the margin is none, or a CSV has no type sheet.
+        ReadingsError: different types or taps, no point in common, or a CSV at fault.
+        RecordError: a record is damaged.
+    """
+    sides = [_side(Path(each), type_sheet, bench) for each in (a, b)]
+    taps = sides[0].sheet.datasheet().taps
+    units = (taps[-1].unit, taps[0].unit)
+    within = terms(margin, bases=("span", "reading", "output"), like=units) if margin else None
+    return set_side_by_side(*sides, margin=within)
+
+
+def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBench | Path | str | None) -> Side:
+    if path.is_dir():
+        return Side(
+            content=load(path).content, sheet=type_sheet_of(path), sequence_digest=inputs_of(path).get(SEQUENCE, "")
+        )
+    if type_sheet is None and path.is_file():
+        raise InputError("readings taken by hand do not tell the type of unit", where=str(path), todo="give --type")
+    if type_sheet is None:
+        raise RecordError("there is no such record", where=str(path), todo="name a folder in results")
+    sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
+    return Side(content=by_hand(path, sheet, serial=path.stem, bench=bench), sheet=sheet)

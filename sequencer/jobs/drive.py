@@ -1,0 +1,170 @@
+"""What every run shares: the bench held and opened, the journal fed, the record kept with its report.
+
+What is done on the bench is in `running`.
+"""
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+from instruments.bench import Bench, open_bench
+from instruments.errors import AbsentError, RecordError
+from instruments.locks import bench_held, holder
+from instruments.roles import Operator, Question
+from instruments.session import Exchange, Teller
+from sequencer.diagnosis.examine import with_monte_carlo
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.jobs.further_points import pursued
+from sequencer.jobs.pages import report_path, write_report
+from sequencer.journal.writer import Journal
+from sequencer.planning.plan import Plan
+from sequencer.record.layout import type_sheet_of
+from sequencer.record.load import Record, load
+from sequencer.record.seal import seal
+from sequencer.running.confirmations import undisturbed
+from sequencer.running.events import Found, Listener
+from sequencer.running.loop import Rest, run_plan
+from sequencer.running.outcome import Outcome
+
+__all__ = ["Nobody", "RunResult", "drive", "kept", "opened_bench", "process_of", "tried"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResult:
+    """A run that is over: how it ended, and its record."""
+
+    outcome: Outcome
+    record: Record
+
+    @property
+    def evaluation(self) -> Evaluation | None:
+        """Figures and verdict; None where nothing could be evaluated."""
+        return self.record.evaluation
+
+    @property
+    def exit_code(self) -> int:
+        """0 pass; 1 judged and not passed; 3 bench fault, made safe; 4 not made safe; 130 interrupted."""
+        if self.outcome.error is not None:
+            return self.outcome.error.exit_code if self.outcome.status != "bench fault" else 3
+        return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
+
+    def _repr_html_(self) -> str:
+        return self.record._repr_html_()
+
+
+class Nobody:
+    """An operator where nobody is there to ask: the run stops at the first question that it cannot do without."""
+
+    def ask(self, question: Question) -> str:
+        """Raise AbsentError with the question."""
+        raise AbsentError(
+            f"nobody is there to answer: {question.text}",
+            todo="run at a terminal, or confirm the cautions with --confirm",
+        )
+
+
+def drive(
+    plan: Plan,
+    begin: Callable[[Bench], AbstractContextManager[Journal]],
+    *,
+    serial: str,
+    operator: Operator,
+    listener: Listener | None,
+    trace: Teller | None,
+    pursue: bool,
+    rest: Rest | None = None,
+) -> tuple[Path, Outcome]:
+    """Take a plan, or the rest of one, through its bench; returns the folder of its record, and how it ended.
+
+    Args:
+        plan: what to do.
+        begin: gives the journal, its first line or that of the resumption written, once the bench is open.
+        serial: of the unit.
+        operator: as for `run`.
+        listener: as for `run`.
+        trace: as for `run`.
+        pursue: as for `run`.
+        rest: what is left of the plan; None = all of it.
+
+    Raises:
+        InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
+        RecordError: the record cannot be written.
+    """
+    told = _Exchanges(trace)
+    job = f"{plan.sequence.document.path.stem} of {serial}"
+    with bench_held(plan.bench, job=job), opened_bench(plan, operator, told) as bench, begin(bench) as journal:
+        told.into(journal)
+        folder = journal.path.parent
+        outcome = run_plan(
+            plan,
+            bench,
+            serial=serial,
+            operator=operator,
+            journal=journal,
+            listener=listener or (lambda _: None),
+            rest=rest,
+            further=partial(pursued, plan, folder) if pursue else None,
+        )
+    return folder, outcome
+
+
+def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
+    """The bench of a plan, open; it is made safe on leaving `with`."""
+    return open_bench(plan.bench, sheet=plan.sheet, wires=plan.wires, limits=plan.limits, operator=operator, tell=tell)
+
+
+class _Exchanges:
+    """Takes what goes over the lines: kept until the journal is open, then handed to it; and to whoever watches."""
+
+    def __init__(self, watch: Teller | None) -> None:
+        self._watch = watch
+        self._waiting: list[Exchange] = []
+        self._journal: Journal | None = None
+
+    def into(self, journal: Journal) -> None:
+        self._journal = journal
+        for exchange in self._waiting:
+            journal.exchange(exchange)
+
+    def __call__(self, exchange: Exchange) -> None:
+        if self._journal is None:
+            self._waiting.append(exchange)
+        else:
+            self._journal.exchange(exchange)
+        if self._watch is not None:
+            self._watch(exchange)
+
+
+def process_of(plan: Plan) -> dict[str, object] | None:
+    """Which process drives the bench, for whoever looks into the journal; one seed makes one journal, so not there."""
+    return None if plan.bench.file.is_simulated else holder()
+
+
+def tried(record: Record, limit: int | None) -> Record:
+    """A record with its uncertainties tried, as `with_monte_carlo`; raises InputError for its type sheet."""
+    if limit is None:
+        return record
+    sheet = type_sheet_of(record.folder).datasheet()
+    return replace(record, content=with_monte_carlo(record.content, sheet, limit))
+
+
+def kept(
+    folder: Path, outcome: Outcome, listener: Listener | None = None, *, monte_carlo: int | None = None
+) -> RunResult:
+    """A run that is over, its record sealed unless it can be resumed, its report written; raises RecordError."""
+    try:
+        with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
+            record = load(folder) if outcome.can_resume else seal(folder)
+            record = tried(record, monte_carlo)
+            write_report(record.content, report_path(folder))
+    except RecordError as error:
+        if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
+            raise outcome.error from error
+        raise
+    found = record.content.findings
+    if listener is not None and found is not None:
+        weight = found.ranking[0].weight if found.ranking else None
+        listener(Found(stage=found.stage, cause=found.cause, names=found.names, weight=weight, check=found.check))
+    return RunResult(outcome=outcome, record=record)

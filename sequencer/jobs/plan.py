@@ -1,0 +1,67 @@
+"""Files opened by path or by name, planned on a bench; what the plan risks, and who accepts a low TUR."""
+
+from pathlib import Path
+
+from instruments.benchfile import LoadedBench
+from instruments.benchfile import load_bench as load_bench_file
+from instruments.errors import InputError
+from instruments.yamlfile import find
+from sequencer.inputs.files import LoadedSequence, load_sequence, load_type_sheet
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.shipped import BENCHES
+from sequencer.planning.plan import Plan
+from sequencer.planning.plan import plan as planned
+from sequencer.planning.risk_table import RiskTable, risk_table
+
+__all__ = ["acceptance", "load", "load_bench", "load_type", "plan", "risk"]
+
+
+def load(sequence: str | Path) -> LoadedSequence:
+    """A sequence by path, or by the name of one that comes with livezero; raises InputError."""
+    return load_sequence(str(sequence))
+
+
+def load_type(sheet: str | Path) -> TypeSheet:
+    """A type sheet by path, or by the name of one that comes with livezero; raises InputError."""
+    return load_type_sheet(str(sheet))[0]
+
+
+def load_bench(bench: str | Path) -> LoadedBench:
+    """A bench file by path, or by the name of one that comes with livezero ("simulated"); raises InputError."""
+    return load_bench_file(find(str(bench), what="bench file", folder=BENCHES))
+
+
+def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path) -> Plan:
+    """What will happen, for how long, and whether this bench can do it.
+
+    Raises:
+        InputError: a file is at fault.
+        PlanError: the bench cannot do it, or the unit could be harmed.
+    """
+    loaded = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
+
+
+def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
+    """How often a good unit will be rejected and a bad one accepted, over the guard band.
+
+    Raises:
+        InputError: the share is not between 0 and 1.
+        PlanError: no uncertainty is known, or it exceeds the tolerance.
+    """
+    if not 0 < in_tolerance < 1:
+        raise InputError("the share of good units is not between 0 and 100 %", todo="give such as 95 %")
+    return risk_table(planned, in_tolerance=in_tolerance)
+
+
+def acceptance(accepted: str) -> str:
+    """Who accepts a low test uncertainty ratio, and why, as it is kept; raises InputError where one is not said."""
+    name, _, reason = (part.strip() for part in accepted.partition(":"))
+    if accepted.strip() and not (name and reason):
+        raise InputError(
+            "who accepts the low TUR, and why, is not said",
+            where="--accept-low-tur",
+            allowed="NAME: reason",
+            todo='give such as "A. Brewer: the next better meter is away for calibration"',
+        )
+    return f"{name}: {reason}" if name else ""

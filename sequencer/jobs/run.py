@@ -1,0 +1,92 @@
+"""A run from its first question to its record."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+from instruments.bench import Bench
+from instruments.errors import InputError
+from instruments.roles import Operator
+from instruments.session import Teller
+from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
+from sequencer.jobs.plan import acceptance
+from sequencer.journal.writer import Journal
+from sequencer.planning.plan import Plan
+from sequencer.record.create import as_found_of, create, opening, used
+from sequencer.record.layout import JOURNAL
+from sequencer.running.events import Listener
+
+__all__ = ["run"]
+
+
+def run(  # noqa: PLR0913  all but the plan by keyword
+    plan: Plan,
+    *,
+    serial: str,
+    results: Path | str = "results",
+    state: Literal["as found", "as left", ""] = "",
+    operator_name: str = "",
+    operator: Operator | None = None,
+    listener: Listener | None = None,
+    trace: Teller | None = None,
+    low_tur_accepted: str = "",
+    monte_carlo: int | None = None,
+    pursue: bool = False,
+) -> RunResult:
+    """Run a plan on its bench, and keep the record.
+
+    Args:
+        plan: what to do.
+        serial: of the unit.
+        results: folder under which the record is kept.
+        state: as found, as left, or neither.
+        operator_name: for the record.
+        operator: confirms cautions and serves keyed instruments; None = nobody is there.
+        listener: takes every event.
+        trace: takes every exchange with an instrument.
+        low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = nobody.
+        monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
+        pursue: where two causes are left in question, take the points that tell them apart, and look again.
+
+    Returns:
+        The outcome with the record; a bench fault or a stop is an outcome. The report is written too. A run that was
+        stopped after its first reading is not sealed: `resume` goes on with it, `close` ends it.
+
+    Raises:
+        InputError: no serial, an acceptance without name or reason, or a simulated fault that is not in the catalogue.
+        InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
+        RecordError: the record cannot be written.
+    """
+    serial = serial.strip()
+    if not serial:
+        raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
+    accepted = acceptance(low_tur_accepted)
+    said = {"serial": serial, "operator": operator_name, "state": state, "low_tur_accepted": accepted}
+    folder, outcome = drive(
+        plan,
+        partial(_begun, plan, Path(results), said),
+        serial=serial,
+        operator=operator or Nobody(),
+        listener=listener,
+        trace=trace,
+        pursue=pursue,
+    )
+    return kept(folder, outcome, listener, monte_carlo=monte_carlo)
+
+
+@contextmanager
+def _begun(plan: Plan, results: Path, said: dict[str, str], bench: Bench) -> Iterator[Journal]:
+    """The journal of a new record, its first line written."""
+    started = datetime.now(UTC)
+    # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
+    date = bench.clock.date() if plan.bench.file.is_simulated else started
+    is_left = said["state"] == "as left"
+    earlier = as_found_of(results, serial=said["serial"], type_=plan.sheet.type) if is_left else None
+    folder = create(results, plan, date=started.isoformat(), serial=said["serial"])
+    with Journal(folder / JOURNAL) as journal:
+        first = opening(plan, date=date.isoformat(), as_found=earlier, **said)
+        journal.opened(date, **first, **used(folder, plan), process=process_of(plan))
+        yield journal

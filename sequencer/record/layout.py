@@ -1,0 +1,73 @@
+"""What is kept of a run for good: a folder that is never overwritten, and from which everything is computed again.
+
+inputs/         sequence, type sheet, bench and instrument descriptions as they were used
+journal.jsonl   every exchange, settling and reading in order
+readings.csv    the tidy table
+figures.json    figures and verdict
+digest.json     SHA-256 of each of these files and over all of them; with it the record is sealed
+report.html     made from the record, so it is not part of the digest
+addenda.jsonl   remarks and corrections after sealing, chained to the digest
+"""
+
+import os
+from pathlib import Path
+
+from instruments.errors import RecordError
+from sequencer.inputs.files import load_type_sheet
+from sequencer.inputs.type_sheet import TypeSheet
+
+__all__ = [
+    "ADDENDA",
+    "BENCH",
+    "DESCRIPTIONS",
+    "DIGEST",
+    "FIGURES",
+    "INPUTS",
+    "JOURNAL",
+    "READINGS",
+    "REPORT",
+    "SEQUENCE",
+    "TYPE",
+    "is_sealed",
+    "journal_of",
+    "type_sheet_of",
+    "write_synced",
+]
+
+INPUTS = "inputs"
+SEQUENCE, TYPE, BENCH = f"{INPUTS}/sequence.yaml", f"{INPUTS}/type.yaml", f"{INPUTS}/bench.yaml"
+DESCRIPTIONS = f"{INPUTS}/descriptions"
+JOURNAL = "journal.jsonl"
+READINGS = "readings.csv"
+FIGURES = "figures.json"
+DIGEST = "digest.json"
+REPORT = "report.html"
+ADDENDA = "addenda.jsonl"
+
+
+def journal_of(folder: Path) -> Path:
+    """Its journal; raises RecordError if the folder has none, and so is no record."""
+    path = folder / JOURNAL
+    if not path.is_file():
+        raise RecordError(
+            "is not a record: there is no journal in it", where=str(folder), todo="name a folder in results"
+        )
+    return path
+
+
+def is_sealed(folder: Path) -> bool:
+    """True once a run is over and its record complete."""
+    return (folder / DIGEST).exists()
+
+
+def type_sheet_of(folder: Path) -> TypeSheet:
+    """The type sheet as it was used; raises InputError if it is at fault."""
+    return load_type_sheet(str((folder / TYPE).resolve()))[0]
+
+
+def write_synced(path: Path, text: str) -> None:
+    """Write a file so that it outlives a power cut; raises OSError."""
+    with path.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())

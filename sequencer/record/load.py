@@ -1,0 +1,203 @@
+"""A record read back: its journal, its figures computed again from that, and what it says of the run."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from instruments.errors import LivezeroError, RecordError
+from instruments.simulated.instrument import is_simulated
+from sequencer.diagnosis.examine import examine
+from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
+from sequencer.evaluation.budget import basis_from
+from sequencer.evaluation.evaluate import Evaluation
+from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
+from sequencer.journal.readings import from_lines
+from sequencer.journal.writer import entries
+from sequencer.record.addenda import added, corrected, words_of
+from sequencer.record.digest import alterations, sealed_digest
+from sequencer.record.layout import FIGURES, JOURNAL, journal_of, type_sheet_of
+from sequencer.reports.as_text import duration
+
+__all__ = ["Record", "load"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A record as it is read back: its table, what was evaluated, and everything a report shows."""
+
+    folder: Path
+    table: pd.DataFrame
+    content: Content
+
+    @property
+    def evaluation(self) -> Evaluation | None:
+        """Figures and verdict; None where nothing could be evaluated."""
+        return self.content.evaluation
+
+    def _repr_html_(self) -> str:
+        from sequencer.reports.notebook import evaluation_html  # noqa: PLC0415  only a notebook asks
+
+        return evaluation_html(self.evaluation) if self.evaluation is not None else escape(self.content.reason)
+
+
+def load(folder: Path, *, as_sealed: bool = False) -> Record:
+    """A record, its table read from the journal and its figures computed again.
+
+    A run that was cut off is a record too: what was read until then is there.
+
+    Args:
+        folder: of the record.
+        as_sealed: leave out what was corrected after sealing.
+
+    Raises:
+        RecordError: there is no record, or it is damaged.
+        InputError: its type sheet is at fault.
+    """
+    journal = journal_of(folder)
+    sheet = type_sheet_of(folder)
+    lines = list(run_lines(journal))
+    if not lines or lines[0]["kind"] != "opened":
+        raise RecordError("the journal has no first line", where=str(journal))
+    opened, end = lines[0], end_of(lines)
+    try:
+        more = [] if as_sealed else added(folder)
+        table = corrected(from_lines(lines, sheet.datasheet()), more)
+        found = examine(
+            table,
+            sheet,
+            standard=opened["standard"],
+            planned_n=opened["planned_n"],
+            basis=basis_from(opened["basis"]),
+            ended=Ended(
+                status=end["status"] if end else "interrupted",
+                reason=end["reason"] if end else _cut_off(table),
+                can_resume=end is None or end["kind"] == "interrupted",
+            ),
+            receivers=opened.get("receivers") or {},
+        )
+        content = _told(found, folder, lines, table)
+        content = replace(content, remarks=(*map(words_of, more), *_judged(folder, more), *content.remarks))
+    except (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError) as error:
+        raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(lines[0])) from error
+    return Record(folder=folder, table=table, content=content)
+
+
+def _judged(folder: Path, more: list[dict[str, Any]]) -> tuple[str, ...]:
+    """The verdict that was sealed, where a correction since may have made another of it."""
+    if not any(line["kind"] == "correction" for line in more):
+        return ()
+    verdict = json.loads((folder / FIGURES).read_text(encoding="utf-8"))["verdict"]["result"]
+    return (f"the verdict as sealed, without the corrections: {verdict}",)
+
+
+def _told(found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame) -> Content:
+    """What was found, with what the journal says of the run: who, when, with what, and what happened."""
+    opened = lines[0]
+    identities: dict[str, str] = next((line["identities"] for line in lines if line["kind"] == "identified"), {})
+    before, said_of_it = _before(folder, opened)
+    return replace(
+        found,
+        serial=opened["serial"],
+        sequence=opened["sequence"],
+        date=opened["date"],
+        operator=opened["operator"],
+        state=opened["state"],
+        # A simulated bench that is served looks real to whoever runs on it, but for what its instruments say.
+        is_simulated=opened["is_simulated"] or any(map(is_simulated, identities.values())),
+        bench=opened["bench"],
+        instruments=tuple(
+            InstrumentLine(
+                **{name: line[name] for name in ("name", "what", "resource", "use")},
+                identity=identities.get(line["name"], ""),
+            )
+            for line in opened["instruments"]
+        ),
+        cautions=tuple(opened["cautions"]),
+        remarks=(*_happened(lines), *said_of_it, *_remarks(lines), *found.remarks),
+        traces=_traces(lines, table),
+        versions=opened["versions"],
+        before=before,
+        before_folder=(opened.get("as_found") or {}).get("folder", ""),
+        digest=sealed_digest(folder),
+        alterations=alterations(folder),
+        folder=str(folder),
+    )
+
+
+def _happened(lines: list[dict[str, Any]]) -> Iterator[str]:
+    """How the run went, in remarks, and what its plan warned of."""
+    end = end_of(lines)
+    yield from (f"interrupted: {each['reason']}" for each in lines if each["kind"] == "interrupted" and each is not end)
+    yield from (_resumed(each) for each in lines if each["kind"] == "resumed")
+    if later := beyond_us(lines):
+        yield later
+    yield from lines[0]["warnings"]
+
+
+def _remarks(lines: list[dict[str, Any]]) -> Iterator[str]:
+    for line in lines:
+        if line["kind"] == "remark":
+            yield f"point {line['number']}: {line['text']}" if line.get("number") else str(line["text"])
+
+
+def _cut_off(table: pd.DataFrame) -> str:
+    place = f"after a reading at point {table['number'].iloc[-1]}" if len(table) else "before the first reading"
+    return f"the run was cut off {place}: its journal has no closing line"
+
+
+def _before(folder: Path, opened: dict[str, Any]) -> tuple[Evaluation | None, tuple[str, ...]]:
+    """The as-found run beside an as-left one, and what is to be said of it."""
+    if opened["state"] != "as left":
+        return None, ()
+    found = opened.get("as_found")
+    if not found:
+        return None, ("no as-found run of this unit is kept here: what was adjusted cannot be told",)
+    there = folder.parent / Path(found["folder"]).name
+    try:
+        # An altered one might name yet another, and so on for ever.
+        if next(entries(there / JOURNAL)).get("state") != "as found":
+            return None, (f"{found['folder']} is not an as-found run",)
+        record = load(there)
+    except LivezeroError as error:
+        return None, (f"the as-found run {found['folder']} cannot be read: {error.what}",)
+    altered = () if _is_as_sealed(there, found["sha256"]) else ("the as-found run was altered since",)
+    return record.evaluation, altered
+
+
+def _is_as_sealed(folder: Path, digest: str) -> bool:
+    return sealed_digest(folder) == digest and not alterations(folder)
+
+
+def _resumed(line: dict[str, Any]) -> str:
+    after = "on a new simulated bench" if line["is_new_simulation"] else f"after {duration(line['gap_s'])}"
+    by = f" by {line['operator']}" if line["operator"] else ""
+    if line["cycle"] is None:
+        return f"resumed {after}{by}: every point had been read"
+    return f"resumed {after}{by}: exercise again, then cycle {line['cycle']} anew from point {line['from_point']}"
+
+
+def _traces(lines: list[dict[str, Any]], table: pd.DataFrame) -> tuple[Trace, ...]:
+    """How each point that was read settled."""
+    visits = table.drop_duplicates("number").set_index("number") if len(table) else table
+    found: dict[int, Trace] = {}
+    for line in lines:
+        if line["kind"] != "settled" or line["number"] not in visits.index:
+            continue
+        visit = visits.loc[line["number"]]
+        found[line["number"]] = Trace(  # of a point that was taken again, the last
+            number=line["number"],
+            setpoint_pct=float(visit["setpoint_pct"]),
+            direction=str(visit["direction"]),
+            cycle=int(visit["cycle"]),
+            role=str(visit["role"]),
+            state=line["state"],
+            after_s=line["after_s"],
+            to_go=line["to_go"],
+            samples=tuple((at_s, value) for at_s, value in line["trace"] if value is not None),
+        )
+    return tuple(found.values())

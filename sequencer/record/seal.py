@@ -1,0 +1,38 @@
+"""A record as it ends: table, figures and digest written, and everything that was found locked."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+from instruments.errors import RecordError
+from instruments.texts import as_json
+from sequencer.readings.table import write_csv
+from sequencer.record.digest import digest_of
+from sequencer.record.layout import DIGEST, FIGURES, READINGS, write_synced
+from sequencer.record.load import Record, load
+from sequencer.reports.json_document import document
+
+__all__ = ["seal"]
+
+
+def seal(folder: Path) -> Record:
+    """Write table, figures and digest of a run that is over, and read the record back.
+
+    Raises:
+        RecordError: it cannot be written.
+    """
+    record = load(folder)
+    try:
+        write_csv(record.table, folder / READINGS)
+        write_synced(folder / FIGURES, as_json(document(record.content), indent=1) + "\n")
+        digest = digest_of(folder)
+        new = folder / f"{DIGEST}.new"
+        write_synced(new, json.dumps(digest, indent=1) + "\n")
+        new.replace(folder / DIGEST)  # there or not there, never half of it: with it the record is sealed
+        for name in (*digest["files"], DIGEST):  # what was found is locked; only the report is written again
+            (folder / name).chmod(0o444)
+    except OSError as error:
+        raise RecordError(
+            f"the record cannot be written: {error.strerror}", where=str(folder), todo="make room on the disk"
+        ) from error
+    return replace(record, content=replace(record.content, digest=digest["sha256"]))

@@ -1,0 +1,127 @@
+"""Prove that a record is what was sealed: digests, chain and figures computed again."""
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from instruments.errors import InputError, RecordError
+from sequencer.journal.writer import entries
+from sequencer.record.addenda import added
+from sequencer.record.create import versions
+from sequencer.record.digest import alterations, digest_of, sealed_digest
+from sequencer.record.layout import FIGURES, journal_of
+from sequencer.record.load import load
+from sequencer.reports.json_document import document
+
+__all__ = ["Verification", "verify"]
+
+# These depend on other records and on the place of this one, not on what was recorded here.
+_ELSEWHERE = ("as_found", "remarks")
+# Opinions on the figures, which a later livezero may hold otherwise: no figure follows from them.
+_OPINIONS = ("advice", "findings", "adjustment", "captures")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """Whether a record is what was sealed.
+
+    Args:
+        folder: of the record.
+        sha256: over the record as sealed; "" = it is not sealed.
+        findings: what was altered, each with its file, and with its line in the journal; () = nothing.
+        files_n: files that the digest covers.
+        lines_n: lines of the journal.
+        added_n: remarks and corrections after sealing.
+    """
+
+    folder: Path
+    sha256: str
+    findings: tuple[str, ...]
+    files_n: int
+    lines_n: int
+    added_n: int
+
+    @property
+    def is_intact(self) -> bool:
+        """True if it is sealed and nothing was altered."""
+        return bool(self.sha256) and not self.findings
+
+
+def verify(folder: Path | str) -> Verification:
+    """Compute digests, chain and figures of a record again and tell what was altered.
+
+    Raises:
+        RecordError: there is no record.
+    """
+    folder = Path(folder)
+    journal = journal_of(folder)
+    sha256, lines_n, added_n = "", 0, 0
+    findings: list[str] = []
+    try:
+        sha256 = sealed_digest(folder)
+        findings += alterations(folder)
+        lines_n = sum(1 for _ in entries(journal))
+        added_n = len(added(folder))
+        if sha256 and (folder / FIGURES).is_file():
+            findings += _figures_that_differ(folder, is_consequence=bool(findings) and not _names_figures(findings))
+    except (RecordError, InputError) as error:  # damaged so that it cannot be read any more
+        findings.append(f"{error.where}: {error.what}" if error.where else error.what)
+    return Verification(
+        folder=folder,
+        sha256=sha256,
+        findings=tuple(dict.fromkeys(findings)),
+        files_n=len(digest_of(folder)["files"]),
+        lines_n=lines_n,
+        added_n=added_n,
+    )
+
+
+def _names_figures(findings: list[str]) -> bool:
+    return any(each.startswith(FIGURES) for each in findings)
+
+
+def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
+    """Where figures.json and what is computed again differ; counted only, where what they come from was altered."""
+    try:
+        kept = json.loads((folder / FIGURES).read_text(encoding="utf-8"))
+    except (ValueError, RecursionError):
+        return [f"{FIGURES}: is not JSON"]
+    computed = json.loads(json.dumps(document(load(folder, as_sealed=True).content)))
+    differ = [each for each in _different(kept, computed) if not each[0].startswith((*_ELSEWHERE, *_OPINIONS))]
+    if is_consequence:
+        return [f"{FIGURES}: {len(differ)} numbers are others, computed again"] if differ else []
+    by_other = "" if kept.get("versions") == versions() else " by other versions of the programs"
+    return [
+        f"{FIGURES}: {name} is {_short(before)}, computed again{by_other} {_short(now)}" for name, before, now in differ
+    ]
+
+
+def _short(value: object) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _name(entry: object) -> str:
+    return str(entry.get("name", "")) if isinstance(entry, dict) else ""
+
+
+def _different(kept: object, computed: object, at: str = "") -> list[tuple[str, object, object]]:
+    """Where two documents differ; numbers by more than the arithmetic of another computer makes."""
+    if isinstance(kept, dict) and isinstance(computed, dict):
+        return [  # what a later livezero says besides is no difference
+            each
+            for name in kept
+            for each in _different(kept.get(name), computed.get(name), f"{at}.{name}" if at else name)
+        ]
+    if isinstance(kept, list) and isinstance(computed, list) and len(kept) == len(computed):
+        return [
+            each
+            for number, (one, other) in enumerate(zip(kept, computed, strict=True), start=1)
+            for each in _different(one, other, f"{at}[{_name(other) or number}]")
+        ]
+    if isinstance(kept, float) and isinstance(computed, float):
+        is_same = math.isclose(kept, computed, rel_tol=1e-6, abs_tol=1e-9)
+    else:
+        is_same = kept == computed
+    return [] if is_same else [(at, kept, computed)]

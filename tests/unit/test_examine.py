@@ -1,0 +1,36 @@
+"""A table taken by hand is examined as a run is: the readings of a run give the run's own result."""
+
+import pytest
+
+from sequencer import core
+from sequencer.jobs.bench import check_bench  # noqa: F401  the jobs load without a bench
+from sequencer.reports.json_document import document
+
+# What a table does not say: who, when, with what, and how the run went.
+OF_THE_RUN = {"serial", "sequence", "date", "operator", "state", "status", "reason", "bench", "is_simulated"}
+OF_THE_RUN |= {"versions", "remarks", "basis"}
+
+
+@pytest.mark.parametrize(
+    ("sequence", "fault", "is_trimmed"),
+    [
+        pytest.param(
+            "current-isolator", {"fault": "zero and span", "zero": "0.4 %", "span": "0.6 %"}, True, id="trims"
+        ),
+        pytest.param("current-isolator", {"fault": "leak across transmitter"}, False, id="leak"),
+        pytest.param("glycol-pump-loop", {"fault": "slip"}, False, id="chain"),
+    ],
+)
+def test_the_readings_of_a_run_give_what_the_run_gave(sequence, fault, is_trimmed, tmp_path):
+    bench = core.load_bench("simulated").with_simulation(seed=7, faults=(fault,))
+    plan = core.plan(sequence, bench)
+    ran = core.run(plan, serial="GF-104", results=tmp_path).record
+    assert ran.content.evaluation.verdict.result == "fail"
+    again = core.by_hand(ran.folder / "readings.csv", plan.sequence.sheet, serial="GF-104", bench="simulated")
+    one, other = document(ran.content), document(again)
+    assert one.keys() == other.keys()
+    for name in one.keys() - OF_THE_RUN:
+        assert other[name] == one[name], name
+    assert (again.adjustment is not None) == is_trimmed
+    assert not again.captures
+    assert again.versions

@@ -362,6 +362,7 @@ def test_spans_reach_as_far_as_they_say_and_stand_beside_each_other():
     ]
     upright = [each for each in upright if each.get("stroke") in {WAYS["up"].colour, WAYS["down"].colour}]
     assert [float(each.get("x1")) for each in upright] == [355.5, 360.5]
+    assert all(34 <= y <= 284 for each in upright for y in numbers(each, "y1", "y2"))  # the panel, 250 high
     assert [[value(y) for y in numbers(each, "y1", "y2")] for each in upright] == [
         pytest.approx([-0.1, 0.5], abs=2e-3),
         pytest.approx([-0.2, 0.4], abs=2e-3),

@@ -3,7 +3,7 @@
 from instruments.texts import visible
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.reports.compared import Row, answer, figure_rows, point_rows, sentences, side_name
-from sequencer.reports.terminal.lines import MINUS, aligned, wrapped
+from sequencer.reports.terminal.lines import MINUS, aligned, listed, wrapped
 
 __all__ = ["comparison_text"]
 
@@ -17,8 +17,7 @@ def comparison_text(compared: Comparison, *, width: int = 80) -> str:
     lines = wrapped(f"{word}{' (SIMULATED BENCH)' if is_simulated else ''}: {largest}", width, then="  ")
     for name, side in (("A", compared.a), ("B", compared.b)):
         lines += wrapped(side_name(name, side.content), width, then="   ")
-    for each in sentences(compared, minus=MINUS):
-        lines += wrapped(each, width, then="  ")
+    lines += listed(sentences(compared, minus=MINUS), width, then="  ")
     heads = ["setpoint", "", "A error %", "B error %", "B - A %", "U %", "p (Holm)", ""]
     rows = [
         [row.name, row.of, row.a, row.b, row.difference, row.U, row.p, _marks(row)]
@@ -31,7 +30,7 @@ def comparison_text(compared: Comparison, *, width: int = 80) -> str:
     lines += ["", *wrapped(note, width), *aligned([heads, *rows], width)]
     for title, texts in (("not compared", compared.unmatched), ("remarks", compared.cautions)):
         lines += ["", title] if texts else []
-        lines += [line for text in texts for line in wrapped(text, width, first="  - ", then="    ")]
+        lines += listed(texts, width, first="  - ", then="    ")
     return "\n".join([*lines, "", "figures side by side, in % of span", *_figures(compared)])
 
 

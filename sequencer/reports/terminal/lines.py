@@ -1,12 +1,12 @@
 """Lines of a terminal: text from outside cleaned, wrapped to a width, set in columns, painted."""
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from instruments.texts import visible
 from sequencer.reports.as_text import plain
 
-__all__ = ["MINUS", "aligned", "hanging", "painted", "wrapped"]
+__all__ = ["MINUS", "aligned", "hanging", "listed", "painted", "wrapped"]
 
 MINUS = "-"
 
@@ -21,6 +21,11 @@ def wrapped(text: str, width: int, *, first: str = "", then: str = "") -> list[s
     return textwrap.wrap(plain(text), width, initial_indent=first, subsequent_indent=then, break_on_hyphens=False) or [
         first.rstrip()
     ]
+
+
+def listed(texts: Iterable[str], width: int, *, first: str = "", then: str = "") -> list[str]:
+    """Each text as `wrapped` does it."""
+    return [line for text in texts for line in wrapped(text, width, first=first, then=then)]
 
 
 def aligned(rows: Sequence[Sequence[str]], width: int) -> list[str]:

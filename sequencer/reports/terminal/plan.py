@@ -8,7 +8,7 @@ from instruments.wiring import Wire
 from sequencer.planning.plan import Plan, Point
 from sequencer.planning.risk_table import RiskTable
 from sequencer.reports.as_text import DIRECTIONS, duration, set_points
-from sequencer.reports.terminal.lines import MINUS, wrapped
+from sequencer.reports.terminal.lines import MINUS, listed, wrapped
 
 __all__ = ["plan_text", "risk_text"]
 
@@ -30,16 +30,13 @@ def plan_text(plan: Plan, width: int = 80) -> str:
     for number in dict.fromkeys(point.step for point in plan.points):
         lines += _step(plan, [point for point in plan.points if point.step == number], width)
     lines += ["", "wiring"]
-    for wired in plan.wires:
-        lines += wrapped(f"{wired.tap}: {_uses(wired)}", width, first="  ", then="    ")
+    lines += listed((f"{wired.tap}: {_uses(wired)}" for wired in plan.wires), width, first="  ", then="    ")
     lines += ["", "limits: nothing outside is sent"]
-    for reason, limit in plan.limits:
-        lines += wrapped(f"{reason}: {limit}", width, first="  ", then="    ")
+    lines += listed((f"{reason}: {limit}" for reason, limit in plan.limits), width, first="  ", then="    ")
     for title, texts in (("warnings", plan.warnings), ("cautions, to be confirmed before energising", plan.cautions)):
         if texts:
             lines += ["", title]
-            for text in texts:
-                lines += wrapped(text, width, first="  - ", then="    ")
+            lines += listed(texts, width, first="  - ", then="    ")
     return "\n".join(lines)
 
 

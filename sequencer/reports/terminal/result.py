@@ -12,7 +12,7 @@ from sequencer.reports.as_found_as_left import figure_pairs
 from sequencer.reports.as_text import as_pct, coverage, fixed, plain, ratio
 from sequencer.reports.diagnosis import evidence_lines, share_lines
 from sequencer.reports.rows import SetpointRow, figure_rows, setpoint_rows, trim_rows
-from sequencer.reports.terminal.lines import MINUS, aligned, hanging, painted, wrapped
+from sequencer.reports.terminal.lines import MINUS, aligned, hanging, listed, painted, wrapped
 
 __all__ = ["summary"]
 
@@ -48,13 +48,11 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += _beside(content.before, content.evaluation, width)
     if content.trials is not None:
         lines += ["", "uncertainty by trials (JCGM 101:2008)"]
-        for sentence in content.trials.sentences:
-            lines += wrapped(sentence, width, first="  ", then="  ")
+        lines += listed(content.trials.sentences, width, first="  ", then="  ")
     lines += _captures(content, width)
     if content.remarks:
         lines += ["", "remarks"]
-        for remark in content.remarks[:_MOST_REMARKS]:
-            lines += wrapped(remark, width, first="  - ", then="    ")
+        lines += listed(content.remarks[:_MOST_REMARKS], width, first="  - ", then="    ")
         if len(content.remarks) > _MOST_REMARKS:
             lines.append(f"  and {len(content.remarks) - _MOST_REMARKS} more, in the record")
     if content.folder:
@@ -68,17 +66,14 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
     parts = [f"{word}{' (SIMULATED BENCH)' if content.is_simulated else ''}"]
     parts += [part for part in (content.serial, content.state, content.type) if part]
     first = textwrap.shorten(plain(", ".join(parts)), width, placeholder=" ...")
-    lines = []
+    alarms = []
     if content.status == "not safe":
-        lines = [
-            painted(line, _RED, colour=colour)
-            for line in wrapped(f"OUTPUT NOT SAFE: {content.reason}; switch it off by hand", width)
-        ]
+        alarms.append(f"OUTPUT NOT SAFE: {content.reason}; switch it off by hand")
     if content.alterations:
         first_one, *others = content.alterations
         more = f", and {len(others)} more (livezero verify tells them all)" if others else ""
-        text = f"ALTERED SINCE IT WAS SEALED: {first_one}{more}"
-        lines += [painted(line, _RED, colour=colour) for line in wrapped(text, width)]
+        alarms.append(f"ALTERED SINCE IT WAS SEALED: {first_one}{more}")
+    lines = [painted(line, _RED, colour=colour) for line in listed(alarms, width)]
     lines.append(painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
     found = content.evaluation
     for each in found.verdict.reservations if found is not None else ():
@@ -97,8 +92,7 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
         else:
             share = coverage(known.probability)
             lines.append(f"TUR {ratio(found.tur)}, the smallest (tolerance over U, {share})")
-        for each in found.corrections:
-            lines += wrapped(each, width, first="corrected: ", then="           ")
+        lines += listed(found.corrections, width, first="corrected: ", then="           ")
     if content.status not in {"complete", "by hand"}:
         lines += wrapped(f"{content.status}: {content.reason}", width, first="run: ", then="     ")
     return lines
@@ -207,10 +201,8 @@ def _evidence(content: Content, width: int) -> list[str]:
     if found is None or not found.is_fault:
         return []
     lines = ["", "causes that were weighed"]
-    for each in evidence_lines(found):
-        lines += wrapped(each, width, first="  ", then="         ")
-    for each in (*share_lines(found), *found.lacking):
-        lines += wrapped(each, width, first="  ", then="    ")
+    lines += listed(evidence_lines(found), width, first="  ", then="         ")
+    lines += listed((*share_lines(found), *found.lacking), width, first="  ", then="    ")
     return lines
 
 
@@ -221,6 +213,5 @@ def _captures(content: Content, width: int) -> list[str]:
         count = len(each.bursts[-1].values)
         place = as_pct(each.setpoint_pct, minus=MINUS)
         lines += ["", *wrapped(f'noise of {count} readings at {place}, tap "{each.tap}"', width)]
-        for said in capture_words(each):
-            lines += wrapped(said, width, first="  ", then="    ")
+        lines += listed(capture_words(each), width, first="  ", then="    ")
     return lines

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from instruments.texts import visible
 from sequencer.diagnosis.waveform import TraceResult, findings, trace_lines
 from sequencer.reports.as_text import plain
-from sequencer.reports.terminal.lines import wrapped
+from sequencer.reports.terminal.lines import listed, wrapped
 
 if TYPE_CHECKING:
     from instruments.session import Exchange
@@ -43,8 +43,7 @@ def _clipped(text: str, room: int) -> str:
 def trace_text(result: TraceResult, file: str, *, width: int = 80) -> str:
     """What a trace is, what was found in it with cause and check."""
     lines: list[str] = []
-    for said in trace_lines(result, file):
-        lines += wrapped(said, width, then="  ")
+    lines += listed(trace_lines(result, file), width, then="  ")
     lines += ["", "found"]
     for each in findings(result):
         lines += wrapped(each.what, width, first="  - ", then="    ")

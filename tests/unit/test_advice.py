@@ -126,7 +126,7 @@ def failed(type_sheet, by_hand):
         (account_of((0.99, [METER])), False,
          'Suspect the bench, not the unit: meter offset at "output". Look. Do not adjust the unit.'),
         (account_of((0.99, [("decimal slip", "transcription")])), False,
-         "Correct the table of readings first: sizes. Look. Do not adjust the unit."),
+         "Look."),
         (account_of((0.99, [("unknown", "vague")]), lacking=("Take eleven points.",)), False,
          ("No cause of the catalogue fits these readings: take eleven points. Compare type, range and wiring with the "
          "order. Do not adjust before.")),

@@ -32,8 +32,8 @@ from sequencer.diagnosis.examine import examined
 from sequencer.diagnosis.result import Content
 from sequencer.diagnosis.waveform import TraceResult, trace_result
 from sequencer.evaluation.budget import COVERAGE
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.evaluate import evaluate as evaluate_table
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.files import LoadedSequence, load_sequence, load_type_sheet
 from sequencer.inputs.sequence_file import sequence_model

@@ -12,8 +12,8 @@ from instruments.datasheet import FloatArray
 from instruments.texts import counted, of_span, sized
 from instruments.units import Term, Terms
 from sequencer.diagnosis.summary import LIKELY, Account
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.lines import fit_line
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -153,6 +153,8 @@ def _on(part: Term, base: str) -> Terms:
 
 def _to_get_one(evaluation: Evaluation) -> str:
     """What would give a verdict."""
+    if evaluation.tolerance_to_write:
+        return "State in the type sheet what the data sheet of the type allows there"
     if evaluation.tur is not None and evaluation.tur < 1:
         return "Take better instruments, or settle more strictly"
     if evaluation.budget is not None and evaluation.worst is not None and evaluation.worst_U is None:

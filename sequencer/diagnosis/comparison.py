@@ -21,10 +21,10 @@ from instruments.errors import ReadingsError
 from instruments.units import Terms
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.budget import is_own, is_scatter_unknown
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor, t_cdf
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 

@@ -4,7 +4,7 @@ import pandas as pd
 
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.summary import Account, account
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["examined"]

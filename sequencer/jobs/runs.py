@@ -17,8 +17,8 @@ from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.monte_carlo import trials
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.files import load_type_sheet
 from sequencer.jobs.further_points import pursued
 from sequencer.jobs.interrupted import CutOff, find_cut_off, kept_plan, opened_of, rest_of

@@ -32,7 +32,8 @@ from sequencer.diagnosis.examine import examined
 from sequencer.diagnosis.result import Content, InstrumentLine, Trace
 from sequencer.evaluation.adjustment import adjustment
 from sequencer.evaluation.budget import basis_from
-from sequencer.evaluation.evaluate import Evaluation, evaluate
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.files import load_type_sheet
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines

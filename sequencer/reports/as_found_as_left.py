@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports import words
 
 __all__ = ["FigurePair", "SetpointPair", "figure_pairs", "point_verdict", "setpoint_pairs"]

@@ -14,7 +14,7 @@ from instruments.texts import as_page
 from sequencer.diagnosis.capture import capture_words
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.adjustment import Adjustment
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs, point_verdict, setpoint_pairs
 from sequencer.reports.capture import capture_plot

@@ -9,7 +9,7 @@ import pandas as pd
 from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 
 __all__ = ["comparison_document", "document"]
 

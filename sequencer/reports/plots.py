@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from instruments.texts import counted
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.drawing import (
     BAND,
     DASH,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from instruments.texts import sized
 from sequencer.diagnosis.result import Trace
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.drawing import (
     BAND,
     DASH,

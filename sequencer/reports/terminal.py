@@ -15,7 +15,7 @@ from sequencer.diagnosis.capture import capture_words
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.diagnosis.waveform import TraceResult, findings, trace_lines
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan, Point
 from sequencer.planning.risk_table import RiskTable
 from sequencer.reports import words

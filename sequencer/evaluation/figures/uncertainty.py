@@ -21,6 +21,7 @@ __all__ = [
     "Budget",
     "Contribution",
     "Distribution",
+    "Origin",
     "Share",
     "combine",
     "dof_of_unreliable",
@@ -33,6 +34,9 @@ __all__ = [
 ]
 
 Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
+Origin: TypeAlias = Literal[
+    "accuracy", "resolution", "certificate", "temperature", "correction", "allowance", "scatter", "settling", ""
+]
 Pairs: TypeAlias = Mapping[tuple[str, str], npt.ArrayLike]
 
 # Half width over standard uncertainty: GUM 4.3.7, 4.3.9; arcsine is the value of a sine at an unknown moment.
@@ -51,6 +55,8 @@ class Contribution:
         distribution: of the quantity; the combined uncertainty does not depend on it, a Monte Carlo run does.
         kind: "A" from readings, "B" from anything else.
         reason: why `u` is NaN where it is.
+        tap: where the quantity stands, "" where none is meant.
+        origin: where the uncertainty comes from, "" where nothing is said of it.
 
     Raises:
         ReadingsError: an uncertainty is negative or infinite, or degrees of freedom are not above 0.
@@ -63,6 +69,8 @@ class Contribution:
     distribution: Distribution = "normal"
     kind: Literal["A", "B"] = "B"
     reason: str = "uncertainty not known"
+    tap: str = ""
+    origin: Origin = ""
 
     def __post_init__(self) -> None:
         if (self.u < 0).any() or np.isinf(self.u).any():

@@ -11,6 +11,7 @@ from instruments.datasheet import DataSheet, FloatArray
 from sequencer.evaluation.budget import Statement
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.judgement import NEGLIGIBLE_FRAC, BoolArray, Resolved, judged, resolved
+from sequencer.evaluation.tables import visited
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.tolerance import carried, half_width
 from sequencer.inputs.type_sheet import TypeSheet
@@ -109,10 +110,13 @@ def _judged(
                 result="fail",
             )
         return replace(found, reason=f"tolerance and instruments do not explain the error at {_at(readings, is_out)}")
-    if found.result != "fail" and is_open.any():
-        why = f"its tolerance is less than what can be told at {_at(readings, is_open)}"
-        return replace(found, result="not determinable", reason=why)
-    return found
+    is_unread = np.isnan(error) & visited(readings)
+    why = [
+        f"{said} at {_at(readings, where)}"
+        for said, where in (("its tolerance is less than what can be told", is_open), ("it was not read", is_unread))
+        if where.any()
+    ]
+    return replace(found, result="not determinable", reason="; ".join(why)) if why and found.result != "fail" else found
 
 
 def _at(readings: Grid, where: BoolArray) -> str:

@@ -146,12 +146,11 @@ def _reservations(given: Evidence) -> Iterator[str]:
     if len(unread):
         yield f"the second reading of an end pair gave no value at {_places(unread)}"
     if given.suspect_tap:
-        beside = " and ".join(
-            f'"{stage.name}"' for stage in given.stages if given.suspect_tap in {stage.first, stage.last}
-        )
+        names = [f'"{stage.name}"' for stage in given.stages if given.suspect_tap in {stage.first, stage.last}]
+        beside = f"stages {' and '.join(names)} are" if len(names) > 1 else f"stage {''.join(names)} is"
         yield (
-            f'what reads the tap "{given.suspect_tap}" is suspect, so stage {beside} is not determinable; errors of '
-            "these stages that happen to compensate would look the same: read that tap with another instrument"
+            f'what reads the tap "{given.suspect_tap}" is suspect: {beside} not determinable, and errors of theirs that '
+            "compensate would look the same; read that tap with another instrument"
         )
     for stage in given.stages:
         if stage.result == "not determinable" and stage.reason and not given.suspect_tap:

@@ -13,7 +13,7 @@ _LOW_VOLTAGE_V = 50.0
 
 _ROTATING = (
     "A rotating machine may start as soon as the output is on: guards are fitted and nobody is near it.",
-    "An emergency stop that does not go through this computer is within reach, and the safe level is one for this drive.",
+    "An emergency stop that does not go through this computer is within reach, and the safe level is one for it.",
 )
 _PRESSURE = "Pressure is vented before any fitting is loosened; the weakest part stands the highest setpoint."
 _LOOP = (
@@ -36,9 +36,7 @@ def general_cautions(sheet: DataSheet) -> tuple[str, ...]:
         found.append(_PRESSURE)
     if any(is_alike(unit, "mA") for unit in units):
         found += _LOOP
-    ends = [(tap.unit, end) for tap in sheet.taps if tap.sensor is None for end in (tap.low, tap.high)]
-    if any(
-        is_alike(unit, "V") and abs(magnitude(quantity(f"{end!r} {unit}"), "V")) > _LOW_VOLTAGE_V for unit, end in ends
-    ):
+    ends = [(tap.unit, end) for tap in sheet.taps for end in (tap.low, tap.high) if is_alike(tap.unit, "V")]
+    if any(abs(magnitude(quantity(f"{end!r} {unit}"), "V")) > _LOW_VOLTAGE_V for unit, end in ends):
         found.append(_MAINS)
     return (_ANY, *found, _LOCAL)

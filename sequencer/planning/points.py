@@ -89,7 +89,7 @@ class Plan:
     @property
     def tur(self) -> float | None:
         """The smallest TUR of the points that are judged; None where one is not known."""
-        known = [point.tur for point in self.points if point.role == "reading" and not math.isnan(point.tolerance)]
+        known = [point.tur for point in self.points if point.role == "reading" and point.tolerance > 0]
         if not known or any(each is None for each in known):
             return None
         return min(each for each in known if each is not None)

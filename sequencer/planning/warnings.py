@@ -41,7 +41,12 @@ def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[P
     reading = [point for point in points if point.role == "reading"]
     last = sheet.taps[-1]
     nothing = _NEGLIGIBLE_FRAC * abs(last.span)
-    judged = [point for point in reading if point.tolerance > nothing]
+    short = [point for point in reading if not point.tolerance > max(_told(point), nothing)]
+    widest = max((point.tolerance for point in reading), default=0.0)
+    to_write = _to_write(sequence.sheet.tolerance, short, span=abs(last.span), widest=widest)
+    if not to_write:  # what falls short everywhere is a matter of the bench, and said below
+        short = [point for point in short if not point.tolerance > nothing]
+    judged = [point for point in reading if point not in short]
     if judged:
         tightest = min(judged, key=lambda point: point.tolerance)
         step = tightest.rule.resolution
@@ -58,10 +63,7 @@ def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[P
             )
             judged = [point for point in judged if point.U is not None]
         yield from filter(None, [_doubtful([point.tur for point in judged], sequence.file.decision_rule)])
-    short = [point for point in reading if not point.tolerance > max(_told(point), nothing)]
     if short:
-        widest = max((point.tolerance for point in judged), default=0.0)
-        to_write = _to_write(sequence.sheet.tolerance, short, span=abs(last.span), widest=widest)
         least = min((point.tolerance for point in short), default=0.0)
         yield (
             f"at {_places(short)} the tolerance ({sized(least, 3)} {last.unit} at least) is less than the bench can "
@@ -76,7 +78,8 @@ def _told(point: Point) -> float:
 
 
 def _to_write(tolerance: Terms, short: Sequence[Point], *, span: float, widest: float) -> str:
-    needed = max(max(_TUR_WANTED * (point.U or 0.0), _STEPS_IN_TOLERANCE * point.rule.resolution) for point in short)
+    wanted = (max(_TUR_WANTED * (point.U or 0.0), _STEPS_IN_TOLERANCE * point.rule.resolution) for point in short)
+    needed = max(wanted, default=0.0)
     if not 0 < needed < widest:
         return ""
     written = with_floor(tolerance, 100 * needed / span)

@@ -122,25 +122,14 @@ def evaluate(
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
     """
-    sheet = type_sheet.datasheet()
+    errors = _errors(table, type_sheet)
     basis = basis or Basis()
-    errors = _errors(table, type_sheet, sheet)
-    readings, last, span = errors.readings, errors.last, errors.span
+    last, span = errors.last, errors.span
     computed = figures(errors.in_figures_pct, np.where(np.isnan(errors.x), np.nan, errors.input_pct), standard=standard)
-    stated = budget(
-        readings,
-        sheet,
-        basis.statements,
-        input_signal=errors.first.to_signal(errors.x),
-        correlations=basis.pairs,
-        probability=basis.coverage,
-    )
-    visits, judgement = _visits(errors, stated, basis.rule)
+    stated = _budget(errors, basis)
     line = None if stated is None else _line(errors, stated)
-    stages, suspect_tap = _stages(errors, type_sheet, basis)
-    end_pairs = _end_pairs(errors, type_sheet, stated, basis.rule)
-    to_write = _tolerance_to_write(type_sheet, visits, judgement, span)
-    is_out = judgement.is_unresolved & (judgement.result == PointVerdict.FAIL)
+    found = _evidence(errors, table, type_sheet, stated, basis, planned_n=planned_n, unfinished=unfinished)
+    known = _known(errors, found.visits, stated, line)
     return Evaluation(
         type=type_sheet.type,
         standard=standard,
@@ -151,49 +140,69 @@ def evaluate(
         output_span=span,
         input_by="measured" if errors.is_measured else "commanded",
         input_range=(errors.first.low, errors.first.high),
-        visits=visits,
-        points=points_table(visits, is_out, span),
-        end_pairs=end_pairs,
-        figures=printed(
-            computed,
-            span,
-            last.unit,
-            sign=math.copysign(1.0, last.span),
-            known=_known(errors, visits, stated, line),
-        ),
+        visits=found.visits,
+        points=points_table(found.visits, found.judgement.is_out, span),
+        end_pairs=found.end_pairs,
+        figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
         not_determined=computed.not_determined(0),
-        stages=stages,
-        suspect_tap=suspect_tap,
+        stages=found.stages,
+        suspect_tap=found.suspect_tap,
         corrections=type_sheet.corrections,
         basis=basis,
         budget=stated,
         tests=_tests(errors.in_figures_pct, errors.input_pct, computed, line),
-        tolerance_to_write=to_write,
-        verdict=verdict(
-            Evidence(
-                visits=visits,
-                judgement=judgement,
-                end_pairs=end_pairs,
-                unit=last.unit,
-                basis=basis,
-                stages=stages,
-                suspect_tap=suspect_tap,
-                is_suspect_at_ends=_is_at_ends(errors, basis, suspect_tap),
-                planned_n=planned_n,
-                unknown=_why_unknown(stated, errors.is_visited, visits),
-                unfinished=unfinished,
-                is_scatter_unknown=is_scatter_unknown(readings, last.name),
-                without_value=_without_value(table, sheet),
-                tolerance_to_write=to_write,
-            )
-        ),
+        tolerance_to_write=found.tolerance_to_write,
+        verdict=verdict(found),
         arrays=computed,
-        grid=readings,
+        grid=errors.readings,
     )
 
 
-def _errors(table: pd.DataFrame, type_sheet: TypeSheet, sheet: DataSheet) -> _Errors:
+def _evidence(
+    errors: _Errors,
+    table: pd.DataFrame,
+    type_sheet: TypeSheet,
+    stated: Budget | None,
+    basis: Basis,
+    *,
+    planned_n: int | None,
+    unfinished: str,
+) -> Evidence:
+    """What the verdict is made of; arguments as in `evaluate`."""
+    visits, judgement = _visits(errors, stated, basis.rule)
+    stages, suspect_tap = _stages(errors, type_sheet, basis)
+    return Evidence(
+        visits=visits,
+        judgement=judgement,
+        end_pairs=_end_pairs(errors, type_sheet, stated, basis.rule),
+        unit=errors.last.unit,
+        basis=basis,
+        stages=stages,
+        suspect_tap=suspect_tap,
+        is_suspect_at_ends=_is_at_ends(errors, basis, suspect_tap),
+        planned_n=planned_n,
+        unknown=_why_unknown(stated, errors.is_visited, visits),
+        unfinished=unfinished,
+        is_scatter_unknown=is_scatter_unknown(errors.readings, errors.last.name),
+        without_value=_without_value(table, errors.sheet),
+        tolerance_to_write=_tolerance_to_write(type_sheet, visits, judgement, errors.span),
+    )
+
+
+def _budget(errors: _Errors, basis: Basis) -> Budget | None:
+    return budget(
+        errors.readings,
+        errors.sheet,
+        basis.statements,
+        input_signal=errors.first.to_signal(errors.x),
+        correlations=basis.pairs,
+        probability=basis.coverage,
+    )
+
+
+def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
     """The table as arrays beside the ideal; raises ReadingsError as `evaluate` does."""
+    sheet = type_sheet.datasheet()
     _refuse_other_units(table, sheet)
     readings = grid(table)
     first, last = sheet.taps[0], sheet.taps[-1]

@@ -70,6 +70,11 @@ class Judgement:
     least: FloatArray
     conformity: Conformity | None
 
+    @property
+    def is_out(self) -> BoolArray:
+        """Where the tolerance is less than what can be told, and the error more than can be explained."""
+        return np.asarray(self.is_unresolved & (self.result == PointVerdict.FAIL))
+
 
 def judged(
     error: FloatArray,

@@ -9,7 +9,6 @@ import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
 from sequencer.evaluation.budget import Statement
-from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.judgement import NEGLIGIBLE_FRAC, BoolArray, Resolved, judged, resolved
 from sequencer.evaluation.tables import visited
 from sequencer.inputs.decision_rules import DEFAULT_RULE
@@ -95,7 +94,7 @@ def _judged(
 ) -> StageResult:
     """A stage with a tolerance: the worst of its points, and those that its tolerance leaves open."""
     judgement = judged(error, width, span=span, shown=shown, known=None, rule=DEFAULT_RULE)
-    is_out = judgement.is_unresolved & (judgement.result == PointVerdict.FAIL)
+    is_out = judgement.is_out
     is_open = judgement.is_unresolved & ~is_out
     share = np.abs(error) / np.where((width > NEGLIGIBLE_FRAC * span) & ~is_open, width, np.nan)
     found = _with_worst(plain, share, error, width, readings, span)

@@ -142,15 +142,12 @@ def _reservations(given: Evidence) -> Iterator[str]:
     if given.conformity is not None and given.unknown:
         yield f"uncertainty not determinable, {given.unknown}"
     yield from given.without_value
-    unread = given.end_pairs[given.end_pairs["error"].isna()]
-    if len(unread):
-        yield f"the second reading of an end pair gave no value at {_places(unread)}"
     if given.suspect_tap:
         names = [f'"{stage.name}"' for stage in given.stages if given.suspect_tap in {stage.first, stage.last}]
         beside = f"stages {' and '.join(names)} are" if len(names) > 1 else f"stage {''.join(names)} is"
         yield (
-            f'what reads the tap "{given.suspect_tap}" is suspect: {beside} not determinable, and errors of theirs that '
-            "compensate would look the same; read that tap with another instrument"
+            f'what reads the tap "{given.suspect_tap}" is suspect: {beside} not determinable, and errors of theirs '
+            "that compensate would look the same; read that tap with another instrument"
         )
     for stage in given.stages:
         if stage.result == "not determinable" and stage.reason and not given.suspect_tap:
@@ -167,6 +164,8 @@ def _causes(given: Evidence) -> Iterator[tuple[Result, str]]:
     failed = [*_failed(given, points, outside), *_out_unjudged(given)]
     if failed:
         yield "fail", f"{', and '.join(failed)}{place}"
+    if second := _second_readings(given, PointVerdict.FAIL):
+        yield "fail", f"{second} outside the tolerance{place}"
     doubtful = _second_readings(given, PointVerdict.CONDITIONAL_FAIL)
     if PointVerdict.CONDITIONAL_FAIL in points:
         yield "conditional fail", f"{counted(outside, 'point')} outside the tolerance, by less than U{place}"
@@ -207,7 +206,7 @@ def _failed(given: Evidence, points: list[PointVerdict], outside: int) -> Iterat
 
 
 def _out_unjudged(given: Evidence) -> Iterator[str]:
-    """What is out though its tolerance is next to nothing, and second readings that are, in words."""
+    """What is out though its tolerance is next to nothing, in words."""
     rows = given.results(is_judged=False)
     out = rows[rows["result"] == PointVerdict.FAIL]
     if len(out):
@@ -217,8 +216,6 @@ def _out_unjudged(given: Evidence) -> Iterator[str]:
             f"{sized(worst['tolerance'], 3)} {given.unit} and {_reach(given, out)} does not explain it"
             f"{_to_write(given)}"
         )
-    if second := _second_readings(given, PointVerdict.FAIL):
-        yield f"{second} outside the tolerance"
 
 
 def _obstacles(given: Evidence, points: list[PointVerdict]) -> Iterator[str]:

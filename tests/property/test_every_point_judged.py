@@ -101,5 +101,5 @@ def test_an_output_that_is_wrong_where_the_tolerance_is_nothing_never_passes(bas
         found = evaluate(table(places, ideal, [error, 0.0, 0.0, 0.0], {}), unit, planned_n=4, basis=basis)
         assert found.verdict.result in {"fail", "not determinable"}
         assert "at 0 % upscale" in found.verdict.reason
-    # At 0 of a square root the uncertainty has no bound; and half a step of whole mbar gives 10 V * root(0.005) = 0.7 V.
+    # At 0 of a square root U has no bound, and half a step of whole mbar gives 10 V * root(0.005) = 0.7 V.
     assert found.verdict.result == ("not determinable" if shape == "square root" else "fail")

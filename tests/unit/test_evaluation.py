@@ -322,9 +322,7 @@ def test_a_tap_that_disagrees_with_both_neighbours_while_they_agree_is_suspect(j
     # End to end stays judged, and a pass has the reservation that two errors may compensate.
     assert found.verdict.result == "conditional pass"
     (reservation,) = found.verdict.reservations
-    assert reservation.startswith(
-        'what reads the tap "speed" is suspect, so stage "drive" and "pickup" is not determin'
-    )
+    assert reservation.startswith('what reads the tap "speed" is suspect: stages "drive" and "pickup" are not determin')
     assert "compensate" in reservation
     failed = judged(CHAIN, HEADER, chain_rows(tachometer=2.0, converter=0.98))
     assert (failed.suspect_tap, failed.verdict.result) == ("speed", "fail")

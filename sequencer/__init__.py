@@ -27,7 +27,7 @@ if TYPE_CHECKING:
         run,
         verify,
     )
-    from sequencer.evaluation.evaluate import Evaluation
+    from sequencer.evaluation.result import Evaluation
 
 __all__ = [
     "Evaluation",

@@ -11,7 +11,7 @@ import numpy as np
 from instruments.units import Term, Terms
 from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, percent
 from sequencer.evaluation.adjustment import LEAVE_ALONE_FRAC, Adjustment, adjustment
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -164,6 +164,8 @@ def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: boo
 
 def _to_get_one(evaluation: Evaluation) -> str:
     """What would give a verdict."""
+    if evaluation.tolerance_to_write:
+        return "State in the type sheet what the data sheet of the type allows there"
     if evaluation.tur is not None and evaluation.tur < 1:
         return "Take better instruments, or settle more strictly"
     if evaluation.budget is not None and evaluation.worst is not None and evaluation.worst_U is None:

@@ -30,9 +30,9 @@ from sequencer.diagnosis.comparison_statistics import (
 )
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.budget import is_scatter_unknown
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 

@@ -13,9 +13,9 @@ from scipy import special
 
 from instruments.datasheet import FloatArray
 from sequencer.evaluation.budget import is_own
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.figures.student import coverage_factor
+from sequencer.evaluation.result import Evaluation
 
 __all__ = ["Key", "Parts", "combined", "matched", "means_at", "of_figure", "of_mean", "p_values", "uncertainty"]
 

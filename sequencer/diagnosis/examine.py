@@ -17,9 +17,10 @@ from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.result import Content, Ended
 from sequencer.diagnosis.summary import Account, account
 from sequencer.evaluation.budget import Basis
-from sequencer.evaluation.evaluate import Evaluation, evaluate
+from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.monte_carlo import trials
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["BY_HAND", "examine", "with_monte_carlo"]

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from sequencer.diagnosis.capture import Capture
 from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.adjustment import Adjustment
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.monte_carlo import Trials
+from sequencer.evaluation.result import Evaluation
 
 __all__ = ["Content", "Ended", "InstrumentLine", "Trace"]
 

@@ -11,8 +11,8 @@ import numpy as np
 
 from instruments.texts import sized
 from instruments.units import is_alike
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.lines import fit_minimax_line
+from sequencer.evaluation.result import Evaluation
 
 __all__ = ["LEAVE_ALONE_FRAC", "Adjustment", "adjustment"]
 

@@ -7,7 +7,7 @@ output less ideal output, and has them combined by the GUM.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,12 +15,14 @@ import numpy as np
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from sequencer.evaluation.figures.contributions import (
     Contribution,
+    Origin,
     from_certificate,
     from_half_width,
     from_readings,
     from_resolution,
 )
 from sequencer.evaluation.figures.per_point import per_point
+from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.figures.uncertainty import Budget, combine
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.tolerance import slope
@@ -35,8 +37,10 @@ __all__ = [
     "basis_from",
     "budget",
     "correlated_pairs",
+    "error_budget",
     "is_own",
     "is_scatter_unknown",
+    "scatter_of_means",
 ]
 
 
@@ -160,9 +164,9 @@ def budget(
     *,
     input_signal: FloatArray,
     correlations: Mapping[tuple[str, str], float] | None = None,
-    probability: float = 0.9545,
+    probability: float = COVERAGE,
 ) -> Budget | None:
-    """Uncertainty of each error at the output, end to end.
+    """Uncertainty of each error at the output, end to end, with the scatter of the readings.
 
     Args:
         readings: as arrays.
@@ -176,23 +180,65 @@ def budget(
         Arrays of the shape of the readings, in the unit of the output; None where nothing is stated of the input or of
         the output at all, as for readings taken by hand with instruments nobody named.
     """
+    last = sheet.taps[-1]
+    return error_budget(
+        sheet,
+        stated,
+        input_signal=input_signal,
+        output=readings.value[last.name],
+        to_go=readings.to_go,
+        scatter=_scatter(readings, sheet, _carried(sheet, input_signal)),
+        correlations=correlations,
+        probability=probability,
+    )
+
+
+def error_budget(
+    sheet: DataSheet,
+    stated: Sequence[Statement],
+    *,
+    input_signal: FloatArray,
+    output: FloatArray,
+    to_go: FloatArray,
+    scatter: Sequence[Contribution] = (),
+    correlations: Mapping[tuple[str, str], float] | None = None,
+    probability: float = COVERAGE,
+) -> Budget | None:
+    """Uncertainty of output less ideal output from what is stated of the instruments, over arrays of one shape.
+
+    Args:
+        sheet: the unit.
+        stated: of the taps.
+        input_signal: at the first tap, in its signal's unit.
+        output: at the last tap, in its unit.
+        to_go: bound of the settling error that is left, in the unit of the output; NaN = none is known.
+        scatter: of the readings, where there are any.
+        correlations: as in `budget`.
+        probability: as in `budget`.
+
+    Returns:
+        As `budget`.
+    """
     by_tap = {each.tap: each for each in stated}
     first, last = sheet.taps[0], sheet.taps[-1]
     if first.name not in by_tap or last.name not in by_tap:
         return None
-    lines: list[Contribution] = []
-    steep = slope(sheet, first.to_value(input_signal))
-    carried = -_signal_slope(first, input_signal) * np.where(np.isfinite(steep), steep, np.nan)
-    lines += _lines(by_tap[first.name], input_signal, carried, f"{first.name}: ")
-    output = readings.value[last.name]
-    lines += _lines(
-        by_tap[last.name], last.to_signal(output), _signal_slope(last, last.to_signal(output)), f"{last.name}: "
-    )
-    lines += _scatter(readings, sheet, carried, first.name, last.name)
-    if (readings.to_go > 0).any():
-        lines.append(from_half_width("settling: still to go at most", np.nan_to_num(readings.to_go)))
+    lines = _lines(by_tap[first.name], input_signal, _carried(sheet, input_signal))
+    signal = last.to_signal(output)
+    lines += _lines(by_tap[last.name], signal, _signal_slope(last, signal))
+    lines += scatter
+    if (to_go > 0).any():
+        still = from_half_width("settling: still to go at most", np.nan_to_num(to_go))
+        lines.append(replace(still, tap=last.name, origin="settling"))
     pairs = correlated_pairs(lines, by_tap[first.name], by_tap[last.name], correlations or {})
     return combine(lines, correlations=pairs or None, probability=probability)
+
+
+def _carried(sheet: DataSheet, input_signal: FloatArray) -> FloatArray:
+    """D error / d signal at the first tap; NaN where the slope has no bound."""
+    first = sheet.taps[0]
+    steep = slope(sheet, first.to_value(input_signal))
+    return np.asarray(-_signal_slope(first, input_signal) * np.where(np.isfinite(steep), steep, np.nan))
 
 
 def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
@@ -203,68 +249,75 @@ def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
     return (tap.to_value(signal + step) - tap.to_value(signal - step)) / (2 * step)
 
 
-def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray, lead: str) -> list[Contribution]:
+def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray) -> list[Contribution]:
+    lead = f"{stated.tap}: "
     who = f"{lead}{stated.instrument} "
     accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
-    lines = []
+    lines: list[tuple[Contribution, Origin]] = []
     # What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
     if stated.accuracy is not None or stated.certificate is None:
-        lines.append(from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity))
-    lines.append(from_resolution(f"{who}resolution", stated.resolution, sensitivity=sensitivity))
+        lines.append((from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity), "accuracy"))
+    lines.append((from_resolution(f"{who}resolution", stated.resolution, sensitivity=sensitivity), "resolution"))
     if stated.certificate is not None:
-        lines.append(
-            from_certificate(
-                f"{who}certificate", stated.certificate.at(signal), k=stated.certificate_k, sensitivity=sensitivity
-            )
-        )
+        U, k = stated.certificate.at(signal), stated.certificate_k
+        lines.append((from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity), "certificate"))
     if stated.temperature is not None and stated.outside_K > 0:
         width = stated.outside_K * stated.temperature.at(signal)
-        lines.append(from_half_width(f"{who}temperature", width, sensitivity=sensitivity))
+        lines.append((from_half_width(f"{who}temperature", width, sensitivity=sensitivity), "temperature"))
     if stated.correction is not None:
-        name, U = stated.correction
-        lines.append(
-            from_certificate(f"{lead}{name} corrected", U.at(signal), k=stated.correction_k, sensitivity=sensitivity)
-        )
-    lines += [from_half_width(f"{lead}{name}", width, sensitivity=sensitivity) for name, width in stated.allowances]
-    return lines
+        name, limits = stated.correction
+        U, k = limits.at(signal), stated.correction_k
+        lines.append((from_certificate(f"{lead}{name} corrected", U, k=k, sensitivity=sensitivity), "correction"))
+    for name, half_width in stated.allowances:
+        lines.append((from_half_width(f"{lead}{name}", half_width, sensitivity=sensitivity), "allowance"))
+    return [replace(line, tap=stated.tap, origin=origin) for line, origin in lines]
 
 
-def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray, first: str, last: str) -> list[Contribution]:
+def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray) -> list[Contribution]:
     """Type A at both ends: the mean of n readings; one reading alone takes the scatter of all other points."""
     lines = []
-    for tap, of_signal in ((first, carried), (last, np.ones_like(carried))):
+    first, last = sheet.taps[0], sheet.taps[-1]
+    for where, of_signal in ((first, carried), (last, np.ones_like(carried))):
+        tap = where.name
         if tap not in readings.sd:
             continue
-        where = next(each for each in sheet.taps if each.name == tap)
         sd, count = readings.sd[tap], np.nan_to_num(readings.readings_n[tap])
         # The scatter is that of values; at the first tap the sensitivity is to the signal.
-        per_value = _signal_slope(where, where.to_signal(readings.value[tap])) if tap == first else 1.0
+        per_value = _signal_slope(where, where.to_signal(readings.value[tap])) if where is first else 1.0
         sensitivity = of_signal / per_value
         pooled, total = _pooled(sd, count, readings.value[tap])
         if not total:  # said as a reservation (`is_scatter_unknown`), not taken for nothing
             continue
         is_single = count == 1
-        lines.append(
-            from_readings(
-                f"{tap}: scatter of the readings",
-                sd,
-                np.maximum(count, 1),
-                pooled_sd=np.where(is_single, pooled, np.nan),
-                pooled_dof=total,
-                sensitivity=sensitivity,
-            )
+        line = from_readings(
+            f"{tap}: scatter of the readings",
+            sd,
+            np.maximum(count, 1),
+            pooled_sd=np.where(is_single, pooled, np.nan),
+            pooled_dof=total,
+            sensitivity=sensitivity,
         )
+        lines.append(replace(line, tap=tap, origin="scatter"))
     return lines
 
 
 def is_own(line: Contribution) -> bool:
     """True for what is not of scatter and yet no other reading of the same instruments shares: resolution, settling."""
-    return line.name.endswith(" resolution") or line.name.startswith("settling")
+    return line.origin in {"resolution", "settling"}
 
 
 def is_scatter_unknown(readings: Grid, tap: str) -> bool:
     """True where each point was read once, in one cycle: nothing tells how far the readings of a tap scatter."""
     return not _pooled(readings.sd[tap], np.nan_to_num(readings.readings_n[tap]), readings.value[tap])[1]
+
+
+def scatter_of_means(readings: Grid, tap: str) -> FloatArray:
+    """Half width within which the mean of the readings at a tap scatters, by what repeats show; 0 where none were."""
+    count = np.nan_to_num(readings.readings_n[tap])
+    pooled, dof = _pooled(readings.sd[tap], count, readings.value[tap])
+    if not dof:
+        return np.zeros(count.shape)
+    return np.asarray(coverage_factor(COVERAGE, dof) * pooled / np.sqrt(np.maximum(count, 1)))
 
 
 def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float, float]:
@@ -296,6 +349,6 @@ def correlated_pairs(
     coefficient = correlations.get((one, other), correlations.get((other, one)))
     if coefficient is None:
         return {}
-    names = {line.name for line in lines}
-    pairs = [(f"{first.tap}: {one} {what}", f"{last.tap}: {other} {what}") for what in ("accuracy", "certificate")]
-    return {pair: coefficient for pair in pairs if set(pair) <= names}
+    by_place = {(line.tap, line.origin): line.name for line in lines}
+    pairs = [(by_place.get((first.tap, what)), by_place.get((last.tap, what))) for what in ("accuracy", "certificate")]
+    return {(at_first, at_last): coefficient for at_first, at_last in pairs if at_first and at_last}

@@ -6,17 +6,15 @@ It touches no instrument, clock or file. The figures themselves are computed in 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from instruments.datasheet import DataSheet, FloatArray
+from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
-from sequencer.evaluation.budget import Basis, budget, is_own, is_scatter_unknown
-from sequencer.evaluation.figure_list import Figure, Known, printed
-from sequencer.evaluation.figures.conformity import Conformity, judge
+from instruments.texts import counted
+from sequencer.evaluation.budget import Basis, budget, is_own, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.definitions import Standard
@@ -25,114 +23,82 @@ from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
 from sequencer.evaluation.figures.uncertainty import Budget
-from sequencer.evaluation.stage_errors import StageResult, stage_results, suspect
-from sequencer.evaluation.verdict import Verdict, verdict, worst_visit
-from sequencer.inputs.decision_rules import RULES
-from sequencer.inputs.tolerance import half_width
+from sequencer.evaluation.judgement import (
+    BoolArray,
+    Judgement,
+    Resolved,
+    Uncertainty,
+    judged,
+    resolved,
+    steps_shown,
+)
+from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.stage_errors import StageResult, beside_suspect, stage_results, suspect
+from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
+from sequencer.evaluation.verdict import Evidence, verdict
+from sequencer.inputs.tolerance import half_width, with_floor
 from sequencer.inputs.type_sheet import TypeSheet
-from sequencer.readings.table import Grid, grid
+from sequencer.readings.table import Grid, grid, valid_rows
 
-__all__ = ["Evaluation", "Figure", "StageResult", "Verdict", "evaluate"]
+__all__ = ["evaluate"]
+
+# How much wider than what can be told a tolerance is to be, so that it is judged with ease: a TUR of 4, ten steps of
+# the readings (common practice, no source).
+_TIMES_U, _TIMES_HALF_A_STEP = 4.0, 20.0
+# Where no resolution is known, a floor of this share of the widest tolerance is proposed.
+_FLOOR_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evaluation:
-    """Everything that follows from one table of readings of one unit.
+class _Errors:
+    """The readings of one unit held against its ideal, arrays of the shape of the readings."""
 
-    Attributes:
-        type: of the unit.
-        input_unit: of the first tap.
-        input_signal_unit: of what carries it, such as ohm; `input_unit` where nothing does.
-        output_unit: of the last tap.
-        input_range: values at 0 % and 100 % of the first tap, in `input_unit`.
-        output_span: upper less lower end of the output range, > 0, in `output_unit`.
-        input_by: "measured" where an instrument read the first tap, else "commanded".
-        visits: one row per cycle, direction and point: setpoint_pct, cycle, direction, point, input, input_pct, ideal,
-            output, error, error_pct, tolerance, used_pct (error in % of the tolerance), sd,
-            readings_n, is_steady, is_judged, is_within; U, k, dof, tur, p_conform and verdict where a budget is known.
-        points: one row per setpoint and direction, over all cycles: setpoint_pct, direction, input, ideal, output, sd,
-            readings_n, cycles_n, error, error_pct, tolerance, tolerance_pct, used_pct, is_within.
-        end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct.
-        figures: as printed, in order.
-        stages: one result a stage that lies between two taps that were read.
-        suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.
-        corrections: what of the readings is corrected at which tap, by how much, in words.
-        basis: what is stated of the instruments, and the decision rule.
-        budget: uncertainty of each error, arrays in the order of `visits`; None where nothing is stated.
-        tests: what the tests of the fit say, each in one sentence.
-        verdict: the whole.
-        arrays: the figures as arrays, for further use.
-        grid: the readings as arrays.
-    """
-
-    type: str
-    standard: Standard
-    tolerance: str
-    input_unit: str
-    input_signal_unit: str
-    output_unit: str
-    output_span: float
-    input_by: Literal["measured", "commanded"]
-    input_range: tuple[float, float]
-    visits: pd.DataFrame
-    points: pd.DataFrame
-    end_pairs: pd.DataFrame
-    figures: tuple[Figure, ...]
-    not_determined: tuple[str, ...]
-    stages: tuple[StageResult, ...]
-    suspect_tap: str
-    corrections: tuple[str, ...]
-    basis: Basis
-    budget: Budget | None
-    tests: tuple[str, ...]
-    verdict: Verdict
-    arrays: Figures
-    grid: Grid
-
-    def figure(self, name: str) -> Figure:
-        """A figure by its name; raises KeyError."""
-        for each in self.figures:
-            if each.name == name:
-                return each
-        raise KeyError(name)
+    readings: Grid
+    sheet: DataSheet
+    is_measured: bool
+    x: FloatArray
+    y: FloatArray
+    ideal: FloatArray
+    tolerance: FloatArray
+    steps: dict[str, float]
 
     @property
-    def worst(self) -> "pd.Series[Any] | None":
-        """The row of `visits` that uses most of its tolerance; None if none is judged."""
-        return worst_visit(self.visits)
+    def first(self) -> Tap:
+        return self.sheet.taps[0]
 
     @property
-    def worst_index(self) -> tuple[int, ...] | None:
-        """Where the worst visit stands in the arrays of `budget`; None if none is judged."""
-        worst = self.worst
-        if worst is None:
-            return None
-        place = int(np.flatnonzero(self.visits.index.to_numpy() == worst.name)[0])
-        return tuple(int(each) for each in np.argwhere(self.is_visited)[place])
+    def last(self) -> Tap:
+        return self.sheet.taps[-1]
 
     @property
-    def is_visited(self) -> npt.NDArray[np.bool_]:
-        """Where the rows of `visits` stand in the arrays of `grid` and `budget`, in order."""
-        return ~np.isnan(next(reversed(self.grid.readings_n.values())))
+    def span(self) -> float:
+        return abs(self.last.span)
 
     @property
-    def worst_U(self) -> float | None:
-        """Largest expanded uncertainty of a judged error, in `output_unit`; None where none is known."""
-        known = self._known("U")
-        return None if known.empty else float(known.max())
+    def error(self) -> FloatArray:
+        return np.asarray(self.y - self.ideal)
 
     @property
-    def tur(self) -> float | None:
-        """Smallest tolerance over expanded uncertainty of the judged points; None where none is known."""
-        known = self._known("tur")
-        return None if known.empty else float(known.min())
+    def is_visited(self) -> BoolArray:
+        return visited(self.readings)
 
-    def _known(self, column: str) -> "pd.Series[float]":
-        """A column of the judged visits where it is known; empty where nothing is stated of the instruments."""
-        if column not in self.visits:
-            return pd.Series(dtype=float)
-        known: pd.Series[float] = self.visits.loc[self.visits["is_judged"], column].dropna()
-        return known
+    @property
+    def input_pct(self) -> FloatArray:
+        return np.asarray(100 * self.first.fraction(self.x))
+
+    @property
+    def in_figures_pct(self) -> FloatArray:
+        """Errors in % of span; below a low-flow cut-off the output is held, so such a point says nothing of zero."""
+        is_cut = np.zeros(self.x.shape, dtype=bool)
+        for number, stage in enumerate(self.sheet.stages):
+            at = self.sheet.taps[number].fraction(self.sheet.ideal(self.x, last=number) if number else self.x)
+            is_cut |= stage.characteristic.is_cut_off(at)
+        return np.where(is_cut | ~np.isfinite(self.x), np.nan, 100 * self.error / self.span)
+
+    def shown(self) -> Resolved:
+        """What the digits of the readings tell of each error."""
+        scatter = scatter_of_means(self.readings, self.last.name)
+        return resolved(self.sheet, self.x, self.steps, scatter=scatter)
 
 
 def evaluate(
@@ -157,6 +123,86 @@ def evaluate(
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
     """
+    errors = _errors(table, type_sheet)
+    basis = basis or Basis()
+    last, span = errors.last, errors.span
+    computed = figures(errors.in_figures_pct, np.where(np.isnan(errors.x), np.nan, errors.input_pct), standard=standard)
+    stated = _budget(errors, basis)
+    line = None if stated is None else _line(errors, stated)
+    found = _evidence(errors, table, type_sheet, stated, basis, planned_n=planned_n, unfinished=unfinished)
+    known = _known(errors, found.visits, stated, line)
+    return Evaluation(
+        type=type_sheet.type,
+        standard=standard,
+        tolerance=str(type_sheet.tolerance),
+        input_unit=errors.first.unit,
+        input_signal_unit=errors.first.signal_unit,
+        output_unit=last.unit,
+        output_span=span,
+        input_by="measured" if errors.is_measured else "commanded",
+        input_range=(errors.first.low, errors.first.high),
+        visits=found.visits,
+        points=points_table(found.visits, found.judgement.is_out, span),
+        end_pairs=found.end_pairs,
+        figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
+        not_determined=computed.not_determined(0),
+        stages=found.stages,
+        suspect_tap=found.suspect_tap,
+        corrections=type_sheet.corrections,
+        basis=basis,
+        budget=stated,
+        tests=_tests(errors.in_figures_pct, errors.input_pct, computed, line),
+        tolerance_to_write=found.tolerance_to_write,
+        verdict=verdict(found),
+        arrays=computed,
+        grid=errors.readings,
+    )
+
+
+def _evidence(
+    errors: _Errors,
+    table: pd.DataFrame,
+    type_sheet: TypeSheet,
+    stated: Budget | None,
+    basis: Basis,
+    *,
+    planned_n: int | None,
+    unfinished: str,
+) -> Evidence:
+    """What the verdict is made of; arguments as in `evaluate`."""
+    visits, judgement = _visits(errors, stated, basis.rule)
+    stages, suspect_tap = _stages(errors, type_sheet, basis)
+    return Evidence(
+        visits=visits,
+        judgement=judgement,
+        end_pairs=_end_pairs(errors, type_sheet, stated, basis.rule),
+        unit=errors.last.unit,
+        basis=basis,
+        stages=stages,
+        suspect_tap=suspect_tap,
+        is_suspect_at_ends=_is_at_ends(errors, basis, suspect_tap),
+        planned_n=planned_n,
+        unknown=_why_unknown(stated, errors.is_visited, visits),
+        unfinished=unfinished,
+        is_scatter_unknown=is_scatter_unknown(errors.readings, errors.last.name),
+        without_value=_without_value(table, errors.sheet),
+        tolerance_to_write=_tolerance_to_write(type_sheet, visits, judgement, errors.span),
+    )
+
+
+def _budget(errors: _Errors, basis: Basis) -> Budget | None:
+    return budget(
+        errors.readings,
+        errors.sheet,
+        basis.statements,
+        input_signal=errors.first.to_signal(errors.x),
+        correlations=basis.pairs,
+        probability=basis.coverage,
+    )
+
+
+def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
+    """The table as arrays beside the ideal; raises ReadingsError as `evaluate` does."""
     sheet = type_sheet.datasheet()
     _refuse_other_units(table, sheet)
     readings = grid(table)
@@ -171,136 +217,137 @@ def evaluate(
     if last.name not in readings.value:
         raise ReadingsError(f'no reading at the tap "{last.name}"', todo="read the output")
     is_measured = first.name in readings.value and not np.isnan(readings.value[first.name]).all()
-    commanded = np.broadcast_to(first.value(readings.setpoint_pct / 100), readings.value[last.name].shape)
-    x = readings.value[first.name] if is_measured else np.asarray(commanded, dtype=np.float64)
     y = readings.value[last.name]
-    ideal = sheet.ideal(x)
-    error = y - ideal
-    span = abs(last.span)
-    tolerance = half_width(type_sheet.tolerance, sheet, x)
-    frac = first.fraction(x)
-    is_cut = np.zeros(x.shape, dtype=bool)
-    for number, stage in enumerate(sheet.stages):
-        is_cut |= stage.characteristic.is_cut_off(
-            sheet.taps[number].fraction(sheet.ideal(x, last=number)) if number else frac
-        )
-    # Below a low-flow cut-off the output is held, so such a point says nothing of zero or conformity.
-    in_figures = np.where(is_cut | ~np.isfinite(x), np.nan, 100 * error / span)
-    computed = figures(in_figures, np.where(np.isnan(x), np.nan, 100 * frac), standard=standard)
-    basis = basis or Basis()
-    visits = _visits(
-        readings, last.name, span, x=x, input_pct=100 * frac, ideal=ideal, y=y, error=error, tolerance=tolerance
-    )
-    stated = budget(
-        readings,
-        sheet,
-        basis.statements,
-        input_signal=first.to_signal(x),
-        correlations=basis.pairs,
-        probability=basis.coverage,
-    )
-    is_visited = ~np.isnan(readings.readings_n[last.name])
-    found = None if stated is None else _judged(visits, stated, is_visited, basis)
-    why_unknown = ""
-    if stated is not None and found is not None:
-        visits = _with_uncertainty(visits, stated, found, is_visited)
-        judged = np.argwhere(is_visited)[visits["is_judged"].to_numpy()]
-        why_unknown = next((reason for at in judged if (reason := stated.reason(*at.tolist()))), "")
-    line = None
-    if stated is not None:
-        line = _line(
-            stated,
-            first.name,
-            is_visited,
-            ideal_pct=100 * (ideal - last.low) / span,
-            output_pct=100 * (y - last.low) / span,
-            span=span,
-        )
-    known = _known(visits, stated, span, is_visited, line)
-    stages = stage_results(type_sheet, sheet, readings)
-    return Evaluation(
-        type=type_sheet.type,
-        standard=standard,
-        tolerance=str(type_sheet.tolerance),
-        input_unit=first.unit,
-        input_signal_unit=first.signal_unit,
-        output_unit=last.unit,
-        output_span=span,
-        input_by="measured" if is_measured else "commanded",
-        input_range=(first.low, first.high),
-        visits=visits,
-        points=_points(visits, span),
-        end_pairs=_end_pairs(readings, last.name, span),
-        figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
-        not_determined=computed.not_determined(0),
-        stages=stages,
-        suspect_tap=suspect(sheet, readings, stages),
-        corrections=type_sheet.corrections,
-        basis=basis,
-        budget=stated,
-        tests=_tests(in_figures, 100 * frac, computed, line),
-        verdict=verdict(
-            visits,
-            last.unit,
-            planned_n=planned_n,
-            stages=stages,
-            conformity=found,
-            basis=basis,
-            unknown=why_unknown,
-            unfinished=unfinished,
-            is_scatter_unknown=is_scatter_unknown(readings, last.name),
-        ),
-        arrays=computed,
-        grid=readings,
+    x = readings.value[first.name] if is_measured else _commanded(readings, first, y.shape)
+    return _Errors(
+        readings=readings,
+        sheet=sheet,
+        is_measured=is_measured,
+        x=x,
+        y=y,
+        ideal=sheet.ideal(x),
+        tolerance=half_width(type_sheet.tolerance, sheet, x),
+        steps=steps_shown(table),
     )
 
 
-def _judged(visits: pd.DataFrame, stated: Budget, is_visited: npt.NDArray[np.bool_], basis: Basis) -> Conformity:
-    """Each visit by the decision rule; the band is symmetric about no error."""
-    width = visits["tolerance"].to_numpy(dtype=np.float64)
-    return judge(
-        visits["error"].to_numpy(dtype=np.float64),
-        stated.U[is_visited],
-        rule=RULES[basis.rule],
-        lower=-width,
-        upper=width,
-        k=stated.k[is_visited],
-        dof=stated.dof[is_visited],
+def _commanded(readings: Grid, first: Tap, shape: tuple[int, ...]) -> FloatArray:
+    commanded = first.value(readings.setpoint_pct / 100)
+    return np.asarray(np.broadcast_to(commanded, shape), dtype=np.float64)
+
+
+def _visits(errors: _Errors, stated: Budget | None, rule: str) -> tuple[pd.DataFrame, Judgement]:
+    """The table of visits, and each judged; the band is symmetric about no error."""
+    at = errors.is_visited
+    shown = errors.shown()
+    known = None if stated is None else Uncertainty(U=stated.U[at], k=stated.k[at], dof=stated.dof[at])
+    judgement = judged(
+        errors.error[at],
+        errors.tolerance[at],
+        span=errors.span,
+        shown=Resolved(least=shown.least[at], explained=shown.explained[at]),
+        known=known,
+        rule=rule,
     )
+    columns = {"input": errors.x, "input_pct": errors.input_pct, "ideal": errors.ideal, "output": errors.y}
+    columns |= {"error": errors.error, "tolerance": errors.tolerance}
+    visits = visits_table(errors.readings, errors.last.name, at, columns, judgement, errors.span)
+    return (visits if known is None else with_uncertainty(visits, known, judgement)), judgement
 
 
-def _with_uncertainty(
-    visits: pd.DataFrame, stated: Budget, found: Conformity, is_visited: npt.NDArray[np.bool_]
-) -> pd.DataFrame:
-    return visits.assign(
-        U=stated.U[is_visited],
-        k=stated.k[is_visited],
-        dof=stated.dof[is_visited],
-        tur=found.tur,
-        p_conform=found.probability,
-        verdict=[PointVerdict(int(each)).text for each in found.verdict],
+def _end_pairs(errors: _Errors, type_sheet: TypeSheet, stated: Budget | None, rule: str) -> pd.DataFrame:
+    """The second reading against the first, at each end of each cycle, without moving the input between them."""
+    readings, span = errors.readings, errors.span
+    pair = readings.end_pair.get(errors.last.name)
+    columns = ["cycle", "setpoint_pct", "first", "second", "change", "change_pct", "error", "tolerance", "result"]
+    if pair is None or np.isnan(pair).all():
+        return pd.DataFrame(columns=columns)
+    _, cycle, direction, point = places = np.nonzero(~np.isnan(pair))
+    before = (places[0], cycle, 1 - direction, point)  # the traverse that arrived here went the other way
+    first, second = errors.y[before], pair[places]
+    x = errors.x[before]
+    if errors.is_measured:
+        at_once = readings.end_pair[errors.first.name][places]
+        x = np.where(np.isnan(at_once), x, at_once)
+    elif np.isnan(x).any():
+        x = _commanded(readings, errors.first, pair.shape)[places]
+    error = second - errors.sheet.ideal(x)
+    width = half_width(type_sheet.tolerance, errors.sheet, x)
+    judgement = judged(
+        error,
+        width,
+        span=span,
+        shown=resolved(errors.sheet, x, errors.steps),
+        known=None if stated is None else Uncertainty(U=stated.U[before], k=stated.k[before], dof=stated.dof[before]),
+        rule=rule,
     )
+    values = (cycle + 1, readings.setpoint_pct[point], first, second, second - first, 100 * (second - first) / span)
+    told = [PointVerdict(int(each)).text for each in judgement.result]
+    return pd.DataFrame(dict(zip(columns, (*values, error, width, told), strict=True)))
 
 
-def _effect(stated: Budget, is_visited: npt.NDArray[np.bool_], chosen: Callable[[Contribution], bool]) -> FloatArray:
+def _stages(errors: _Errors, type_sheet: TypeSheet, basis: Basis) -> tuple[tuple[StageResult, ...], str]:
+    """The stages, and the tap whose instrument the readings accuse: beside it nothing is determinable."""
+    stages = stage_results(type_sheet, errors.sheet, errors.readings, steps=errors.steps, stated=basis.statements)
+    tap = suspect(errors.sheet, errors.readings, stages)
+    return beside_suspect(stages, tap), tap
+
+
+def _is_at_ends(errors: _Errors, basis: Basis, tap: str) -> bool:
+    """Whether a suspect tap is at an end of the chain, or its instrument reads there as well."""
+    reads = {each.tap: each.instrument for each in basis.statements}
+    ends = (errors.first.name, errors.last.name)
+    return tap in ends or (tap in reads and reads[tap] in {reads.get(end) for end in ends})
+
+
+def _why_unknown(stated: Budget | None, is_visited: BoolArray, visits: pd.DataFrame) -> str:
+    """Why the uncertainty of a visit that is judged is not determinable, "" where it is."""
+    if stated is None:
+        return ""
+    places = np.argwhere(is_visited)[visits["is_judged"].to_numpy()]
+    return next((reason for at in places if (reason := stated.reason(*at.tolist()))), "")
+
+
+def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
+    """Readings that gave no value where others of the same visit did, a sentence a tap and point."""
+    rows = valid_rows(table)
+    rows = rows[rows["role"].isin(["reading", "end pair"]) & rows["tap"].isin([tap.name for tap in sheet.taps])]
+    rows = rows[rows["step"] == rows["step"].iloc[0]]
+    said: dict[str, None] = {}
+    for (role, _, direction, _, tap), part in rows.groupby(["role", "cycle", "direction", "point", "tap"]):
+        empty = int(part["value"].isna().sum())
+        where = f"{part['setpoint_pct'].iloc[0]:g} %{f' {direction}scale' if direction else ''}"
+        if role == "end pair" and empty == len(part) and tap == sheet.taps[-1].name:
+            said[f"the second reading of the end pair at {where} gave no value"] = None
+        elif 0 < empty < len(part):
+            said[f'{empty} of {counted(len(part), "reading")} of "{tap}" at {where} gave no value'] = None
+    return tuple(said)
+
+
+def _tolerance_to_write(type_sheet: TypeSheet, visits: pd.DataFrame, judgement: Judgement, span: float) -> str:
+    """As `Evaluation.tolerance_to_write`: only where the tolerance falls short at some points, not everywhere."""
+    if not judgement.is_unresolved.any():
+        return ""
+    widest = float(visits["tolerance"].max())
+    least = float(judgement.least[judgement.is_unresolved].max())
+    times = _TIMES_HALF_A_STEP if judgement.conformity is None else _TIMES_U
+    needed = times * least or _FLOOR_SHARE * widest
+    return str(with_floor(type_sheet.tolerance, 100 * needed / span)) if 0 < needed < widest else ""
+
+
+def _effect(stated: Budget, is_visited: BoolArray, chosen: Callable[[Contribution], bool]) -> FloatArray:
     """Standard uncertainty of some contributions together at each visit, in the unit of the output."""
     rows = [number for number, each in enumerate(stated.contributions) if chosen(each)]
     squares = (stated.effect[rows] ** 2).sum(axis=0)
     return np.asarray(np.sqrt(squares[is_visited]))
 
 
-def _line(
-    stated: Budget,
-    first: str,
-    is_visited: npt.NDArray[np.bool_],
-    *,
-    ideal_pct: FloatArray,
-    output_pct: FloatArray,
-    span: float,
-) -> KnownUncertaintyLine | None:
+def _line(errors: _Errors, stated: Budget) -> KnownUncertaintyLine | None:
     """Output against ideal output, both in % of span, with the uncertainties of input and output."""
-    u_x = 100 * _effect(stated, is_visited, lambda each: each.name.startswith(f"{first}: ")) / span
-    u_y = 100 * _effect(stated, is_visited, lambda each: not each.name.startswith(f"{first}: ")) / span
+    first, is_visited, span = errors.first.name, errors.is_visited, errors.span
+    ideal_pct, output_pct = (100 * (each - errors.last.low) / span for each in (errors.ideal, errors.y))
+    u_x = 100 * _effect(stated, is_visited, lambda each: each.tap == first) / span
+    u_y = 100 * _effect(stated, is_visited, lambda each: each.tap != first) / span
     x_pct, y_pct = ideal_pct[is_visited], output_pct[is_visited]
     is_used = np.isfinite(x_pct + y_pct + u_x + u_y) & (u_x + u_y > 0)
     if is_used.sum() < 2:
@@ -309,15 +356,10 @@ def _line(
     return fit_line_with_uncertainties(x_pct, y_pct, u_y=u_y, u_x=u_x)
 
 
-def _known(
-    visits: pd.DataFrame,
-    stated: Budget | None,
-    span: float,
-    is_visited: npt.NDArray[np.bool_],
-    line: KnownUncertaintyLine | None,
-) -> Known:
+def _known(errors: _Errors, visits: pd.DataFrame, stated: Budget | None, line: KnownUncertaintyLine | None) -> Known:
     if stated is None:
         return Known(at={}, scatter=math.nan, line=None)
+    span, is_visited = errors.span, errors.is_visited
     largest = (100 * visits.groupby("setpoint_pct")["U"].max() / span).dropna()
     # Between two readings of the same instruments only this differs.
     own = _effect(stated, is_visited, lambda each: each.kind == "A" or is_own(each))
@@ -350,93 +392,3 @@ def _refuse_other_units(table: pd.DataFrame, sheet: DataSheet) -> None:
                 allowed=tap.unit,
                 todo="take the type sheet of this unit",
             )
-
-
-def _visits(  # noqa: PLR0913  one array a column
-    readings: Grid,
-    last: str,
-    span: float,
-    *,
-    x: FloatArray,
-    input_pct: FloatArray,
-    ideal: FloatArray,
-    y: FloatArray,
-    error: FloatArray,
-    tolerance: FloatArray,
-) -> pd.DataFrame:
-    _, cycles_n, _, points_n = y.shape
-    cycle, direction, point = np.meshgrid(np.arange(cycles_n), (0, 1), np.arange(points_n), indexing="ij")
-    table = pd.DataFrame(
-        {
-            "cycle": cycle.ravel() + 1,
-            "direction": np.where(direction.ravel() == 1, "down", "up" if readings.has_directions else ""),
-            "point": point.ravel(),
-            "setpoint_pct": readings.setpoint_pct[point.ravel()],
-            "input": x[0].ravel(),
-            "input_pct": input_pct[0].ravel(),
-            "ideal": ideal[0].ravel(),
-            "output": y[0].ravel(),
-            "error": error[0].ravel(),
-            "error_pct": 100 * error[0].ravel() / span,
-            "tolerance": tolerance[0].ravel(),
-            "used_pct": 100 * error[0].ravel() / np.where(tolerance[0].ravel() > 0, tolerance[0].ravel(), np.nan),
-            "sd": readings.sd[last][0].ravel(),
-            "readings_n": np.nan_to_num(readings.readings_n[last][0].ravel()).astype(int),
-            "is_visited": ~np.isnan(readings.readings_n[last][0].ravel()),
-            "is_steady": readings.is_steady[0].ravel(),
-        }
-    )
-    table = table[table["is_visited"]].drop(columns="is_visited").reset_index(drop=True)
-    table["is_judged"] = table["used_pct"].notna()
-    # A hair of rounding must not fail a unit that sits on its limit to the last bit.
-    table["is_within"] = table["used_pct"].abs() <= 100 * (1 + 1e-9)
-    return table
-
-
-def _points(visits: pd.DataFrame, span: float) -> pd.DataFrame:
-    rows = []
-    for (point, direction), part in visits.groupby(["point", "direction"], sort=True):
-        means = {name: float(part[name].mean()) for name in ("setpoint_pct", "input", "ideal", "output", "error")}
-        over_cycles = per_point(part["output"].to_numpy(), axis=0)
-        width = float(part["tolerance"].mean())
-        used = float(part["used_pct"].abs().max())
-        rows.append(
-            {"point": point, "direction": direction}
-            | means
-            | {
-                "error_pct": 100 * means["error"] / span,
-                "sd": _pooled(part["sd"].to_numpy()) if len(part) == 1 else float(over_cycles.sd),
-                "readings_n": int(part["readings_n"].sum()),
-                "cycles_n": len(part),
-                "tolerance": width,
-                "tolerance_pct": 100 * width / span,
-                "used_pct": used,
-                "is_within": bool(part["is_within"].all()) if part["is_judged"].any() else None,
-                "is_steady": bool(part["is_steady"].all()),
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def _pooled(sd: FloatArray) -> float:
-    known = sd[~np.isnan(sd)]
-    return float(np.sqrt((known**2).mean())) if known.size else math.nan
-
-
-def _end_pairs(readings: Grid, last: str, span: float) -> pd.DataFrame:
-    """The second reading less the first, at each end of each cycle, without moving the input between them."""
-    second, first = readings.end_pair[last][0], readings.value[last][0]
-    rows = []
-    for cycle, direction, point in np.argwhere(~np.isnan(second)):
-        before = first[cycle, 1 - direction, point]  # the traverse that arrived here went the other way
-        rows.append(
-            {
-                "cycle": int(cycle) + 1,
-                "setpoint_pct": float(readings.setpoint_pct[point]),
-                "first": float(before),
-                "second": float(second[cycle, direction, point]),
-                "change": float(second[cycle, direction, point] - before),
-                "change_pct": float(100 * (second[cycle, direction, point] - before) / span),
-            }
-        )
-    return pd.DataFrame(rows, columns=["cycle", "setpoint_pct", "first", "second", "change", "change_pct"])

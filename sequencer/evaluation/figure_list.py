@@ -71,92 +71,92 @@ def printed(computed: Figures, span: float, unit: str, *, sign: float, known: Kn
         sign: -1 for a reversed output.
         known: what the budget says of them.
     """
-    pct = "% of span"
+    own = (*_of_errors(computed, known), *_of_lines(computed, known))
+    line = computed.line
+    gain = Figure(
+        name="gain by least squares",
+        value=_number(1 + sign * float(line.gain[0])),
+        unit="1",
+        u=_number(float(line.u_gain[0])),
+        definition=line.definition,
+        remark=line.reason(0),
+    )
+    in_units = {
+        "covariance of offset and gain": sign * float(line.cov_offset_gain[0]),
+        "residual standard deviation": float(line.residual_sd[0]),
+    }
+    return (
+        *own,
+        _offset("offset by least squares", line, span, unit),
+        gain,
+        *(
+            Figure(
+                name=name,
+                value=_number(value * span / 100),
+                unit=unit,
+                definition=line.definition,
+                remark=line.reason(0),
+            )
+            for name, value in in_units.items()
+        ),
+        *_with_both_axes(known.line, span, unit),
+    )
 
-    def of(
-        name: str,
-        value: FloatArray,
-        definition: str,
-        reason: str,
-        *,
-        at: FloatArray | None = None,
-        u: FloatArray | None = None,
-        U: float = math.nan,
-    ) -> Figure:
-        return Figure(
-            name=name,
-            value=_number(value[0]),
-            unit=pct,
-            u=None if u is None else _number(u[0]),
-            U=_number(U) if not math.isnan(value[0]) else None,
-            at_pct=None if at is None else _number(at[0]),
-            definition=definition,
-            remark=reason,
+
+def _in_span(
+    name: str, value: FloatArray, definition: str, reason: str, *, at: FloatArray | None = None, U: float
+) -> Figure:
+    """A figure in % of span."""
+    return Figure(
+        name=name,
+        value=_number(value[0]),
+        unit="% of span",
+        U=_number(U) if not math.isnan(value[0]) else None,
+        at_pct=None if at is None else _number(at[0]),
+        definition=definition,
+        remark=reason,
+    )
+
+
+def _of_errors(computed: Figures, known: Known) -> tuple[Figure, ...]:
+    """Measured error and inaccuracy, each with the uncertainty of an error where it was found."""
+    error, single = computed.measured_error, computed.inaccuracy
+    found = (
+        ("measured error", error.error_pct, error, error.at_pct),
+        ("inaccuracy, highest", single.highest_pct, single, single.highest_at_pct),
+        ("inaccuracy, lowest", single.lowest_pct, single, single.lowest_at_pct),
+    )
+    return tuple(
+        _in_span(
+            name,
+            value,
+            of.definition,
+            of.reason(0),
+            at=at,
+            U=math.nan if math.isnan(at[0]) else known.near(float(at[0])),
         )
+        for name, value, of, at in found
+    )
 
-    error, single, loop = computed.measured_error, computed.inaccuracy, computed.hysteresis
-    spread, ends, line = computed.non_repeatability, computed.zero_span, computed.line
+
+def _of_lines(computed: Figures, known: Known) -> tuple[Figure, ...]:
+    """What is a difference of readings of the same instruments, and zero and span."""
+    pair, both = math.sqrt(2) * known.scatter, math.hypot(known.near(0), known.near(100))
+    loop, spread, ends = computed.hysteresis, computed.non_repeatability, computed.zero_span
     lines = (
         ("non-linearity, independent", computed.independent),
         ("non-linearity, terminal-based", computed.terminal_based),
         ("non-linearity, zero-based", computed.zero_based),
     )
-    gain = float(line.gain[0])
-    pair, both = math.sqrt(2) * known.scatter, math.hypot(known.near(0), known.near(100))
-
-    def near(at_pct: FloatArray) -> float:
-        return math.nan if math.isnan(at_pct[0]) else known.near(float(at_pct[0]))
-
     return (
-        of("measured error", error.error_pct, error.definition, error.reason(0), at=error.at_pct, U=near(error.at_pct)),
-        of(
-            "inaccuracy, highest",
-            single.highest_pct,
-            single.definition,
-            single.reason(0),
-            at=single.highest_at_pct,
-            U=near(single.highest_at_pct),
-        ),
-        of(
-            "inaccuracy, lowest",
-            single.lowest_pct,
-            single.definition,
-            single.reason(0),
-            at=single.lowest_at_pct,
-            U=near(single.lowest_at_pct),
-        ),
-        of("hysteresis", loop.hysteresis_pct, loop.definition, loop.reason(0), at=loop.at_pct, U=pair),
-        of("non-repeatability", spread.spread_pct, spread.definition, spread.reason(0), at=spread.at_pct, U=pair),
+        _in_span("hysteresis", loop.hysteresis_pct, loop.definition, loop.reason(0), at=loop.at_pct, U=pair),
+        _in_span("non-repeatability", spread.spread_pct, spread.definition, spread.reason(0), at=spread.at_pct, U=pair),
         *(
-            of(name, each.deviation_pct, each.definition, each.reason(0), at=each.at_pct, U=pair)
+            _in_span(name, each.deviation_pct, each.definition, each.reason(0), at=each.at_pct, U=pair)
             for name, each in lines
         ),
-        of("zero error", ends.zero_pct, ends.zero_definition, ends.zero_reason(0), U=known.near(0)),
-        of("span error", ends.span_pct, ends.definition, ends.reason(0), U=both),
-        _offset("offset by least squares", line, span, unit),
-        Figure(
-            name="gain by least squares",
-            value=_number(1 + sign * gain),
-            unit="1",
-            u=_number(float(line.u_gain[0])),
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-        Figure(
-            name="covariance of offset and gain",
-            value=_number(sign * float(line.cov_offset_gain[0]) * span / 100),
-            unit=unit,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-        Figure(
-            name="residual standard deviation",
-            value=_number(float(line.residual_sd[0]) * span / 100),
-            unit=unit,
-            definition=line.definition,
-            remark=line.reason(0),
-        ),
-        *_with_both_axes(known.line, span, unit),
+        _in_span("zero error", ends.zero_pct, ends.zero_definition, ends.zero_reason(0), U=known.near(0)),
+        _in_span("span error", ends.span_pct, ends.definition, ends.reason(0), U=both),
     )
 
 

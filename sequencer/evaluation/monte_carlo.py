@@ -14,9 +14,9 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.evaluation.budget import correlated_pairs
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.montecarlo import MonteCarlo, propagate
+from sequencer.evaluation.result import Evaluation
 
 __all__ = ["PointTrials", "Trials", "trials"]
 
@@ -72,8 +72,7 @@ def trials(evaluation: Evaluation, sheet: DataSheet, *, limit: int, seed: int = 
     if evaluation.budget is None:
         return Trials(worst=None, farthest=None, points_n=0)
     visits = evaluation.visits
-    is_visited = ~np.isnan(next(reversed(evaluation.grid.readings_n.values())))
-    indices = [tuple(at) for at in np.argwhere(is_visited).tolist()]  # in the order of `visits`
+    indices = [tuple(at) for at in np.argwhere(evaluation.is_visited).tolist()]  # in the order of `visits`
 
     def tried(row: int | None, trials_n: int) -> MonteCarlo | None:
         if row is None:
@@ -142,9 +141,9 @@ def _model(
         for (one, other), coefficient in pairs.items()
         if lines[numbers[one]].u > 0
     ]
-    is_input = [line.name.startswith(f"{first.name}: ") for line in lines]
+    is_input = [line.tap == first.name for line in lines]
     # Scatter and settling are stated of the value, everything else of the signal that carries it.
-    is_value = [line.kind == "A" or line.name.startswith("settling") for line in lines]
+    is_value = [line.origin in {"scatter", "settling"} for line in lines]
     into = float(first.to_signal(np.array(float(visit["input"]))))
     out = float(last.to_signal(np.array(float(visit["output"]))))
 

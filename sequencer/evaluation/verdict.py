@@ -12,11 +12,14 @@ from instruments.texts import counted, sized
 from sequencer.evaluation.budget import LEAST_TUR, Basis
 from sequencer.evaluation.figures.conformity import Conformity
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
+from sequencer.evaluation.judgement import Judgement
 from sequencer.evaluation.stage_errors import Result, StageResult
 
-__all__ = ["WITHOUT_U", "Verdict", "verdict", "worst_visit"]
+__all__ = ["WITHOUT_U", "Evidence", "Verdict", "verdict", "worst_visit"]
 
 WITHOUT_U = "simple acceptance: every error within the tolerance; measuring uncertainty not taken into account"
+
+_MOST_NAMED = 12  # places in one sentence
 
 # A source that is merely out of calibration lies nearer; common practice, no source.
 _ASTRAY_PCT = 5.0
@@ -55,48 +58,71 @@ def worst_visit(visits: pd.DataFrame) -> "pd.Series[Any] | None":
     return None if judged.empty else judged.iloc[int(judged["used_pct"].abs().to_numpy().argmax())]
 
 
-def verdict(  # noqa: PLR0913  what there is to weigh, by keyword
-    visits: pd.DataFrame,
-    unit: str,
-    *,
-    planned_n: int | None,
-    stages: tuple[StageResult, ...],
-    conformity: Conformity | None,
-    basis: Basis,
-    unknown: str = "",
-    unfinished: str = "",
-    is_scatter_unknown: bool = False,
-) -> Verdict:
-    """The verdict over all visits, the worst of them first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What a verdict is made of.
 
-    Args:
+    Attributes:
         visits: as in `Evaluation`.
+        judgement: of the visits in order.
+        end_pairs: as in `Evaluation`.
         unit: of the output.
-        planned_n: how many points the plan had to read; None = not planned.
-        stages: of the chain.
-        conformity: of the visits in order; None where nothing is known of the instruments.
         basis: the rule, and what is stated of the instruments.
+        stages: of the chain.
+        suspect_tap: whose instrument the readings accuse, "" if none.
+        is_suspect_at_ends: what is said of that tap is so of input or output as well.
+        planned_n: how many points the plan had to read; None = not planned.
         unknown: why the uncertainty is not determinable, "" if it is.
         unfinished: why the run did not finish, "" if it did.
         is_scatter_unknown: each point was read once, in one cycle.
+        without_value: readings that gave no value beside others of their visit that did, in words.
+        tolerance_to_write: as in `Evaluation`.
     """
+
+    visits: pd.DataFrame
+    judgement: Judgement
+    end_pairs: pd.DataFrame
+    unit: str
+    basis: Basis
+    stages: tuple[StageResult, ...] = ()
+    suspect_tap: str = ""
+    is_suspect_at_ends: bool = False
+    planned_n: int | None = None
+    unknown: str = ""
+    unfinished: str = ""
+    is_scatter_unknown: bool = False
+    without_value: tuple[str, ...] = ()
+    tolerance_to_write: str = ""
+
+    @property
+    def conformity(self) -> Conformity | None:
+        """Of the visits by the decision rule; None where nothing is known of the instruments."""
+        return self.judgement.conformity
+
+    @property
+    def judged(self) -> pd.DataFrame:
+        """The visits that have a tolerance to be judged by."""
+        return self.visits[self.visits["is_judged"]]
+
+    def results(self, *, is_judged: bool) -> pd.DataFrame:
+        """The visits that were read, those with a tolerance to be judged by or the others, with their `result`."""
+        found = self.visits.assign(result=self.judgement.result, least=self.judgement.least)
+        return found[(found["is_judged"] == is_judged) & found["error"].notna()]
+
+
+def verdict(given: Evidence) -> Verdict:
+    """The verdict over all that was read, the worst of it first."""
+    conformity = given.conformity
     rule = WITHOUT_U if conformity is None else f"{conformity.rule.name} ({conformity.rule.risk})"
-    reservations = [f"certificate had run out: {each}" for each in basis.overdue]
-    if planned_n is None:  # nobody planned which points there should be
-        reservations.extend(_not_covered(visits))
-    if conformity is not None and is_scatter_unknown:
-        reservations.append("one reading a point, one cycle: how far readings scatter is not known")
-    if conformity is not None and unknown:
-        reservations.append(f"uncertainty not determinable, {unknown}")
-    low_tur = _low_tur(conformity, visits)
-    accepted = f"{low_tur}, accepted by {basis.low_tur_accepted}" if low_tur and basis.low_tur_accepted else ""
+    low_tur = _low_tur(conformity, given.visits)
+    accepted = f"{low_tur}, accepted by {given.basis.low_tur_accepted}" if given.basis.low_tur_accepted else ""
+    accepted = accepted if low_tur else ""
+    reservations = [*_reservations(given)]
     if low_tur and not accepted:
         reservations.append(f"{low_tur}, and nobody accepts that by name")
-    result, reason = next(
-        _causes(visits, unit, planned_n=planned_n, stages=stages, conformity=conformity, unknown=unknown)
-    )
-    if result in {"pass", "conditional pass"} and unfinished:
-        result, reason = "not determinable", f"the run did not finish ({unfinished}); {reason}"
+    result, reason = next(_causes(given))
+    if result in {"pass", "conditional pass"} and given.unfinished:
+        result, reason = "not determinable", f"the run did not finish ({given.unfinished}); {reason}"
     if result not in {"pass", "conditional pass"}:
         accepted = ""  # it would change nothing
     if accepted:
@@ -106,54 +132,167 @@ def verdict(  # noqa: PLR0913  what there is to weigh, by keyword
     return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations), accepted=accepted)
 
 
-def _causes(
-    visits: pd.DataFrame,
-    unit: str,
-    *,
-    planned_n: int | None,
-    stages: tuple[StageResult, ...],
-    conformity: Conformity | None,
-    unknown: str,
-) -> Iterator[tuple[Result, str]]:
+def _reservations(given: Evidence) -> Iterator[str]:
+    """What makes a pass weaker than it looks, but for a low TUR."""
+    yield from (f"certificate had run out: {each}" for each in given.basis.overdue)
+    if given.planned_n is None:  # nobody planned which points there should be
+        yield from _not_covered(given.visits)
+    if given.conformity is not None and given.is_scatter_unknown:
+        yield "one reading a point, one cycle: how far readings scatter is not known"
+    if given.conformity is not None and given.unknown:
+        yield f"uncertainty not determinable, {given.unknown}"
+    yield from given.without_value
+    if given.suspect_tap:
+        names = [f'"{stage.name}"' for stage in given.stages if given.suspect_tap in {stage.first, stage.last}]
+        beside = f"stages {' and '.join(names)} are" if len(names) > 1 else f"stage {''.join(names)} is"
+        yield (
+            f'what reads the tap "{given.suspect_tap}" is suspect: {beside} not determinable, and errors of theirs '
+            "that compensate would look the same; read that tap with another instrument"
+        )
+    for stage in given.stages:
+        if stage.result == "not determinable" and stage.reason and not given.suspect_tap:
+            yield f'stage "{stage.name}" is not determinable: {stage.reason}'
+
+
+def _causes(given: Evidence) -> Iterator[tuple[Result, str]]:
     """What may be said of the unit, the first one counts: the worst first, a plain pass last."""
-    worst = worst_visit(visits)
+    worst, judged = worst_visit(given.visits), given.judged
+    place = "" if worst is None else f"; worst {_place(worst, given.unit)}"
+    yield from _bench_at_fault(given)
+    points = [PointVerdict(int(each)) for each in given.results(is_judged=True)["result"]]
+    outside = int((~judged["is_within"]).sum())
+    failed = [*_failed(given, points, outside), *_out_unjudged(given)]
+    if failed:
+        yield "fail", f"{', and '.join(failed)}{place}"
+    if second := _second_readings(given, PointVerdict.FAIL):
+        yield "fail", f"{second} outside the tolerance{place}"
+    doubtful = _second_readings(given, PointVerdict.CONDITIONAL_FAIL)
+    if PointVerdict.CONDITIONAL_FAIL in points:
+        yield "conditional fail", f"{counted(outside, 'point')} outside the tolerance, by less than U{place}"
+    if doubtful:
+        yield "conditional fail", f"{doubtful} outside the tolerance, by less than U{place}"
+    obstacles = [*_obstacles(given, points)]
+    if obstacles:
+        so_far = place.replace("worst", "worst so far") if _missing_n(given) else place
+        yield "not determinable", f"{'; '.join(obstacles)}{so_far}"
     if worst is None:
         yield "not determinable", "no point could be judged"
         return
-    judged, place = visits[visits["is_judged"]], _place(worst, unit)
-    yield from _bench_at_fault(visits)
-    outside = int((~judged["is_within"]).sum())
-    points = _found(conformity, judged)
-    if PointVerdict.FAIL in points or (conformity is None and outside):
-        found = f"{outside} of {len(judged)} points outside the tolerance"
-        if conformity is not None and not outside:  # a rule with a guard band that knows pass and fail only
-            near = points.count(PointVerdict.FAIL)
-            found = f"{near} of {len(judged)} points nearer to the limit than {conformity.rule.name} accepts"
-        yield "fail", f"{found}; worst {place}"
-    if PointVerdict.CONDITIONAL_FAIL in points:
-        yield "conditional fail", f"{counted(outside, 'point')} outside the tolerance, by less than U; worst {place}"
-    # Without its input a point is as good as not read.
-    missing = max(planned_n or 0, len(visits)) - int(visits["error"].notna().sum())
-    unsteady = int((~visits["is_steady"]).sum())
-    if missing:
-        yield (
-            "not determinable",
-            f"{counted(missing, 'point')} {'was' if missing == 1 else 'were'} not read; worst so far {place}",
-        )
-    if unsteady:
-        yield "not determinable", f"{unsteady} of {len(visits)} points never settled; worst {place}"
-    if PointVerdict.NOT_DETERMINABLE in points:
-        yield "not determinable", f"{_obstacle(conformity, judged, unit, unknown)}; worst {place}"
-    for stage in stages:
+    for stage in given.stages:
         if stage.result == "fail":
             yield (
                 "fail",
                 (
                     f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
-                    f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within; worst {place}"
+                    f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within{place}"
                 ),
             )
-    yield _passing(len(judged), outside, points.count(PointVerdict.CONDITIONAL_PASS), conformity, place)
+    near = points.count(PointVerdict.CONDITIONAL_PASS)
+    if not near and (second := _second_readings(given, PointVerdict.CONDITIONAL_PASS)):
+        yield "conditional pass", f"all {len(judged)} points within the tolerance, but {second} nearer than U{place}"
+    yield _passing(len(judged), outside, near, given.conformity, place)
+
+
+def _failed(given: Evidence, points: list[PointVerdict], outside: int) -> Iterator[str]:
+    """What of the visits with a tolerance is outside, in words."""
+    if PointVerdict.FAIL not in points:
+        return
+    conformity = given.conformity
+    if conformity is None or outside:
+        yield f"{outside} of {len(points)} points outside the tolerance"
+    else:  # a rule with a guard band that knows pass and fail only
+        near = points.count(PointVerdict.FAIL)
+        yield f"{near} of {len(points)} points nearer to the limit than {conformity.rule.name} accepts"
+
+
+def _out_unjudged(given: Evidence) -> Iterator[str]:
+    """What is out though its tolerance is next to nothing, in words."""
+    rows = given.results(is_judged=False)
+    out = rows[rows["result"] == PointVerdict.FAIL]
+    if len(out):
+        worst = out.iloc[int(out["error"].abs().to_numpy().argmax())]
+        yield (
+            f"{sized(worst['error'], 4, is_signed=True)} {given.unit} at {_places(out)}, where the tolerance is "
+            f"{sized(worst['tolerance'], 3)} {given.unit} and {_reach(given, out)} does not explain it"
+            f"{_to_write(given)}"
+        )
+
+
+def _obstacles(given: Evidence, points: list[PointVerdict]) -> Iterator[str]:
+    """Why there is no verdict, with the places."""
+    visits = given.visits
+    # Without its input a point is as good as not read.
+    missing, unread = _missing_n(given), visits[visits["error"].isna()]
+    if missing:
+        where = f" ({_places(unread)})" if len(unread) else ""
+        yield f"{counted(missing, 'point')} {'was' if missing == 1 else 'were'} not read{where}"
+    unsteady = visits[~visits["is_steady"]]
+    if len(unsteady):
+        yield f"{len(unsteady)} of {len(visits)} points never settled ({_places(unsteady)})"
+    if PointVerdict.NOT_DETERMINABLE in points:
+        yield from _undetermined(given)
+    rows = given.results(is_judged=False)
+    unresolved = rows[rows["result"] == PointVerdict.NOT_DETERMINABLE]
+    if len(unresolved):
+        widest = sized(float(unresolved["tolerance"].max()), 3)
+        yield (
+            f"at {_places(unresolved)} the tolerance of {widest} {given.unit} is less than {_reach(given, unresolved)}"
+            f"{_to_write(given)}"
+        )
+    if second := _second_readings(given, PointVerdict.NOT_DETERMINABLE):
+        yield f"{second} not determinable"
+
+
+def _undetermined(given: Evidence) -> Iterator[str]:
+    """Why the points that the rule leaves open are open, for each reason with its places."""
+    conformity = given.conformity
+    assert conformity is not None
+    rows = given.results(is_judged=True)
+    rows = rows[rows["result"] == PointVerdict.NOT_DETERMINABLE]
+    is_unknown = rows["U"].isna() & bool(given.unknown)
+    if is_unknown.any():
+        lacking = f"the uncertainty is not determinable ({given.unknown}), and {conformity.rule.name} needs it"
+        yield f"{lacking}, at {_places(rows[is_unknown])}"
+    rest = rows[~is_unknown]
+    if len(rest):
+        index = int(str(rest.index[0]))
+        why = conformity.reason(index, in_unit=given.unit).removeprefix("Not determinable: ").rstrip(".")
+        yield f"{why}, at {_places(rest)}{_to_write(given)}"
+
+
+def _missing_n(given: Evidence) -> int:
+    return max(given.planned_n or 0, len(given.visits)) - int(given.visits["error"].notna().sum())
+
+
+def _second_readings(given: Evidence, result: PointVerdict) -> str:
+    """The second readings of end pairs with a result, in words; "" if none has it."""
+    rows = given.end_pairs[given.end_pairs["error"].notna() & (given.end_pairs["result"] == result.text)]
+    return f"the second reading of the end pair at {_places(rows)}" if len(rows) else ""
+
+
+def _reach(given: Evidence, rows: pd.DataFrame) -> str:
+    """What is too much for the tolerance of some visits, in words."""
+    if given.conformity is None or not rows["U"].notna().all():
+        return "the resolution of the readings"
+    return f"U = {sized(float(rows['U'].max()), 2)} {given.unit}"
+
+
+def _to_write(given: Evidence) -> str:
+    if not given.tolerance_to_write:
+        return ""
+    return f" (if the data sheet of the type allows it, write: tolerance: {given.tolerance_to_write})"
+
+
+def _places(rows: pd.DataFrame) -> str:
+    """Setpoints of rows with their direction, each once."""
+    ways = rows["direction"] if "direction" in rows else [""] * len(rows)
+    found = dict.fromkeys(
+        f"{setpoint:g} %{f' {way}scale' if way else ''}"
+        for setpoint, way in zip(rows["setpoint_pct"], ways, strict=True)
+    )
+    named = list(found)[:_MOST_NAMED]
+    more = f" and {len(found) - len(named)} more" if len(found) > len(named) else ""
+    return ", ".join(named) + more
 
 
 def _passing(
@@ -161,16 +300,17 @@ def _passing(
 ) -> tuple[Result, str]:
     within = f"all {judged_n} points within the tolerance"
     if near_n:
-        return "conditional pass", f"{within}, but {near_n} nearer to its limit than U; worst {place}"
+        return "conditional pass", f"{within}, but {near_n} nearer to its limit than U{place}"
     if outside_n and conformity is not None:  # a rule that rejects only what is proved to be outside
         within = (
             f"{outside_n} of {judged_n} points outside the tolerance, by no more than {conformity.rule.name} accepts"
         )
-    return "pass", f"{within}; worst {place}"
+    return "pass", f"{within}{place}"
 
 
-def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:
+def _bench_at_fault(given: Evidence) -> Iterator[tuple[Result, str]]:
     """The source is off or set otherwise, or the reference reads another thing: the unit cannot be blamed."""
+    visits = given.visits
     astray_pct = (visits["input_pct"] - visits["setpoint_pct"]).abs()
     is_astray = astray_pct > _ASTRAY_PCT
     if is_astray.any():
@@ -179,6 +319,14 @@ def _bench_at_fault(visits: pd.DataFrame) -> Iterator[tuple[Result, str]]:
             (
                 f"at {int(is_astray.sum())} of {len(visits)} points the input measured lies up to "
                 f"{sized(astray_pct.max())} % of span from its setpoint: check source, reference and wiring"
+            ),
+        )
+    if given.suspect_tap and given.is_suspect_at_ends:
+        yield (
+            "not determinable",
+            (
+                f'what reads the tap "{given.suspect_tap}" is suspect, and the errors end to end rest on it: '
+                "check that instrument, or read the tap with another one"
             ),
         )
 
@@ -202,24 +350,6 @@ def _not_covered(visits: pd.DataFrame) -> Iterator[str]:
         yield f"readings at {read.nunique()} points from {lowest} % to {highest} % of the range only"
     if read.min() < -_BEYOND_PCT or read.max() > 100 + _BEYOND_PCT:
         yield "readings far beyond the range"
-
-
-def _found(conformity: Conformity | None, judged: pd.DataFrame) -> list[PointVerdict]:
-    """Verdict of each judged visit."""
-    if conformity is None:
-        return []
-    return [PointVerdict(int(each)) for each in conformity.verdict[judged.index.to_numpy()]]
-
-
-def _obstacle(conformity: Conformity | None, judged: pd.DataFrame, unit: str, unknown: str) -> str:
-    """Why the first point that is not determinable is not."""
-    assert conformity is not None
-    for index in judged.index.to_numpy():
-        if conformity.verdict[index] == PointVerdict.NOT_DETERMINABLE:
-            if np.isnan(conformity.U[index]) and unknown:
-                return f"the uncertainty is not determinable ({unknown}), and {conformity.rule.name} needs it"
-            return conformity.reason(int(index), in_unit=unit).removeprefix("Not determinable: ").rstrip(".")
-    return "not determinable"
 
 
 def _place(worst: "pd.Series[Any]", unit: str) -> str:

@@ -8,12 +8,17 @@
 Where input and output have one dimension, an absolute part means the output.
 """
 
+import math
+
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
-from instruments.units import Terms, is_alike
+from instruments.units import Term, Terms, is_alike
 
-__all__ = ["half_width", "slope"]
+__all__ = ["carried", "half_width", "slope", "with_floor"]
+
+# Below, slope and difference are one but for rounding, and the slope stands.
+_ROUNDING_FRAC = 1e-6
 
 
 def slope(sheet: DataSheet, value: FloatArray, *, first: int = 0, last: int = -1) -> FloatArray:
@@ -28,6 +33,22 @@ def slope(sheet: DataSheet, value: FloatArray, *, first: int = 0, last: int = -1
     return np.asarray(steep)
 
 
+def carried(sheet: DataSheet, value: FloatArray, width: FloatArray, *, first: int = 0, last: int = -1) -> FloatArray:
+    """Change of the output for a change of the input by `width` either way, in the unit of tap `last`; >= 0.
+
+    By the slope, but never more than the characteristic has within that width: at 0 of a square root the slope has no
+    bound, and close to it a slope promises an output that no such input gives.
+    """
+    x = np.asarray(value, dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        by_slope = width * np.abs(slope(sheet, x, first=first, last=last))
+    here = sheet.ideal(x, first=first, last=last)
+    either = [np.abs(sheet.ideal(x + sign * width, first=first, last=last) - here) for sign in (1, -1)]
+    most = np.maximum(*either)
+    slack = _ROUNDING_FRAC * most + 1e-12 * abs(sheet.taps[last].span)
+    return np.asarray(np.where(by_slope <= most + slack, by_slope, most))
+
+
 def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: int = 0, last: int = -1) -> FloatArray:
     """Half width of the tolerance band at an input.
 
@@ -39,12 +60,11 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
         last: tap where the output stands; -1 is the last.
 
     Returns:
-        Same shape, in the unit of tap `last`; NaN where the slope has no bound (0 % of a square root), so that nothing
-        is judged there.
+        Same shape, in the unit of tap `last`; NaN where the input has no value. It may be zero: a share of a reading
+        of 0 leaves no band.
     """
     source, output = sheet.taps[first], sheet.taps[last]
     x = np.asarray(value, dtype=np.float64)
-    steep = np.abs(slope(sheet, x, first=first, last=last))
     width = np.zeros(x.shape)
     for part in tolerance.parts:
         single = Terms((part,))
@@ -53,10 +73,24 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
         elif part.base == "output":
             width = width + part.value / 100 * np.abs(sheet.ideal(x, first=first, last=last))
         elif part.base == "reading":
-            with np.errstate(invalid="ignore"):
-                width = width + part.value / 100 * np.abs(x) * steep
+            width = width + carried(sheet, x, part.value / 100 * np.abs(x), first=first, last=last)
         elif is_alike(part.unit, output.unit) or not is_alike(part.unit, source.unit):
             width = width + single.half_width(output.unit)
         else:
-            width = width + single.half_width(source.unit) * steep
+            wide = np.full(x.shape, single.half_width(source.unit))
+            width = width + carried(sheet, x, wide, first=first, last=last)
     return np.asarray(np.where(np.isfinite(width), width, np.nan))
+
+
+def with_floor(tolerance: Terms, needed_pct: float) -> Terms:
+    """The tolerance with at least so many % of span more, rounded up to 1, 2 or 5 of a decade: what could be written.
+
+    Args:
+        tolerance: as the type sheet has it.
+        needed_pct: > 0, % of the span of the output.
+    """
+    least = needed_pct + sum(part.value for part in tolerance.parts if part.base == "span")
+    decade = math.floor(math.log10(least))
+    floor = next(step * 10.0**decade for step in (1, 2, 5, 10) if step * 10.0**decade >= least * (1 - 1e-9))
+    others = tuple(part for part in tolerance.parts if part.base != "span" and part.value)
+    return Terms((*others, Term(floor, "%", "span")))

@@ -11,7 +11,7 @@ from instruments.wiring import wire
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.budget import COVERAGE
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.jobs.plan import acceptance, load_bench, load_type

@@ -15,7 +15,7 @@ from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
 from sequencer.diagnosis.examine import with_monte_carlo
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.jobs.further_points import pursued
 from sequencer.jobs.pages import report_path, write_report
 from sequencer.journal.writer import Journal

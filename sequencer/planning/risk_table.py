@@ -9,7 +9,7 @@ from sequencer.evaluation.figures.conformity import judge
 from sequencer.evaluation.figures.risk import guard_band_for_risk, risk_over_guard_band, unit_sd
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.inputs.decision_rules import RULES
-from sequencer.planning.plan import Plan
+from sequencer.planning.points import Plan, Point
 
 __all__ = ["RiskPoint", "RiskTable", "risk_table"]
 
@@ -69,23 +69,8 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
 
     Source: JCGM 106:2012 9.5 (from memory): normal units, right on average; joint probabilities.
     """
-    known = [point for point in plan.points if point.role == "reading" and point.tur is not None]
-    if not known:
-        raise PlanError(
-            "no uncertainty is known on this bench",
-            where=str(plan.bench.path),
-            todo="give accuracy and resolution in the instrument descriptions",
-        )
-    point = min(known, key=lambda each: each.tur or 0.0)
-    assert point.U is not None
-    assert point.tur is not None
-    if point.tur < 1:
-        raise PlanError(
-            f"the uncertainty exceeds the tolerance at {100 * point.setpoint.frac:g} % (TUR {point.tur:.2f})",
-            where=str(plan.bench.path),
-            todo="take better instruments; no rule can judge there",
-        )
-    width, U = point.tolerance, point.U
+    point, U, tur = _poorest(plan)
+    width = point.tolerance
     # Before a run nothing limits the degrees of freedom.
     k = float(coverage_factor(plan.sequence.file.coverage, np.inf))
     sd, u = float(unit_sd(in_tolerance, half_width=width)), U / k
@@ -100,7 +85,7 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
         unit=plan.sheet.taps[-1].unit,
         tolerance=width,
         U=U,
-        tur=point.tur,
+        tur=tur,
         in_tolerance=in_tolerance,
         points=tuple(
             RiskPoint(w_over_U=share, accepted_to=width - w, false_accept=float(bad), false_reject=float(good))
@@ -119,3 +104,24 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
         w_for_2_pct=float(guard_band_for_risk(0.02, half_width=width, sd=sd, u=u)),
         definition=risk.definition,
     )
+
+
+def _poorest(plan: Plan) -> tuple[Point, float, float]:
+    """The judged point with the smallest TUR, its U and its TUR; raises PlanError as `risk_table` does."""
+    known = [point for point in plan.points if point.role == "reading" and point.tur is not None]
+    if not known:
+        raise PlanError(
+            "no uncertainty is known on this bench",
+            where=str(plan.bench.path),
+            todo="give accuracy and resolution in the instrument descriptions",
+        )
+    point = min(known, key=lambda each: each.tur or 0.0)
+    assert point.U is not None
+    assert point.tur is not None
+    if point.tur < 1:
+        raise PlanError(
+            f"the uncertainty exceeds the tolerance at {100 * point.setpoint.frac:g} % (TUR {point.tur:.2f})",
+            where=str(plan.bench.path),
+            todo="take better instruments; no rule can judge there",
+        )
+    return point, point.U, point.tur

@@ -14,7 +14,7 @@ from instruments.simulated.instrument import is_simulated
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
 from sequencer.evaluation.budget import basis_from
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import entries

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports import words
 from sequencer.reports.as_text import MINUS, as_pct, fixed
 from sequencer.reports.number_style import NumberStyle, figure_text

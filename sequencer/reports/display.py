@@ -1,6 +1,6 @@
 """Lets a notebook show a plan and an evaluation. Neither knows its report, so each is given its view from here."""
 
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 
 __all__ = ["show_in_notebooks"]

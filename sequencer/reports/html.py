@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from sequencer.diagnosis.capture import capture_words
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs, setpoint_pairs
 from sequencer.reports.as_text import as_pct, date, ratio, way

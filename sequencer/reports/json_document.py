@@ -10,7 +10,7 @@ from instruments.units import show
 from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 
 __all__ = ["comparison_document", "document", "plan_document"]

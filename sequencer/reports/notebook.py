@@ -6,7 +6,7 @@ from markupsafe import Markup, escape
 
 from instruments.texts import as_page
 from instruments.units import show
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 from sequencer.reports import words
 from sequencer.reports.as_text import duration, ratio, set_points

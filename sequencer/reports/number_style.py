@@ -2,8 +2,8 @@
 
 import math
 
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figure_list import Figure
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import MINUS, MOST_DECIMALS, decimals_for, fixed
 
 __all__ = ["NumberStyle", "figure_text"]

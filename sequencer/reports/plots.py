@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from instruments.texts import counted
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import DIRECTIONS, as_pct, fixed, percent_used, way
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer, bar_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale, reach

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from sequencer.evaluation.adjustment import Adjustment
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_found_as_left import point_verdict
 from sequencer.reports.as_text import MINUS, as_pct, fixed, is_out, percent_used, significant
 from sequencer.reports.number_style import NumberStyle, figure_text

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from instruments.texts import sized
 from sequencer.diagnosis.result import Trace
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import as_pct, fixed, way
 from sequencer.reports.drawing.chart import Sample, box_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale

@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sequencer.evaluation.evaluate import Evaluation
 from sequencer.evaluation.figures.conformity import judge
 from sequencer.evaluation.figures.contributions import Contribution
+from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.decision_rules import RULES
 from sequencer.reports import words
 from sequencer.reports.as_text import as_pct, coverage, dof, fixed, probability, ratio, significant, way
@@ -154,7 +154,7 @@ def _decimals(U: float) -> int:
 def _own_unit(evaluation: Evaluation, line: Contribution) -> str:
     """Unit that a contribution is stated in: that of the output, of the input, or of a sensor's signal."""
     stated = evaluation.basis.statements
-    if not stated or not line.name.startswith(f"{stated[0].tap}: "):
+    if not stated or line.tap != stated[0].tap:
         return evaluation.output_unit
     # Scatter is that of values, what is stated is of the signal that carries them.
     return evaluation.input_unit if line.kind == "A" else evaluation.input_signal_unit

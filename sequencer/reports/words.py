@@ -7,7 +7,7 @@ import pandas as pd
 
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.adjustment import Adjustment
-from sequencer.evaluation.evaluate import Evaluation
+from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import MINUS, as_pct, coverage, fixed, is_out, percent_used, significant, way
 from sequencer.reports.number_style import NumberStyle
 
@@ -110,6 +110,8 @@ def headline(content: Content, *, minus: str = MINUS, has_U: bool = True) -> str
             f'stage "{stage.name}" {fixed(stage.worst_pct, 3, minus=minus, is_signed=True)} % of span, '
             f"{percent_used(share, minus=minus)} % of its own tolerance"
         )
+    if found.verdict.result == "fail" and found.worst is not None and not is_out(found.worst["used_pct"]):
+        return found.verdict.reason  # out where no share of a tolerance says so
     return f"worst {worst}" + (f"; {found.verdict.accepted}" if found.verdict.accepted else "")
 
 

@@ -20,7 +20,8 @@ from instruments.simulated.faults import Fault, fault
 from instruments.simulated.physics import Nature, Plant
 from sequencer import core
 from sequencer.evaluation.budget import Basis
-from sequencer.evaluation.evaluate import Evaluation, evaluate
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.evaluation.result import Evaluation
 from sequencer.planning.bench_statements import basis_of
 from sequencer.planning.plan import Plan
 from sequencer.readings.table import tidy

@@ -245,7 +245,7 @@ def test_without_the_check_at_the_set_the_property_fails(monkeypatch):
 
 
 def test_without_the_check_of_the_plan_the_property_fails(monkeypatch):
-    monkeypatch.setattr("sequencer.planning.plan._refuse_what_harms", lambda *_: None)
+    monkeypatch.setattr("sequencer.planning.plan.refuse_what_harms", lambda *_: None)
     with pytest.raises(AssertionError):  # refused at the set, with the output on already
         check_of(HZ | {"limits": (0, 1050)})
 

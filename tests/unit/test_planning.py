@@ -151,11 +151,42 @@ def test_a_settling_band_is_never_finer_than_the_receiver_shows(small):
     assert {point.rule.tolerance for point in plan.points} == {1e-4}  # 0.1 uA, the resolution of the 100 mA range
 
 
-def test_0_of_a_square_root_is_planned_though_its_tolerance_has_no_bound(small):
-    plan = small(type_sheet={"0.2 % of span": "1 Hz", "time constant": "characteristic: square root\ntime constant"})
+ROOT_OF_1_Hz = {"0.2 % of span": "1 Hz", "time constant": "characteristic: square root\ntime constant"}
+
+
+def test_at_0_of_a_square_root_the_plan_says_that_there_is_no_uncertainty_and_so_no_verdict(small):
+    plan = small(type_sheet=ROOT_OF_1_Hz)
     bottom = [point for point in plan.points if point.setpoint.frac == 0 and point.role == "reading"]
-    assert all(point.tolerance != point.tolerance and point.tur is None for point in bottom)
-    assert all(point.rule.tolerance > 0 for point in plan.points)
+    # 1 Hz of 1000 Hz gives 16 mA * root(1 / 1000) at 0, where the slope has no bound.
+    assert {round(point.tolerance, 9) for point in bottom} == {round(16 * 0.001**0.5, 9)}
+    assert all(point.tur is None and point.rule.tolerance > 0 for point in bottom)
+    (said,) = [each for each in plan.warnings if "not determinable" in each]
+    assert said.startswith("at 0 % the uncertainty is not determinable")
+
+
+def test_where_a_share_of_the_reading_leaves_no_tolerance_the_plan_shows_the_line_to_write(small):
+    plan = small(type_sheet={"0.2 % of span": "1 % of reading"})
+    (said,) = [each for each in plan.warnings if "gets no verdict there" in each]
+    assert said.startswith("at 0 % the tolerance (0 mA at least) is less than the bench can tell")
+    written = said.rsplit("tolerance: ", 1)[1]
+    # Meter: 0.005 % of 4 mA + 0.001 % of 100 mA = 1.2 uA; reference 1 mHz is 16 nA; still to go 20 % of the 1 % of
+    # 250 Hz, 8 uA; all rectangular: U = 2 * 8.09 / root 3 = 9.34 uA. Four times that is 0.23 % of 16 mA, so 0.5 %.
+    assert written == "1 % of reading + 0.5 % of span"
+    assert not [each for each in small(type_sheet={"0.2 % of span": written}).warnings if "no verdict" in each]
+    assert not [each for each in small().warnings if "no verdict" in each]
+
+
+def test_a_sequence_without_cautions_gets_the_general_ones_of_its_kind_and_the_plan_says_so(small):
+    plan = small()
+    assert any("lists no cautions: the general ones are asked" in each for each in plan.warnings)
+    assert any("Local codes" in each for each in plan.cautions)
+    assert any("live loop" in each for each in plan.cautions)  # 4 .. 20 mA
+    assert not any("rotating machine" in each for each in plan.cautions)
+    turning = small(type_sheet={"small pulse rate converter": "pump drive"})
+    assert any("rotating machine" in each for each in turning.cautions)
+    own = small(sequence={"settled within": "cautions: [Guards are fitted.]\nsettled within"})
+    assert own.cautions == ("Guards are fitted.",)
+    assert not any("lists no cautions" in each for each in own.warnings)
 
 
 def test_a_safe_level_beyond_the_range_that_the_points_take_is_refused(small):

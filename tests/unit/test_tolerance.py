@@ -5,7 +5,7 @@ import pytest
 
 from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
 from instruments.units import terms
-from sequencer.inputs.tolerance import half_width, slope
+from sequencer.inputs.tolerance import half_width, slope, with_floor
 
 BASES = ("span", "reading", "output")
 
@@ -58,11 +58,34 @@ def test_half_width_is_what_is_worked_out_by_hand(text, sheet, at, half_mA):
     assert found == pytest.approx([half_mA], rel=1e-12, abs=1e-15)
 
 
-@pytest.mark.parametrize("text", ["1 mbar", "1 % of reading", "0.1 % of span + 1 mbar"])
-def test_nothing_is_judged_at_0_of_a_square_root_where_its_slope_has_no_bound(text):
-    found = half_width(terms(text, bases=BASES), FLOW, np.array([0.0, 62.5]))
-    assert np.isnan(found[0])
-    assert found[1] > 0
+@pytest.mark.parametrize(
+    ("text", "at", "half_mA"),
+    [
+        # The slope has no bound at 0; what 1 mbar gives there has one: 16 mA * root(1 / 250).
+        ("1 mbar", 0.0, 16 * (1 / 250) ** 0.5),
+        ("0.1 % of span + 1 mbar", 0.0, 0.016 + 16 * (1 / 250) ** 0.5),
+        ("1 % of reading", 0.0, 0.0),  # 1 % of nothing
+        # The slope at 0.01 mbar promises 5.06 mA for 1 mbar; down to -0.99 mbar it is less.
+        ("1 mbar", 0.01, 16 * ((0.01 / 250) ** 0.5 + (0.99 / 250) ** 0.5)),
+        ("1 mbar", 25.0, 16 * 0.5 * 10**0.5 / 250),  # far from 0 it is the slope: half of root 10
+    ],
+)
+def test_near_0_of_a_square_root_the_band_is_never_wider_than_the_characteristic_gives(text, at, half_mA):
+    found = half_width(terms(text, bases=BASES), FLOW, np.array([at]))
+    assert found == pytest.approx([half_mA], rel=1e-12, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "needed_pct", "written"),
+    [
+        ("1 % of reading", 0.013, "1 % of reading + 0.02 % of span"),
+        ("1 % of reading", 0.05, "1 % of reading + 0.05 % of span"),
+        ("1 % of reading + 0.01 % of span", 0.06, "1 % of reading + 0.1 % of span"),  # 0.07 in all
+        ("2 mbar", 0.51, "2 mbar + 1 % of span"),
+    ],
+)
+def test_a_floor_is_written_as_a_round_share_of_the_span(text, needed_pct, written):
+    assert str(with_floor(terms(text, bases=BASES), needed_pct)) == written
 
 
 def test_below_a_cut_off_the_input_does_not_matter():

@@ -208,18 +208,31 @@ def test_every_rule_is_asked_for_by_name(judged, rule, error_over_T, result, say
     assert says in found.verdict.reason
 
 
-def test_a_point_that_is_not_judged_weakens_nothing(judged):
-    # At 0 Hz "of reading" leaves no tolerance, and the meter that is good to 1 % of reading no doubt either.
-    first = Statement(
-        tap="input", instrument="f", accuracy=Limits(of_reading=1e-5, floor=0), resolution=0, certificate=None
-    )
-    text = PULSE.replace("0.2 % of span", "0.4 % of reading")
-    found = judged(0.5, basis(first=first), text=text)
+# At 0 Hz "of reading" leaves no tolerance. U of the meter is 0.2 T = 6.4 uA: more is out, less nobody can tell.
+@pytest.mark.parametrize(
+    ("error_mA", "result"), [(0.0, "not determinable"), (0.0063, "not determinable"), (0.0065, "fail"), (-1.0, "fail")]
+)
+def test_where_a_share_of_the_reading_leaves_no_tolerance_u_decides(type_sheet, by_hand, error_mA, result):
+    sheet = type_sheet(PULSE.replace("0.2 % of span", "0.4 % of reading"))
+    rows = [(0, 4.0 + error_mA), (500, 12.0), (1000, 20.0), (500, 12.0), (0, 4.0 + error_mA)]
+    found = evaluate(from_csv(by_hand("input;output", [*rows, *rows[1:]]), sheet.datasheet()), sheet, basis=basis())
     assert (found.visits["is_judged"] == (found.visits["setpoint_pct"] > 0)).all()
-    assert found.verdict.result == "pass"
+    assert found.verdict.result == result, found.verdict.reason
+    assert "at 0 %" in found.verdict.reason
+    # Four times U are 25.6 uA: 0.16 % of span, so 0.2 %.
+    assert found.tolerance_to_write == "0.4 % of reading + 0.2 % of span"
+    assert "State in the type sheet" in advice(found, "by hand", "") or result == "fail"
 
 
-def test_the_zero_of_a_square_root_that_is_not_judged_weakens_nothing(type_sheet, by_hand):
+def test_more_than_u_beyond_the_tolerance_is_out_though_u_exceeds_it(judged):
+    # U = 1.25 T: nothing passes, but an error of 2.3 T is more than T + U = 2.25 T.
+    assert judged(2.2, basis(1.25)).verdict.result == "not determinable"
+    found = judged(2.3, basis(1.25))
+    assert found.verdict.result == "fail"
+    assert found.worst["verdict"] == "fail"
+
+
+def test_at_the_zero_of_a_square_root_without_cut_off_there_is_no_verdict(type_sheet, by_hand):
     flow = PULSE.replace("0 .. 1000 Hz", "0 .. 100 mbar").replace("0.2 % of span", "1 % of reading")
     sheet = type_sheet(flow + "characteristic: square root\n")
     rows = [(0, 4.0), (25, 12.0), (100, 20.0), (25, 12.0), (0, 4.0), (25, 12.0), (100, 20.0)]
@@ -227,7 +240,8 @@ def test_the_zero_of_a_square_root_that_is_not_judged_weakens_nothing(type_sheet
     first = meter("input", 0.001)
     found = evaluate(table, sheet, basis=basis(first=first))
     assert math.isnan(found.visits["U"][0])
-    assert found.verdict.result == "pass", found.verdict.reason
+    assert found.verdict.result == "not determinable"
+    assert found.verdict.reason.startswith("at 0 % upscale, 0 % downscale the tolerance of 0 mA is less than")
 
 
 def test_a_stage_outside_its_own_tolerance_fails_a_unit_that_is_within(type_sheet, by_hand):
@@ -239,13 +253,22 @@ def test_a_stage_outside_its_own_tolerance_fails_a_unit_that_is_within(type_shee
     assert 'stage "pickup" is outside its own tolerance, +0.2 % of span at 50 %' in found.verdict.reason
 
 
-def test_a_stage_is_not_judged_where_a_share_of_zero_leaves_no_tolerance(type_sheet, by_hand):
-    text = CHAIN.replace("tolerance: 0.1 % of span", "tolerance: 1 % of reading")
-    sheet = type_sheet(text)
-    rows = [(0, 0.001, 4), (600, 602.4, 12.032), (1200, 1200, 20)]
+@pytest.mark.parametrize(
+    ("at_zero", "stage", "result"),
+    [(0.001, "not determinable", "conditional pass"), (3.0, "fail", "fail")],
+)
+def test_a_stage_whose_tolerance_is_a_share_of_zero_is_out_or_a_reservation(
+    type_sheet, by_hand, at_zero, stage, result
+):
+    # Speeds typed in whole rpm, pulses to 1 mHz: half a step of each explains 0.5005 Hz.
+    sheet = type_sheet(CHAIN.replace("tolerance: 0.1 % of span", "tolerance: 1 % of reading"))
+    rows = [(0, at_zero, 4), (600, 602.4, 12.032), (1200, 1200.001, 20)]
     found = evaluate(from_csv(by_hand("speed;pulse;returned", rows), sheet.datasheet()), sheet)
-    assert [stage.result for stage in found.stages] == ["pass", "pass"]
-    assert found.stages[0].worst_at_pct == 50
+    assert [each.result for each in found.stages] == [stage, "pass"]
+    assert "at 0 %" in found.stages[0].reason
+    assert found.verdict.result == result
+    if result != "fail":
+        assert found.verdict.reservations == (f'stage "pickup" is not determinable: {found.stages[0].reason}',)
 
 
 def test_points_that_were_not_read_leave_it_open_unless_it_failed_already(judged):

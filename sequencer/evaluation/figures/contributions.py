@@ -17,6 +17,7 @@ __all__ = [
     "DIVISORS",
     "Contribution",
     "Distribution",
+    "Origin",
     "dof_of_unreliable",
     "from_certificate",
     "from_half_width",
@@ -26,6 +27,9 @@ __all__ = [
 ]
 
 Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
+Origin: TypeAlias = Literal[
+    "accuracy", "resolution", "certificate", "temperature", "correction", "allowance", "scatter", "settling", ""
+]
 
 # Half width over standard uncertainty: GUM 4.3.7, 4.3.9; arcsine is the value of a sine at an unknown moment.
 DIVISORS: dict[str, float] = {"rectangular": np.sqrt(3.0), "triangular": np.sqrt(6.0), "arcsine": np.sqrt(2.0)}
@@ -43,6 +47,8 @@ class Contribution:
         distribution: of the quantity; the combined uncertainty does not depend on it, a Monte Carlo run does.
         kind: "A" from readings, "B" from anything else.
         reason: why `u` is NaN where it is.
+        tap: where the quantity stands, "" where none is meant.
+        origin: where the uncertainty comes from, "" where nothing is said of it.
 
     Raises:
         ReadingsError: an uncertainty is negative or infinite, or degrees of freedom are not above 0.
@@ -55,6 +61,8 @@ class Contribution:
     distribution: Distribution = "normal"
     kind: Literal["A", "B"] = "B"
     reason: str = "uncertainty not known"
+    tap: str = ""
+    origin: Origin = ""
 
     def __post_init__(self) -> None:
         if (self.u < 0).any() or np.isinf(self.u).any():

@@ -1,0 +1,182 @@
+"""What is refused before anything is energised: what the bench cannot do, and what could harm the unit."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import DataSheet
+from instruments.errors import PlanError
+from instruments.units import Span, is_alike, magnitude, show
+from instruments.wiring import Wire
+from sequencer.inputs.files import LoadedSequence
+from sequencer.planning.points import Point, Visit
+
+__all__ = [
+    "bench_limits",
+    "reach",
+    "refuse_an_unsafe_safe_level",
+    "refuse_what_harms",
+    "refuse_what_has_no_end",
+    "refuse_what_is_not_captured",
+    "refuse_what_is_not_evaluated",
+    "refuse_what_lasts",
+    "unit_limits",
+]
+
+_MOST_VISITS = 20_000
+_MOST_READINGS = 200_000
+_LONGEST_S = 30 * 86_400.0
+
+
+def unit_limits(sequence: LoadedSequence, sheet: DataSheet) -> Span:
+    """Limits of the unit as signals of the first tap."""
+    tap = sheet.taps[0]
+    unit = sequence.sheet.limits or Span(min(tap.low, tap.high), max(tap.low, tap.high), tap.unit)
+    within = unit.within(tap.unit)
+    ends = tap.to_signal(np.array([within.bottom, within.top]))
+    if np.isnan(ends).any():
+        raise PlanError(
+            f"the limits {unit} reach beyond what the sensor is defined for",
+            where=sequence.sheet_document.where("input", "limits"),
+            todo="narrow the limits",
+        )
+    return Span(float(ends.min()), float(ends.max()), tap.signal_unit)
+
+
+def reach(sheet: DataSheet, unit_limits: Span, visits: Sequence[Visit]) -> Span | None:
+    """What the setpoints go to within the limits of the unit, as signals of the first tap; None if none lies there."""
+    tap = sheet.taps[0]
+    signals = tap.to_signal(tap.value(np.array([setpoint.frac for _, _, setpoint in visits])))
+    within = [signal for signal in signals.tolist() if unit_limits.holds(signal)]
+    return Span(min(within), max(within), tap.signal_unit) if within else None
+
+
+def bench_limits(bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]) -> tuple[tuple[str, Span], ...]:
+    """Limits that the bench file sets to its source; none if it sets none."""
+    unit = sheet.taps[0].signal_unit
+    port = wires[0].source
+    assert port is not None
+    own = bench.file.instruments[port.instrument].limits
+    if own is None:
+        return ()
+    if not is_alike(own.unit, unit):
+        raise PlanError(
+            f'the limits of "{port.instrument}" are in {own.unit}, but it sets {unit} here',
+            where=bench.where("instruments", port.instrument, "limits"),
+            allowed=f"limits in {unit}",
+            todo="give the limits for what it sets, or take another bench",
+        )
+    return (("limits in the bench file", own),)
+
+
+def refuse_what_has_no_end(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
+    """A slip of the pen must not keep a bench busy for a year, or a computer out of memory."""
+    readings_n = sum(setpoint.readings_n for _, _, setpoint in visits)
+    if len(visits) > _MOST_VISITS or readings_n > _MOST_READINGS:
+        raise PlanError(
+            f"{len(visits)} moves with {readings_n} readings",
+            where=sequence.document.where("steps"),
+            allowed=f"at most {_MOST_VISITS} moves and {_MOST_READINGS} readings",
+            todo="take fewer points, cycles or readings",
+        )
+
+
+def refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> None:
+    """Each wait may be right, and all together more than a bench is there for."""
+    estimate_s = sum(point.estimate_s for point in points)
+    if estimate_s > _LONGEST_S:
+        raise PlanError(
+            f"it would take {estimate_s / 86400:.0f} days",
+            where=sequence.document.where("steps"),
+            allowed=f"at most {_LONGEST_S / 86400:g} days",
+            todo="take fewer points, cycles or readings, or look for a time with a wrong unit",
+        )
+
+
+def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
+    """Figures are those of one step: a second one would be read for nothing, and none gives no verdict."""
+    reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == "reading"))
+    if len(reads) != 1:
+        raise PlanError(
+            f"{len(reads)} steps of this sequence take readings",
+            where=sequence.document.where("steps", *(number - 1 for number in reads[1:2])),
+            allowed="one step that takes readings, such as a traverse",
+            todo="make a sequence of its own for each further one" if reads else "add a traverse",
+        )
+
+
+def refuse_what_is_not_captured(
+    sequence: LoadedSequence, bench: LoadedBench, wires: tuple[Wire, ...], visits: Sequence[Visit]
+) -> None:
+    """A capture reads one tap, by an instrument: nobody types in hundreds of readings a minute."""
+    read_by = {each.tap: each.receiver.instrument for each in wires if each.receiver is not None}
+    quick = [tap for tap, name in read_by.items() if bench.descriptions[name].kind != "keyed"]
+    for number, name, setpoint in visits:
+        if name == "capture" and setpoint.tap not in quick:
+            raise PlanError(
+                f'no instrument with an interface reads the tap "{setpoint.tap}"',
+                where=sequence.document.where("steps", number - 1, name),
+                allowed=", ".join(quick) or "none on this bench",
+                todo="capture another tap, or leave the step out",
+            )
+
+
+def refuse_what_harms(
+    sequence: LoadedSequence,
+    sheet: DataSheet,
+    limits: tuple[tuple[str, Span], ...],
+    wires: tuple[Wire, ...],
+    visits: Sequence[Visit],
+) -> None:
+    """Refuse what goes beyond a limit of unit, bench or source, every setpoint at once; raises PlanError."""
+    tap = sheet.taps[0]
+    port = wires[0].source
+    assert port is not None
+    # What is ideally reached further down the chain has limits as well; the run itself can only hold the input.
+    further = [
+        (f'limits of the tap "{name}"', each.limits, index, sheet.taps[index].unit)
+        for index, (name, each) in enumerate(sequence.sheet.tap_sheets)
+        if index and each.limits is not None
+    ]
+    faults: dict[tuple[int, float], PlanError] = {}
+    for number, name, setpoint in visits:
+        value = float(tap.value(np.array(setpoint.frac)))
+        signal = float(tap.to_signal(np.array(value)))
+        levels = [(reason, limit, tap.signal_unit, signal) for reason, limit in limits]
+        levels.append(("range of the source", port.entry.range, tap.signal_unit, signal))
+        levels += [
+            (reason, limit, unit, float(sheet.ideal(np.array(value), last=index)))
+            for reason, limit, index, unit in further
+        ]
+        for reason, limit, unit, level in levels:
+            if not limit.within(unit).holds(level):
+                faults.setdefault(
+                    (number, setpoint.frac),
+                    PlanError(
+                        f"{100 * setpoint.frac:g} % ({value:g} {tap.unit}) lies outside the {reason}",
+                        where=sequence.document.where("steps", number - 1, name),
+                        allowed=str(limit),
+                        todo="leave the point out, or correct the limits if they are wrong",
+                    ),
+                )
+    if faults:
+        first, *others = faults.values()
+        raise PlanError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+
+
+def refuse_an_unsafe_safe_level(
+    bench: LoadedBench, limits: tuple[tuple[str, Span], ...], wires: tuple[Wire, ...]
+) -> None:
+    """Every run begins and ends at the safe level, and the source stays in the range of the points."""
+    port, level = wires[0].source, wires[0].safe_level
+    assert port is not None
+    assert level is not None
+    for reason, limit in (("range of the source", port.entry.range), *limits):
+        if not limit.holds(magnitude(level, limit.unit)):
+            raise PlanError(
+                f'the safe level of "{port.instrument}", {show(level)}, lies outside the {reason}',
+                where=bench.where("instruments", port.instrument),
+                allowed=str(limit),
+                todo='give a "safe level" that is one for this unit, or widen the limits if this one does no harm',
+            )

@@ -1,0 +1,223 @@
+"""The points of a plan: what is set, what is expected there, and how it is told that it is steady."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import DataSheet, FloatArray, Tap
+from instruments.units import Quantity, Span, quantity
+from instruments.wiring import Wire
+from sequencer.evaluation.budget import error_budget
+from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.settling_rule import SettlingRule
+from sequencer.inputs.step import Role, Setpoint
+from sequencer.inputs.tolerance import half_width
+from sequencer.planning.bench_statements import basis_of
+from sequencer.planning.cautions import general_cautions
+
+__all__ = ["Plan", "Point", "Visit", "points_of", "receiver_of"]
+
+_CAPTURE_WITHIN = 0.1
+
+Visit = tuple[int, str, Setpoint]
+"""Number of the step, its name, and where it goes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One place the run goes to: what is set, what is expected, and how it is told that it is steady.
+
+    Args:
+        number: from 1, over the whole plan.
+        step: number of the step in the sequence, from 1.
+        step_name: its name.
+        setpoint: from the step.
+        value: of the first tap, in its unit.
+        level: what the source is told (ohm for a Pt100).
+        expected: ideal value at each tap, in its unit.
+        tolerance: half width at the last tap in its unit; NaN or 0 = not judged here.
+        rule: for settling, in the unit of the last tap.
+        estimate_s: how long it will take.
+        U: expanded uncertainty that the error will have at least, in the unit of the last tap; None = not known.
+        tur: tolerance over `U`; None = not known.
+    """
+
+    number: int
+    step: int
+    step_name: str
+    setpoint: Setpoint
+    value: float
+    level: Quantity
+    expected: tuple[float, ...]
+    tolerance: float
+    rule: SettlingRule
+    estimate_s: float
+    U: float | None
+    tur: float | None
+
+    @property
+    def role(self) -> Role:
+        """Exercise, reading, or end pair."""
+        return self.setpoint.role
+
+    @property
+    def is_capture(self) -> bool:
+        """Many readings in a row for their noise, not for their mean."""
+        return self.setpoint.role in {"capture", "capture, drive off"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A sequence on a bench, ready to run: points in order, wiring, limits, warnings."""
+
+    sequence: LoadedSequence
+    bench: LoadedBench
+    sheet: DataSheet
+    wires: tuple[Wire, ...]
+    points: tuple[Point, ...]
+    limits: tuple[tuple[str, Span], ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def estimate_s(self) -> float:
+        """How long the run will take."""
+        return sum(point.estimate_s for point in self.points)
+
+    @property
+    def tur(self) -> float | None:
+        """The smallest TUR of the points that are judged; None where one is not known."""
+        known = [point.tur for point in self.points if point.role == "reading" and point.tolerance > 0]
+        if not known or any(each is None for each in known):
+            return None
+        return min(each for each in known if each is not None)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What must be confirmed before anything is energised: what the sequence lists, or else what is general."""
+        return self.sequence.file.cautions or general_cautions(self.sheet)
+
+
+def points_of(
+    sequence: LoadedSequence, bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...], visits: Sequence[Visit]
+) -> tuple[Point, ...]:
+    """The points of a plan in order; arguments as in `Plan`, `visits` as the steps have them."""
+    tap = sheet.taps[0]
+    # With the source off the unit is taken to rest at 0 %.
+    fractions = np.array([0.0 if setpoint.role == "capture, drive off" else setpoint.frac for _, _, setpoint in visits])
+    values = tap.value(fractions)
+    signals = tap.to_signal(values)
+    expected = np.stack([sheet.ideal(values, last=index) for index in range(len(sheet.taps))], axis=1)
+    widths = half_width(sequence.sheet.tolerance, sheet, values)
+    bands = _bands(sequence, widths, visits, resolution=receiver_of(bench, wires[-1], sheet.taps[-1])[0])
+    U = _expected_U(sequence, bench, sheet, wires, signals=signals, output=expected[:, -1], to_go=bands)
+    bounds = sequence.sheet.settling
+    takes_s = {
+        each.tap: receiver_of(bench, each, taken)[1]
+        for each, taken in zip(wires, sheet.taps, strict=True)
+        if each.receiver is not None
+    }
+    rules = _rules(sequence, bench, sheet, wires, expected=expected[:, -1], bands=bands)
+    points = []
+    for index, ((number, name, setpoint), rule) in enumerate(zip(visits, rules, strict=True)):
+        width = float(widths[index])
+        settle_s = 0.0 if setpoint.role == "end pair" else rule.time_constant_s * rule.folds + rule.dead_time_s
+        reads_s = setpoint.readings_n * takes_s.get(setpoint.tap, takes_s[wires[-1].tap])
+        points.append(
+            Point(
+                number=index + 1,
+                step=number,
+                step_name=name,
+                setpoint=setpoint,
+                value=float(values[index]),
+                level=quantity(f"{float(signals[index])!r} {tap.signal_unit}"),
+                expected=tuple(float(each) for each in expected[index]),
+                tolerance=width,
+                rule=rule,
+                estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + reads_s,
+                U=float(U[index]) if U[index] > 0 else None,
+                tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
+            )
+        )
+    return tuple(points)
+
+
+def _bands(sequence: LoadedSequence, widths: FloatArray, visits: Sequence[Visit], *, resolution: float) -> FloatArray:
+    """The settling error that is allowed at each point, in the unit of the last tap.
+
+    Where the point itself has no tolerance, it settles as strictly as the strictest of the others. Nothing finer than
+    the receiver shows can be asked of it. A capture looks at what is left of a settling, so it waits longer.
+    """
+    share = np.array([_CAPTURE_WITHIN if name == "capture" else 1.0 for _, name, _ in visits])
+    least = float(np.min(widths, initial=np.inf, where=widths > 0))
+    wanted = np.where(widths > 0, widths, least if math.isfinite(least) else 0.0)
+    return np.asarray(np.maximum(share * sequence.file.settled_within * wanted, resolution))
+
+
+def _rules(
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    sheet: DataSheet,
+    wires: tuple[Wire, ...],
+    *,
+    expected: FloatArray,
+    bands: FloatArray,
+) -> tuple[SettlingRule, ...]:
+    """How it is told at each point that the unit is steady, coming from the point before."""
+    last, bounds = sheet.taps[-1], sequence.sheet.settling
+    lag_s = math.sqrt(sum(stage.time_constant_s**2 for stage in sheet.stages))
+    dead_s = sum(stage.dead_time_s for stage in sheet.stages)
+    is_read_between = any(each.receiver is not None for each in wires[1:-1])
+    ends = (min(last.low, last.high), max(last.low, last.high)) if is_read_between else None
+    resolution, _ = receiver_of(bench, wires[-1], last)
+    return tuple(
+        SettlingRule(
+            tolerance=float(band),
+            time_constant_s=lag_s,
+            minimum_s=max(bounds.minimum, dead_s),
+            maximum_s=bounds.maximum,
+            resolution=resolution,
+            dead_time_s=dead_s,
+            tail_s=bounds.tail or None,
+            before=float(before),
+            expected=float(after),
+            ends=ends,
+        )
+        for band, before, after in zip(bands, (last.low, *expected[:-1]), expected, strict=True)
+    )
+
+
+def receiver_of(bench: LoadedBench, wired: Wire, tap: Tap) -> tuple[float, float]:
+    """Resolution in the unit of the tap's signal, and time of one reading, of what reads a tap."""
+    port = wired.receiver
+    assert port is not None
+    function = bench.descriptions[port.instrument].functions[port.function]
+    resolution = function.resolution(port.entry, tap.reading_unit)
+    return resolution / (abs(tap.correction.factor) if tap.correction else 1.0), function.takes
+
+
+def _expected_U(
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    sheet: DataSheet,
+    wires: tuple[Wire, ...],
+    *,
+    signals: FloatArray,
+    output: FloatArray,
+    to_go: FloatArray,
+) -> FloatArray:
+    """Expanded uncertainty that each error will have at least, before any scatter; NaN where it is not known."""
+    file = sequence.file
+    basis = basis_of(bench, wires, sequence.sheet, coverage=file.coverage, rule=file.decision_rule, date="")
+    stated = error_budget(
+        sheet,
+        basis.statements,
+        input_signal=signals,
+        output=output,
+        to_go=to_go,
+        correlations=basis.pairs,
+        probability=basis.coverage,
+    )
+    return np.full(signals.shape, np.nan) if stated is None else stated.U

@@ -1,0 +1,143 @@
+"""What a plan warns of: bench too poor for the tolerance, tolerance that nobody can tell, what is taken on trust."""
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from instruments.benchfile import LoadedBench
+from instruments.datasheet import DataSheet
+from instruments.texts import sized
+from instruments.units import Terms
+from instruments.wiring import Port, Wire
+from sequencer.evaluation.budget import LEAST_TUR
+from sequencer.inputs.decision_rules import RULES
+from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.tolerance import with_floor
+from sequencer.planning.points import Point
+
+__all__ = ["warnings_of"]
+
+# A tolerance under ten steps of the receiver cannot be judged by it (common practice, no source).
+_STEPS_IN_TOLERANCE = 10
+_TUR_WANTED = 4.0
+_MOST_NAMED = 12  # points in one sentence
+_NEGLIGIBLE_FRAC = 1e-9  # of the span: a tolerance below is one of zero, left of rounding
+
+
+def warnings_of(
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    sheet: DataSheet,
+    wires: tuple[Wire, ...],
+    points: Sequence[Point],
+) -> tuple[str, ...]:
+    """What is to be known before anything is energised, a sentence each; arguments as in `Plan`."""
+    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires)]
+    if not sequence.file.cautions:
+        found.append("the sequence lists no cautions: the general ones are asked before a real bench is energised")
+    return tuple(found)
+
+
+def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[Point]) -> Iterator[str]:
+    """Where the tolerance asks more than the bench can tell."""
+    reading = [point for point in points if point.role == "reading"]
+    last = sheet.taps[-1]
+    nothing = _NEGLIGIBLE_FRAC * abs(last.span)
+    short = [point for point in reading if not point.tolerance > max(_told(point), nothing)]
+    widest = max((point.tolerance for point in reading), default=0.0)
+    to_write = _to_write(sequence.sheet.tolerance, short, span=abs(last.span), widest=widest)
+    if not to_write:  # what falls short everywhere is a matter of the bench, and said below
+        short = [point for point in short if not point.tolerance > nothing]
+    judged = [point for point in reading if point not in short]
+    if judged:
+        tightest = min(judged, key=lambda point: point.tolerance)
+        step = tightest.rule.resolution
+        if step and tightest.tolerance < _STEPS_IN_TOLERANCE * step:
+            yield (
+                f"the tolerance of {sized(tightest.tolerance)} {last.unit} is under {_STEPS_IN_TOLERANCE} steps of the "
+                f"receiver ({sized(step)} {last.unit}): take a finer range or meter"
+            )
+        unknown = [point for point in judged if point.U is None]
+        if unknown and len(unknown) < len(judged):
+            yield (
+                f"at {_places(unknown)} the uncertainty is not determinable, since the slope of the characteristic has "
+                "no bound there: no verdict there; state a low-flow cut-off, or leave the point out"
+            )
+            judged = [point for point in judged if point.U is not None]
+        yield from filter(None, [_doubtful([point.tur for point in judged], sequence.file.decision_rule)])
+    if short:
+        least = min((point.tolerance for point in short), default=0.0)
+        yield (
+            f"at {_places(short)} the tolerance ({sized(least, 3)} {last.unit} at least) is less than the bench can "
+            f"tell ({sized(max(_told(point) for point in short), 2)} {last.unit}): a right unit gets no verdict "
+            f"there{to_write}"
+        )
+
+
+def _told(point: Point) -> float:
+    """The least error that can be told at a point, in the unit of the last tap: U, or a step of the receiver."""
+    return point.rule.resolution if point.U is None else max(point.U, point.rule.resolution)
+
+
+def _to_write(tolerance: Terms, short: Sequence[Point], *, span: float, widest: float) -> str:
+    wanted = (max(_TUR_WANTED * (point.U or 0.0), _STEPS_IN_TOLERANCE * point.rule.resolution) for point in short)
+    needed = max(wanted, default=0.0)
+    if not 0 < needed < widest:
+        return ""
+    written = with_floor(tolerance, 100 * needed / span)
+    return f"; if the data sheet of the type allows it, write in the type sheet: tolerance: {written}"
+
+
+def _places(points: Iterable[Point]) -> str:
+    found = list(dict.fromkeys(f"{100 * point.setpoint.frac:g} %" for point in points))
+    more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
+    return ", ".join(found[:_MOST_NAMED]) + more
+
+
+def _doubtful(turs: list[float | None], rule: str) -> str:
+    """What is to be said of a bench by its TUR at each point; "" where it is good enough for the tolerance."""
+    known = [each for each in turs if each is not None]
+    if len(known) < len(turs):
+        missing = "the accuracy of an instrument is not in its description: no uncertainty, so "
+        is_needed = RULES[rule].w_over_U != 0 or RULES[rule].guard != "of U"
+        return missing + (f"no verdict by {rule}" if is_needed else "a verdict without it")
+    if min(known) < 1:
+        return (
+            f"no verdict is possible at {sum(each < 1 for each in known)} of {len(known)} points: the uncertainty "
+            "exceeds the tolerance; take better instruments, or settle more strictly"
+        )
+    if min(known) >= _TUR_WANTED:
+        return ""
+    said = f"the bench is only {min(known):.1f} times as good as the tolerance (TUR); {_TUR_WANTED:g} is wanted"
+    if min(known) < LEAST_TUR:
+        said += f"; below {LEAST_TUR:g} a pass is conditional unless a person accepts it (--accept-low-tur)"
+    return said
+
+
+def _cannot_tell(bench: LoadedBench, port: Port) -> bool:
+    """True of a receiver that would lose its settings with its power, and not show it."""
+    description = bench.descriptions[port.instrument]
+    function = description.functions[port.function]
+    asks = description.event_status or function.select_query
+    settings = (*description.prepare, *function.select, *port.entry.select)
+    return description.kind == "remote" and not asks and bool(settings)
+
+
+def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
+    """What is taken on trust on this bench, and who serves it."""
+    if wires[0].receiver is None:
+        port = wires[0].source
+        assert port is not None
+        yield (
+            f'nothing reads the tap "{wires[0].tap}": what {port.instrument} is told counts as the input, '
+            "so an error of the source looks like one of the unit"
+        )
+    ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
+    if bench.file.ambient is None and any(port.entry.temperature_coefficient is not None for port in ports):
+        yield ("the bench file states no ambient temperature: the reference temperatures are taken to be held")
+    blind = [each.receiver.instrument for each in wires if each.receiver and _cannot_tell(bench, each.receiver)]
+    if blind:
+        yield (
+            f"{', '.join(dict.fromkeys(blind))} cannot tell a loss of power, and may read on in another function: give "
+            '"event status" or "select query" in the description if there is one'
+        )
+    if any(bench.descriptions[name].kind == "keyed" for name in bench.file.instruments):
+        yield ("a person sets or reads at each point; the time they take is not in the estimate")

@@ -74,6 +74,8 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
     is_offered = offered(evaluation, findings) is not None
     if verdict.result == "pass":
         return _passed(evaluation, findings, is_offered=is_offered)
+    if verdict.result == "conditional pass" and findings is not None and _names(findings, "bench"):
+        return f"Within tolerance end to end. {_on_cause(findings, is_offered=False)}"
     if verdict.result == "conditional pass":
         is_near = "verdict" in evaluation.visits and (evaluation.visits["verdict"] == "conditional pass").any()
         near = ["it lies nearer to the limit than the measurement is sure"] if is_near else []

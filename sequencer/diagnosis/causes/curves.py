@@ -39,7 +39,6 @@ def _codes(segment: Segment, _stage: int) -> Sizes:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="square root applied",
-        row=22,
         place="output",
         make=_power(0.5),
         sizes=lambda _s, _k: one(),
@@ -50,7 +49,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="square root missing",
-        row=23,
         place="shape",
         make=_power(1.0),
         sizes=lambda _s, _k: one(),
@@ -61,7 +59,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="square root twice",
-        row=23,
         place="shape",
         make=_power(0.25),
         sizes=lambda _s, _k: one(),
@@ -72,7 +69,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="bow",
-        row=45,
         place="output",
         make=lambda t, s, k: lambda y: y + t[:, :1] * 4 * y * (1 - y),
         sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
@@ -82,7 +78,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="s shape",
-        row=46,
         place="output",
         make=lambda t, s, k: lambda y: y + t[:, :1] * np.sin(2 * np.pi * y),
         sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
@@ -92,7 +87,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="missing code",
-        row=52,
         place="output",
         make=lambda t, s, k: lambda y: y + t[:, :1] * (y > t[:, 1:2]),
         sizes=_codes,

@@ -73,7 +73,6 @@ def _skips(segment: Segment, _stage: int) -> Sizes:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="loop compliance",
-        row=33,
         place="level",
         make=_at_most,
         sizes=_top,
@@ -85,7 +84,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="supply sag",
-        row=34,
         place="level",
         make=_at_most,
         sizes=_top,
@@ -96,7 +94,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="meter burden",
-        row=44,
         place="level",
         make=_at_most,
         sizes=_top,
@@ -107,7 +104,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="sensor burnout",
-        row=36,
         place="level",
         make=_constant,
         sizes=_alarm,
@@ -118,7 +114,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="stuck output",
-        row=37,
         place="level",
         make=_constant,
         sizes=lambda _s, _k: sizes((-0.3, 1.4, 60, False)),
@@ -128,7 +123,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="meter fuse blown",
-        row=43,
         place="reading",
         make=lambda t, s, k: np.zeros_like,
         sizes=lambda _s, _k: one(),
@@ -140,7 +134,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="wrong tap",
-        row=56,
         place="reading",
         make=lambda t, s, k: np.zeros_like,
         sizes=lambda _s, _k: one(),
@@ -152,7 +145,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="drive limits",
-        row=54,
         place="output",
         make=lambda t, s, k: lambda y: np.minimum(y, t[:, :1]),
         sizes=lambda _s, _k: sizes((0.3, 0.995, 30, False)),
@@ -163,7 +155,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="drive limits",
-        row=54,
         place="output",
         make=lambda t, s, k: lambda y: np.maximum(y, t[:, :1]),
         sizes=lambda _s, _k: sizes((0.004, 0.6, 30, False)),
@@ -174,7 +165,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="drive limits",
-        row=54,
         place="output",
         make=lambda t, s, k: lambda y: np.clip(y, t[:, :1], t[:, 1:2]),
         sizes=lambda _s, _k: sizes((0.004, 0.5, 12, False), (0.51, 0.995, 12, False)),
@@ -184,7 +174,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="drive limits",
-        row=54,
         place="output",
         make=lambda t, s, k: lambda y: np.where(y < t[:, :1], 0.0, y),
         sizes=lambda _s, _k: sizes((0.0061, 0.6043, 120, False)),
@@ -195,7 +184,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="drive limits",
-        row=54,
         place="output",
         make=lambda t, s, k: lambda y: np.where((y > t[:, :1]) & (y < t[:, 1:2]), t[:, :1], y),
         sizes=_skips,

@@ -85,7 +85,6 @@ def _is_raw_gain(segment: Segment, stage: int) -> bool:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="zero shift",
-        row=1,
         place="output",
         make=_zero,
         sizes=_trims(12, _SHIFT_FRAC),
@@ -96,7 +95,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="span error",
-        row=2,
         place="output",
         make=_span,
         sizes=_trims(12),
@@ -107,7 +105,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="zero and span",
-        row=3,
         place="output",
         make=_zero_and_span,
         sizes=_trim_pair,
@@ -125,7 +122,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="meter gain",
-        row=43,
         place="reading",
         make=_raw_gain,
         sizes=_trims(10),
@@ -137,7 +133,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="load resistor wrong",
-        row=41,
         place="reading",
         make=_raw_gain,
         sizes=_trims(10),
@@ -149,7 +144,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="leak across receiver",
-        row=38,
         place="level",
         make=lambda t, s, k: _raw_gain(-np.abs(t), s, k),
         sizes=_trims(10, sign=False),
@@ -159,7 +153,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="leak across transmitter",
-        row=39,
         place="level",
         make=_leak,
         sizes=_leak_sizes,
@@ -173,7 +166,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="meter offset",
-        row=43,
         place="reading",
         make=lambda t, s, _: lambda level: level + t[:, :1] * s.after.span,
         sizes=_trims(12, _SHIFT_FRAC),

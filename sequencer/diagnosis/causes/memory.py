@@ -105,7 +105,6 @@ def _has_directions(segment: Segment, _stage: int) -> bool:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="hysteresis",
-        row=47,
         place="output",
         make=_lens,
         sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.3, 12, True), signed=(True,)),
@@ -116,7 +115,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="backlash",
-        row=48,
         place="output",
         make=_play,
         sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.3, 14, True)),
@@ -126,7 +124,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="dead band",
-        row=49,
         place="input",
         make=_play,
         sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.3, 14, True)),
@@ -137,7 +134,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="stiction",
-        row=50,
         place="input",
         make=_stuck,
         sizes=lambda _s, _k: sizes((0.01, 0.6, 160, False)),
@@ -147,7 +143,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="lag",
-        row=20,
         place="output",
         make=_lag,
         sizes=_lag_sizes,
@@ -158,7 +153,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="stale reading",
-        row=21,
         place="reading",
         make=_stale,
         sizes=lambda _s, _k: discrete(np.array([0.0, 1.0])),

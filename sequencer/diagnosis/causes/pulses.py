@@ -83,7 +83,6 @@ def _cut(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="pulses per revolution wrong",
-        row=9,
         place="output",
         make=_scaled,
         sizes=_counts,
@@ -94,7 +93,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="double counting",
-        row=12,
         place="input",
         make=lambda t, s, k: lambda x: x * (1 + t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 1.1, 16, True)),
@@ -105,7 +103,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="double counting",
-        row=12,
         place="input",
         make=lambda t, s, k: lambda x: 2 * x,
         sizes=lambda _s, _k: one(),
@@ -116,7 +113,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="double counting",
-        row=12,
         place="output",
         make=lambda t, s, k: lambda y: y * (1 + t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 1.1, 16, True)),
@@ -128,7 +124,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="extra pulses from the inverter",
-        row=13,
         place="output",
         make=lambda t, s, k: lambda y: y + t[:, :1],
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 0.3, 12, True)),
@@ -140,7 +135,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="missing pulses at low speed",
-        row=10,
         place="output",
         make=_lost_low,
         sizes=lambda _s, _k: sizes((0.0061, 0.6043, 60, False), (0.0, 0.15, 7, False)),
@@ -153,7 +147,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="low frequency cut-off",
-        row=15,
         place="input",
         make=_cut,
         sizes=lambda _s, _k: sizes((0.0061, 0.6043, 120, False)),
@@ -164,7 +157,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="missing pulses at high speed",
-        row=11,
         place="input",
         make=_lost_high,
         sizes=lambda _s, _k: sizes((0.3, 0.97, 12, False), (0.03, 2.0, 8, True)),
@@ -176,7 +168,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="missing pulses at high speed",
-        row=11,
         place="input",
         make=_halved,
         sizes=lambda _s, _k: sizes((0.3, 1.0, 60, False)),
@@ -188,7 +179,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="slip",
-        row=53,
         place="output",
         make=lambda t, s, k: lambda y: y * (1 - t[:, :1]),
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 0.4, 14, True)),
@@ -200,7 +190,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="tachometer marks",
-        row=55,
         place="reading",
         make=lambda t, s, k: lambda value: value * t[:, :1],
         sizes=lambda _s, _k: discrete(np.array([2, 3, 4, 6, 0.5, 1 / 3, 0.25, 1.5, 2 / 3])),

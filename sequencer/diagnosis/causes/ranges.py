@@ -117,7 +117,6 @@ def _ratio_free(_segment: Segment, _stage: int) -> Sizes:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="upper range wrong",
-        row=4,
         place="input",
         make=_scaled,
         sizes=lambda _s, _k: discrete(100 / np.array(_STOCK_PCT)),
@@ -127,7 +126,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="upper range wrong",
-        row=4,
         place="input",
         make=_scaled,
         sizes=_ratio_free,
@@ -137,7 +135,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="lower range wrong",
-        row=5,
         place="input",
         make=_from_lower,
         sizes=lambda _s, _k: discrete(np.array(_LOWER_PCT) / 100),
@@ -147,7 +144,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="lower range wrong",
-        row=5,
         place="input",
         make=_from_lower,
         sizes=lambda s, _k: sizes((2 * s.tolerance, 0.6, 16, True), signed=(True,)),
@@ -157,7 +153,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="0-20 sent",
-        row=6,
         place="level",
         make=lambda t, s, k: _dead_zero(s, is_held=False),
         sizes=lambda _s, _k: one(),
@@ -168,7 +163,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="live zero lost",
-        row=7,
         place="level",
         make=lambda t, s, k: _dead_zero(s, is_held=True),
         sizes=lambda _s, _k: one(),
@@ -182,7 +176,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="4-20 read as 0-20",
-        row=8,
         place="reading",
         make=lambda t, s, k: lambda level: s.after.low + s.after.span * level / max(s.after.low, s.after.high),
         sizes=lambda _s, _k: one(),
@@ -194,7 +187,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="reversed action",
-        row=24,
         place="output",
         make=lambda t, s, k: lambda y: 1 - y,
         sizes=lambda _s, _k: one(),
@@ -204,7 +196,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="wrong pressure unit",
-        row=26,
         place="value",
         make=_scaled,
         sizes=lambda _s, _k: discrete(np.array(_PRESSURE_RATIOS)),
@@ -215,7 +206,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="gauge against absolute",
-        row=27,
         place="value",
         make=lambda t, s, k: lambda value: value + t[:, :1] / _PRESSURE_MBAR[s.sheet.taps[k].unit],
         sizes=lambda _s, _k: sizes((950.0, 1060.0, 6, False), signed=(True,)),

@@ -154,7 +154,6 @@ def _degrees(segment: Segment, stage: int) -> float:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="wrong temperature unit",
-        row=25,
         place="value",
         make=lambda t, s, k: lambda value: np.where(t[:, :1] > 0, 1.8 * value + 32, (value - 32) / 1.8),
         sizes=lambda _s, _k: discrete(np.array([1.0, -1.0])),
@@ -165,7 +164,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="wrong rtd curve",
-        row=28,
         place="value",
         make=_curve,
         sizes=_curves,
@@ -176,7 +174,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="wrong rtd curve",
-        row=28,
         place="value",
         make=_other_sensor,
         sizes=_curves,
@@ -187,7 +184,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="wrong thermocouple type",
-        row=29,
         place="value",
         make=_other_type,
         sizes=_types,
@@ -198,7 +194,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="cold junction error",
-        row=30,
         place="value",
         make=_junction,
         sizes=lambda s, k: sizes((0.5 * _degrees(s, k), 60.0, 12, True), signed=(True,)),
@@ -208,7 +203,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="compensating cable reversed",
-        row=32,
         place="value",
         make=lambda t, s, k: lambda value: value + 2 * t[:, :1],
         sizes=lambda s, k: sizes((0.25 * _degrees(s, k), 40.0, 12, True), signed=(True,)),
@@ -219,7 +213,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="lead resistance",
-        row=31,
         place="value",
         make=_leads,
         sizes=lambda s, k: sizes((0.15 * _degrees(s, k), 30.0, 12, True)),

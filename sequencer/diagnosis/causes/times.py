@@ -95,7 +95,6 @@ def _swings(segment: Segment, _stage: int) -> Sizes:
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="drift",
-        row=51,
         place="output",
         make=_drift,
         sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.5, 12, True), (0.0, 0.6, 3, False), signed=(True, False)),
@@ -104,7 +103,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="warm-up",
-        row=51,
         place="output",
         make=_warm_up,
         sizes=_warmings,
@@ -115,7 +113,6 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         name="ground loop",
-        row=40,
         place="level",
         make=lambda t, s, k: lambda level: s.after.value(_swinging(t, s, k)(s.after.fraction(level))),
         sizes=_swings,

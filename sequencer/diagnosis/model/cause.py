@@ -7,12 +7,14 @@ from typing import TypeAlias
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Act, Equation, Place, Segment
 
-__all__ = ["Cause", "Sizes", "around", "discrete", "one", "sizes"]
+__all__ = ["Cause", "Sizes", "discrete", "one", "sizes"]
 
 Make: TypeAlias = Callable[[FloatArray, Segment, int], Equation]
 """Equation for candidates: parameters of shape (candidates, parameters), the segment, the index of the stage."""
+_TINY = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +42,6 @@ class Cause:
 
     Attributes:
         name: in the trade's words.
-        row: number in the catalogue.
         place: where along the stage it acts.
         applies: whether the stage of a segment can have it.
         sizes: its parameters, for a segment and a stage.
@@ -55,7 +56,6 @@ class Cause:
     """
 
     name: str
-    row: int
     place: Place
     make: Make
     sizes: Callable[[Segment, int], Sizes]
@@ -118,7 +118,8 @@ def sizes(*parts: tuple[float, float, int, bool], signed: tuple[bool, ...] | Non
             size = np.abs(theta[:, index])
             if by_octaves:
                 total -= np.log(np.maximum(size, low) * np.log(high / low))
-                total -= 8.0 * np.maximum(0.0, np.log(low / np.maximum(size, 1e-12)))  # smaller is no fault
+                smaller = np.maximum(0.0, np.log(low / np.maximum(size, _TINY)))
+                total -= PRIORS.fitting.smaller_power * smaller
             else:
                 total -= np.log(high - low)
             total -= np.log(2.0) * has_sign
@@ -130,22 +131,4 @@ def sizes(*parts: tuple[float, float, int, bool], signed: tuple[bool, ...] | Non
         is_free=(True,) * len(parts),
         low=tuple(lows),
         high=tuple(highs),
-    )
-
-
-def around(centres: FloatArray, width: float) -> Sizes:
-    """One of some values, each known only within a standard deviation."""
-    centres = np.asarray(centres, dtype=np.float64)
-
-    def log_prior(theta: FloatArray) -> FloatArray:
-        off = (theta[:, :1] - centres[np.newaxis, :]) / width
-        peak = np.exp(-0.5 * off**2).sum(axis=1) / centres.size
-        return np.asarray(np.log(np.maximum(peak, 1e-30)) - np.log(width * np.sqrt(2 * np.pi)))
-
-    return Sizes(
-        start=centres[:, np.newaxis],
-        log_prior=log_prior,
-        is_free=(True,),
-        low=(float(centres.min() - 5 * width),),
-        high=(float(centres.max() + 5 * width),),
     )

@@ -8,18 +8,21 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.model.cause import Cause, Sizes
 from sequencer.diagnosis.model.likelihood import Likelihood, Weighed, logsumexp
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Act, Segment
 
 __all__ = ["Fit", "amplified", "fit", "screened"]
 
 _POLISHED_N = 2
 _STEPS_N = 7
-_HOPELESS_NATS = 500.0
-_AWAY_SDS = 5.0
-_TIE_NATS = 1.0
-_FAR_NATS = 60.0
-# How far a real fault strays from its equation, as share of its effect, and how often (trade practice, no source).
-_INEXACT_SHARE, _INEXACT_ODDS, _MISFIT_SCALE = 0.03, 0.1, 1.5
+# Predictions further out than this are as good as infinite; characteristics are looked at up to so far out.
+_MOST_SPANS, _FAR_OUT = 9.0, 1.5
+_TINY, _TINY_SWING = 1e-12, 1e-9
+# Newton's step: by how much a size is moved, as a part of it and at least, and how much stiffer than the readings say.
+_MOVED, _MOVED_LEAST, _RIDGE, _LINEAR_RIDGE = 1e-4, 1e-6, 1e-6, 1e-12
+# Whole, less than half and a tenth of the step at once: the best is taken, until it gains less.
+_PARTS, _GAIN_NATS = np.array([1.0, 0.4, 0.1]), 1e-3
+_NEIGHBOUR = 0.2  # of what the candidates spread over
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,23 +81,24 @@ def fit(
 
 def _in_the_main(search: "_Search", exact: Fit, likelihood: Likelihood, floor: float) -> Fit:
     """The fit with an allowance for an equation that holds only in the main, where that explains more."""
-    if exact.scale < _MISFIT_SCALE:
+    odds, share = PRIORS.fitting.inexact_odds, PRIORS.fitting.inexact_share
+    if exact.scale < PRIORS.fitting.misfit_scale:
         return exact
     is_read = search.is_read
     effect = (exact.predicted - search.ideal)[is_read]
-    y, way = np.clip(2 * search.ideal[is_read] - 1, -1.5, 1.5), search.segment.series.direction[is_read]
+    y, way = np.clip(2 * search.ideal[is_read] - 1, -_FAR_OUT, _FAR_OUT), search.segment.series.direction[is_read]
     shape = np.stack((np.ones_like(y), y, 1.5 * y**2 - 0.5, way), axis=1)
-    loose = search.again(exact, likelihood.inexact(effect, shape, share=_INEXACT_SHARE), floor)
+    loose = search.again(exact, likelihood.inexact(effect, shape, share=share), floor)
     better = max(exact, loose, key=lambda each: each.log_evidence)
-    both = np.logaddexp(exact.log_evidence + np.log1p(-_INEXACT_ODDS), loose.log_evidence + np.log(_INEXACT_ODDS))
+    both = np.logaddexp(exact.log_evidence + np.log1p(-odds), loose.log_evidence + np.log(odds))
     return replace(better, log_evidence=float(both))
 
 
 def _bounded(segment: Segment, acts: Sequence[Act], moved: float = 0.0) -> FloatArray:
     """What is predicted, never beyond a few spans; `moved` is added to the input."""
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
-        found = np.clip(segment.predict(acts, moved=moved), -9.0, 9.0)
-    found[np.isnan(found)] = 9.0
+        found = np.clip(segment.predict(acts, moved=moved), -_MOST_SPANS, _MOST_SPANS)
+    found[np.isnan(found)] = _MOST_SPANS
     return np.asarray(found)
 
 
@@ -106,26 +110,26 @@ def amplified(segment: Segment, acts: Sequence[Act], likelihood: Likelihood) -> 
         acts: what is wrong, one candidate.
         likelihood: of a good unit.
     """
-    step = segment.small_step
+    prior, step = PRIORS.amplified, segment.small_step
     is_read = segment.is_read
     up, middle, down = (_bounded(segment, acts, way * step)[0, is_read] for way in (1, 0, -1))
     rise, fall = np.abs(up - middle), np.abs(middle - down)
     larger, swing = np.maximum(rise, fall), (rise + fall) / 2
-    gain = swing / np.maximum(segment.ideal_swing[is_read], 1e-9) if acts else np.ones_like(swing)
+    gain = swing / np.maximum(segment.ideal_swing[is_read], _TINY_SWING) if acts else np.ones_like(swing)
     usual = max(float(np.median(gain)), 1.0)
-    is_singular = gain > 2 * usual
+    is_singular = gain > prior.singular * usual
     # Held on one side: which, an error too small to see decides.
-    is_edge = (np.minimum(rise, fall) < 0.2 * larger) & (larger > 0.3 * step)
-    is_flat = (larger < 0.1 * step) & bool(acts)
+    is_edge = (np.minimum(rise, fall) < prior.edge_share * larger) & (larger > prior.edge_step * step)
+    is_flat = (larger < prior.flat_step * step) & bool(acts)
     # After it was held the output may not have come back yet, although it stood still.
     was_flat = np.concatenate(([False], is_flat[:-1])) & ~is_flat
-    was_flat &= np.abs(segment.y[is_read] - middle) > _AWAY_SDS * likelihood.noise
-    behind = 0.1 * np.abs(np.diff(middle, prepend=middle[0])) * was_flat
-    if usual < 1.05 and not (is_singular | is_flat | is_edge).any():
+    was_flat &= np.abs(segment.y[is_read] - middle) > prior.back_sds * likelihood.noise
+    behind = prior.back_share * np.abs(np.diff(middle, prepend=middle[0])) * was_flat
+    if usual < prior.least_gain and not (is_singular | is_flat | is_edge).any():
         return None
     blur = np.hypot(np.where((is_singular | is_edge) & ~is_flat, swing, 0.0), behind)
-    carried = np.where(is_flat, 0.0, np.clip(gain, 1.0, 2 * usual))
-    return likelihood.amplified(carried, blur, behind=0.08 * segment.tolerance)
+    carried = np.where(is_flat, 0.0, np.clip(gain, 1.0, prior.singular * usual))
+    return likelihood.amplified(carried, blur, behind=prior.behind_share * segment.tolerance)
 
 
 def screened(cause: Cause, segment: Segment, stage: int, likelihood: Likelihood, beside: Sequence[Act]) -> float:
@@ -175,7 +179,7 @@ class _Search:
         start, first, weighed, posterior = self._tried(likelihood, start)
         if not self.is_continuous:
             # Where a step may lie anywhere between two readings, the middle is as good as any.
-            ties = np.flatnonzero(posterior > posterior.max() - _TIE_NATS)
+            ties = np.flatnonzero(posterior > posterior.max() - PRIORS.fitting.tie_nats)
             best = int(ties[len(ties) // 2])
             cells = _cells(self.sizes) if self.cause.has_steps else np.zeros(len(start))
             return self._fit(
@@ -193,15 +197,16 @@ class _Search:
         weighed = likelihood.weigh(self.y - found.predicted[self.is_read])
         level = float(weighed.log_likelihood[0])
         log_evidence = found.log_evidence - found.log_likelihood + level
-        if log_evidence > floor - _FAR_NATS:
+        if log_evidence > floor - PRIORS.fitting.far_nats:
             return self.best(likelihood, found.theta[np.newaxis] if self.is_continuous else self.sizes.start)
         return replace(found, log_evidence=log_evidence, log_likelihood=level, scale=float(weighed.scale[0]))
 
     def _prior(self, theta: FloatArray, predicted: FloatArray) -> FloatArray:
         """Log prior; what stays far within the tolerance is no cause of anything."""
+        prior = PRIORS.fitting
         largest = np.abs(predicted - self.ideal)[:, self.is_read].max(axis=1)
-        small = np.log(np.maximum(0.6 * self.segment.tolerance / np.maximum(largest, 1e-12), 1.0))
-        return np.asarray(self.sizes.log_prior(theta) - 10.0 * small)
+        small = np.log(np.maximum(prior.small_share * self.segment.tolerance / np.maximum(largest, _TINY), 1.0))
+        return np.asarray(self.sizes.log_prior(theta) - prior.small_power * small)
 
     def _fit(
         self,
@@ -224,17 +229,16 @@ class _Search:
     def _stepped(self, likelihood: Likelihood, start: FloatArray) -> FloatArray:
         """One step of Newton's from each candidate at once: exact for the parameters that act linearly."""
         linear = [index for index, is_free in enumerate(self.sizes.is_free) if is_free and index in self.cause.linear]
-        step = 1e-4
         mean = self.predicted(start)[:, self.is_read]
         columns = []
         for index in linear:
             moved = start.copy()
-            moved[:, index] += step
-            columns.append((self.predicted(moved)[:, self.is_read] - mean) / step)
+            moved[:, index] += _MOVED
+            columns.append((self.predicted(moved)[:, self.is_read] - mean) / _MOVED)
         rows = np.stack([*columns, self.y - mean])
         white = likelihood.whitened(rows.reshape(-1, self.y.size), 1.0).reshape(*rows.shape[:2], -1)
         normal = np.einsum("isv,jsv->sij", white[:-1], white[:-1])
-        ridge = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, np.newaxis, np.newaxis] + 1e-12
+        ridge = _LINEAR_RIDGE * np.trace(normal, axis1=1, axis2=2)[:, np.newaxis, np.newaxis] + _TINY
         moved = np.linalg.solve(
             normal + ridge * np.eye(len(linear)), np.einsum("isv,sv->si", white[:-1], white[-1])[:, :, np.newaxis]
         )
@@ -254,28 +258,27 @@ class _Search:
         scale, level = float(weighed.scale[0]), float(weighed.log_likelihood[0])
         jacobian = np.zeros((free.size, y.size))
         for _ in range(_STEPS_N):
-            step = np.maximum(1e-6, 1e-4 * np.abs(best))[free]
+            step = np.maximum(_MOVED_LEAST, _MOVED * np.abs(best))[free]
             around = np.repeat(best[np.newaxis], free.size, axis=0)
             around[np.arange(free.size), free] += step
             jacobian = (self.predicted(around)[:, is_read] - mean[is_read]) / step[:, np.newaxis]
             rows = likelihood.whitened(np.vstack((jacobian, y - mean[is_read])), scale)
             normal = rows[:-1] @ rows[:-1].T
-            ridge = 1e-6 * np.diag(np.maximum(np.diag(normal), 1e-12))
+            ridge = _RIDGE * np.diag(np.maximum(np.diag(normal), _TINY))
             moved = np.linalg.lstsq(normal + ridge, rows[:-1] @ rows[-1], rcond=None)[0]
-            # Whole, less than half and a tenth of the step at once: the best is taken.
-            tries = np.repeat(best[np.newaxis], 3, axis=0)
-            tries[:, free] += np.array([1.0, 0.4, 0.1])[:, np.newaxis] * moved
+            tries = np.repeat(best[np.newaxis], _PARTS.size, axis=0)
+            tries[:, free] += _PARTS[:, np.newaxis] * moved
             tries = np.clip(tries, low, high)
             means = self.predicted(tries)
             each = likelihood.weigh(y - means[:, is_read])
             scores = each.log_likelihood + self._prior(tries, means)
             index = int(scores.argmax())
-            if scores[index] <= score + 1e-3:
+            if scores[index] <= score + _GAIN_NATS:
                 break
             best, mean, score = tries[index], means[index], float(scores[index])
             scale, level = float(each.scale[index]), float(each.log_likelihood[index])
         rows = likelihood.whitened(jacobian, scale)
-        width = np.maximum(high - low, 1e-12)[free]
+        width = np.maximum(high - low, _TINY)[free]
         _, log_det = np.linalg.slogdet(rows @ rows.T + np.diag(12 / width**2))
         log_evidence = score + 0.5 * free.size * np.log(2 * np.pi) - 0.5 * log_det
         return self._fit(best, log_evidence, level, mean, scale)
@@ -295,10 +298,10 @@ def _best_of(posterior: FloatArray, start: FloatArray) -> list[int]:
     """The best candidate, and the best one that is no neighbour of it."""
     order = np.argsort(-posterior)
     chosen = [int(order[0])]
-    spread = np.maximum(start.max(axis=0) - start.min(axis=0), 1e-12)
+    spread = np.maximum(start.max(axis=0) - start.min(axis=0), _TINY)
     for index in order[1:]:
-        if len(chosen) == _POLISHED_N or posterior[index] < posterior[order[0]] - _HOPELESS_NATS:
+        if len(chosen) == _POLISHED_N or posterior[index] < posterior[order[0]] - PRIORS.fitting.hopeless_nats:
             break
-        if (np.abs(start[index] - start[chosen[0]]) / spread).max() > 0.2:
+        if (np.abs(start[index] - start[chosen[0]]) / spread).max() > _NEIGHBOUR:
             chosen.append(int(index))
     return chosen

@@ -8,24 +8,18 @@ import numpy as np
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from sequencer.diagnosis.model.fit import amplified
 from sequencer.diagnosis.model.likelihood import Likelihood
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, moving
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
-__all__ = ["NOISY_SHARE", "healthy", "imperfections", "is_ordinary", "segment_between", "segments_of"]
+__all__ = ["healthy", "imperfections", "is_ordinary", "segment_between", "segments_of"]
 
-NOISY_SHARE = 1 / 3
-"""Scatter beyond this share of the tolerance is no longer ordinary."""
-
-# Ordinary imperfections of a good unit, as shares of its tolerance (trade practice, no source).
-_ZERO, _SPAN, _BOW, _LENS, _S, _DRIFT, _TO_GO = 0.25, 0.25, 0.12, 0.12, 0.06, 0.05, 0.05
-# What is written coarser than this share of the tolerance is a fault of its own.
-_COARSE_SHARE, _DIGIT_SLACK = 0.4, 1e-3
-_ANY_SCALE = 1.5
-# The source: what a calibrator in order is off by.
-_SOURCE_TOLERANCE = 0.001
+# A tolerance is averaged over so many inputs; digits are looked for to the sixth, and are there to this part of one.
+_INPUTS_N, _DIGITS_N, _DIGIT_SLACK = 11, 7, 1e-3
+_TINY, _TINY_S = 1e-300, 1e-9
 
 
 def segments_of(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Iterator[Segment]:
@@ -49,31 +43,32 @@ def segment_between(
     series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis, before: int, after: int
 ) -> Segment:
     """The stages between two taps, by index; -1 before = the source alone."""
+    bench = PRIORS.bench
     tap = sheet.taps[after]
     if before < 0:
-        tolerance = _SOURCE_TOLERANCE
+        tolerance = bench.source_frac
     else:
         stated = type_sheet.stage_tolerances
         own = stated[before] if after == before + 1 else None
         allowed, last = (type_sheet.tolerance, len(sheet.taps) - 1) if own is None else (own, after)
-        x = sheet.taps[before].value(np.linspace(0, 1, 11))
+        x = sheet.taps[before].value(np.linspace(0, 1, _INPUTS_N))
         width = half_width(allowed, sheet, x, first=before, last=last) / abs(sheet.taps[last].span)
         tolerance = float(np.nanmean(width))
     count = np.maximum(np.isfinite(series.raw[tap.name]).sum(axis=1), 1)
     resolution = _resolution(basis, series, tap, tolerance=tolerance)
-    variance = np.full(series.visits_n, (tolerance / 100) ** 2 + resolution**2 / 12)
+    variance = np.full(series.visits_n, (tolerance / bench.least_part) ** 2 + resolution**2 / 12)
     if series.sd[tap.name] == 0 and series.raw[tap.name].shape[1] < 2:
-        variance += (tolerance / 20) ** 2
+        variance += (tolerance / bench.read_once_part) ** 2
     # Scatter within a visit, but never more than is ordinary: what is more is to be explained, not assumed.
-    variance += min(series.sd[tap.name], tolerance * NOISY_SHARE) ** 2 / count
+    variance += min(series.sd[tap.name], tolerance * bench.noisy_share) ** 2 / count
     if before >= 0 and sheet.taps[before].name in series.sd:
-        variance += min(series.sd[sheet.taps[before].name], tolerance * NOISY_SHARE) ** 2 / count
+        variance += min(series.sd[sheet.taps[before].name], tolerance * bench.noisy_share) ** 2 / count
     if before < 0 and series.is_keyed:
         variance += tolerance**2
     raw = series.raw[tap.name]
-    variance += np.where(moving(raw), 3 * raw.std(axis=1), 0.0) ** 2
+    variance += np.where(moving(raw), bench.moving_widths * raw.std(axis=1), 0.0) ** 2
     if after == len(sheet.taps) - 1:
-        variance += np.minimum(series.to_go, 0.1 * tolerance) ** 2 / 9
+        variance += np.minimum(series.to_go, bench.to_go_share * tolerance) ** 2 / bench.to_go_sds**2
     return Segment(
         sheet=sheet,
         series=series,
@@ -91,7 +86,7 @@ def _written(series: Series, tap: Tap) -> float:
         return 0.0
     raw = series.raw[tap.name]
     value = tap.value(raw[np.isfinite(raw)])
-    for digits in range(7):
+    for digits in range(_DIGITS_N):
         step = 10.0**-digits
         if np.abs(value / step - np.round(value / step)).max(initial=0.0) < _DIGIT_SLACK:
             return step / abs(tap.span)
@@ -102,27 +97,28 @@ def _resolution(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> 
     """Resolution of what reads a tap, as fraction of its span, stated or as written down; 0 where nothing tells."""
     stated = next((each for each in basis.statements if each.tap == tap.name), None)
     if stated is None or not stated.resolution:
-        return min(_written(series, tap), _COARSE_SHARE * tolerance)
+        return min(_written(series, tap), PRIORS.bench.coarse_share * tolerance)
     ends = tap.to_signal(np.array([tap.low, tap.high]))
-    return float(stated.resolution / max(abs(ends[1] - ends[0]), 1e-300))
+    return float(stated.resolution / max(abs(ends[1] - ends[0]), _TINY))
 
 
 def imperfections(segment: Segment) -> FloatArray:
     """One column for each ordinary imperfection, one standard deviation each."""
     # Far outside the range, where a slip of a unit puts an input, no unit follows, and arithmetic fails.
     y, way = np.clip(segment.ideal, -1.0, 2.0), segment.series.direction
+    good = PRIORS.good
     arch = 4 * y * (1 - y)
     time = segment.series.at_s - segment.series.at_s.mean()
-    time = time / max(float(np.abs(time).max()), 1e-9)
+    time = time / max(float(np.abs(time).max()), _TINY_S)
     shares = (
-        _ZERO * np.ones_like(y),
-        _SPAN * y,
-        _BOW * arch,
-        _LENS * way * np.clip(arch, 0, None) / 2,
-        _S * np.sin(2 * np.pi * y),
-        _DRIFT * time,
+        good.zero * np.ones_like(y),
+        good.span * y,
+        good.bow * arch,
+        good.lens * way * np.clip(arch, 0, None) / 2,
+        good.s_shape * np.sin(2 * np.pi * y),
+        good.drift * time,
         # What was left to go when it was read: behind on the way up, ahead on the way down.
-        np.where(segment.series.is_again, 0.0, _TO_GO * way),
+        np.where(segment.series.is_again, 0.0, good.to_go * way),
     )
     return np.asarray(segment.tolerance * np.stack(shares, axis=1)[segment.is_read])
 
@@ -130,12 +126,12 @@ def imperfections(segment: Segment) -> FloatArray:
 def is_ordinary(scale: float, segment: Segment) -> bool:
     """Whether scatter that is left, in units of what was expected, is no more than a good unit and bench have."""
     usual = float(np.median(segment.noise[segment.is_read]))
-    return scale < max(NOISY_SHARE * segment.tolerance / usual, _ANY_SCALE)
+    return scale < max(PRIORS.bench.noisy_share * segment.tolerance / usual, PRIORS.bench.any_scale)
 
 
 def healthy(segment: Segment) -> Likelihood:
     """Of a good unit, at the visits that were read."""
     # How a source was set scatters as it likes where a person or its resolution sets it: what it gave was measured.
-    most = np.inf if segment.first < 0 else segment.tolerance * NOISY_SHARE
+    most = np.inf if segment.first < 0 else segment.tolerance * PRIORS.bench.noisy_share
     plain = Likelihood(segment.noise[segment.is_read], imperfections(segment), most=most)
     return amplified(segment, (), plain) or plain

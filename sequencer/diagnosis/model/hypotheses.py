@@ -11,17 +11,12 @@ from instruments.texts import is_measurable, sized
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import Fit, fit
-from sequencer.diagnosis.model.healthy_model import (
-    healthy,
-    imperfections,
-    is_ordinary,
-    segment_between,
-    segments_of,
-)
+from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary, segment_between, segments_of
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
 from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
 from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
 from sequencer.diagnosis.model.transcription import Column, Slip, columns, slips
@@ -33,23 +28,14 @@ from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["TINY_EFFECT", "Weighing", "weighing"]
 
-TINY_EFFECT = 0.5
+TINY_EFFECT = PRIORS.trying.tiny_effect
 """What accounts for less than this share of the tolerance is never why a unit failed."""
 
-_SICK_NATS = 6.0
-_NEAR_SHARE = 0.6
-# Log probability that beside a cause the readings scatter by more than is ordinary.
-_NOISY_TOO = -4.0
-# Log probability that what looks like noise alone is something unknown.
-_STRANGER = -3.0
-# Within a tolerance this wide causes do not differ.
-_LOOSEST_FRAC = 0.2
-_HOPELESS_SDS = 300.0
-# Noise of a kind that is not named may be of any size: one standard deviation of its logarithm.
-_LOOSE_WIDTH = 2.5
-# How large what is unknown may be, in tolerances.
+_NOISY_TOO = PRIORS.scatter.noisy_too_nats
+# What is unknown: how large it is, in tolerances; orders of its curve, of both ways and of each; how far out it is
+# looked at; steps of its walk; decimals by which places are one.
 _SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
-_WALK_N = 15
+_ORDER, _ORDER_OF_WAY, _FAR_OUT, _WALK_N, _PLACE_DIGITS = 6, 4, 1.5, 15, 4
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -119,15 +105,9 @@ class _Base:
 
 
 _UNREAD = Hypothesis(
-    name="unknown",
-    row=0,
-    place="",
-    segment=-1,
-    log_odds=0.0,
-    weight=1.0,
-    text="nothing was read that could tell",
-    check="Read the output beside the input.",
-)
+    name="unknown", place="", segment=-1, log_odds=0.0, weight=1.0,
+    text="nothing was read that could tell", check="Read the output beside the input.",
+)  # fmt: skip
 
 
 def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Weighing:
@@ -143,7 +123,7 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
     bases = [_base(number, segment) for number, segment in enumerate(segments)]
     found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
     for before, after in pairwise(bases):
-        if min(before.largest, after.largest) >= _NEAR_SHARE:
+        if min(before.largest, after.largest) >= PRIORS.trying.near_share:
             around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
             found += _liars(before, after, _base(-1, around))
     for column in columns(series, sheet):
@@ -179,14 +159,16 @@ def _base(number: int, segment: Segment) -> _Base:
 
 def _unknown(segment: Segment) -> float:
     """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
-    y = np.clip(2 * segment.ideal - 1, -1.5, 1.5)[segment.is_read]
+    y = np.clip(2 * segment.ideal - 1, -_FAR_OUT, _FAR_OUT)[segment.is_read]
     way = segment.series.direction[segment.is_read]
     noise = segment.noise[segment.is_read]
-    curves = np.polynomial.legendre.legvander(y, 6)
-    both = np.concatenate((curves, 0.5 * way[:, np.newaxis] * curves[:, :5]), axis=1)
+    curves = np.polynomial.legendre.legvander(y, _ORDER)
+    both = np.concatenate(
+        (curves, PRIORS.unknown.way_share * way[:, np.newaxis] * curves[:, : _ORDER_OF_WAY + 1]), axis=1
+    )
     residual = (segment.y - segment.ideal)[segment.is_read]
     # A curve that no polynomial follows, but that comes again.
-    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], 4), return_inverse=True)
+    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], _PLACE_DIGITS), return_inverse=True)
     every = np.eye(place.max() + 1)[place]
     # Or that wanders with time.
     steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
@@ -194,7 +176,7 @@ def _unknown(segment: Segment) -> float:
     for shape, octaves in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2])):
         for size in segment.tolerance * octaves:
             columns = np.concatenate((imperfections(segment), size * shape), axis=1)
-            found.append(Likelihood(noise, columns, width=2.0).weigh(residual).log_likelihood[0])
+            found.append(Likelihood(noise, columns, width=PRIORS.unknown.log_width).weigh(residual).log_likelihood[0])
     return float(logsumexp(np.array(found) - np.log(len(found))))
 
 
@@ -204,18 +186,22 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     if max(base.largest, base.farthest) < TINY_EFFECT:
         return []
     if segment.first < 0:
-        return [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS and base.largest >= _NEAR_SHARE]
+        return [
+            _source(cause, base)
+            for cause in CAUSES
+            if cause.name in _SHIFTS and base.largest >= PRIORS.trying.near_share
+        ]
     kinds = []
-    if segment.tolerance <= _LOOSEST_FRAC:
+    if segment.tolerance <= PRIORS.trying.loosest_frac:
         good = base.log_evidence
         kinds = scatters(segment, base.heard, good=good, noisy=good + _noisy_run(base))
     vague = [_noise(base, kinds), _strange(base)]
-    vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds + _STRANGER))
-    if segment.tolerance > _LOOSEST_FRAC:
+    vague[1] = replace(vague[1], log_odds=max(vague[1].log_odds, vague[0].log_odds + PRIORS.unknown.stranger_nats))
+    if segment.tolerance > PRIORS.trying.loosest_frac:
         return vague
     scattered = [_scatter(kind, base) for kind in kinds]
     found = [*vague, *scattered]
-    if max(each.log_odds for each in found) < -_SICK_NATS and base.largest < _NEAR_SHARE:
+    if max(each.log_odds for each in found) < -PRIORS.trying.sick_nats and base.largest < PRIORS.trying.near_share:
         return found
     if segment.series.is_keyed:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
@@ -223,7 +209,9 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max(singles, key=lambda each: each.log_odds, default=vague[0])
-    is_left = best.log_odds < max(each.log_odds for each in vague) + _SICK_NATS or not is_ordinary(best.scale, segment)
+    is_left = best.log_odds < max(each.log_odds for each in vague) + PRIORS.trying.sick_nats or not is_ordinary(
+        best.scale, segment
+    )
     if base.largest_single > 1 and is_left:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
@@ -236,7 +224,7 @@ def _explains_nothing(found: Hypothesis, base: _Base) -> bool:
     if found.predicted is None:
         return False
     left = (base.segment.y - found.predicted)[base.segment.is_read]
-    return float(np.median(np.abs(left))) > _HOPELESS_SDS * float(np.median(base.segment.noise))
+    return float(np.median(np.abs(left))) > PRIORS.trying.hopeless_sds * float(np.median(base.segment.noise))
 
 
 def _fits(base: _Base, floor: float) -> Iterator[Fit]:
@@ -257,7 +245,7 @@ def _fits(base: _Base, floor: float) -> Iterator[Fit]:
 def _noisy_run(base: _Base) -> float:
     """Log odds of the run alone, if it has noise of a kind that is not named."""
     segment = base.segment
-    loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=_LOOSE_WIDTH)
+    loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=PRIORS.scatter.loose_log_width)
     mean = float(loose.weigh((segment.y - segment.ideal)[segment.is_read]).log_likelihood[0])
     return mean + max(base.within_noisy, base.within) - base.log_evidence
 
@@ -276,11 +264,10 @@ def _noise(base: _Base, kinds: list[Scatter]) -> Hypothesis:
         text += f": single readings scatter by {sized(sd * abs(segment.after.span), 2)} {segment.after.unit}"
     return Hypothesis(
         name="noise",
-        row=0,
         place=segment.name,
         segment=base.number,
         log_odds=_noisy_run(base) + base.heard.other(named={each.kind.name for each in kinds}),
-        weight=1.0,
+        weight=PRIORS.weights.noise,
         effect=base.farthest,
         text=text,
         check=check,
@@ -290,12 +277,11 @@ def _noise(base: _Base, kinds: list[Scatter]) -> Hypothesis:
 def _strange(base: _Base) -> Hypothesis:
     return Hypothesis(
         name="unknown",
-        row=0,
         place=base.segment.name,
         segment=base.number,
         log_odds=_unknown(base.segment) - base.mean,
-        weight=0.5,
-        parameters_n=12,
+        weight=PRIORS.unknown.weight,
+        parameters_n=PRIORS.unknown.parameters_n,
         effect=base.largest,
         text="something, but nothing that is known here",
         check="Take more points, up and down, and read the taps between.",
@@ -306,7 +292,6 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
     cause, segment = found.cause, base.segment
     return Hypothesis(
         name=cause.name,
-        row=cause.row,
         place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
         segment=base.number,
         log_odds=found.log_evidence + base.noisy_with(cause) - base.mean,
@@ -330,7 +315,6 @@ def _source(cause: Cause, base: _Base) -> Hypothesis:
     return replace(
         found,
         name="source error",
-        row=42,
         place="source",
         text=f"what it gives differs from what it was told: {found.text}",
         check="Take what was measured at the first tap as the input, and have the source calibrated.",
@@ -342,7 +326,6 @@ def _source(cause: Cause, base: _Base) -> Hypothesis:
 def _scatter(found: Scatter, base: _Base) -> Hypothesis:
     return Hypothesis(
         name=found.kind.fault,
-        row=found.kind.row,
         place=base.segment.after.name,
         segment=base.number,
         log_odds=found.log_evidence - base.log_evidence,
@@ -359,11 +342,10 @@ def _scatter(found: Scatter, base: _Base) -> Hypothesis:
 def _slip(slip: Slip, base: _Base) -> Hypothesis:
     return Hypothesis(
         name=slip.name,
-        row=slip.row,
         place=base.segment.after.name,
         segment=base.number,
         log_odds=slip.log_evidence - base.log_evidence,
-        weight=2.0,
+        weight=PRIORS.weights.slip,
         text=slip.text,
         check=slip.check,
         is_of_bench=True,
@@ -378,7 +360,6 @@ def _column(column: Column, meant: list[_Base], bases: list[_Base]) -> Hypothesi
     healthy_too = sum(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within for each in meant)
     return Hypothesis(
         name=column.name,
-        row=0,
         place=column.tap,
         segment=bases[-1].number,
         log_odds=healthy_too - sum(base.log_evidence for base in bases),
@@ -402,12 +383,11 @@ def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:
                 yield replace(hypothesis, log_odds=found.log_evidence + before.within + chain)
     yield Hypothesis(
         name="instrument",
-        row=43,
         place=tap,
         segment=before.number,
         log_odds=_unknown(segment) + before.within + chain,
-        weight=1.0,
-        parameters_n=12,
+        weight=PRIORS.weights.instrument,
+        parameters_n=PRIORS.unknown.parameters_n,
         text=f'what reads the tap "{tap}" disagrees with all others, which agree with each other',
         check=f'Read the tap "{tap}" with a second instrument.',
         is_of_bench=True,

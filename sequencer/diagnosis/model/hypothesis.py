@@ -16,7 +16,7 @@ class Hypothesis:
 
     Attributes:
         name: of the cause; "no fault", "noise", "unknown" too.
-        row: number in the catalogue; 0 = none.
+        row: no longer used.
         place: stage or tap, in words.
         segment: index of the segment it is in, -1 = none.
         log_odds: log evidence less that of a healthy unit.
@@ -37,7 +37,6 @@ class Hypothesis:
     """
 
     name: str
-    row: int
     place: str
     segment: int
     log_odds: float
@@ -54,3 +53,4 @@ class Hypothesis:
     effect: float = np.inf
     explains_scatter: bool = False
     fit: Fit | None = None
+    row: int = 0

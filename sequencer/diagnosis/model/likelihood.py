@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from sequencer.diagnosis.model.priors import PRIORS
 
 __all__ = ["Likelihood", "Weighed", "logsumexp"]
 
 _SCALES = np.geomspace(0.2, 60.0, 30)
+_TINY = 1e-300
 
 
 def logsumexp(terms: FloatArray, axis: int = -1) -> FloatArray:
@@ -49,7 +51,7 @@ class Likelihood:
         columns: FloatArray,
         *,
         most: float = np.inf,
-        width: float = 0.8,
+        width: float = PRIORS.scatter.log_width,
         beyond: float = -np.inf,
     ) -> None:
         self.noise, self.columns, self._most, self._width, self._beyond = noise, columns, most, width, beyond
@@ -59,7 +61,7 @@ class Likelihood:
         eigenvalues = np.maximum(eigenvalues, 0.0)  # rounding makes some of them negative
         self._project = white @ vectors
         self._usual = float(np.median(noise))
-        is_ordinary = _SCALES * self._usual <= max(most, 1.05 * self._usual)
+        is_ordinary = _SCALES * self._usual <= max(most, PRIORS.scatter.slack * self._usual)
         prior = -0.5 * (np.log(_SCALES) / width) ** 2
         prior = np.where(
             is_ordinary, prior - logsumexp(prior[is_ordinary]), beyond - np.log(max((~is_ordinary).sum(), 1))
@@ -69,7 +71,7 @@ class Likelihood:
         squares = self._scales[:, np.newaxis] ** 2
         self._denominator = squares + eigenvalues
         # A symmetric root of C^-1 by the columns of P, which are orthogonal.
-        norms = np.maximum((self._project**2).sum(axis=0), 1e-300)
+        norms = np.maximum((self._project**2).sum(axis=0), _TINY)
         self._shrink = (1 - np.sqrt(np.maximum(0.0, 1 - norms / self._denominator))) / norms
         self._constant = (
             -0.5 * (noise.size * np.log(squares[:, 0]) + np.log1p(eigenvalues / squares).sum(axis=1))
@@ -103,7 +105,7 @@ class Likelihood:
             share: standard deviation of each.
         """
         columns = np.concatenate((self.columns, share * effect[:, np.newaxis] * shape), axis=1)
-        noise = np.hypot(self.noise, 0.1 * share * effect)
+        noise = np.hypot(self.noise, PRIORS.fitting.inexact_noise * share * effect)
         return Likelihood(noise, columns, most=self._most, width=self._width, beyond=self._beyond)
 
     def weigh(self, residual: FloatArray) -> Weighed:

@@ -12,7 +12,7 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.causes.pulses import RATES, are_counted
-from sequencer.diagnosis.model.healthy_model import NOISY_SHARE
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.noise.burst import Kind, noise_of
 from sequencer.diagnosis.noise.captured import QUIET_SHARE, Heard, HeardBurst, heard
@@ -31,20 +31,8 @@ _LOG_2PI = math.log(2 * math.pi)
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _Hz = {"Hz": 1.0, "kHz": 1000.0}
 
-# Smallest scatter that is believed, a part of the tolerance: readings that were taken once say little of it.
-_PART, _PART_READ_ONCE, _LEAST_FRAC = 1000, 100, 1e-7
-# White noise: standard deviations summed over; beyond the ordinary up to so many tolerances.
-_SDS_N, _WIDEST, _WIDER = 60, 30, 1.5
-# Beneath a disturbance: from the smallest that is believed to somewhat more than the middle half of the readings has.
-_BENEATH_N, _BENEATH_SLACK, _BENEATH_LEAST = 8, 1.2, 2.0
-# A good unit's own zero and span errors, as a share of the tolerance (as in `healthy_model`), and what fitting both
-# costs: each is found to about a twentieth of what it may be, so twice ln 20.
-_OWN_SHARE, _LINE_NATS = 0.25, 6.0
-_LINE_TURNS_N, _LINE_FAR_SDS, _LINE_PART = (
-    6,
-    2.0,
-    100,
-)  # of the robust fit; deviations from which on readings weigh less
+# Standard deviations summed over, of white noise and beneath a disturbance; turns of the robust fit of a line.
+_SDS_N, _BENEATH_N, _LINE_TURNS_N = 60, 8, 6
 _LEAST_N = 3  # readings of a visit that have a middle of their own
 
 
@@ -87,7 +75,7 @@ def heard_at(segment: Segment) -> Heard:
             captured.values,
             noise,
             tolerance=segment.tolerance * span,
-            ordinary_share=NOISY_SHARE,
+            ordinary_share=PRIORS.bench.noisy_share,
             setpoint_pct=captured.setpoint_pct,
             is_drive_on=captured.is_drive_on,
         )
@@ -103,14 +91,15 @@ def within_white(segment: Segment, *, is_noisy: bool = False, readings: FloatArr
         is_noisy: with noise beyond the ordinary.
         readings: in place of those that were taken; shape (visits that were read, readings).
     """
-    T, floor = segment.tolerance, _floor(segment)
-    low, high = (T * NOISY_SHARE, _WIDEST * T) if is_noisy else (T / _PART, T * NOISY_SHARE)
+    prior, T, floor = PRIORS.scatter, segment.tolerance, _floor(segment)
+    usual = T * PRIORS.bench.noisy_share
+    low, high = (usual, prior.widest_tolerances * T) if is_noisy else (T / prior.least_part, usual)
     raw = segment.steady if readings is None else readings
     count = np.isfinite(raw).sum(axis=1)
     mean = np.nansum(raw, axis=1) / np.maximum(count, 1)
     squares = float(np.nansum((raw - mean[:, np.newaxis]) ** 2))
     freedom = int(np.maximum(count - 1, 0).sum())
-    sd = np.geomspace(max(low, floor), max(high, _WIDER * floor), _SDS_N)
+    sd = np.geomspace(max(low, floor), max(high, prior.wider * floor), _SDS_N)
     terms = -0.5 * freedom * (_LOG_2PI + 2 * np.log(sd)) - 0.5 * squares / sd**2
     # From the mean of n readings to the readings themselves: a factor of sqrt(n).
     return float(np.logaddexp.reduce(terms - np.log(sd.size)) - 0.5 * float(np.log(np.maximum(count, 1)).sum()))
@@ -176,7 +165,7 @@ def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
     if not _is_seen(run):
         return []
     low = float(run.sds[0])
-    usual = np.geomspace(low, max(segment.tolerance * NOISY_SHARE, _WIDER * low), _SDS_N)
+    usual = np.geomspace(low, max(segment.tolerance * PRIORS.bench.noisy_share, PRIORS.scatter.wider * low), _SDS_N)
     white = np.logaddexp.reduce(log_normal(run.away, usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
     # One reading of each visit is its middle, and says nothing.
     share = (raw.shape[1] - 1) / raw.shape[1]
@@ -234,15 +223,16 @@ def _is_seen(run: Run) -> bool:
 
 def _floor(segment: Segment) -> float:
     """Smallest scatter that is believed."""
-    part = _PART if segment.raw.shape[1] > 1 else _PART_READ_ONCE
-    return float(max(segment.tolerance / part, segment.resolution / np.sqrt(12), _LEAST_FRAC))
+    prior = PRIORS.scatter
+    part = prior.least_part if segment.raw.shape[1] > 1 else prior.read_once_part
+    return float(max(segment.tolerance / part, segment.resolution / np.sqrt(12), prior.least_frac))
 
 
 def _spreads(segment: Segment, away: FloatArray) -> FloatArray:
     """Standard deviations of the readings that no disturbance hits."""
     low = _floor(segment)
-    quiet = max(low, _BENEATH_SLACK * _MAD_TO_SD * float(np.median(np.abs(away - np.median(away)))))
-    return np.unique(np.clip(np.geomspace(low, max(quiet, _BENEATH_LEAST * low), _BENEATH_N), low, None))
+    quiet = max(low, PRIORS.scatter.beneath_slack * _MAD_TO_SD * float(np.median(np.abs(away - np.median(away)))))
+    return np.unique(np.clip(np.geomspace(low, max(quiet, PRIORS.scatter.beneath_least * low), _BENEATH_N), low, None))
 
 
 def _healthy_line(segment: Segment, ideal: FloatArray) -> tuple[FloatArray, float]:
@@ -251,12 +241,12 @@ def _healthy_line(segment: Segment, ideal: FloatArray) -> tuple[FloatArray, floa
     middle = np.nanmedian(segment.steady[has], axis=1) - ideal[has]
     every = np.stack((np.ones_like(ideal), ideal), axis=1)
     columns = every[has]
-    usual = _OWN_SHARE * segment.tolerance
+    usual, prior = PRIORS.good.zero * segment.tolerance, PRIORS.line
     line = np.zeros(2)
     for _ in range(_LINE_TURNS_N):
         off = np.abs(middle - columns @ line)
-        spread = max(_MAD_TO_SD * float(np.median(off)), segment.tolerance / _LINE_PART)
-        weighted = (columns / np.maximum(1.0, off / (_LINE_FAR_SDS * spread))[:, np.newaxis]).T
+        spread = max(_MAD_TO_SD * float(np.median(off)), segment.tolerance / prior.least_part)
+        weighted = (columns / np.maximum(1.0, off / (prior.far_sds * spread))[:, np.newaxis]).T
         normal = weighted @ columns / spread**2 + np.eye(2) / usual**2
         line = np.asarray(np.linalg.solve(normal, weighted @ middle / spread**2), np.float64)
-    return ideal + every @ line, float(-0.5 * (line**2).sum() / usual**2 - _LINE_NATS)
+    return ideal + every @ line, float(-0.5 * (line**2).sum() / usual**2 - prior.nats)

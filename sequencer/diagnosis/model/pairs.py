@@ -12,16 +12,13 @@ from sequencer.diagnosis.model.healthy_model import is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.noise_evidence import Scatter, gate_about, scatters_within
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.noise.captured import Heard
 
 __all__ = ["with_a_second", "with_scatter"]
 
-# Two at once are rarer than one.
-_RARER = 0.02
-_OWN_SHARE = 0.5
 _FIRSTS_N, _SECONDS_N, _TURNS_N = 4, 4, 6
-_APART_SHARE, _SAME_NATS = 0.3, 0.05
 _SENSORS = frozenset({"hysteresis", "backlash", "bow", "s shape"})
 
 
@@ -36,7 +33,7 @@ def with_a_second(
         likelihood: of a good unit.
         mean: log evidence of a good unit.
     """
-    for first in _best(singles, _FIRSTS_N, apart=_APART_SHARE * segment.tolerance):
+    for first in _best(singles, _FIRSTS_N, apart=PRIORS.pairs.apart_share * segment.tolerance):
         assert first.fit is not None
         one = first.fit
         act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
@@ -65,7 +62,7 @@ def _differing(seconds: list[tuple[float, Cause, int]], count: int) -> list[tupl
     """The likeliest, one for each equation: causes of one equation are as likely to the last digit."""
     found: list[tuple[float, Cause, int]] = []
     for each in sorted(seconds, key=lambda each: (-each[0], -each[1].weight)):
-        if all(abs(each[0] - other[0]) > _SAME_NATS for other in found):
+        if all(abs(each[0] - other[0]) > PRIORS.pairs.same_nats for other in found):
             found.append(each)
     return found[:count]
 
@@ -78,7 +75,7 @@ def _settled(one: Fit, other: Fit, segment: Segment, likelihood: Likelihood) -> 
         one = fit(one.cause, segment, one.stage, likelihood, (acts[1],), start=one.theta)
         act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
         other = fit(other.cause, segment, other.stage, likelihood, (act,), start=other.theta)
-        if other.log_likelihood < reached + 0.5:
+        if other.log_likelihood < reached + PRIORS.pairs.gain_nats:
             break
         reached = other.log_likelihood
     return one, other
@@ -91,9 +88,8 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
     return replace(
         first,
         name=" + ".join(names),
-        row=62,
         log_odds=other.log_evidence + min(cost, 0.0) - mean,
-        weight=_RARER * one.cause.weight * other.cause.weight,
+        weight=PRIORS.pairs.rarer * one.cause.weight * other.cause.weight,
         log_likelihood=other.log_likelihood,
         predicted=other.predicted,
         parameters_n=one.theta.size + other.theta.size,
@@ -121,7 +117,7 @@ def with_scatter(
     largest = float(np.nanmax(np.abs(segment.raw - segment.ideal[:, np.newaxis]))) / segment.tolerance
     for first in _best(singles, 1):
         # What scatter itself does to the means is no cause of its own; what lags moves in a visit, and is no scatter.
-        if first.effect < max(1.0, _OWN_SHARE * largest) or first.name == "lag":
+        if first.effect < max(PRIORS.pairs.least_effect, PRIORS.pairs.own_share * largest) or first.name == "lag":
             continue
         assert first.fit is not None
         assert first.predicted is not None
@@ -137,9 +133,8 @@ def _scattered(first: Hypothesis, found: Scatter, log_odds: float) -> Hypothesis
     return replace(
         first,
         name=" + ".join(sorted((first.name, found.kind.fault))),
-        row=62,
         log_odds=log_odds,
-        weight=_RARER * first.weight * found.kind.weight,
+        weight=PRIORS.pairs.rarer * first.weight * found.kind.weight,
         log_likelihood=np.nan,
         predicted=None,
         parameters_n=first.parameters_n + found.sizes_n,

@@ -8,6 +8,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.series import Series, moving
 
 __all__ = ["Act", "Equation", "Place", "Segment"]
@@ -22,8 +23,6 @@ _ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "lev
 # A signal that cannot be negative stays at zero.
 _NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
 _HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
-# How far readings on one level lie apart at least, and beyond its range an output at most (NE 43: 3.6 to 21 mA).
-_LEVEL_FRAC, _FARTHEST_FRAC = 0.0008, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,15 +129,17 @@ class Segment:
         top, margin = float(seen.max()), self._margin
         is_there = seen > top - margin
         # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
-        is_sure = np.ptp(x[is_there]) > _LEVEL_FRAC + 2 * margin
-        if not end + (-margin if is_sure else margin) < top < end + _FARTHEST_FRAC:
+        is_sure = np.ptp(x[is_there]) > PRIORS.levels.level_frac + 2 * margin
+        if not end + (-margin if is_sure else margin) < top < end + PRIORS.levels.farthest_frac:
             return np.inf, np.inf
         level = max(float(seen[is_there].mean()), end)
         return level, level if is_sure else level + margin
 
     @cached_property
     def _margin(self) -> float:
-        return max(_LEVEL_FRAC, 0.3 * self.tolerance, 4 * float(np.median(self.noise)))
+        prior = PRIORS.levels
+        usual = float(np.median(self.noise))
+        return max(prior.level_frac, prior.level_share * self.tolerance, prior.level_sds * usual)
 
     @cached_property
     def zero_level(self) -> float:
@@ -153,7 +154,7 @@ class Segment:
     @property
     def small_step(self) -> float:
         """A step of the input that is small beside the tolerance, as fraction."""
-        return 0.25 * self.tolerance
+        return PRIORS.levels.step_share * self.tolerance
 
     @cached_property
     def ideal_swing(self) -> FloatArray:

@@ -8,17 +8,13 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.inputs.step import FURTHER
 from sequencer.readings.table import BY_HAND, valid_rows
 
 __all__ = ["Captured", "Series", "moving", "series_of", "without_outliers"]
 
-_GROSS_FRAC = 0.005
-_GROSS_SDS = 8.0
-# A visit is still moving where its readings scatter by this many times the usual; where many do, it is no exception.
-_MOVING_SDS, _MOVING_SHARE, _MOVING_N = 4.0, 0.15, 4
-# Beyond any slip of the decimal point; further out only arithmetic suffers.
-_FARTHEST_FRAC = 1e4
+_MAD_TO_SD = 1.4826  # of a normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +96,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     visit = rows.groupby(["step", "cycle", "direction", "point", "role"], sort=False, dropna=False).ngroup().to_numpy()
     _, first_row = np.unique(visit, return_index=True)
     heads = rows.iloc[first_row]
-    visits_n = len(heads)
+    visits_n, farthest = len(heads), PRIORS.readings.farthest_frac
     taps = [tap for tap in sheet.taps if (rows["tap"] == tap.name).any()]
     raw, value, sd = {}, {}, {}
     written: dict[str, dict[str, npt.NDArray[np.object_]]] = {"raw": {}, "range": {}}
@@ -111,9 +107,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         here, place = rows[is_here], visit[is_here]
         order = here.groupby(place, sort=False).cumcount().to_numpy()
         readings = np.full((visits_n, int(order.max()) + 1), np.nan)
-        readings[place, order] = np.clip(
-            tap.fraction(here["value"].to_numpy(dtype=np.float64)), -_FARTHEST_FRAC, _FARTHEST_FRAC
-        )
+        readings[place, order] = np.clip(tap.fraction(here["value"].to_numpy(dtype=np.float64)), -farthest, farthest)
         raw[tap.name] = readings
         value[tap.name], sd[tap.name] = without_outliers(readings)
         for name, texts in written.items():
@@ -173,29 +167,31 @@ def moving(readings: FloatArray) -> npt.NDArray[np.bool_]:
     Args:
         readings: in their order; shape (visits, readings), NaN = none.
     """
-    if readings.shape[1] < _MOVING_N or not np.isfinite(readings).all():
+    prior = PRIORS.readings
+    if readings.shape[1] < prior.moving_n or not np.isfinite(readings).all():
         return np.zeros(len(readings), dtype=bool)
     steps = np.diff(readings, axis=1)
     sd = readings.std(axis=1)
     is_moving = (steps > 0).all(axis=1) | (steps < 0).all(axis=1)
     # One reading far out, the first or the last, is no movement.
     least = np.minimum(readings[:, 1:].std(axis=1), readings[:, :-1].std(axis=1))
-    is_moving &= least > _MOVING_SDS * np.median(sd)
-    return is_moving if is_moving.mean() < _MOVING_SHARE else np.zeros_like(is_moving)
+    is_moving &= least > prior.moving_sds * np.median(sd)
+    return is_moving if is_moving.mean() < prior.moving_share else np.zeros_like(is_moving)
 
 
 def without_outliers(readings: FloatArray) -> tuple[FloatArray, float]:
     """Mean of each visit without gross outliers, and the scatter of the rest."""
-    if readings.shape[1] < 3:
+    prior = PRIORS.readings
+    if readings.shape[1] < prior.gross_least_n:
         kept = readings
     else:
         middle = _median(readings)
         off = np.abs(readings - middle[:, np.newaxis])
-        usual = 1.4826 * float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
-        is_gross = off > max(_GROSS_SDS * usual, _GROSS_FRAC)
-        is_gross &= (is_gross.sum(axis=1) < 0.5 * np.isfinite(readings).sum(axis=1))[:, np.newaxis]
+        usual = _MAD_TO_SD * float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
+        is_gross = off > max(prior.gross_sds * usual, prior.gross_frac)
+        is_gross &= (is_gross.sum(axis=1) < prior.gross_visit_share * np.isfinite(readings).sum(axis=1))[:, np.newaxis]
         # Where many are far out it is no outlier but the scatter itself.
-        if is_gross.sum() > 0.2 * np.isfinite(readings).sum():
+        if is_gross.sum() > prior.gross_run_share * np.isfinite(readings).sum():
             is_gross[:] = False
         kept = np.where(is_gross, np.nan, readings)
     count = np.isfinite(kept).sum(axis=1)

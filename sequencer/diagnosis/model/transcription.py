@@ -10,6 +10,7 @@ from instruments.errors import InputError
 from instruments.units import is_alike, rescale
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.noise_evidence import within_white
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
 from sequencer.readings.plausibility import Rescaling, meant, rescalings
@@ -23,7 +24,6 @@ class Slip:
 
     Attributes:
         name: in words.
-        row: number in the catalogue.
         visit: index of the visit.
         log_evidence: of all readings, as `Likelihood` gives it.
         text: what was written, and what fits.
@@ -31,7 +31,6 @@ class Slip:
     """
 
     name: str
-    row: int
     visit: int
     log_evidence: float
     text: str
@@ -59,13 +58,8 @@ class Column:
     check: str
 
 
-_SUSPECTS_N, _SAME_FRAC = 6, 2e-5
-# A slip of one number, by its kind: name, and number in the catalogue.
-_OF_NUMBER = {
-    "decimal point": ("decimal slip", 59),
-    "unit": ("decimal slip", 59),
-    "transposed digits": ("transposed digits", 58),
-}
+_SUSPECTS_N, _SAME_RATIO = 6, 1e-9
+_OF_NUMBER = {"decimal point": "decimal slip", "unit": "decimal slip", "transposed digits": "transposed digits"}
 _OF_COLUMN = {"unit": "unit of a column", "shunt": "unit of a column", "decimal point": "decimal point of a column",
               "sign": "sign of a column"}  # fmt: skip
 TRANSCRIPTIONS = frozenset(
@@ -74,13 +68,10 @@ TRANSCRIPTIONS = frozenset(
         "copied reading",
         "swapped columns",
         *_OF_COLUMN.values(),
-        *(name for name, _ in _OF_NUMBER.values()),
+        *_OF_NUMBER.values(),
     }
 )
 """Names of all slips: where one leads, the readings are to be corrected before anything is judged."""
-# How far readings are off, as fraction of the span, if one was made in a column, and at most without it.
-_OFF_FRAC, _LEFT_FRAC = 0.1, 0.05
-_WEIGHT = 2.0
 _THEN = "Judge and change nothing before that."
 
 
@@ -157,12 +148,10 @@ def _number(written: _Written, place: tuple[int, int]) -> Iterator[Slip]:
     for each in meant(value, after.unit, typed=typed):
         if each.kind not in _OF_NUMBER:
             continue
-        name, row = _OF_NUMBER[each.kind]
         fits = float(after.fraction(np.array(each.value)))
         at, was, is_now = written.at(place), written.shown(frac), written.shown(fits)
         yield Slip(
-            name=name,
-            row=row,
+            name=_OF_NUMBER[each.kind],
             visit=visit,
             log_evidence=written.log_evidence({place: fits}) - ways - each.cost,
             text=f"{at}: {was} was written, {is_now} fits",
@@ -182,7 +171,6 @@ def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[
             swapped = {place: float(readings[neighbour]), neighbour: value}
             yield Slip(
                 name="swapped rows",
-                row=57,
                 visit=written.visit(min(place, neighbour)),
                 log_evidence=written.log_evidence(swapped) - ways,
                 text=f"{written.at(place)}: this reading and its neighbour fit each other's place",
@@ -190,7 +178,11 @@ def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[
                 f"place; or read both points again. {_THEN}",
             )
     again = segment.series.is_again[segment.is_read]
-    before = [each for each in (index - 1, index - 2) if each >= 0 and abs(value - readings[places[each]]) < _SAME_FRAC]
+    before = [
+        each
+        for each in (index - 1, index - 2)
+        if each >= 0 and abs(value - readings[places[each]]) < PRIORS.transcription.same_frac
+    ]
     # What stands in the same place, or was read twice, is alike of itself.
     if not before or places[before[0]][0] == place[0] or (before[0] == index - 2 and not again[places[index - 1][0]]):
         return
@@ -198,7 +190,6 @@ def _rows(written: _Written, place: tuple[int, int], middle: float) -> Iterator[
     ideal = float(segment.ideal[segment.is_read][place[0]])
     yield Slip(
         name="copied reading",
-        row=60,
         visit=written.visit(place),
         log_evidence=written.log_evidence({place: ideal + middle}) - ways,
         text=f"{written.at(place)}: {written.shown(value)} is the reading before, copied down",
@@ -216,21 +207,21 @@ def columns(series: Series, sheet: DataSheet) -> Iterator[Column]:
     ends = (sheet.taps[0], sheet.taps[-1])
     if not series.is_keyed or any(tap.name not in series.value for tap in ends):
         return
-    if not _off(series, sheet) > _OFF_FRAC:
+    if not _off(series, sheet) > PRIORS.transcription.off_frac:
         return
     for tap, each in [(end, slip) for end in ends for slip in rescalings(end.unit)]:
         # A range that is wrong by a power of ten, or the other way round, looks the same without a live zero.
         is_told = each.kind in {"unit", "shunt"} or (tap is ends[-1] and min(tap.low, tap.high) > 0)
-        if is_told and _off(as_meant := _rescaled(series, tap, each), sheet) < _LEFT_FRAC:
+        if is_told and _off(as_meant := _rescaled(series, tap, each), sheet) < PRIORS.transcription.left_frac:
             yield _column(each, as_meant, tap)
     swapped = _exchanged(series, *ends)
-    if _off(swapped, sheet) < _LEFT_FRAC:
+    if _off(swapped, sheet) < PRIORS.transcription.left_frac:
         one, other = (_headed(series, tap) for tap in ends)
         yield Column(
             name="swapped columns",
             tap=ends[-1].name,
             series=swapped,
-            weight=_WEIGHT,
+            weight=PRIORS.weights.column,
             text=f"{one} and {other} fit each other's place",
             check=f"Correct the table first: exchange the headings of {one} and {other}. {_THEN}",
         )
@@ -266,8 +257,9 @@ def _exchanged(series: Series, one: Tap, other: Tap) -> Series:
 def _changed(series: Series, raw: dict[str, FloatArray], setpoint: FloatArray) -> Series:
     """Readings with other numbers at some taps; a setpoint that was taken from the input goes along."""
     found = {name: without_outliers(each) for name, each in raw.items()}
+    near = PRIORS.transcription.as_input_frac
     first = next(iter(series.value))
-    is_taken = first in raw and np.allclose(series.setpoint, series.value[first], rtol=0.02, atol=0.02, equal_nan=True)
+    is_taken = first in raw and np.allclose(series.setpoint, series.value[first], rtol=near, atol=near, equal_nan=True)
     return replace(
         series,
         raw=series.raw | raw,
@@ -291,7 +283,7 @@ def _column(slip: Rescaling, as_meant: Series, tap: Tap) -> Column:
         name=_OF_COLUMN[slip.kind],
         tap=tap.name,
         series=as_meant,
-        weight=_WEIGHT,
+        weight=PRIORS.weights.column,
         text=f"the numbers in {where} " + (f"are in {unit}" if unit else f"fit {fits}"),
         check="Correct the table first: "
         + (f"write [{unit}] as the unit of {where}" if unit else f"{where}, each number {fits} ({slip.reason})")
@@ -308,7 +300,7 @@ def _unit_meant(where: str, tap: Tap, slip: Rescaling) -> str:
     heading = where.rstrip('"').partition("[")[2].partition("]")[0] or tap.unit
     for unit in _UNITS:
         try:
-            if is_alike(unit, heading) and np.isclose(rescale(unit, heading)[0], slip.factor, rtol=1e-9):
+            if is_alike(unit, heading) and np.isclose(rescale(unit, heading)[0], slip.factor, rtol=_SAME_RATIO):
                 return unit
         except InputError:
             return ""

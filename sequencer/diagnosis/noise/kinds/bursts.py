@@ -107,7 +107,6 @@ BURSTS = KindOfNoise(
     fit_burst=_fit_burst,
     fit_run=_fit_run,
     fault="inverter pickup",
-    row=18,
     spoils_the_mean=True,
     may_come_with_drive=True,
 )

@@ -80,7 +80,6 @@ COARSE = KindOfNoise(
     fit_burst=FLICKER.fit_burst,
     fit_run=_fit_run,
     fault="meter resolution",
-    row=16,
     weight=2.0,  # a range set too high is common (trade practice, no source)
     is_of_bench=True,
     may_come_with_drive=True,

@@ -112,7 +112,6 @@ CONTACT = KindOfNoise(
     fit_burst=_fit_burst,
     fit_run=_fit_run,
     fault="intermittent contact",
-    row=19,
     weight=1.5,  # contacts are what fails most in the field (trade practice, no source)
     spoils_the_mean=True,
 )

@@ -81,7 +81,6 @@ DOUBLE_COUNTING = KindOfNoise(
     fit_burst=_fit_burst,
     fit_run=_fit_run,
     fault="double counting",
-    row=12,
     may_come_with_drive=True,
     is_local=True,  # at rest there is nothing to count
 )

@@ -197,7 +197,6 @@ FLICKER = KindOfNoise(
     fit_burst=_fit_burst,
     fit_run=_fit_run,
     fault="gate quantisation",
-    row=14,
     weight=2.0,  # every counter has it (trade practice, no source)
     may_come_with_drive=True,
     is_local=True,  # at a whole count nothing flickers

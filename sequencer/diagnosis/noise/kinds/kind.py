@@ -217,7 +217,6 @@ class KindOfNoise:
         fit_burst: the fits to a burst, several where it has several shapes; () where the burst cannot be of it.
         fit_run: the fit to a run; None where the run cannot be of it.
         fault: what it is called as the fault of a unit; "" where it is none of its own.
-        row: number of the fault in the catalogue; 0 = none.
         weight: how common the fault is, relative.
         is_of_bench: the bench, not the unit.
         spoils_the_mean: the median tells more than the mean.
@@ -233,7 +232,6 @@ class KindOfNoise:
     fit_burst: "Callable[[Burst], tuple[BurstFit, ...]]"
     fit_run: "Callable[[Run], RunFit | None] | None" = None
     fault: str = ""
-    row: int = 0
     weight: float = 1.0
     is_of_bench: bool = False
     spoils_the_mean: bool = False

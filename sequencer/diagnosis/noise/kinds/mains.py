@@ -69,5 +69,4 @@ MAINS = KindOfNoise(
     fit_burst=_fit_burst,
     fit_run=sine_in_run,
     fault="mains pickup",
-    row=17,
 )

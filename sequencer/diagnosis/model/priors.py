@@ -1,0 +1,289 @@
+"""Every number of judgement of the model in one place: what is ordinary, what is probable, when what is tried.
+
+None of them comes from a standard. Where nothing else is said, a number is trade practice, written from memory, and was
+kept because `tests/bench/bench_findings.py` (its default seed, 6 units of each cause and 60 good ones) named the most
+causes and raised the fewest alarms with it; no run of it is kept for one number alone. Change one, run the benchmark
+before and after, and compare "right first", "good units with a finding above 50 %" and the table of weights.
+
+`*_share` is a part of the tolerance unless said otherwise, `*_frac` of the span, `*_sds` a count of standard
+deviations, `*_nats` a difference of log probabilities. How common a cause is stands in its row (`causes/`), how common
+a kind of noise in its module (`noise/kinds/`). Sizes of grids, counts of steps and guards against a division by zero
+stand where they are used.
+"""
+
+from dataclasses import dataclass
+
+__all__ = ["PRIORS", "Priors"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Good:
+    """What a good unit does of itself, one standard deviation of each, as shares of its tolerance (trade practice)."""
+
+    zero: float = 0.25
+    """Zero error: a maker adjusts to a quarter of what is allowed, so that it still holds after a year."""
+    span: float = 0.25
+    """Span error: adjusted together with zero, and left as far."""
+    bow: float = 0.12
+    """One arch between the ends: adjustment leaves it, so it takes half of what zero and span do."""
+    lens: float = 0.12
+    """Hysteresis, up against down, at mid-range."""
+    s_shape: float = 0.06
+    """An S between the ends: what is left of a curve once its bow is trimmed."""
+    drift: float = 0.05
+    """From the middle of a run to its end."""
+    to_go: float = 0.05
+    """What was left to go when it was read: settling is waited for to a tenth of the tolerance, two deviations."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What a good bench does of itself."""
+
+    source_frac: float = 0.001
+    """Tolerance of the source, of its signal's range: a calibrator in order is at least as good."""
+    noisy_share: float = 1 / 3
+    """Scatter of single readings up to here is ordinary: six deviations of it fill the tolerance."""
+    any_scale: float = 1.5
+    """Scatter up to so many times what was expected is ordinary whatever the tolerance: few readings tell no better."""
+    least_part: float = 100.0
+    """The mean of a visit is never believed to better than this part of the tolerance: no model is."""
+    read_once_part: float = 20.0
+    """The same on top, of readings that were taken once each: nothing tells their scatter."""
+    coarse_share: float = 0.4
+    """What is written coarser than this is a fault of its own, not an ordinary resolution."""
+    moving_widths: float = 3.0
+    """Error of the mean of a visit that still moved, in deviations of its readings: it moves on after the last one."""
+    to_go_share: float = 0.1
+    """The error still to go counts up to here; what is more is a lag, to be explained."""
+    to_go_sds: float = 3.0
+    """A bound of the error still to go, in standard deviations."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """Which readings of a visit count."""
+
+    gross_frac: float = 0.005
+    """Nearer to the middle of its visit than this no reading is an outlier."""
+    gross_sds: float = 8.0
+    """Nor nearer than this; of normal readings one in 10^15 lies beyond."""
+    gross_least_n: int = 3
+    """Of fewer readings none can be told to be the odd one."""
+    gross_visit_share: float = 0.5
+    """Where at least this part of a visit is far out, none of it is an outlier."""
+    gross_run_share: float = 0.2
+    """Where more than this part of all readings is far out, it is the scatter itself."""
+    moving_sds: float = 4.0
+    """A visit still moves if it goes all one way and scatters by this many times the usual."""
+    moving_share: float = 0.15
+    """Where this part of the visits moves, moving is no exception, and a lag explains it."""
+    moving_n: int = 4
+    """Fewer readings go all one way by chance, one visit in three of three readings."""
+    farthest_frac: float = 1e4
+    """Beyond any slip of the decimal point; further out only arithmetic suffers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """Where an output is held."""
+
+    level_frac: float = 0.0008
+    """Readings on one level lie at least so far apart: the resolution of common converters with some noise."""
+    level_share: float = 0.3
+    """The same as a share of the tolerance: nearer ones are one level for the verdict too."""
+    level_sds: float = 4.0
+    """The same in deviations of a visit: hardly a reading of the level lies beyond."""
+    farthest_frac: float = 0.2
+    """Beyond its range an output is held at most so far out (NE 43: 3.6 to 21 mA, with room for older units)."""
+    step_share: float = 0.25
+    """A step of the input that is small beside the tolerance: what a good unit's own error moves it by."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """How far scatter may lie from what is expected, and what sizes of it are believed."""
+
+    log_width: float = 0.8
+    """One standard deviation of the logarithm of the scatter of means: a factor of 2.2 either way."""
+    loose_log_width: float = 2.5
+    """The same of noise of a kind that is not named: a factor of 12."""
+    slack: float = 1.05
+    """Scatter that is expected is ordinary up to so much more: one step of the grid of scales must fit."""
+    noisy_too_nats: float = -4.0
+    """Log probability that beside a cause the readings scatter by more than is ordinary: one unit in fifty."""
+    least_part: float = 1000.0
+    """Scatter below this part of the tolerance is not believed."""
+    read_once_part: float = 100.0
+    """The same of readings that were taken once each: they say little of it."""
+    least_frac: float = 1e-7
+    """Nor scatter below this, whatever the tolerance: no meter resolves it."""
+    widest_tolerances: float = 30.0
+    """Noise is summed over up to here: beyond it nobody would take a measurement for one."""
+    wider: float = 1.5
+    """The largest scatter that is summed over is at least so many times the smallest."""
+    beneath_slack: float = 1.2
+    """Beneath a disturbance: up to so many times the scatter of the middle half of the readings."""
+    beneath_least: float = 2.0
+    """The same, in smallest scatters that are believed, where the middle half stands still."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """The unit's own zero and span errors, taken off before its noise is named."""
+
+    nats: float = 6.0
+    """What fitting both costs: each is found to about a twentieth of what it may be, so twice ln 20."""
+    far_sds: float = 2.0
+    """Readings further off weigh less, by Huber's rule."""
+    least_part: float = 100.0
+    """The spread about the line is never believed to be less than this part of the tolerance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitting:
+    """How a cause is fitted, and what it costs to be vague or small."""
+
+    small_share: float = 0.6
+    """A cause whose largest effect is less than this is hardly a reason for anything."""
+    small_power: float = 10.0
+    """It is rarer by this power of how much less: half of it is a thousand times rarer."""
+    smaller_power: float = 8.0
+    """The same of a size below the smallest one that its row gives."""
+    misfit_scale: float = 1.5
+    """Where a cause leaves so many times the scatter that was expected, its equation may hold only in the main."""
+    inexact_share: float = 0.03
+    """How far a real fault strays from its equation, as a share of its effect."""
+    inexact_odds: float = 0.1
+    """How often one strays from it at all."""
+    inexact_noise: float = 0.1
+    """How much of that differs from visit to visit, as a share of it."""
+    hopeless_nats: float = 500.0
+    """A candidate of one cause that lies so far below its best one is not polished."""
+    far_nats: float = 60.0
+    """A cause so far below the best one is not searched again: no sizes make up for it."""
+    tie_nats: float = 1.0
+    """Candidates of a step as good as this are alike, and the middle one is taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amplified:
+    """Where a cause amplifies, or holds, what a good unit does before it."""
+
+    singular: float = 2.0
+    """A gain beyond so many times the usual one is that of a jump or of a root at zero: no size of it is believed."""
+    least_gain: float = 1.05
+    """A usual gain below this changes nothing."""
+    edge_share: float = 0.2
+    """At an edge: one side answers less than this part of the other."""
+    edge_step: float = 0.3
+    """The other side answers at least so much, in steps of the input."""
+    flat_step: float = 0.1
+    """Held: neither side answers more than this, in steps of the input."""
+    back_share: float = 0.1
+    """After it was held the output may be off by this part of its way back."""
+    back_sds: float = 5.0
+    """The same only where it is off by so many deviations."""
+    behind_share: float = 0.08
+    """Zero of what comes after the place that is held, and is not held with it; less than half of all zero error."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trying:
+    """When an explanation is worth trying."""
+
+    tiny_effect: float = 0.5
+    """What accounts for less than this share of the tolerance is never why a unit failed."""
+    near_share: float = 0.6
+    """Errors below this are those of a good unit, unless something else says that it is sick."""
+    sick_nats: float = 6.0
+    """Evidence for noise, or for something unknown, from which on causes are tried: odds of 400 to 1."""
+    loosest_frac: float = 0.2
+    """Within a tolerance as wide as this part of the span causes do not differ."""
+    hopeless_sds: float = 300.0
+    """What a cause leaves beyond this is no noise: it explains nothing, and is no likelier for leaving less of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unknown:
+    """Readings that follow nothing known."""
+
+    weight: float = 0.5
+    """Prior weight of it among causes: the catalogue holds what is common."""
+    stranger_nats: float = -3.0
+    """Log probability that what looks like noise alone is something unknown: one in twenty."""
+    log_width: float = 2.0
+    """One standard deviation of the logarithm of its scatter: nothing tells how much it has."""
+    way_share: float = 0.5
+    """A curve of its own for each way, as a share of the one that both have."""
+    parameters_n: int = 12
+    """What it is said to take: the coefficients of its curves, seven and five."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weights:
+    """Prior weights among causes of what has no row; 1 = as common as most causes."""
+
+    noise: float = 1.0
+    """Noise of a kind that is not named."""
+    instrument: float = 1.0
+    """What reads a tap between two others, wrong in a way that no cause describes."""
+    slip: float = 2.0
+    """A slip of one number, in readings that a person wrote down: people slip more often than units fail."""
+    column: float = 2.0
+    """A slip in a whole column, there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pairs:
+    """Two causes at once."""
+
+    rarer: float = 0.02
+    """How often a second cause stands beside a first one."""
+    own_share: float = 0.5
+    """Beside scatter a cause must account for this part of the largest error: else it is what scatter does to means."""
+    least_effect: float = 1.0
+    """And for this share of the tolerance."""
+    apart_share: float = 0.3
+    """First causes whose predictions lie nearer than this are tried once: a second one would join both alike."""
+    same_nats: float = 0.05
+    """Second causes as near as this are one equation under two names, and one is fitted."""
+    gain_nats: float = 0.5
+    """Both are fitted in turn until a turn gains less than this."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transcription:
+    """Slips of a person who writes readings down."""
+
+    same_frac: float = 2e-5
+    """Readings nearer than this are the same number: below the last digit of common meters."""
+    off_frac: float = 0.1
+    """A whole column is doubted where the output is off by so much in the middle: few faults go so far."""
+    left_frac: float = 0.05
+    """And only a slip that leaves less than this is named: half of what is doubted."""
+    as_input_frac: float = 0.02
+    """Setpoints that agree with the input to this were taken from it, and go along with its slip."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Priors:
+    """All of them, by what they are about; each part says what its numbers are and why."""
+
+    good: Good = Good()
+    bench: Bench = Bench()
+    readings: Readings = Readings()
+    levels: Levels = Levels()
+    scatter: Scatter = Scatter()
+    line: Line = Line()
+    fitting: Fitting = Fitting()
+    amplified: Amplified = Amplified()
+    trying: Trying = Trying()
+    unknown: Unknown = Unknown()
+    weights: Weights = Weights()
+    pairs: Pairs = Pairs()
+    transcription: Transcription = Transcription()
+
+
+PRIORS = Priors()
+"""The ones that are used."""

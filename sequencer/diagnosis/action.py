@@ -82,7 +82,7 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         cause = "; ".join([*near, *verdict.reservations])
         return f"Within tolerance, but {cause}: correct that, or agree with whoever asked for it that it will do."
     if verdict.result == "not determinable":
-        if findings is not None and _names(findings, "scatter", "bench", "transcription"):
+        if findings is not None and (_names(findings, "scatter", "bench", "transcription") or _scatters(findings)):
             return f"No verdict: {verdict.reason}. {_on_cause(findings, is_offered=False)}"
         return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
     found = _on_cause(findings, is_offered=is_offered)
@@ -150,6 +150,12 @@ def _names(findings: Account, *kinds: Kind) -> bool:
     """A likely cause of these kinds is named."""
     top = findings.ranking[0] if findings.is_fault and findings.ranking else None
     return top is not None and top.weight >= LIKELY and top.is_only(*kinds)
+
+
+def _scatters(findings: Account) -> bool:
+    """A likely cause is named that explains the scatter: no better instruments take it away."""
+    top = findings.ranking[0] if findings.is_fault and findings.ranking else None
+    return top is not None and top.weight >= LIKELY and all(each.explains_scatter for each in top.members)
 
 
 def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: bool) -> str:

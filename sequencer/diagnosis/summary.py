@@ -45,13 +45,17 @@ bench or the person at it, what was written down; or nothing that has a name."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Member:
-    """One of the causes that these readings cannot tell apart; the attributes as those of `Candidate`."""
+    """One of the causes that these readings cannot tell apart; the attributes as those of `Candidate`.
+
+    `explains_scatter` where it, or its second half, is a kind of noise: no better instruments take that away.
+    """
 
     name: str
     kind: Kind
     place: str
     text: str
     check: str
+    explains_scatter: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +273,14 @@ def _members(finding: Finding, weighing: Weighing) -> Iterator[Member]:
         if (each.name, each.place) not in seen:
             seen.add((each.name, each.place))
             kind = _kind(each, weighing)
-            yield Member(name=each.name, kind=kind, place=each.place, text=each.text, check=each.check)
+            yield Member(
+                name=each.name,
+                kind=kind,
+                place=each.place,
+                text=each.text,
+                check=each.check,
+                explains_scatter=each.explains_scatter,
+            )
 
 
 def _kind(found: Hypothesis, weighing: Weighing) -> Kind:

@@ -81,12 +81,7 @@ def correct(
     _refuse_nameless(by, why, "a correction")
     folder = Path(folder)
     record = load(folder)
-    if record.content.alterations:
-        raise RecordError(
-            f"the record was altered: {record.content.alterations[0]}",
-            where=str(folder),
-            todo="correct nothing in it; livezero verify tells all that was altered",
-        )
+    _refuse_altered(record)
     sheet, index, row = _reading(record, point=point, tap=tap, reading=reading)
     at = sheet.taps[index]
     signal = magnitude(quantity(to, like=at.reading_unit), at.reading_unit)
@@ -114,6 +109,15 @@ def correct(
         signal_unit=at.reading_unit,
         before=None if math.isnan(before) else before,
     )
+
+
+def _refuse_altered(record: Record) -> None:
+    if record.content.alterations:
+        raise RecordError(
+            f"the record was altered: {record.content.alterations[0]}",
+            where=str(record.folder),
+            todo="correct nothing in it; livezero verify tells all that was altered",
+        )
 
 
 def _reading(record: Record, *, point: int, tap: str, reading: int) -> tuple[DataSheet, int, dict[str, Any]]:

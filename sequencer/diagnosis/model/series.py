@@ -100,8 +100,6 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     taps = [tap for tap in sheet.taps if (rows["tap"] == tap.name).any()]
     raw, value, sd = {}, {}, {}
     written: dict[str, dict[str, npt.NDArray[np.object_]]] = {"raw": {}, "range": {}}
-    at_s = np.full(visits_n, np.nan)
-    to_go = np.zeros(visits_n)
     for tap in taps:
         is_here = (rows["tap"] == tap.name).to_numpy()
         here, place = rows[is_here], visit[is_here]
@@ -114,14 +112,8 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
             texts[tap.name] = np.full(readings.shape, "", dtype=object)
             is_by_hand = name == "raw" or (here["step_name"] == BY_HAND).to_numpy()
             texts[tap.name][place, order] = np.where(is_by_hand, here[name].astype(str), "")
-        if tap is taps[-1]:
-            times = here["at_s"].to_numpy(dtype=np.float64)
-            sums, counts = np.zeros(visits_n), np.zeros(visits_n)
-            np.add.at(sums, place, times)
-            np.add.at(counts, place, 1.0)
-            at_s = sums / np.maximum(counts, 1)
-            bounds = here["to_go"].to_numpy(dtype=np.float64)
-            to_go[place] = np.where(np.isfinite(bounds), bounds, 0.0) / abs(tap.span)
+    is_last = (rows["tap"] == taps[-1].name).to_numpy()
+    at_s, to_go = _in_time(rows[is_last], visit[is_last], visits_n, abs(taps[-1].span))
     has_times = bool(np.isfinite(at_s).all()) and bool((np.diff(at_s) > 0).all()) and visits_n > 1
     setpoint = heads["setpoint_pct"].to_numpy(dtype=np.float64) / 100
     directions = heads["direction"].map({"up": 1.0, "down": -1.0}).fillna(0.0).to_numpy(dtype=np.float64)
@@ -140,6 +132,18 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         place=written["range"],
         captured=_captured(table),
     )
+
+
+def _in_time(
+    rows: pd.DataFrame, visit: npt.NDArray[np.intp], visits_n: int, span: float
+) -> tuple[FloatArray, FloatArray]:
+    """Mean time of each visit in seconds, NaN where it has none, and the error still to go there as a share of span."""
+    sums, counts, to_go = np.zeros(visits_n), np.zeros(visits_n), np.zeros(visits_n)
+    np.add.at(sums, visit, rows["at_s"].to_numpy(dtype=np.float64))
+    np.add.at(counts, visit, 1.0)
+    bounds = rows["to_go"].to_numpy(dtype=np.float64)
+    to_go[visit] = np.where(np.isfinite(bounds), bounds, 0.0) / span
+    return np.where(counts > 0, sums / np.maximum(counts, 1), np.nan), to_go
 
 
 def _captured(table: pd.DataFrame) -> dict[str, tuple[Captured, ...]]:

@@ -10,7 +10,7 @@ from instruments.description import Function, RangeEntry
 from instruments.errors import InputError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
 from instruments.roles import Doubt, Doubting, Operator, Question, Sample
 from instruments.texts import without_rest
-from instruments.units import Quantity, Span, magnitude, quantity, show, without_conversion_rest
+from instruments.units import Quantity, Span, is_alike, magnitude, quantity, show, without_conversion_rest
 
 __all__ = ["OVERLOAD", "KeyedReceiver", "KeyedSource", "entry"]
 
@@ -41,8 +41,10 @@ def entry(text: str, unit: str) -> float:
     if _BARE.fullmatch(typed):
         typed = f"{typed} {unit}"
     level = quantity(typed, like=unit)
-    # 296.15 K is 23 °C: the largest of what is added up says which digits are right.
-    return without_conversion_rest(magnitude(level, unit), largest=float(level.to_base_units().magnitude))
+    value = magnitude(level, unit)
+    if value == level.magnitude:  # in the unit asked for: to the last digit as it was typed
+        return value
+    return without_conversion_rest(value, is_temperature=is_alike(unit, "K"))
 
 
 class KeyedSource:

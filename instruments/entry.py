@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from instruments.units import magnitude, quantity, without_conversion_rest
+from instruments.units import is_alike, magnitude, quantity, without_conversion_rest
 
 __all__ = ["OVERLOAD", "Doubt", "Doubting", "entry"]
 
@@ -44,5 +44,7 @@ def entry(text: str, unit: str) -> float:
     if _BARE.fullmatch(typed):
         typed = f"{typed} {unit}"
     level = quantity(typed, like=unit)
-    # 296.15 K is 23 °C: the largest of what is added up says which digits are right.
-    return without_conversion_rest(magnitude(level, unit), largest=float(level.to_base_units().magnitude))
+    value = magnitude(level, unit)
+    if value == level.magnitude:  # in the unit asked for: to the last digit as it was typed
+        return value
+    return without_conversion_rest(value, is_temperature=is_alike(unit, "K"))

@@ -181,14 +181,14 @@ def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     return magnitude(_registry().Quantity(1.0, _unit(from_unit)), to_unit) - shift, shift
 
 
-def without_conversion_rest(value: float, *, largest: float = 0.0) -> float:
-    """A number that came of a change of unit, to the 15 digits that arithmetic leaves right: 4.0001, 0.0040001 A in mA.
+def without_conversion_rest(value: float, *, is_temperature: bool = False) -> float:
+    """A number that came of a change of unit, to the 15 digits that arithmetic leaves right: 0.0040001 A is 4.0001 mA.
 
     Args:
         value: the number.
-        largest: of what was added up to it, where that is larger than the sum.
+        is_temperature: it was changed by way of kelvin, so its digits count from there: 296.15 K is 23 °C.
     """
-    largest = max(abs(value), abs(largest))
+    largest = abs(value) + (273.15 if is_temperature else 0.0)
     return round(value, 14 - math.floor(math.log10(largest))) if 0 < largest < math.inf else value
 
 

@@ -119,7 +119,7 @@ class DescribedReceiver:
             raise
         # 0.0040001 A is 4.0001 mA, and not 4.000100000000001 mA; a reading in the unit asked for stays as it was said.
         if (self._factor, self._shift) != (1.0, 0.0):
-            value = without_conversion_rest(self._factor * value + self._shift, largest=self._shift)
+            value = without_conversion_rest(self._factor * value + self._shift, is_temperature=self._shift != 0.0)
         return Sample(value, self._clock.now(), reply.strip())
 
     def recover(self) -> None:

@@ -78,9 +78,18 @@ def test_an_entry_that_is_no_number_of_that_kind_is_refused(typed):
         entry(typed, "mA")
 
 
-@pytest.mark.parametrize(("typed", "unit", "value"), [("0.0040001 A", "mA", 4.0001), ("296.15 K", "degC", 23.0)])
+@pytest.mark.parametrize(
+    ("typed", "unit", "value"),
+    [("0.0040001 A", "mA", 4.0001), ("296.15 K", "degC", 23.0),
+     ("73.4 degF", "degC", 23.0), ("32 degF", "degC", 0.0), ("100000.123456789 ohm", "kohm", 100.000123456789)],
+)  # fmt: skip
 def test_an_entry_in_another_unit_has_no_rest_of_the_conversion(typed, unit, value):
     assert entry(typed, unit) == value  # to the last digit
+
+
+@pytest.mark.parametrize("typed", ["5.3774999999999995", "1.757081060368563 mA"])
+def test_an_entry_in_the_unit_asked_for_is_taken_to_the_last_digit(typed):
+    assert entry(typed, "mA") == float(typed.removesuffix(" mA"))
 
 
 def test_a_doubt_about_an_entry_prints_no_rounding_rest():

@@ -4,6 +4,7 @@ Where the tolerance is zero, or less than what the readings resolve, nobody can 
 place is not determinable, unless the error is more than tolerance and measurement explain together: then it is out.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -18,12 +19,14 @@ from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.figures.per_point import IntArray
 from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.tolerance import carried
+from sequencer.readings.table import BY_HAND
 
 __all__ = ["NEGLIGIBLE_FRAC", "Judgement", "Resolved", "Uncertainty", "judged", "resolved", "steps_shown"]
 
 BoolArray = npt.NDArray[np.bool_]
 
 NEGLIGIBLE_FRAC = 1e-9  # of the span: a tolerance below is one of zero, left of rounding
+_DECIMALS = re.compile(r"[.,]\d*?(0*)(?!\d)")  # zeros that end the decimals of a number as written
 _LIMIT_SLACK = 1e-9  # a hair of rounding must not fail a unit that sits on its limit to the last bit
 
 
@@ -45,8 +48,8 @@ class Resolved:
     """What the digits of the readings tell, in the unit of the output, arrays of one shape.
 
     Attributes:
-        least: half a step of the digits at input and output together; 0 where they are whole numbers, which tell
-            nothing of a resolution.
+        least: half a step of the digits at the output; 0 where they are whole numbers, which tell nothing of a
+            resolution.
         explained: the most that rounding and the scatter that was seen make of no error.
     """
 
@@ -115,16 +118,20 @@ def judged(
 
 
 def steps_shown(table: pd.DataFrame) -> dict[str, float]:
-    """The smallest step of the values at each tap, as their decimals show; 1 of whole numbers."""
-    return {
-        str(tap): min((_step(value) for value in set(values.dropna())), default=1.0)
-        for tap, values in table.groupby("tap")["value"]
-    }
+    """The smallest step of the values at each tap, as decimals show it ("4.00" is hundredths); 1 of whole numbers."""
+    written = table["raw"].where(table["step_name"] == BY_HAND, "")
+    found = {}
+    for tap, values in table["value"].dropna().groupby(table["tap"]):
+        pairs = set(zip(values, written[values.index], strict=True))
+        found[str(tap)] = min((_step(value, text) for value, text in pairs), default=1.0)
+    return found
 
 
-def _step(value: float) -> float:
+def _step(value: float, text: str) -> float:
+    decimals = _DECIMALS.search(text)
     exponent = Decimal(f"{value:.12g}").as_tuple().exponent
-    return 10.0 ** min(exponent, 0) if isinstance(exponent, int) else 1.0
+    zeros = 0 if decimals is None else len(decimals[1])
+    return float(10.0 ** (min(exponent, 0) - zeros)) if isinstance(exponent, int) else 1.0
 
 
 def resolved(
@@ -151,5 +158,5 @@ def resolved(
     def halves(at_input: float, at_output: float) -> FloatArray:
         return at_output / 2 + carried(sheet, x, np.full(x.shape, at_input / 2), first=first, last=last)
 
-    told = [0.0 if step >= 1 else step for step in (into, out)]
-    return Resolved(least=halves(*told), explained=halves(into, out) + scatter)
+    # An input is a round number that a source was set to: "5.6" says nothing of the digits that the source has.
+    return Resolved(least=halves(0.0, 0.0 if out >= 1 else out), explained=halves(into, out) + scatter)

@@ -372,7 +372,8 @@ def asked(folder: Path, error: BaseException) -> tuple[int, list[str]]:
         if ended != wanted and (is_making_safe or trial.raised is not error):
             lost.append(f"question {number}: {ended}, not {wanted}")
         after = [each.text for each in person.questions[number:]]
-        if not is_making_safe and after[:1] != [MAKE_SAFE]:
+        # Before the last caution is confirmed nothing is energised, so nothing is to be made safe.
+        if not is_making_safe and after[:1] != ([] if question.kind == "caution" else [MAKE_SAFE]):
             lost.append(f"question {number}: not asked to make safe next, but {after[:1]}")
         if load(trial.folder).content.status not in {wanted, "interrupted"}:
             lost.append(f"question {number}: the record says something else")

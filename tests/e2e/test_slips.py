@@ -15,6 +15,7 @@ taps:
 SEQUENCE = """\
 sequence: three points by hand
 type sheet: quick.type.yaml
+cautions: [The unit is on the bench.]
 steps:
   - traverse: {points: 3, cycles: 1, readings: 1, end pair: "no"}
 """
@@ -24,7 +25,7 @@ def test_a_decimal_slip_is_asked_about_at_the_terminal_and_both_are_kept(tmp_pat
     (tmp_path / "hand.bench.yaml").write_text(HAND_BENCH)
     (tmp_path / "three.yaml").write_text(SEQUENCE)
     del quick  # its type sheet is what is wanted
-    answers = ["", "", "", "4.002", "", "1.2003", "no", "12.003", "", "20.004", "", "12.004", "", "4.002", ""]
+    answers = ["yes", "", "", "", "4.002", "", "1.2003", "no", "12.003", "", "20.004", "", "12.004", "", "4.002", ""]
     done = livezero(
         "run", "three.yaml", "--bench", "hand.bench.yaml", "--serial", "GF-104", cwd=tmp_path,
         answers="\n".join(answers) + "\n",

@@ -154,7 +154,7 @@ def from_lines(x, y, sheet):
     with TemporaryDirectory() as folder:
         path = Path(folder) / "hand.csv"
         path.write_text(
-            "input;output\n" + "".join(f"{a!r};{b!r}\n" for a, b in zip(x.tolist(), y.tolist(), strict=True))
+            "input;output\n" + "".join(f"{a!r};{b:.12f}\n" for a, b in zip(x.tolist(), y.tolist(), strict=True))
         )
         return from_csv(path, sheet.datasheet())
 

@@ -292,7 +292,7 @@ def chain_rows(drive=1.0, pickup=1.0, converter=1.0, tachometer=1.0):
     for pct in (0, 25, 50, 75, 100):
         speed = 12 * pct * drive
         pulse = speed * pickup
-        rows.append((4 + 0.16 * pct, speed * tachometer, pulse, 4 + pulse / 75 * converter))
+        rows.append((4 + 0.16 * pct, speed * tachometer, pulse, f"{4 + pulse / 75 * converter:.9f}"))
     return rows
 
 

@@ -17,8 +17,11 @@ VERDICTS = {"pass": "pass", "failed-chain": "fail"}
 
 
 def differences(kept, now, at=""):
-    """Where two JSON values differ: words, order and kinds at all; numbers by more than another processor makes."""
-    if isinstance(kept, dict) and isinstance(now, dict) and list(kept) == list(now):
+    """Where two JSON values differ: words, order and kinds at all; numbers by more than another processor makes.
+
+    Keys that later versions add are no difference.
+    """
+    if isinstance(kept, dict) and isinstance(now, dict) and list(kept) == [name for name in now if name in kept]:
         return [each for name in kept for each in differences(kept[name], now[name], f"{at}.{name}")]
     if isinstance(kept, list) and isinstance(now, list) and len(kept) == len(now):
         pairs = enumerate(zip(kept, now, strict=True))

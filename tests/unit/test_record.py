@@ -60,14 +60,14 @@ def test_figures_are_computed_again_to_the_last_digit(sealed):
 
 
 def test_no_document_holds_a_nan(small, run):
-    # 0 % of a square root has no tolerance in input units: NaN in the tables, null in every document.
+    # At 0 % of a square root the slope has no bound, so U is not known: NaN in the tables, null in every document.
     sheet = {"0.2 % of span": "2 Hz", "time constant": "characteristic: square root\ntime constant"}
     ran = run(small(type_sheet=sheet, sequence={"points: 5": "points: [0 %, 4 %, 25 %, 100 %]"}))
     found = seal(ran.folder)
-    assert found.evaluation.visits["tolerance"].isna().any()
+    assert found.evaluation.visits["U"].isna().any()
     assert "NaN" not in (ran.folder / "journal.jsonl").read_text()
     visits = strict(ran.folder / "figures.json")["visits"]
-    assert {visit["tolerance"] for visit in visits if visit["setpoint_pct"] == 0} == {None}
+    assert {visit["U"] for visit in visits if visit["setpoint_pct"] == 0} == {None}
 
 
 def test_a_record_is_never_overwritten(small, tmp_path):

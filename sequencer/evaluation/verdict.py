@@ -65,7 +65,7 @@ class Evidence:
     Attributes:
         visits: as in `Evaluation`.
         judgement: of the visits in order.
-        end_pairs: as in `Evaluation`.
+        end_pairs: as in `Evaluation`, with error and tolerance of the second reading, and its result in words.
         unit: of the output.
         basis: the rule, and what is stated of the instruments.
         stages: of the chain.

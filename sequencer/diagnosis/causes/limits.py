@@ -1,17 +1,18 @@
 """Flat parts: compliance, limits, stuck outputs, alarm levels."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.texts import sized
 from sequencer.diagnosis.causes.lines import is_current, is_last_stage
-from sequencer.diagnosis.model.cause import Cause, Sizes, one, sizes
+from sequencer.diagnosis.model.cause import Cause, Make, Say, Sizes, one, sizes
 from sequencer.diagnosis.model.segment import Equation, Segment
 
 __all__ = ["CAUSES"]
 
 _SPEEDS = frozenset({"rpm", "1/min", "r/min"})
-_CURRENT_CHECK = "Take 100 ohm out of the loop: the plateau rises. Measure the voltage at the terminals at the top."
 
 
 def _at_most(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
@@ -70,38 +71,60 @@ def _skips(segment: Segment, _stage: int) -> Sizes:
     )
 
 
+def _flat(name: str, how: str, check: str, *, weight: float = 1.0) -> Cause:
+    """A current that the bench cannot drive any higher: one equation, which the cause cannot be told from."""
+    return Cause(
+        name=name,
+        place="level",
+        make=_at_most,
+        sizes=_top,
+        say=lambda t, s, k: f"flat at {_level(t, s)}{how}",
+        check=check,
+        applies=is_current,
+        weight=weight,
+        is_of_bench=True,
+    )
+
+
+def _drive(
+    say: Say,
+    make: Make,
+    sizes: Callable[[Segment, int], Sizes],
+    *,
+    check: str = "Read the speed limits of the drive.",
+    applies: Callable[[Segment, int], bool] = _speed,
+    weight: float = 1.0,
+    linear: tuple[int, ...] = (),
+    has_steps: bool = False,
+) -> Cause:
+    """A speed that is held within bounds: four limits and a band, under one name."""
+    return Cause(
+        name="drive limits",
+        place="output",
+        make=make,
+        sizes=sizes,
+        say=say,
+        check=check,
+        applies=applies,
+        weight=weight,
+        linear=linear,
+        has_steps=has_steps,
+    )
+
+
 CAUSES: tuple[Cause, ...] = (
-    Cause(
-        name="loop compliance",
-        place="level",
-        make=_at_most,
-        sizes=_top,
-        say=lambda t, s, k: f"flat at {_level(t, s)}: the supply cannot drive more through the loop",
-        check=_CURRENT_CHECK,
-        applies=is_current,
+    _flat(
+        "loop compliance",
+        ": the supply cannot drive more through the loop",
+        "Take 100 ohm out of the loop: the plateau rises. Measure the voltage at the terminals at the top.",
         weight=2.0,
-        is_of_bench=True,
     ),
-    Cause(
-        name="supply sag",
-        place="level",
-        make=_at_most,
-        sizes=_top,
-        say=lambda t, s, k: f"flat at {_level(t, s)}: the supply sags, perhaps under other loops",
-        check="Measure the supply at the terminals at the top, with the other loops on and off.",
-        applies=is_current,
-        is_of_bench=True,
+    _flat(
+        "supply sag",
+        ": the supply sags, perhaps under other loops",
+        "Measure the supply at the terminals at the top, with the other loops on and off.",
     ),
-    Cause(
-        name="meter burden",
-        place="level",
-        make=_at_most,
-        sizes=_top,
-        say=lambda t, s, k: f"flat at {_level(t, s)} with the meter in the loop",
-        check="Take the meter out: if the plateau goes, it was its burden.",
-        applies=is_current,
-        is_of_bench=True,
-    ),
+    _flat("meter burden", " with the meter in the loop", "Take the meter out: if the plateau goes, it was its burden."),
     Cause(
         name="sensor burnout",
         place="level",
@@ -143,53 +166,36 @@ CAUSES: tuple[Cause, ...] = (
         is_of_bench=True,
         weight=0.5,
     ),
-    Cause(
-        name="drive limits",
-        place="output",
-        make=lambda t, s, k: lambda y: np.minimum(y, t[:, :1]),
-        sizes=lambda _s, _k: sizes((0.3, 0.995, 30, False)),
-        say=lambda t, s, k: f"never above {_level(t, s)}: a highest speed is set",
-        check="Read the speed limits of the drive.",
-        applies=_speed,
+    _drive(
+        lambda t, s, k: f"never above {_level(t, s)}: a highest speed is set",
+        lambda t, s, k: lambda y: np.minimum(y, t[:, :1]),
+        lambda _s, _k: sizes((0.3, 0.995, 30, False)),
         weight=1.5,
     ),
-    Cause(
-        name="drive limits",
-        place="output",
-        make=lambda t, s, k: lambda y: np.maximum(y, t[:, :1]),
-        sizes=lambda _s, _k: sizes((0.004, 0.6, 30, False)),
-        say=lambda t, s, k: f"never below {_level(t, s)}: a lowest speed is set",
-        check="Read the speed limits of the drive.",
-        applies=_speed,
+    _drive(
+        lambda t, s, k: f"never below {_level(t, s)}: a lowest speed is set",
+        lambda t, s, k: lambda y: np.maximum(y, t[:, :1]),
+        lambda _s, _k: sizes((0.004, 0.6, 30, False)),
         weight=1.5,
     ),
-    Cause(
-        name="drive limits",
-        place="output",
-        make=lambda t, s, k: lambda y: np.clip(y, t[:, :1], t[:, 1:2]),
-        sizes=lambda _s, _k: sizes((0.004, 0.5, 12, False), (0.51, 0.995, 12, False)),
-        say=lambda t, s, k: f"held between {_level(t, s)} and {_level(t[1:], s)}: lowest and highest speed are set",
-        check="Read the speed limits of the drive.",
-        applies=_speed,
+    _drive(
+        lambda t, s, k: f"held between {_level(t, s)} and {_level(t[1:], s)}: lowest and highest speed are set",
+        lambda t, s, k: lambda y: np.clip(y, t[:, :1], t[:, 1:2]),
+        lambda _s, _k: sizes((0.004, 0.5, 12, False), (0.51, 0.995, 12, False)),
     ),
-    Cause(
-        name="drive limits",
-        place="output",
-        make=lambda t, s, k: lambda y: np.where(y < t[:, :1], 0.0, y),
-        sizes=lambda _s, _k: sizes((0.0061, 0.6043, 120, False)),
-        say=lambda t, s, k: f"stands still below {100 * t[0]:.3g} %: a dead band of the demand",
+    _drive(
+        lambda t, s, k: f"stands still below {100 * t[0]:.3g} %: a dead band of the demand",
+        lambda t, s, k: lambda y: np.where(y < t[:, :1], 0.0, y),
+        lambda _s, _k: sizes((0.0061, 0.6043, 120, False)),
         check="Read the dead band of the drive's input.",
-        applies=_speed,
         has_steps=True,
     ),
-    Cause(
-        name="drive limits",
-        place="output",
-        make=lambda t, s, k: lambda y: np.where((y > t[:, :1]) & (y < t[:, 1:2]), t[:, :1], y),
-        sizes=_skips,
-        linear=(0,),
-        say=lambda t, s, k: f"skips the speeds from {_level(t, s)} to about {_level(t[1:], s)}",
+    _drive(
+        lambda t, s, k: f"skips the speeds from {_level(t, s)} to about {_level(t[1:], s)}",
+        lambda t, s, k: lambda y: np.where((y > t[:, :1]) & (y < t[:, 1:2]), t[:, :1], y),
+        _skips,
         check="Read the skipped speeds of the drive.",
         applies=lambda s, k: _speed(s, k) and len(_skips(s, k).start) > 0,
+        linear=(0,),
     ),
 )

@@ -14,6 +14,8 @@ __all__ = ["Cause", "Sizes", "discrete", "one", "sizes"]
 
 Make: TypeAlias = Callable[[FloatArray, Segment, int], Equation]
 """Equation for candidates: parameters of shape (candidates, parameters), the segment, the index of the stage."""
+Say: TypeAlias = Callable[[FloatArray, Segment, int], str]
+"""Its sizes in words: parameters of shape (parameters,), the segment, the index of the stage."""
 _TINY = 1e-12
 
 
@@ -59,7 +61,7 @@ class Cause:
     place: Place
     make: Make
     sizes: Callable[[Segment, int], Sizes]
-    say: Callable[[FloatArray, Segment, int], str]
+    say: Say
     check: str
     applies: Callable[[Segment, int], bool] = lambda _segment, _stage: True
     weight: float = 1.0

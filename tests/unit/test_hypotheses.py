@@ -1,0 +1,117 @@
+"""What is tried, and how it is weighed: nothing for a good unit, one cause, two causes, something unknown."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+from segments import ISOLATOR, UP_DOWN, caused, series_with
+
+from sequencer import core
+from sequencer.diagnosis.model.fit import Fit
+from sequencer.diagnosis.model.healthy_model import imperfections
+from sequencer.diagnosis.model.hypotheses import weighing
+from sequencer.diagnosis.model.hypothesis import Hypothesis
+from sequencer.diagnosis.model.pairs import _beside, _best, _differing
+from sequencer.evaluation.budget import Basis
+
+SHEET = core.load("current-isolator").sheet
+T = 0.001
+RNG = np.random.default_rng(9)
+SCATTER = RNG.normal(0, 5e-5, (UP_DOWN.size, 3))
+WAY = np.where(np.arange(UP_DOWN.size) < 11, 1, -1)
+ARCH = 4 * UP_DOWN * (1 - UP_DOWN)
+
+
+def found(error, **given):
+    """Hypotheses of the isolator, the likeliest first, by evidence alone."""
+    y = (UP_DOWN + error)[:, np.newaxis] + SCATTER
+    weighed = weighing(series_with(y, **given), ISOLATOR, SHEET, Basis())
+    return sorted(weighed.hypotheses, key=lambda each: -each.log_odds), weighed
+
+
+def test_errors_of_less_than_half_a_tolerance_are_asked_nothing():
+    (only,), _ = found(0.2 * T * np.ones(UP_DOWN.size))
+    assert (only.name, only.text) == ("unknown", "nothing was read that could tell")
+
+
+def test_errors_of_a_good_unit_make_no_cause_likely():
+    ranked, _ = found(0.45 * T * np.ones(UP_DOWN.size))
+    # A zero error of 0.45 tolerances is 1.8 deviations of a good one: exp(1.8^2 / 2) = 5 to 1 at the very most.
+    assert ranked[0].log_odds < 1.8**2 / 2
+
+
+@pytest.mark.parametrize(
+    ("error", "names", "size"),
+    [
+        (10 * T * np.ones(UP_DOWN.size), {"zero shift", "meter offset"}, 10 * T),
+        (-8 * T * UP_DOWN, {"span error"}, -8 * T),
+        (6 * T * ARCH, {"bow"}, 6 * T),
+        (-4 * T * WAY * ARCH / 2, {"hysteresis"}, 4 * T),  # down above up
+    ],
+)
+def test_one_cause_is_the_likeliest_with_its_size(error, names, size):
+    ranked, _ = found(error)
+    assert ranked[0].name in names
+    assert ranked[0].fit.theta[0] == pytest.approx(size, abs=0.3 * T)
+    assert ranked[0].effect == pytest.approx(np.abs(error).max() / T, abs=0.5)
+
+
+def test_odds_are_over_a_good_unit_by_scipy():
+    ranked, weighed = found(10 * T * np.ones(UP_DOWN.size))
+    segment = weighed.segments[-1]
+    good = imperfections(segment)
+    off = segment.y - segment.ideal
+
+    def log_density(residual, scale):
+        covariance = scale**2 * np.diag(segment.noise**2) + good @ good.T
+        return multivariate_normal(np.zeros(residual.size), covariance).logpdf(residual)
+
+    # Scatter of a visit up to a third of the tolerance is ordinary.
+    scales = np.geomspace(0.2, T / 3 / np.median(segment.noise), 60)
+    healthy = max(log_density(off, each) for each in scales)
+    shift = max(log_density(off - 10 * T, each) for each in scales)
+    # Best against best; one size and the sum over scales cost some nats.
+    assert ranked[0].log_odds == pytest.approx(shift - healthy, rel=0.1)
+
+
+def test_what_no_cause_explains_is_unknown():
+    zigzag = 30 * T * np.sin(37 * np.arange(UP_DOWN.size) ** 2)
+    ranked, _ = found(zigzag[np.r_[0:11, 9:-1:-1]])  # comes again on the way down
+    assert ranked[0].name == "unknown"
+
+
+def test_two_causes_at_once_are_joined_with_the_weight_of_both_and_of_a_pair():
+    ranked, _ = found(8 * T * ARCH - 6 * T * WAY * ARCH / 2)
+    both = next(each for each in ranked if each.name == "bow + hysteresis")
+    assert both is ranked[0]
+    assert both.weight == pytest.approx(0.02 * caused("bow").weight * caused("hysteresis").weight)
+    assert both.parameters_n == 2
+    assert both.predicted - UP_DOWN == pytest.approx(8 * T * ARCH - 6 * T * WAY * ARCH / 2, abs=0.5 * T)
+
+
+def test_second_causes_of_one_equation_are_fitted_once():
+    bow, s, shift = caused("bow"), caused("s shape"), caused("zero shift")
+    screened = [(-10.0, bow, 0), (-10.04, s, 0), (-12.0, s, 0), (-13.0, shift, 0)]
+    assert _differing(screened, 2) == [(-10.0, bow, 0), (-12.0, s, 0)]
+    # As likely to the last digit, the commoner one stands for both.
+    assert _differing([(-10.0, bow, 0), (-10.0, shift, 0)], 2) == [(-10.0, shift, 0)]
+
+
+def test_beside_a_wrong_range_what_a_sensor_does_may_come_before_it():
+    places = {(each.name, each.place) for each in _beside(caused("upper range wrong"))}
+    assert {("hysteresis", "sensor"), ("hysteresis", "output"), ("bow", "sensor")} <= places
+    assert not [name for name, _ in places if name == "upper range wrong"]
+    assert ("hysteresis", "sensor") not in {(each.name, each.place) for each in _beside(caused("bow"))}
+
+
+def test_the_best_causes_stand_once_each_and_apart():
+    def hypothesis(name, log_odds, level):
+        fitted = Fit(cause=caused(name), stage=0, theta=np.zeros(1), log_evidence=0.0, log_likelihood=0.0,
+                     predicted=np.full(3, level), scale=1.0)  # fmt: skip
+        return Hypothesis(name=name, place="", segment=0, log_odds=log_odds, weight=1.0, text="", check="", fit=fitted)
+
+    bow, shift, s = hypothesis("bow", 9.0, 0.10), hypothesis("zero shift", 8.0, 0.101), hypothesis("s shape", 7.0, 0.2)
+    again = replace(bow, log_odds=8.5)
+    assert _best([s, again, shift, bow], 2) == [bow, shift]
+    assert _best([s, again, shift, bow], 2, apart=0.01) == [bow, s]

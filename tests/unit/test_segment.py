@@ -1,0 +1,61 @@
+"""What lies between two taps: what it gives back, where its output is held, what counts as read; all by hand."""
+
+import numpy as np
+import pytest
+from segments import segment_with
+
+from sequencer.diagnosis.model.segment import Act
+
+X = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+
+
+def act(place, equation):
+    return Act(stage=0, place=place, equation=equation)
+
+
+# A live zero of 4 mA lies at 0, and 20 mA at 1: no current is at -0.25.
+PLACES = [
+    ("input", lambda x: 2 * x, [0, 0.5, 1, 1.5, 2]),
+    ("output", lambda y: y + 0.1, [0.1, 0.35, 0.6, 0.85, 1.1]),
+    ("shape", lambda x: x**2, [0, 0.0625, 0.25, 0.5625, 1]),
+    ("value", lambda mA: mA + 4, [0.25, 0.5, 0.75, 1, 1.25]),
+    ("level", lambda mA: mA / 2, [-0.125, 0, 0.125, 0.25, 0.375]),
+    ("level", lambda mA: mA - 12, [-0.25, -0.25, -0.25, 0, 0.25]),  # a current is never negative
+    ("reading", lambda mA: mA - 12, [-0.75, -0.5, -0.25, 0, 0.25]),  # what a meter shows may be
+]
+
+
+@pytest.mark.parametrize(("place", "equation", "y"), PLACES)
+def test_an_equation_acts_at_its_place(place, equation, y):
+    assert segment_with(X, X).predict((act(place, equation),))[0] == pytest.approx(y)
+
+
+def test_two_acts_follow_the_signal_and_not_the_order_in_which_they_are_given():
+    scaled, shifted = act("input", lambda x: 2 * x), act("output", lambda y: y + 0.1)
+    for acts in ((scaled, shifted), (shifted, scaled)):
+        assert segment_with(X, X).predict(acts)[0] == pytest.approx(2 * X + 0.1)
+
+
+def test_a_plateau_that_was_read_holds_what_goes_beyond_it():
+    y = np.array([0, 0.5, 1.0, 1.05, 1.05])
+    assert segment_with(y, X).held(np.array([0.9, 1.04, 1.2, 2.0])) == pytest.approx([0.9, 1.04, 1.05, 1.05])
+    far = np.array([0, 0.5, 1.0, 1.25, 1.25])  # no current output goes to 24 mA
+    assert segment_with(far, X).held(np.array([1.2, 2.0])) == pytest.approx([1.2, 2.0])
+
+
+def test_the_swing_of_an_ideal_unit_is_the_step_of_a_quarter_tolerance():
+    assert segment_with(X, X, tolerance=0.004).ideal_swing == pytest.approx(np.full(5, 0.001))
+
+
+def test_a_visit_counts_where_both_taps_were_read_and_single_readings_that_move_do_not():
+    y = np.tile(np.linspace(0, 1, 9)[:, np.newaxis], (1, 4)) + 1e-5 * np.array([0, 1, 0, 1])
+    y[4] += (0, 0.01, 0.02, 0.03)
+    segment = segment_with(y, np.linspace(0, 1, 9))
+    assert list(np.flatnonzero(np.isnan(segment.steady).all(axis=1))) == [4]
+    gone = segment_with([0, np.nan, 0.5, 0.75, 1], X)
+    assert list(gone.is_read) == [True, False, True, True, True]
+
+
+def test_zero_signal_of_a_live_zero_lies_a_quarter_of_the_span_below():
+    assert segment_with(X, X).zero_level == -0.25
+    assert segment_with(X, X).ideal == pytest.approx(X)

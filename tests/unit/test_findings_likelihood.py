@@ -6,6 +6,7 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
 from sequencer.diagnosis.model.likelihood import _SCALES, Likelihood
+from sequencer.diagnosis.model.priors import PRIORS
 
 
 @pytest.fixture
@@ -37,6 +38,22 @@ def test_scatter_beyond_what_is_ordinary_is_not_summed_over(case):
     noise, columns, residual = case
     found = Likelihood(noise, columns, most=3.0, width=2.0).weigh(residual).log_likelihood
     assert found == pytest.approx(reference(noise, columns, residual, most=3.0, width=2.0), rel=1e-9)
+
+
+def test_scatter_a_little_above_the_usual_stays_ordinary_where_the_most_lies_below_it(case):
+    noise, columns, residual = case
+    most = PRIORS.scatter.slack * float(np.median(noise))
+    found = Likelihood(noise, columns, most=0.01).weigh(residual).log_likelihood
+    assert found == pytest.approx(reference(noise, columns, residual, most=most), rel=1e-9)
+
+
+def test_an_effect_known_in_the_main_adds_its_share_to_columns_and_noise(case):
+    noise, columns, residual = case
+    effect, shape = np.linspace(-4, 12, 9), np.column_stack((np.ones(9), np.linspace(-1, 1, 9)))
+    found = Likelihood(noise, columns).inexact(effect, shape, share=0.1).weigh(residual).log_likelihood
+    wide = np.sqrt(noise**2 + (PRIORS.fitting.inexact_noise * 0.1 * effect) ** 2)
+    beside = np.column_stack((columns, 0.1 * effect[:, np.newaxis] * shape))
+    assert found == pytest.approx(reference(wide, beside, residual), rel=1e-9)
 
 
 def test_what_amplifies_scales_the_columns_and_never_shrinks_the_noise(case):

@@ -68,7 +68,7 @@ def correct(
         to: what the instrument should have shown, with its unit: "12.013 mA".
         by: who corrects.
         why: the reason, which the report shows.
-        is_meant: asked whether a value that looks like a slip itself is meant; None = nobody can be asked.
+        is_meant: asked whether a value that looks like a slip itself is meant; None = unattended.
 
     Returns:
         What was added.
@@ -85,7 +85,7 @@ def correct(
         raise RecordError(
             f"the record was altered: {record.content.alterations[0]}",
             where=str(folder),
-            todo="correct nothing in it; livezero verify tells all that was altered",
+            todo="correct nothing in it; livezero verify lists all that was altered",
         )
     sheet, index, row = _reading(record, point=point, tap=tap, reading=reading)
     at = sheet.taps[index]

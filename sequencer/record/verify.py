@@ -20,8 +20,8 @@ __all__ = ["Verification", "verify"]
 _ELSEWHERE = ("as_found", "remarks")
 # Opinions on the figures, which a later livezero may hold otherwise: no figure follows from them.
 _OPINIONS = ("advice", "findings", "adjustment", "captures")
-# Sentences, which a later livezero may word otherwise. What they say stands as a number or a result beside them, and the
-# digest covers their text.
+# Sentences, which a later livezero may word otherwise. What they say stands as a number or a result beside them, and
+# the digest covers their text.
 _SENTENCES = ("verdict.reason", "verdict.rule", "verdict.reservations", "verdict.accepted", "tests", "not_determined")
 
 

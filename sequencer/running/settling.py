@@ -1,7 +1,7 @@
 """Tells from the readings after a setpoint change when a unit has settled.
 
 The question asked is: how large can the residual settling error be, at most? Once that bound is within the tolerance
-the unit is steady. A test whether change is visible in the noise would be late on a quiet unit and early on a noisy one.
+the unit is steady. A test whether change is visible in the noise would be late on a quiet unit, early on a noisy one.
 
 It reads no clock and no instrument, and does not wait: the run samples and calls `Settling.add`. It cannot see a slow
 second time constant that hides below the tolerance; such a tail has to be declared (`SettlingRule.tail_s`). Where the
@@ -71,8 +71,8 @@ class Settling:
     """Follows the readings after one setpoint change.
 
     The bound of the residual settling error comes from an exponential, fitted for each time constant of a grid: the
-    largest error among all that the readings allow, and the neighbours of the best. Several fits run side by side, begun at
-    different times; the oldest which leaves no more than the noise is asked, so that dead time, a second pole or a
+    largest error among all that the readings allow, and the neighbours of the best. Several fits run side by side,
+    begun at different times; the oldest which leaves no more than the noise is asked, so that dead time, a second pole or a
     burst of ripple drop out.
 
     Where no fit holds, the smaller of two bounds takes its place: from the slope over the last three time constants,

@@ -72,8 +72,8 @@ class Settling:
 
     The bound of the residual settling error comes from an exponential, fitted for each time constant of a grid: the
     largest error among all that the readings allow, and the neighbours of the best. Several fits run side by side,
-    begun at different times; the oldest which leaves no more than the noise is asked, so that dead time, a second pole or
-    a burst of ripple drop out.
+    begun at different times; the oldest which leaves no more than the noise is asked, so that dead time, a second
+    pole or a burst of ripple drop out.
 
     Where no fit holds, the smaller of two bounds takes its place: from the slope over the last three time constants,
     once held for 1.5 of them, for shapes that are no exponential; from the range of the readings over two time

@@ -15,7 +15,7 @@
     │   ├── WrongInstrumentError  another instrument answers: it is sent nothing
     │   └── NoReadingError   no number: overload, not a number, empty or garbled
     ├── StoppedError   130   somebody stopped the run
-    │   └── AbsentError 130  ... or nobody was there to answer
+    │   └── AbsentError 130  ... or no operator was present to answer
     └── UnsafeError      4   an output could not be made safe: shown first
 
 A fault of livezero itself is none of these, and ends with exit code 70. The exit code belongs to the family. This
@@ -223,7 +223,7 @@ class StoppedError(LivezeroError):
 
 
 class AbsentError(StoppedError):
-    """A question that nobody was there to answer."""
+    """A question that no operator was present to answer."""
 
 
 class UnsafeError(LivezeroError):

@@ -132,7 +132,7 @@ class KeyedSource:
                 can_stop=False,
             )
         except (LivezeroError, KeyboardInterrupt, EOFError) as error:
-            raise self._unsafe(f"nobody confirmed that {self.name} is") from error
+            raise self._unsafe(f"it was not confirmed that {self.name} is") from error
         if not is_safe:
             raise self._unsafe(f"the operator could not bring {self.name} to be")
         self._touched = False
@@ -263,7 +263,7 @@ class KeyedReceiver:
         """A person keeps no settings that could be lost."""
 
     def take_correction(self) -> Sample | None:
-        """What was entered anew for the reading before, once."""
+        """What was entered again for the reading before, once."""
         correction, self._correction = self._correction, None
         return correction
 

@@ -47,7 +47,7 @@ def is_locked_now(file: IO[bytes]) -> bool:
         finally:
             os.lseek(number, before, os.SEEK_SET)
         return True
-    # It is flock's, which another reader's close does not drop. FileLock itself would open the journal anew.
+    # It is flock's, which another reader's close does not drop. FileLock itself would open the journal again.
     return lock_descriptor(file.fileno(), blocking=False)
 
 
@@ -97,7 +97,7 @@ def _resource_held(resource: str, *, where: str, job: str) -> Iterator[None]:
         lock = _locked(path, job=job)
     except (OSError, RuntimeError) as error:  # RuntimeError: there is no home
         raise InstrumentError(
-            f"no lock can be kept: {getattr(error, 'strerror', None) or error}",
+            f"no lock can be held: {getattr(error, 'strerror', None) or error}",
             where=where,
             todo="name a folder that can be written in the environment variable XDG_STATE_HOME (Windows: LOCALAPPDATA)",
         ) from error

@@ -42,7 +42,7 @@ def ask(
 
     Raises:
         StoppedError: "stop" was typed.
-        AbsentError: nobody is there.
+        AbsentError: unattended.
     """
     can_be_typed = f"type {allowed}, back, ?, or stop" if can_stop else f"type {allowed}, back, or ?"
     said = ""

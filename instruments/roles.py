@@ -43,7 +43,7 @@ class Operator(Protocol):
     """Answers questions: a person at a terminal or a page, or a test."""
 
     def ask(self, question: Question) -> str:
-        """The answer as typed; raises StoppedError if the person stops the run, AbsentError if nobody is there."""
+        """The answer as typed; raises StoppedError if the person stops the run, AbsentError if unattended."""
 
 
 class Source(Protocol):
@@ -67,13 +67,13 @@ class Source(Protocol):
         """Bring the output to its safe level; raises UnsafeError if that cannot be proved."""
 
     def check(self) -> None:
-        """Raises PowerCycledError if the output no longer stands as it was set; silent where it cannot be told."""
+        """Raises PowerCycledError if the output no longer stands as it was set; silent where it is not known."""
 
     def recover(self) -> bool:
         """After touch was lost: back on its line and identified, the output not moved; raises InstrumentError.
 
         Returns:
-            True if the output had to be given up: it is safe and off, to be set and energised anew.
+            True if the output had to be given up: it is safe and off, to be set and energised again.
         """
 
 
@@ -103,7 +103,7 @@ class Receiver(Protocol):
         """Raises PowerCycledError if the instrument has lost its settings; silent where it cannot tell."""
 
     def take_correction(self) -> Sample | None:
-        """What a person entered anew for the reading before, once; None from an instrument with an interface."""
+        """What a person entered again for the reading before, once; None from an instrument with an interface."""
 
     def wider(self) -> RangeEntry | None:
         """The next wider range; None at the widest."""

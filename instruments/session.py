@@ -112,7 +112,7 @@ class BoundedLine:
 
 
 class Session:
-    """A line to one instrument; every exchange is told.
+    """A line to one instrument; every exchange is reported.
 
     Args:
         name: of the instrument on the bench.
@@ -223,10 +223,10 @@ class Session:
             self._tell(exchange)
 
     def clear(self) -> None:
-        """Clear the line, and open it anew where that is refused; read until silent. Late answers are thrown away.
+        """Clear the line, and open it again where that is refused; read until silent. Late answers are thrown away.
 
         Raises:
-            LineLostError: the line cannot be had back.
+            LineLostError: the line cannot be re-established.
         """
         # A raw socket has no device clear; pyvisa-py 0.8 reads on in its place, for ever once the other side has gone.
         if not self._is_raw_socket:

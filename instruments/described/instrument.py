@@ -24,7 +24,7 @@ from instruments.session import Session
 __all__ = ["LONGEST_WORD", "NEVER", "DescribedInstrument", "fits", "selecting"]
 
 _MOST_ERRORS = 20
-_RECOVERIES = 3  # at least so often, and for at least so long: a switch or a server needs time to start anew
+_RECOVERIES = 3  # at least so often, and for at least so long: a switch or a server needs time to start again
 _RECOVERY_S = 10.0
 _PAUSE_S = 0.5
 _POWER_ON = 128  # bit 7 of the standard event status register, IEEE 488.2-1992, 11.5.1 (from memory)
@@ -96,7 +96,7 @@ class DescribedInstrument:
                 command=ask,
                 reply=reply,
                 allowed=f'an identity with "{self.expected_identity}" in it',
-                todo="check which instrument hangs on this resource, or correct the bench file",
+                todo="check which instrument is on this resource, or correct the bench file",
             )
         if self.identity and reply != self.identity:
             raise WrongInstrumentError(
@@ -114,7 +114,7 @@ class DescribedInstrument:
             raise PowerCycledError(
                 "was switched off and on, and has lost its settings",
                 where=self.session.where,
-                todo="look why it lost its power",
+                todo="find out why it lost its power",
             )
 
     def _was_switched_on(self) -> bool:
@@ -169,7 +169,7 @@ class DescribedInstrument:
                 where=self.session.where,
                 command=command,
                 reply=reply,
-                todo="look the refusal up in the manual of the instrument",
+                todo="look up the refusal in the manual of the instrument",
             )
         return reply
 

@@ -59,7 +59,7 @@ class DescribedReceiver:
         self.instrument.active = self
         if (reply := self._selected_otherwise()) is not None:
             raise InstrumentError(
-                f'was told to take the function "{self.function}", and says "{shortened(reply)}"',
+                f'was set to the function "{self.function}", but reports "{shortened(reply)}"',
                 where=self._session.where,
                 reply=reply,
                 todo='check "select" and "select query" in the description against the manual of the instrument',
@@ -78,11 +78,11 @@ class DescribedReceiver:
             raise PowerCycledError(
                 "no longer has its function selected",
                 where=self._session.where,
-                todo="look why it lost its power, or who turned it to another function",
+                todo="find out why it lost its power, or who changed its function",
             )
 
     def _selected_otherwise(self) -> str | None:
-        """What the instrument says is selected where it is not this function; None if it is, or cannot be told."""
+        """What the instrument says is selected where it is not this function; None if it is, or is not known."""
         query = self._spec.select_query
         if query is None:
             return None

@@ -1,6 +1,6 @@
 """A function that sets: limits looked at on each set, levels read back, and made safe with proof.
 
-It decides no setpoint and no moment; it refuses, sends, and says whether the output stands as it was told.
+It decides no setpoint and no moment; it refuses, sends, and says whether the output stands as it was set.
 """
 
 import re
@@ -98,7 +98,7 @@ class DescribedSource:
         self._clock.sleep(self._spec.settling)
 
     def check(self) -> None:
-        """Raises PowerCycledError if its output no longer stands as it was set; silent where it cannot be told."""
+        """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known."""
         self.instrument.check_power()
         if not self._is_on:
             return
@@ -115,7 +115,7 @@ class DescribedSource:
         return shown or self.instrument.description.event_status is not None
 
     def _stands(self) -> bool:
-        """True if everything that can be asked says that the output is on at a level it was told."""
+        """True if everything that can be asked says that the output is on at a level it was set to."""
         if self.instrument.resets_n != self._resets_n or not self._can_tell or self._says_off():
             return False
         found = self._told_back()
@@ -131,7 +131,7 @@ class DescribedSource:
         return PowerCycledError(
             "its output no longer stands as it was set",
             where=self.instrument.session.where,
-            todo="look why it lost its power, or who switched it off",
+            todo="find out why it lost its power, or who switched it off",
         )
 
     def _setting(self, level: Quantity) -> str:
@@ -206,7 +206,7 @@ class DescribedSource:
                     raise InstrumentError(
                         second.what,
                         where=second.where,
-                        todo="check power and cable; nothing was energised from here, yet look whether it is on",
+                        todo="check power and cable; nothing was energised from here, yet check whether it is on",
                     ) from second
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
@@ -232,7 +232,7 @@ class DescribedSource:
         """After touch was lost: clear, drain, identify, and look whether the output still stands; it is not moved.
 
         Returns:
-            True if the output is off: one that does not stand as it was set, or of which that cannot be told, was made
+            True if the output is off: one that does not stand as it was set, or of which that is not known, was made
             safe and set up again. It is for the caller to set a level and to energise.
 
         Raises:

@@ -75,7 +75,7 @@ class Effects:
     """What one fault changes, place by place along one stage; None = nothing.
 
     Args:
-        source: on the fraction that the source is told, before the first tap.
+        source: on the fraction that the source is set to, before the first tap.
         carried: on the signal on its way from the stage's first tap into the stage, in its signal unit.
         decode: instead of the sensor's curve: signal to value.
         value: on the decoded value, in the unit of the stage's first tap.

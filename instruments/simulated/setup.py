@@ -128,7 +128,7 @@ def simulated_bench(
             continue
         if len(sets) > 1 or len(reads) > 1:
             raise InputError(
-                f'the simulated instrument "{name}" hangs on more than one tap',
+                f'the simulated instrument "{name}" is on more than one tap',
                 where=loaded.where("instruments", name),
                 allowed="one tap that it sets and one that it reads",
                 todo="give each tap an instrument of its own",

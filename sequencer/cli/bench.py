@@ -51,7 +51,7 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--bench",
             required=True,
             shell_complete=completed_from("benches"),
-            help='Bench file, or the name of one that comes along: "simulated".',
+            help='Bench file, or the name of one that is supplied: "simulated".',
         ),
     ):
         command = option(command)

@@ -26,7 +26,7 @@ def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
         "low_tur_accepted",
         default="",
         metavar='"NAME: REASON"',
-        help="Who answers for a pass though the test uncertainty ratio is below 1.5, and why.",
+        help="Who accepts a pass with a test uncertainty ratio below 1.5, and why.",
     )(command)
 
 
@@ -46,7 +46,7 @@ def cli() -> None:
 @bench_options
 @json_option
 def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
-    """Tell what SEQUENCE will do on a bench, for how long, and whether the bench can.
+    """Show what SEQUENCE will do on a bench, for how long, and whether the bench can.
 
     \b
     Example:
@@ -69,7 +69,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
-@click.option("--results", default="results", show_default=True, help="Folder that records are kept in.")
+@click.option("--results", default="results", show_default=True, help="Folder for the records.")
 @_low_tur_option
 @drive_options
 def run_command(  # noqa: PLR0913  one an option
@@ -91,7 +91,7 @@ def run_command(  # noqa: PLR0913  one an option
 ) -> None:
     """Run SEQUENCE on a bench, judge the unit, keep the record.
 
-    A run that was cut off before is seen to first: its bench is made safe. One that is
+    A run that was cut off before comes first: its bench is made safe. One that is
     stopped after its first reading is not over: livezero resume goes on with it.
 
     \b
@@ -192,7 +192,7 @@ def trace_command(
     *,
     as_json: bool,
 ) -> None:
-    """Tell what a trace from an oscilloscope (CSV or WAV FILE) is, what causes it, and what to check next.
+    """Analyse a trace from an oscilloscope (CSV or WAV FILE) is, what causes it, and what to check next.
 
     \b
     Example:
@@ -226,7 +226,7 @@ def trace_command(
 def risk_command(
     sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
 ) -> None:
-    """Tell how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
+    """Show how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
 
     \b
     Example:
@@ -252,7 +252,7 @@ def risk_command(
 @trials_option
 @json_option
 def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
-    """Write the report of a RECORD again, computed anew from its journal.
+    """Write the report of a RECORD again, recomputed from its journal.
 
     \b
     Example:
@@ -284,7 +284,7 @@ def compare_command(
 
     \b
     Exit status: 0 no significant difference, or with --within equivalent;
-    1 different, not shown equivalent, or not to be told; 2 input at fault.
+    1 different, not shown equivalent, or not determinable; 2 input at fault.
     \b
     Example:
       livezero compare results/RECORD-OF-A results/RECORD-OF-B --within "0.1 % of span"

@@ -107,7 +107,7 @@ def trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
         "trials",
         type=click.IntRange(20_000, 50_000_000),
         metavar="N",
-        help="Say where first order misleads, by up to N trials at a point; 1000000 take seconds.",
+        help="Check the first-order uncertainty by Monte Carlo, up to N trials at a point; 1000000 take seconds.",
     )(command)
 
 
@@ -142,7 +142,8 @@ class AtTerminal:
 
             click.echo("", err=True)  # else what is said next stands behind the question
             raise AbsentError(
-                "nobody is there to answer", todo="run at a terminal; --confirm answers the cautions of a sequence"
+                "no operator is present to answer",
+                todo="run at a terminal; --confirm answers the cautions of a sequence",
             )
         return line.rstrip("\r\n")
 

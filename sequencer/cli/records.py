@@ -14,10 +14,10 @@ __all__ = ["correct_command", "remark_command", "verify_command"]
 @click.argument("records", metavar="RECORD...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @json_option
 def verify_command(records: tuple[Path, ...], *, as_json: bool) -> None:
-    """Prove that each RECORD is what was sealed, or tell what was altered.
+    """Prove that each RECORD is what was sealed, or list what was altered.
 
     Digests, the chain of the journal and all figures are computed again. Compare the
-    digest with one that was kept elsewhere, such as on a printed report.
+    digest with one stored elsewhere, such as on a printed report.
 
     \b
     Exit status: 0 every one intact, 1 one altered or not sealed, 2 no record.
@@ -112,5 +112,5 @@ def correct_command(  # noqa: PLR0913  one for each option
     now = f"{added['signal']:.15g} {added['signal_unit']}"
     place = f'reading {reading} at point {point}, tap "{added["tap"]}"'
     click.echo(
-        printable(f"corrected {place}: {before} is now {now}; livezero report {record} judges it anew"), err=True
+        printable(f"corrected {place}: {before} is now {now}; livezero report {record} judges it again"), err=True
     )

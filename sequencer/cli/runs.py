@@ -38,8 +38,10 @@ def drive_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--events", "as_events", is_flag=True, help="Print each event as a line of JSON on stdout."),
         json_option,
         trials_option,
-        click.option("--pursue", is_flag=True, help="Take the points that tell two likely causes apart."),
-        click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and is seen to."),
+        click.option(
+            "--pursue", is_flag=True, help="Measure additional points that distinguish the two likeliest causes."
+        ),
+        click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and observed."),
         click.option("--operator", default="", help="Who does it, for the record."),
     ):
         command = option(command)
@@ -133,7 +135,7 @@ def see_to_cut_off(results: Path, **watched: bool) -> bool:
         if each.damage:
             click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
             click.echo(printable(f"  {each.damage}"), err=True)
-            click.echo("  do: look whether its outputs are on, then move the folder away", err=True)
+            click.echo("  do: check whether its outputs are on, then move the folder away", err=True)
             continue
         click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
         if not each.is_safe:  # else it was made safe when it ended
@@ -157,7 +159,7 @@ def _make_safe(folder: Path) -> None:
     except UnsafeError:
         raise
     except LivezeroError as error:
-        click.echo("  its outputs were NOT made safe; look whether they are on", err=True)
+        click.echo("  its outputs were NOT made safe; check whether they are on", err=True)
         tell_error(error)
         return
     for instrument, level in done.items():
@@ -165,7 +167,7 @@ def _make_safe(folder: Path) -> None:
 
 
 def _choice(folder: Path) -> str:
-    """What the user wants of a run that was cut off; where nobody can be asked, it is said how."""
+    """What the user wants of a run that was cut off; unattended, it is said how."""
     if sys.stdin is None or not sys.stdin.isatty():
         _say_how_to_go_on(folder)
         return "leave"
@@ -238,7 +240,7 @@ def resume_command(
     """Go on with the run of a RECORD that Ctrl-C, a crash or a power cut ended.
 
     By the plan and on the bench that the record keeps: the exercise is done again and
-    the cycle that was cut off is taken anew; cycles that were completed stay.
+    the interrupted cycle is repeated from its start; completed cycles stay.
 
     \b
     Exit status: as for livezero run.

@@ -78,16 +78,16 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         return f"Within tolerance end to end. {_on_cause(findings, is_offered=False)}"
     if verdict.result == "conditional pass":
         is_near = "verdict" in evaluation.visits and (evaluation.visits["verdict"] == "conditional pass").any()
-        near = ["it lies nearer to the limit than the measurement is sure"] if is_near else []
+        near = ["it lies nearer to the limit than the measurement uncertainty"] if is_near else []
         cause = "; ".join([*near, *verdict.reservations])
-        return f"Within tolerance, but {cause}: correct that, or agree with whoever asked for it that it will do."
+        return f"Within tolerance, but {cause}: correct that, or have the customer accept it."
     if verdict.result == "not determinable":
         if findings is not None and (_names(findings, "scatter", "bench", "transcription") or _scatters(findings)):
             return f"No verdict: {verdict.reason}. {_on_cause(findings, is_offered=False)}"
         return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
     found = _on_cause(findings, is_offered=is_offered)
     if verdict.result == "conditional fail":
-        return f"Outside the tolerance, but by less than the measurement is sure. {found}"
+        return f"Outside the tolerance, but by less than the measurement uncertainty. {found}"
     return found
 
 
@@ -241,7 +241,7 @@ def _place(top: Candidate) -> str:
 
 
 def _cases(top: Candidate) -> Iterator[str]:
-    """What to do for each of the causes that cannot be told apart, once it is known which it is."""
+    """What to do for each of the causes that are not distinguishable, once it is known which it is."""
     if len(top.names) == 1:
         return
     cases: dict[str, list[str]] = {}

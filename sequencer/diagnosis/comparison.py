@@ -328,7 +328,7 @@ def _cautions(a: Side, b: Side, *, is_same: bool, untested_n: int) -> tuple[str,
         (not is_same, "other instruments, or not known to be the same: their accuracies do not cancel"),
         (
             is_same and not (both and all(each.identity for each in both)),
-            "an instrument does not tell its identity: one bench file is taken for one set of instruments",
+            "an instrument does not report its identity: one bench file is taken for one set of instruments",
         ),
         (untested_n > 0, f"{untested_n} points could not be tested: their uncertainty is not known"),
     )
@@ -342,7 +342,7 @@ def _cautions_of(name: str, side: Side) -> list[str]:
     told = (
         (bool(side.content.alterations), f"the record of {name} was altered since it was sealed"),
         (is_unfinished, f"the run of {name} did not finish: {content.reason}"),
-        (cycles_n < 2, f"{name} has one cycle: how far its cycles differ from each other is not known"),
+        (cycles_n < 2, f"{name} has one cycle: its repeatability between cycles is not known"),
     )
     return [text for is_so, text in told if is_so]
 
@@ -350,10 +350,13 @@ def _cautions_of(name: str, side: Side) -> list[str]:
 def _why_untested(a: Evaluation, b: Evaluation) -> str:
     nothing = [name for name, each in (("A", a), ("B", b)) if each.budget is None]
     if nothing:
-        return f"nothing is stated of the instruments of {' and '.join(nothing)}, so any difference may be theirs"
+        return (
+            f"no accuracy specification is known for the instruments of {' and '.join(nothing)}, "
+            "so any difference may come from them"
+        )
     once = [
         name for name, each in (("A", a), ("B", b)) if is_scatter_unknown(each.grid, next(reversed(each.grid.value)))
     ]
     if once:
-        return f"each point of {' and '.join(once)} was read once, so nothing tells how far the readings scatter"
+        return f"each point of {' and '.join(once)} was read once, so the scatter of the readings is not known"
     return "the accuracy of an instrument is not known"

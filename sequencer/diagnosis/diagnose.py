@@ -24,7 +24,7 @@ _ALIKE_DISTANCE = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """Causes that these readings cannot tell apart, the most probable one first.
+    """Causes not distinguishable with these readings, the most probable one first.
 
     Attributes:
         weight: probability that one of them is the cause.

@@ -1,4 +1,4 @@
-"""What was not read, and what could be told if it were."""
+"""What was not read, and what it would show."""
 
 import numpy as np
 
@@ -38,17 +38,17 @@ def _ways(series: Series) -> list[str]:
     if has_up and has_down:
         if series.is_again.any():
             return []
-        return ["Read both ends twice without moving the input: it tells a lag from hysteresis."]
+        return ["Read both ends twice without moving the input: it distinguishes lag from hysteresis."]
     way = "Go up through the points, then down, in order"
     if has_up or has_down:
         way = f"Read the way {'down' if has_up else 'up'} too"
-    return [f"{way}: without that zero and span cannot be told from lag or backlash."]
+    return [f"{way}: without it, zero and span errors are not distinguishable from lag or backlash."]
 
 
 def _points(series: Series) -> list[str]:
     found = []
     if np.unique(np.round(series.setpoint, 3)).size < _FEW_POINTS_N:
-        found.append("Take eleven points: fewer than six do not tell a curve, a knee and a line apart.")
+        found.append("Take eleven points: fewer than six do not distinguish a curve, a knee and a line.")
     if max((int(np.isfinite(raw).sum(axis=1).max()) for raw in series.raw.values()), default=0) < 2:
         found.append("Read each point more than once: the noise is not known, nor its kind.")
     if not series.has_times:

@@ -56,7 +56,7 @@ def extra_readings(one: Hypothesis, other: Hypothesis, segment: Segment, *, most
     for dwells in (1.0, _DWELLS) if segment.series.has_times else (1.0,):
         ahead = _ahead(segment, dwells)
         new = slice(segment.series.visits_n, None)
-        foretold = [_foretold(each, ahead) for each in (one, other)]
+        foretold = [_predicted(each, ahead) for each in (one, other)]
         expected = [each[new] for each in foretold]
         apart = _news(foretold[0] - foretold[1], ahead, segment.series.visits_n)
         setpoint, direction = ahead.series.setpoint[new], ahead.series.direction[new]
@@ -103,7 +103,7 @@ def _apart(found: Sequence[Extra], most: int) -> list[Extra]:
     return chosen
 
 
-def _foretold(hypothesis: Hypothesis, ahead: Segment) -> FloatArray:
+def _predicted(hypothesis: Hypothesis, ahead: Segment) -> FloatArray:
     fit = hypothesis.fit
     assert fit is not None
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):

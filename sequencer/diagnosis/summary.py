@@ -60,7 +60,7 @@ class Member:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """One place of the ranking: causes that cannot be told apart, with sizes in words.
+    """One place of the ranking: causes that are not distinguishable, with sizes in words.
 
     Attributes:
         names: the causes, the most probable first.
@@ -153,7 +153,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
     if points_n < _FEWEST_POINTS and top.best.name not in TRANSCRIPTIONS:
-        few = f"{points_n} point{'s' if points_n > 1 else ''} cannot tell one cause from another"
+        few = f"{points_n} point{'s' if points_n > 1 else ''} cannot distinguish the causes"
         return _plain(few, is_fault=True, check=" ".join(missing))
     extra = _telling(ranked, weighing)
     return Account(
@@ -184,7 +184,7 @@ def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", rankin
 
 
 def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ...]:
-    """The readings that tell the leading cause from the runner-up, or else from what it could not be told from."""
+    """The readings that tell the leading cause from the runner-up, or else from what it is not distinguishable from."""
     top = ranked[0]
     rivals = [each.best for each in ranked[1:2] if top.weight < SURE]
     rivals += [each for each in top.causes[1:_NAMED_N] if each.name != top.best.name]
@@ -211,7 +211,7 @@ def _cause(ranked: tuple[Finding, ...]) -> str:
     if top.best.name == "unknown":
         text = f"no cause of the catalogue fits these readings ({percent(top.weight)})"
     if others:
-        text += f"; these readings cannot tell it from {either(others)}"
+        text += f"; not distinguishable with these readings from {either(others)}"
     if top.weight < SURE and len(ranked) > 1 and ranked[1].weight >= _WORTH_NAMING:
         second = ranked[1]
         what = "none of the catalogue" if second.best.name == "unknown" else f"{second.best.name}, {second.best.text}"

@@ -36,7 +36,7 @@ class Adjustment:
         as_left_pct: the same in % of span; hysteresis, curve and scatter set it, no trim takes it away.
         is_enough: whether what is left, with U where it is known, lies within the tolerance at each point; None where
             there is no tolerance.
-        steps: in hands, one sentence a step.
+        steps: work instructions, one sentence a step.
     """
 
     zero: float

@@ -104,7 +104,7 @@ class Basis:
         coverage: probability that an expanded uncertainty stands for.
         rule: name of the decision rule.
         date: ISO date of the readings, against which due dates are held; "" = not known.
-        low_tur_accepted: "NAME: reason" of the person who accepts a TUR below `LEAST_TUR`; "" = nobody does.
+        low_tur_accepted: "NAME: reason" of the person who accepts a TUR below `LEAST_TUR`; "" = none.
     """
 
     statements: tuple[Statement, ...] = ()

@@ -63,7 +63,7 @@ class Judgement:
 
     Attributes:
         result: numbers of `conformity.Verdict`.
-        is_unresolved: the tolerance is less than what can be told; the result is fail or not determinable.
+        is_unresolved: the tolerance is less than what can be resolved; the result is fail or not determinable.
         least: what the tolerance would have to exceed: U where it is known, else half a step of the readings.
         conformity: by the decision rule; None where nothing is stated of the instruments.
     """
@@ -75,7 +75,7 @@ class Judgement:
 
     @property
     def is_out(self) -> BoolArray:
-        """Where the tolerance is less than what can be told, and the error more than can be explained."""
+        """Where the tolerance is less than what can be resolved, and the error more than can be explained."""
         return np.asarray(self.is_unresolved & (self.result == PointVerdict.FAIL))
 
 

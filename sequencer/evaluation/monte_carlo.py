@@ -1,6 +1,6 @@
 """Uncertainty by trials (JCGM 101) beside the first order, through the unit's characteristic, at every visited point.
 
-It draws what the budget states, and computes the error anew each time: near 0 of a square root, or through a sensor's
+It draws what the budget states, and computes the error again each time: near 0 of a square root, or through a sensor's
 curve, that shows where the first order misleads.
 """
 

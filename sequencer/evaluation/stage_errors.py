@@ -112,7 +112,10 @@ def _judged(
     is_unread = np.isnan(error) & visited(readings)
     why = [
         f"{said} at {_at(readings, where)}"
-        for said, where in (("its tolerance is less than what can be told", is_open), ("it was not read", is_unread))
+        for said, where in (
+            ("its tolerance is less than what can be resolved", is_open),
+            ("it was not read", is_unread),
+        )
         if where.any()
     ]
     return replace(found, result="not determinable", reason="; ".join(why)) if why and found.result != "fail" else found

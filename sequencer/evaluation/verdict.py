@@ -17,7 +17,7 @@ from sequencer.evaluation.stage_errors import Result, StageResult
 
 __all__ = ["WITHOUT_U", "Evidence", "Verdict", "verdict", "worst_visit"]
 
-WITHOUT_U = "simple acceptance: every error within the tolerance; measuring uncertainty not taken into account"
+WITHOUT_U = "simple acceptance: every error within the tolerance; measurement uncertainty not taken into account"
 
 _MOST_NAMED = 12  # places in one sentence
 
@@ -35,7 +35,7 @@ class Verdict:
         result: pass, conditional pass, conditional fail, fail, or not determinable.
         reason: why, in one sentence with the worst point.
         rule: the decision rule that gave it, with its document.
-        reservations: what makes it weaker than it looks, such as a certificate that had run out; a pass with one is a
+        reservations: what makes it weaker than it looks, such as a certificate that has expired; a pass with one is a
             conditional pass.
         accepted: what a person answers for by name so that it is a pass, "" if nothing.
     """
@@ -119,7 +119,7 @@ def verdict(given: Evidence) -> Verdict:
     accepted = accepted if low_tur else ""
     reservations = [*_reservations(given)]
     if low_tur and not accepted:
-        reservations.append(f"{low_tur}, and nobody accepts that by name")
+        reservations.append(f"{low_tur}, not accepted by a named person")
     result, reason = next(_causes(given))
     if result in {"pass", "conditional pass"} and given.unfinished:
         result, reason = "not determinable", f"the run did not finish ({given.unfinished}); {reason}"
@@ -134,11 +134,11 @@ def verdict(given: Evidence) -> Verdict:
 
 def _reservations(given: Evidence) -> Iterator[str]:
     """What makes a pass weaker than it looks, but for a low TUR."""
-    yield from (f"certificate had run out: {each}" for each in given.basis.overdue)
+    yield from (f"calibration certificate expired: {each}" for each in given.basis.overdue)
     if given.planned_n is None:  # nobody planned which points there should be
         yield from _not_covered(given.visits)
     if given.conformity is not None and given.is_scatter_unknown:
-        yield "one reading a point, one cycle: how far readings scatter is not known"
+        yield "one reading a point, one cycle: the scatter of the readings is not known"
     if given.conformity is not None and given.unknown:
         yield f"uncertainty not determinable, {given.unknown}"
     yield from given.without_value
@@ -228,7 +228,7 @@ def _obstacles(given: Evidence, points: list[PointVerdict]) -> Iterator[str]:
         yield f"{counted(missing, 'point')} {'was' if missing == 1 else 'were'} not read{where}"
     unsteady = visits[~visits["is_steady"]]
     if len(unsteady):
-        yield f"{len(unsteady)} of {len(visits)} points never settled ({_places(unsteady)})"
+        yield f"{len(unsteady)} of {len(visits)} points not settled within the time limit ({_places(unsteady)})"
     if PointVerdict.NOT_DETERMINABLE in points:
         yield from _undetermined(given)
     rows = given.results(is_judged=False)

@@ -11,7 +11,7 @@ class SettlingRule:
     """When a unit counts as settled; levels in the unit of the readings.
 
     Attributes:
-        band: error still to go that is allowed; below the resolution the wait becomes long.
+        band: residual settling error that is allowed; below the resolution the wait becomes long.
         time_constant_s: nominal, from the type sheet; 0 = not known, or none.
         minimum_s: never steady before this; dead time is part of it.
         maximum_s: given up from this on.

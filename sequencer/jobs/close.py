@@ -1,4 +1,4 @@
-"""Runs that nobody goes on with: their bench made safe, what is there evaluated and sealed."""
+"""Runs that are not resumed: their bench made safe, what is there evaluated and sealed."""
 
 from datetime import UTC, datetime
 from pathlib import Path

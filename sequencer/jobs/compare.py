@@ -52,7 +52,7 @@ def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBe
             content=load(path).content, sheet=type_sheet_of(path), sequence_digest=inputs_of(path).get(SEQUENCE, "")
         )
     if type_sheet is None and path.is_file():
-        raise InputError("readings taken by hand do not tell the type of unit", where=str(path), todo="give --type")
+        raise InputError("readings taken by hand do not state the type of unit", where=str(path), todo="give --type")
     if type_sheet is None:
         raise RecordError("there is no such record", where=str(path), todo="name a folder in results")
     sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)

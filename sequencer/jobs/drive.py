@@ -55,12 +55,12 @@ class RunResult:
 
 
 class Nobody:
-    """An operator where nobody is there to ask: the run stops at the first question that it cannot do without."""
+    """An operator of an unattended run: the run stops at the first question that it cannot do without."""
 
     def ask(self, question: Question) -> str:
         """Raise AbsentError with the question."""
         raise AbsentError(
-            f"nobody is there to answer: {question.text}",
+            f"no operator is present to answer: {question.text}",
             todo="run at a terminal, or confirm the cautions with --confirm",
         )
 

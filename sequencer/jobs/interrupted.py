@@ -2,7 +2,7 @@
 
 A traverse is one movement: a point counts because of the side it was come to, and hysteresis is up less the down that
 follows in one go. A run that was cut off left its outputs at the safe level, or somebody did, so that the way up to
-there is lost. Therefore the cycle that was interrupted is taken anew as a whole, after the exercise that the sequence
+there is lost. Therefore the interrupted cycle is repeated as a whole, after the exercise that the sequence
 asks for before its first cycle; cycles that were completed stay. What had been read of the interrupted one is kept,
 with a lower attempt (IEC 61298-2 and ISA-51.1, both from memory: preconditioning strokes, then traverses without a stop
 or a reversal in between).
@@ -132,7 +132,7 @@ def planned_before(folder: Path, lines: Lines) -> Plan:
     opened = opened_of(folder, lines)
     altered = list(chain_faults(folder / JOURNAL))
     now, then = inputs_of(folder), opened.get("inputs", {})
-    altered += [f"{name} is not what it was" for name in sorted(now.keys() | then) if now.get(name) != then.get(name)]
+    altered += [f"{name} has changed" for name in sorted(now.keys() | then) if now.get(name) != then.get(name)]
     if altered:
         raise RecordError(
             f"the record was altered: {altered[0]}",

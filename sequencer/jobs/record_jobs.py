@@ -68,7 +68,7 @@ def correct(
         to: what the instrument should have shown, with its unit: "12.013 mA".
         by: who corrects.
         why: the reason, which the report shows.
-        is_meant: asked whether a value that looks like a slip itself is meant; None = nobody can be asked.
+        is_meant: asked whether a value that looks like a slip itself is meant; None = unattended.
 
     Returns:
         What was added.
@@ -116,7 +116,7 @@ def _refuse_altered(record: Record) -> None:
         raise RecordError(
             f"the record was altered: {record.content.alterations[0]}",
             where=str(record.folder),
-            todo="correct nothing in it; livezero verify tells all that was altered",
+            todo="correct nothing in it; livezero verify lists all that was altered",
         )
 
 

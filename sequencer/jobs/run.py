@@ -44,10 +44,10 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         results: folder under which the record is kept.
         state: as found, as left, or neither.
         operator_name: for the record.
-        operator: confirms cautions and serves keyed instruments; None = nobody is there.
+        operator: confirms cautions and serves keyed instruments; None = unattended.
         listener: takes every event.
         trace: takes every exchange with an instrument.
-        low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = nobody.
+        low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = none.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
         pursue: where two causes are left in question, take the points that tell them apart, and look again.
 

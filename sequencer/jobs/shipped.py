@@ -18,7 +18,7 @@ BENCHES = Path(__file__).resolve().parents[2] / "instruments" / "benches"
 
 
 def shipped_names() -> dict[str, dict[str, str]]:
-    """Name and title of everything that comes along: sequences, type sheets, benches, instruments."""
+    """Name and title of everything that is supplied: sequences, type sheets, benches, instruments."""
     folders = {
         "sequences": (shipped("sequences"), "sequence"),
         "type sheets": (shipped("sequences", "types"), "type"),

@@ -1,6 +1,6 @@
 """The lines of a journal, held to what a run writes: who reads a record may take its fields as they are.
 
-Only what is read again is looked at. Whether a line is the one that was written is told by its chain (`integrity`).
+Only what is read again is looked at. Whether a line is the one that was written shows in its chain (`digest`).
 What a later livezero writes beyond that is passed over, and said (`beyond_us`): a record is read as far as it can be.
 """
 

@@ -36,7 +36,7 @@ def _hash(before: str, text: bytes) -> str:
 class Journal:
     """An open journal; a context manager. Once a write failed nothing is appended: a line cut off must stay the last.
 
-    While it is open it is locked, so that a run that goes on is told from one that was cut off.
+    While it is open it is locked, so that a run that goes on is distinguished from one that was cut off.
 
     Args:
         path: the file; must not exist, unless `again`.
@@ -88,7 +88,7 @@ class Journal:
             RecordError: the disk is full, or gone; or it was so before.
         """
         text = as_json({"kind": kind} | json_value(fields)).encode()
-        self.heed()
+        self.check_written()
         try:
             if self._end_n is not None:
                 self._file.truncate(self._end_n)
@@ -103,9 +103,9 @@ class Journal:
                 os.fsync(self._file.fileno())
         except OSError as error:
             self._fault = error
-            self.heed()
+            self.check_written()
 
-    def heed(self) -> None:
+    def check_written(self) -> None:
         """Raise RecordError if a line could not be written; of an exchange nobody was told then."""
         if self._fault is not None:
             raise RecordError(
@@ -117,7 +117,7 @@ class Journal:
     def exchange(self, exchange: Exchange) -> None:
         """Keep what went over a line; synced with the next reading.
 
-        It never raises: an output is made safe over a line too, and must not stop at a full disk. See `heed`.
+        It never raises: an output is made safe over a line too, and must not stop at a full disk. See `check_written`.
         """
         with contextlib.suppress(RecordError):
             self.write(
@@ -228,7 +228,7 @@ def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
 
 
 def _said(line: bytes) -> str:
-    """What a line of a journal is about, for one who is told that it was altered."""
+    """What a line of a journal is about, for the report of an alteration."""
     try:
         entry = json.loads(line)
         if entry["kind"] != "reading":

@@ -12,7 +12,7 @@ _TURNS = re.compile(r"\b(drive|motor|pump|fan|shaft|spindle|conveyor|mixer|speed
 _LOW_VOLTAGE_V = 50.0
 
 _ROTATING = (
-    "A rotating machine may start as soon as the output is on: guards are fitted and nobody is near it.",
+    "A rotating machine may start as soon as the output is on: guards are fitted and everybody is clear of it.",
     "An emergency stop that does not go through this computer is within reach, and the safe level is one for it.",
 )
 _PRESSURE = "Pressure is vented before any fitting is loosened; the weakest part stands the highest setpoint."

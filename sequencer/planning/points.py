@@ -1,4 +1,4 @@
-"""The points of a plan: what is set, what is expected there, and how it is told that it is steady."""
+"""The points of a plan: what is set, what is expected there, and how it is known that it is steady."""
 
 import math
 from collections.abc import Sequence
@@ -28,7 +28,7 @@ Visit = tuple[int, str, Setpoint]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """One place the run goes to: what is set, what is expected, and how it is told that it is steady.
+    """One place the run goes to: what is set, what is expected, and how it is known that it is steady.
 
     Args:
         number: from 1, over the whole plan.
@@ -36,7 +36,7 @@ class Point:
         step_name: its name.
         setpoint: from the step.
         value: of the first tap, in its unit.
-        level: what the source is told (ohm for a Pt100).
+        level: what the source is set to (ohm for a Pt100).
         expected: ideal value at each tap, in its unit.
         tolerance: half width at the last tap in its unit; NaN or 0 = not judged here.
         rule: for settling, in the unit of the last tap.
@@ -165,7 +165,7 @@ def _rules(
     expected: FloatArray,
     bands: FloatArray,
 ) -> tuple[SettlingRule, ...]:
-    """How it is told at each point that the unit is steady, coming from the point before."""
+    """How it is known at each point that the unit is steady, coming from the point before."""
     last, bounds = sheet.taps[-1], sequence.sheet.settling
     lag_s = math.sqrt(sum(stage.time_constant_s**2 for stage in sheet.stages))
     dead_s = sum(stage.dead_time_s for stage in sheet.stages)

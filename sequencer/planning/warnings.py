@@ -1,4 +1,4 @@
-"""What a plan warns of: bench too poor for the tolerance, tolerance that nobody can tell, what is taken on trust."""
+"""What a plan warns of: bench too poor for the tolerance, tolerance that cannot be resolved, what is taken on trust."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -37,7 +37,7 @@ def warnings_of(
 
 
 def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[Point]) -> Iterator[str]:
-    """Where the tolerance asks more than the bench can tell."""
+    """Where the tolerance asks more than the bench can resolve."""
     reading = [point for point in points if point.role == "reading"]
     last = sheet.taps[-1]
     nothing = _NEGLIGIBLE_FRAC * abs(last.span)
@@ -67,13 +67,13 @@ def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[P
         least = min((point.tolerance for point in short), default=0.0)
         yield (
             f"at {_places(short)} the tolerance ({sized(least, 3)} {last.unit} at least) is less than the bench can "
-            f"tell ({sized(max(_told(point) for point in short), 2)} {last.unit}): a right unit gets no verdict "
+            f"resolve ({sized(max(_told(point) for point in short), 2)} {last.unit}): a right unit gets no verdict "
             f"there{to_write}"
         )
 
 
 def _told(point: Point) -> float:
-    """The least error that can be told at a point, in the unit of the last tap: U, or a step of the receiver."""
+    """The least error that can be resolved at a point, in the unit of the last tap: U, or a step of the receiver."""
     return point.rule.resolution if point.U is None else max(point.U, point.rule.resolution)
 
 
@@ -127,7 +127,7 @@ def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
         port = wires[0].source
         assert port is not None
         yield (
-            f'nothing reads the tap "{wires[0].tap}": what {port.instrument} is told counts as the input, '
+            f'nothing reads the tap "{wires[0].tap}": the setting of {port.instrument} counts as the input, '
             "so an error of the source looks like one of the unit"
         )
     ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
@@ -136,7 +136,7 @@ def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
     blind = [each.receiver.instrument for each in wires if each.receiver and _cannot_tell(bench, each.receiver)]
     if blind:
         yield (
-            f"{', '.join(dict.fromkeys(blind))} cannot tell a loss of power, and may read on in another function: give "
+            f"{', '.join(dict.fromkeys(blind))} cannot report a power loss and may resume in another function: give "
             '"event status" or "select query" in the description if there is one'
         )
     if any(bench.descriptions[name].kind == "keyed" for name in bench.file.instruments):

@@ -1,6 +1,6 @@
 """Slips in a table of readings taken by hand: decimal points, transposed digits, swapped or copied rows, setpoints.
 
-Each is said with its line, no value is changed. What a run asks about on the spot (`doubts.py`) is told here.
+Each is said with its line, no value is changed. What a run asks about on the spot (`plausibility.py`) is reported here.
 """
 
 from collections import deque
@@ -51,7 +51,7 @@ class Row:
 
 
 def table_doubts(rows: Sequence[Row], sheet: DataSheet) -> dict[int, str]:
-    """What looks like a slip, by line of the row that it is told at.
+    """What looks like a slip, by line of the row that it is reported at.
 
     Args:
         rows: in the order taken; a value at the first tap in each.

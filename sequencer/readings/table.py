@@ -90,8 +90,8 @@ class Grid:
         sd: standard deviation of the n readings, same shape; NaN for fewer than two.
         readings_n: how many valid readings, same shape.
         end_pair: as `value`, of the second readings at the ends.
-        to_go: bound of the error still to go at the last tap when it was read, same shape; NaN where none is known.
-        is_steady: same shape; False where the point never settled or gave no reading.
+        to_go: bound of the residual settling error at the last tap when it was read, same shape; NaN = not known.
+        is_steady: same shape; False where the point did not settle or gave no reading.
         has_directions: False where the order of the readings tells no direction.
     """
 

@@ -1,7 +1,7 @@
 """Whether a record is what was sealed: digests of its files, and the chain of its journal. It computes no figure.
 
 The digest shows any change against the number that a report prints; the chain shows which line of the journal it was.
-Neither keeps a forger off who writes all of it anew: what does is a digest that is kept elsewhere, such as on paper.
+Neither keeps a forger off who writes all of it again: what does is a digest that is kept elsewhere, such as on paper.
 """
 
 import hashlib

@@ -156,7 +156,7 @@ def _before(folder: Path, opened: dict[str, Any]) -> tuple[Evaluation | None, tu
         return None, ()
     found = opened.get("as_found")
     if not found:
-        return None, ("no as-found run of this unit is kept here: what was adjusted cannot be told",)
+        return None, ("no as-found run of this unit is stored here: what was adjusted is not determinable",)
     there = folder.parent / Path(found["folder"]).name
     try:
         # An altered one might name yet another, and so on for ever.
@@ -178,7 +178,8 @@ def _resumed(line: dict[str, Any]) -> str:
     by = f" by {line['operator']}" if line["operator"] else ""
     if line["cycle"] is None:
         return f"resumed {after}{by}: every point had been read"
-    return f"resumed {after}{by}: exercise again, then cycle {line['cycle']} anew from point {line['from_point']}"
+    again = f"cycle {line['cycle']} from point {line['from_point']}"
+    return f"resumed {after}{by}: exercise (preconditioning) repeated, then {again}"
 
 
 def _traces(lines: list[dict[str, Any]], table: pd.DataFrame) -> tuple[Trace, ...]:

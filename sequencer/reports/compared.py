@@ -110,7 +110,7 @@ def sentences(compared: Comparison, *, minus: str = MINUS) -> tuple[str, ...]:
             "5 % for any false alarm"
         )
     if compared.result == "no difference found":
-        said.append("no difference found is no proof that there is none: ask for equivalence with --within")
+        said.append("that no difference is found does not prove that there is none: ask for equivalence with --within")
     if compared.margin:
         within = int(compared.points["is_within"].sum())
         said.append(

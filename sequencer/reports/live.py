@@ -1,6 +1,6 @@
 """The live view of a run: a listener that shows where it is. The run itself never prints.
 
-On a terminal one block is drawn anew a few times a second; on a pipe there is a plain line a point. The worst error
+On a terminal one block is drawn again a few times a second; on a pipe there is a plain line a point. The worst error
 shown is provisional: it holds the mean of a point's readings against the ideal for the *commanded* input, while the
 evaluation takes the measured one.
 """
@@ -64,7 +64,7 @@ class AtPoint:
         state: what goes on there, in words.
         samples: levels while waiting, the newest last.
         after_s: time since the setpoint change.
-        to_go: the error still to go, at most.
+        to_go: the residual settling error, at most.
         error: of the mean of its readings, once it is complete.
     """
 

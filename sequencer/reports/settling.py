@@ -20,7 +20,7 @@ _TO_GO, _USED = Look(LIMIT, width=1.4), Look(mark="any")
 
 
 def telling_trace(traces: Sequence[Trace]) -> Trace | None:
-    """The settling that tells most: the worst that never settled, else the slowest reading; None without any."""
+    """The settling that tells most: the worst that did not settle, else the slowest reading; None without any."""
     known = [each for each in traces if each.role == "reading" and len(each.samples) > 1]
     if not known:
         return None
@@ -54,11 +54,12 @@ def settling_plot(evaluation: Evaluation | None, trace: Trace | None, *, unit: s
     said = f"{'accepted' if trace.state == 'steady' else 'given up'} after {sized(trace.after_s)} s"
     legend: list[tuple[Sample, str]] = [(line_sample(_WAITING), "readings while waiting"), (line_sample(_ENDED), said)]
     if to_go is not None:
-        legend.append((box_sample(BAND, _TO_GO, _TO_GO), f"still to go: at most ±{sized(to_go, 2)} {unit}"))
+        legend.append((box_sample(BAND, _TO_GO, _TO_GO), f"residual settling error: at most ±{sized(to_go, 2)} {unit}"))
     if used is not None:
         legend.append((line_sample(_USED), f"value used: {fixed(used, _decimals(to_go))} {unit}"))
     place = f"{as_pct(trace.setpoint_pct)}{way(trace.direction)}, cycle {trace.cycle}"
-    drawing, top = legend_drawing(f"Settling at {place}: {trace.state}, {said}", legend, below=20 + 220 + 46)
+    state = trace.state.replace("never settled", "not settled within the time limit")
+    drawing, top = legend_drawing(f"Settling at {place}: {state}, {said}", legend, below=20 + 220 + 46)
     top += 20
     close = _close_reach(samples, samples[-1][1], to_go, used)
     start_s = _close_start(samples, close)

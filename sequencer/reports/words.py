@@ -69,7 +69,7 @@ def weighed(evaluation: Evaluation, *, minus: str = MINUS) -> str:
 def enough(trims: Adjustment, evaluation: Evaluation) -> str:
     """Whether trimming can bring a unit in, in one sentence."""
     if trims.is_enough is None:
-        return "Whether that is enough cannot be told: there is no tolerance at some point."
+        return "Whether that is enough is not determinable: there is no tolerance at some point."
     counted = "with U" if evaluation.worst_U is not None else "U not counted, it is not known"
     if trims.is_enough:
         return f"Zero and span can bring it within the tolerance ({counted})."

@@ -18,7 +18,7 @@ def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
 
     Raises:
         StoppedError: one was answered with no, or somebody stopped.
-        AbsentError: there is nobody to answer.
+        AbsentError: unattended.
     """
     for number in range(len(cautions)):
         _confirm_one(cautions, number, operator)
@@ -43,7 +43,7 @@ def confirm_again(source: str, operator: Operator) -> None:
 
     Raises:
         StoppedError: the answer is no, or somebody stopped.
-        AbsentError: there is nobody to answer.
+        AbsentError: unattended.
 
     Somebody may have switched it off because of what it drives. So it is no caution, which could be confirmed
     beforehand: an unexpected start needs a person (ISO 12100:2010, 6.2.11.4, from memory).
@@ -53,7 +53,7 @@ def confirm_again(source: str, operator: Operator) -> None:
         may_be = yes_or_no(operator, Question(kind="confirm", text=text))
     except AbsentError as error:
         raise AbsentError(
-            f"the output of {source} went off by itself, and nobody is there to say that it may be energised again",
+            f"the output of {source} went off by itself, and no operator is present to confirm energising it again",
             todo="find out why it went off, and who is at what it drives; --confirm does not stand for that",
         ) from error
     if not may_be:
@@ -68,7 +68,7 @@ class Stop:
 
     name = ""
 
-    def heed(self) -> None:
+    def check_stop(self) -> None:
         """Raise KeyboardInterrupt if a stop was asked for: what the signal raised may have been caught by others."""
         if self.name:
             raise KeyboardInterrupt(self.name)

@@ -45,7 +45,7 @@ class PointBegun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleTaken:
-    """One reading while waiting: seconds since the setpoint change, level at the last tap, the error still to go."""
+    """One reading while waiting: seconds since the setpoint change, level at the last tap, residual settling error."""
 
     point: Point
     after_s: float
@@ -99,12 +99,12 @@ class Closed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """What is the matter with the unit, by its record: told by what examines it, once the run is over.
+    """What is the matter with the unit, by its record: reported by what examines it, once the run is over.
 
     Attributes:
         stage: where, in words.
         cause: the likeliest, in words.
-        names: the causes that these readings cannot tell apart; () where no fault was found.
+        names: the causes not distinguishable with these readings; () where no fault was found.
         weight: probability of these together, 0 to 1; None where nothing was weighed.
         check: what to check next.
     """

@@ -36,8 +36,8 @@ class Logbook:
 
     def check_stop(self) -> None:
         """Stop here if somebody asked for it, or if the journal could not keep an exchange."""
-        self._stop.heed()
-        self.journal.heed()
+        self._stop.check_stop()
+        self.journal.check_written()
 
     def at(self, clock_s: float) -> float:
         """Seconds since the run began."""

@@ -160,7 +160,7 @@ class _Run:
             beyond = self._wanted()
         self._visit_all(beyond)
         read_n = sum(point.role == "reading" for point in beyond)
-        more = f", and {read_n} more to tell causes apart" if read_n else ""
+        more = f", and {read_n} more to distinguish causes" if read_n else ""
         return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken{more}")
 
     def _wanted(self) -> tuple[Point, ...]:
@@ -188,11 +188,11 @@ class _Run:
         return None
 
     def _keep_last_corrections(self) -> None:
-        """What was keyed anew on the way out; it must not hide how the run ended."""
+        """What was keyed again on the way out; it must not hide how the run ended."""
         try:
             self._reader.take_corrections()
         except Exception as error:  # noqa: BLE001  a full disk, a listener that fails
-            self._log.tell_anyhow(Remarked(point=self._log.point, text=f"a correction was not kept: {error}"))
+            self._log.tell_anyhow(Remarked(point=self._log.point, text=f"a correction was not stored: {error}"))
 
     @property
     def place(self) -> str:
@@ -273,4 +273,4 @@ class _Run:
         # A capture is taken of what never comes to rest, too.
         is_waited_for = not (visit.invalid or self._reader.last.is_keyed or point.is_capture)
         if is_waited_for and not visit.settled.is_steady and self._plan.sequence.file.if_never_settled == "stop":
-            raise StopBySequenceError(f"point {point.number} never settled")
+            raise StopBySequenceError(f"point {point.number} did not settle within the time limit")

@@ -26,7 +26,7 @@ class Outcome:
 
 
 class StopBySequenceError(Exception):
-    """A point never settled and the sequence says stop."""
+    """A point did not settle and the sequence says stop."""
 
 
 def outcome_of(error: BaseException | None, unsafe: UnsafeError | None, *, at: str) -> Outcome:

@@ -1,7 +1,7 @@
 """Slips of bench and person while a run goes on: asked about on the spot, or read once more; never changed silently.
 
 A person confirms an entry or keys it again; an instrument is read once more, and what it gave first stays the reading.
-Once confirmed or told, a kind of doubt is not raised again at that tap. Each is a remark and a line of the journal.
+Once confirmed or reported, a kind of doubt is not raised again at that tap. Each is a remark and a line of the journal.
 """
 
 import math
@@ -96,7 +96,7 @@ class Questioning:
         """Doubt a reading of an instrument: read once more, say it, and ask whether to go on where that is wise.
 
         Raises:
-            StoppedError: somebody said no; or going on could do harm, and nobody was there.
+            StoppedError: somebody said no; or going on could do harm, and the run is unattended.
         """
         found = self._doubts.about(tap, sample.value, at)
         self._doubts.take(tap, sample.value, at)
@@ -124,7 +124,7 @@ class Questioning:
         except AbsentError:
             if found.is_unsafe:
                 raise
-            self._remark("nobody was there to ask, so the run went on")
+            self._remark("no operator was present to ask, so the run went on")
             return
         self._note(tap, found, "go on" if may_go_on else "stop")
         if not may_go_on:

@@ -203,7 +203,7 @@ class Reader:
                 )  # fmt: skip
 
     def take_corrections(self, keyed: Mapping[str, Collection[str]] = {}) -> None:
-        """Keep what a person keyed anew for the reading before at a tap, at whatever prompt that was.
+        """Keep what a person keyed again for the reading before at a tap, at whatever prompt that was.
 
         Args:
             keyed: readings that are about to be kept, as typed, by tap.

@@ -24,7 +24,7 @@ class Position:
         operator: whom to ask before an output that went off is energised again.
         log: of the run.
         safety: where the outputs stand.
-        pace: is told when the input leaves a level.
+        pace: is informed when the input leaves a level.
     """
 
     def __init__(

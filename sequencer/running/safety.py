@@ -17,7 +17,7 @@ class Output(Enum):
     MAKING_SAFE = "making safe"
     SAFE = "safe"  # proved
     ENERGISED = "energised"  # or may be: a level or "on" is about to be sent
-    NOT_SAFE = "not safe"  # making safe failed; somebody must be told
+    NOT_SAFE = "not safe"  # making safe failed; a person must be informed
     ENDED = "ended"
 
 

@@ -1,7 +1,7 @@
 """Tells from the readings after a setpoint change when a unit has settled.
 
-The question asked is: how large can the error still to go be, at most? Once that bound is within the tolerance the unit
-is steady. A test whether change is visible in the noise would be late on a quiet unit and early on a noisy one.
+The question asked is: how large can the residual settling error be, at most? Once that bound is within the tolerance
+the unit is steady. A test whether change is visible in the noise would be late on a quiet unit, early on a noisy one.
 
 It reads no clock and no instrument, and does not wait: the run samples and calls `Settling.add`. It cannot see a slow
 second time constant that hides below the tolerance; such a tail has to be declared (`SettlingRule.tail_s`). Where the
@@ -43,7 +43,7 @@ class Settled:
     Attributes:
         state: how.
         after_s: how long it took.
-        to_go: upper bound of the error still to go.
+        to_go: upper bound of the residual settling error.
         noise_sd: standard deviation of single readings.
         time_constant_s: best fitting one.
         trace: time and level of each reading.
@@ -63,17 +63,17 @@ class Settled:
 
     @property
     def is_steady(self) -> bool:
-        """The error still to go is within the tolerance."""
+        """The residual settling error is within the tolerance."""
         return self.state is State.STEADY
 
 
 class Settling:
     """Follows the readings after one setpoint change.
 
-    The bound of the error still to go comes from an exponential, fitted for each time constant of a grid: the largest
-    error among all that the readings allow, and the neighbours of the best. Several fits run side by side, begun at
-    different times; the oldest which leaves no more than the noise is asked, so that dead time, a second pole or a
-    burst of ripple drop out.
+    The bound of the residual settling error comes from an exponential, fitted for each time constant of a grid: the
+    largest error among all that the readings allow, and the neighbours of the best. Several fits run side by side,
+    begun at different times; the oldest which leaves no more than the noise is asked, so that dead time, a second
+    pole or a burst of ripple drop out.
 
     Where no fit holds, the smaller of two bounds takes its place: from the slope over the last three time constants,
     once held for 1.5 of them, for shapes that are no exponential; from the range of the readings over two time
@@ -99,7 +99,7 @@ class Settling:
 
     @property
     def to_go(self) -> float:
-        """Upper bound of the error still to go; infinite while nothing can be said."""
+        """Upper bound of the residual settling error; infinite while nothing can be said."""
         return self._to_go
 
     @property
@@ -182,7 +182,7 @@ class Settling:
         return not _END < (self._seen.values[-1] - low) / (high - low) < 1 - _END
 
     def _is_suspicious(self) -> bool:
-        """The unit was told to move far and has not left its place; dead time may be longer than stated."""
+        """The unit was set to move far and has not left its place; dead time may be longer than stated."""
         before, expected = self.rule.before, self.rule.expected
         if before is None or expected is None or self._seen.at_s >= max(self.rule.stuck_s, self.rule.step_takes_s):
             return False

@@ -1,4 +1,4 @@
-"""Upper bounds of the error still to go, from the readings after a setpoint change.
+"""Upper bounds of the residual settling error, from the readings after a setpoint change.
 
 It decides nothing, and knows no time limit: that is `settling`.
 """

@@ -10,7 +10,7 @@ from sequencer.cli import cli
 
 @pytest.fixture
 def livezero(monkeypatch):
-    """The command in this process, which many short runs do not start anew."""
+    """The command in this process, which many short runs do not start again."""
 
     def called(*arguments, cwd):
         monkeypatch.chdir(cwd)
@@ -99,7 +99,7 @@ def test_a_record_that_names_itself_ends_in_a_remark(tmp_path, tested, livezero)
 def test_without_an_as_found_run_it_is_said(tested):
     left = tested("--as-left")
     assert left["as_found"] is None
-    assert "no as-found run of this unit is kept here: what was adjusted cannot be told" in left["remarks"]
+    assert "no as-found run of this unit is stored here: what was adjusted is not determinable" in left["remarks"]
 
 
 def test_a_run_that_was_cut_off_is_no_as_found_run(tmp_path, tested):

@@ -39,7 +39,7 @@ def test_with_them_the_one_that_is_simulated_is_left(planned, tmp_path):
     found = result.record.content.findings
     assert found.names == ("missing pulses at high speed",)
     assert found.ranking[0].weight > 0.95
-    assert "more to tell causes apart" in result.outcome.reason
+    assert "more to distinguish causes" in result.outcome.reason
 
 
 def test_the_figures_stay_those_of_the_sequence(planned, tmp_path):
@@ -84,7 +84,7 @@ def test_a_resumed_run_pursues_as_one_in_one_go(planned, tmp_path):
     assert cut.outcome.can_resume
     result = core.resume(cut.record.folder, pursue=True)
     assert result.record.content.findings.names == ("missing pulses at high speed",)
-    assert "more to tell causes apart" in result.outcome.reason
+    assert "more to distinguish causes" in result.outcome.reason
 
 
 @pytest.mark.parametrize("beyond_n", [0, 2], ids=["at the last point", "between further points"])

@@ -12,7 +12,7 @@ from sequencer.cli import cli
 
 @pytest.fixture
 def livezero(monkeypatch):
-    """The command in this process, which many short runs do not start anew."""
+    """The command in this process, which many short runs do not start again."""
 
     def called(*arguments, cwd):
         monkeypatch.chdir(cwd)
@@ -104,7 +104,7 @@ def test_a_run_and_readings_by_hand_are_tried_with_the_same_words(tmp_path, reco
     hand.write_text("input;output\n0;4.001\n500;12.003\n1000;20.002\n500;12.003\n0;4.001\n", encoding="utf-8")
     arguments = ("evaluate", hand, "--type", tmp_path / "quick.type.yaml", "--monte-carlo", "20000")
     told = livezero(*arguments, "--bench", bench, cwd=tmp_path)
-    assert "uncertainty by trials (JCGM 101:2008)\n  At the worst error, " in told.stdout
+    assert "uncertainty by Monte Carlo propagation (JCGM 101:2008)\n  At the worst error, " in told.stdout
     assert "No uncertainty is known, so there is nothing to try." in livezero(*arguments, cwd=tmp_path).stdout
 
 

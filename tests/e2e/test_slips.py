@@ -48,7 +48,7 @@ def test_a_blown_fuse_is_told_and_the_run_goes_on_where_nobody_is_there(tmp_path
     assert done.returncode == 1, done.stderr
     remarks = json.loads(done.stdout)["remarks"]
     assert sum("loop open (fuse of the meter, polarity, no supply)" in each for each in remarks) == 1
-    assert any("nobody was there to ask, so the run went on" in each for each in remarks)
+    assert any("no operator was present to ask, so the run went on" in each for each in remarks)
 
 
 def test_slips_of_a_table_are_remarks_of_its_report(tmp_path, livezero):

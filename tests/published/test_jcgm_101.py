@@ -120,7 +120,9 @@ def test_mass_to_two_digits_shows_that_the_first_order_misleads(mass):
     found = propagate(apparent_mass, MASS_AT, mass, seed=1, digits_n=2, tolerance_part=1.0)
     assert found.is_stable
     assert not found.is_first_order_valid
-    assert found.comparison.startswith("The first-order interval 1.128 to 1.34 misleads: by trials it is 1.08")
+    assert found.comparison.startswith(
+        "The first-order interval 1.128 to 1.34 misleads: by Monte Carlo propagation it is 1.08"
+    )
     # Both ends lie inside by 0.044 mg, nearly a hundred times the numerical tolerance.
     assert min(found.off) > 50 * found.tolerance
 

@@ -62,7 +62,7 @@ def test_zero_and_span_alone_may_be_turned(said):
 
 def test_too_few_points_are_not_told_apart(said):
     found = said([(0, 4.1), (1000, 20.1)])
-    assert found.startswith("2 points cannot tell one cause from another. ")
+    assert found.startswith("2 points cannot distinguish the causes. ")
     assert found.endswith("Do not adjust before.")
 
 

@@ -137,7 +137,7 @@ def test_without_a_bench_nothing_can_be_told_and_it_is_said(compared):
     found = compared(csv(A_mA), csv(B_mA), bench=None)
     assert found.result == "not determinable"
     assert not found.is_alike
-    assert "nothing is stated of the instruments of A and B" in found.reason
+    assert "no accuracy specification is known for the instruments of A and B" in found.reason
     assert found.points["difference_pct"].iloc[1] == pytest.approx(100 / 16 * (B_mA.mean(0) - A_mA.mean(0))[1])
 
 
@@ -193,4 +193,4 @@ def test_no_more_false_alarms_than_stated(compared):
 def test_one_reading_a_point_is_no_scatter_and_it_is_said(compared):
     found = compared(csv(A_mA[:1]), csv(B_mA[:1]))
     assert found.result == "not determinable"
-    assert found.reason == "each point of A and B was read once, so nothing tells how far the readings scatter"
+    assert found.reason == "each point of A and B was read once, so the scatter of the readings is not known"

@@ -111,7 +111,7 @@ def test_an_output_that_is_not_safe_does_not_hide_behind_a_full_disk(small, kept
 
 
 def test_where_nobody_is_there_the_run_stops_at_the_first_question():
-    with pytest.raises(StoppedError, match=r"nobody is there to answer: .*\n  do: run at a terminal"):
+    with pytest.raises(StoppedError, match=r"no operator is present to answer: .*\n  do: run at a terminal"):
         core.Nobody().ask(type("Question", (), {"text": "Guards on?"})())
 
 

@@ -177,7 +177,7 @@ def test_a_stale_reading_is_that_of_the_point_before_and_fresh_at_the_end_pair()
     [
         ("zero shift", [0.01], "shifted by +0.16 mA (+1 % of span) at every input"),  # 0.01 * 16 mA
         ("zero shift", [1e-9], "shifted by nothing measurable at every input"),
-        ("gain", [12.05], "gain wrong by +1200 %, right at 0 %"),
+        ("gain", [12.05], "span error +1200 %, zero correct"),
         ("ground loop", [0.01, 3e-9, 4e-9, 1.0],
          "shifted by +0.16 mA (+1 % of span) and swinging by nothing measurable over about 33000 s"),
         ("ground loop", [0.0, 0.03, 0.04, 1.0],

@@ -66,13 +66,13 @@ def test_only_the_first_signal_interrupts_so_that_none_comes_between_it_and_the_
     assert stop.name == "SIGTERM"
 
 
-def test_a_stop_that_somebody_else_caught_is_heeded_all_the_same():
+def test_a_stop_that_somebody_else_caught_is_raised_all_the_same():
     with signals_stop() as stop:
-        stop.heed()
+        stop.check_stop()
         with contextlib.suppress(KeyboardInterrupt):  # as a listener may that catches everything
             signal.raise_signal(signal.SIGINT)
         with pytest.raises(KeyboardInterrupt, match="Ctrl-C"):
-            stop.heed()
+            stop.check_stop()
 
 
 @pytest.mark.parametrize("answer", ["no", "n"])
@@ -123,11 +123,11 @@ def test_a_closed_window_stops_a_run_as_ctrl_c_does():
 
 
 def test_where_nobody_is_there_the_output_stays_off_and_it_is_said_why_and_what_to_do(answers):
-    operator = answers(AbsentError("nobody is there to answer", todo="run at a terminal"))
+    operator = answers(AbsentError("no operator is present to answer", todo="run at a terminal"))
     with pytest.raises(AbsentError) as stop:
         confirm_again("source", operator)
     assert stop.value.lines == (
-        "the output of source went off by itself, and nobody is there to say that it may be energised again",
+        "the output of source went off by itself, and no operator is present to confirm that it may be energised again",
         "  do: find out why it went off, and who is at what it drives; --confirm does not stand for that",
     )
 

@@ -1,6 +1,6 @@
 """Records of earlier days: they load, verify, and are judged as they were sealed.
 
-They lie in tests/kept_records, byte for byte, and are never made anew: what reads records may change, records do not.
+They lie in tests/kept_records, byte for byte, and are never made again: what reads records may change, records do not.
 """
 
 import json

@@ -137,7 +137,7 @@ def test_a_file_that_is_merely_there_is_never_taken_for_a_lock(bench, monkeypatc
 
     monkeypatch.setattr(fcntl, "flock", missing)
     with (
-        pytest.raises(InstrumentError, match=r"no lock can be kept: Function not implemented\n  do: name a folder"),
+        pytest.raises(InstrumentError, match=r"no lock can be held: Function not implemented\n  do: name a folder"),
         bench_held(bench(), job="mine"),
     ):
         pass

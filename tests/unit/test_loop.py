@@ -255,7 +255,7 @@ def test_of_a_meter_that_cannot_tell_the_plan_warns_once(small, described):
     }
     (warning,) = [each for each in small(bench=bench).warnings if "loss of power" in each]
     assert warning == (
-        "reference, meter cannot tell a loss of power, and may read on in another function: give "
+        "reference, meter cannot report a power loss and may resume in another function: give "
         '"event status" or "select query" in the description if there is one'
     )
 

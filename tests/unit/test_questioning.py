@@ -183,11 +183,11 @@ def test_no_stops_the_run(questioning):
 def test_where_nobody_is_there_the_run_goes_on_and_says_so(questioning):
     found, _, _, remarks = questioning(AbsentError("nobody"))
     found.read("output", loop(4.0), Sample(0.0, 0.0, ""), again(0.0))
-    assert remarks[-1] == "nobody was there to ask, so the run went on"
+    assert remarks[-1] == "no operator was present to ask, so the run went on"
 
 
 def test_where_going_on_could_do_harm_nobody_there_means_stop(questioning):
-    found, *_ = questioning(AbsentError("nobody is there to answer"))
+    found, *_ = questioning(AbsentError("no operator is present to answer"))
     with pytest.raises(StoppedError, match="nobody is there"):
         found.read("output", loop(12.0), Sample(96.0, 0.0, ""), again(96.1))
 

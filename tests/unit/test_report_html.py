@@ -334,7 +334,7 @@ def test_a_verdict_not_determinable_leads_with_its_reason():
 def test_reservations_stand_in_the_verdict_box():
     said = shown_text(content(OVERDUE))
     assert OVERDUE.verdict.result == "conditional pass"
-    assert said.index("certificate had run out: output meter (due 2025-12-31)") < said.index("What to do")
+    assert said.index("calibration certificate expired: output meter (due 2025-12-31)") < said.index("What to do")
     assert "Reservations" in evaluation_html(OVERDUE)
 
 

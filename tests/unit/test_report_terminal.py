@@ -55,7 +55,7 @@ def test_U_rule_and_tur_stand_at_the_top():
 
 def test_reservations_follow_the_verdict_at_once():
     lines = summary(made.content(made.OVERDUE), colour=False).splitlines()
-    assert lines[1] == "  reservation: certificate had run out: output meter (due 2025-12-31)"
+    assert lines[1] == "  reservation: calibration certificate expired: output meter (due 2025-12-31)"
 
 
 def test_points_carry_U_and_a_mark_for_their_verdict():

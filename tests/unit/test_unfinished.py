@@ -253,7 +253,7 @@ def test_what_was_cut_off_before_its_first_line_is_passed_over(cut, tmp_path):
 @pytest.mark.parametrize(
     ("name", "says"),
     [
-        ("inputs/sequence.yaml", "the record was altered: inputs/sequence.yaml is not what it was"),
+        ("inputs/sequence.yaml", "the record was altered: inputs/sequence.yaml has changed"),
         ("inputs/descriptions/1-source.json", "the record was altered: inputs/descriptions/1-source.json is not"),
         ("journal.jsonl", r"the record was altered: journal\.jsonl:\d+: was changed"),
     ],

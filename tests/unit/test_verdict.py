@@ -112,7 +112,7 @@ def test_an_overdue_certificate_makes_a_pass_conditional_and_names_instrument_an
     last = meter("output", 0.1 * T, certificate_due="2025-12-31")
     found = judged(0.5, basis(last=last))
     assert found.verdict.result == "conditional pass"
-    assert found.verdict.reservations == ("certificate had run out: output meter (due 2025-12-31)",)
+    assert found.verdict.reservations == ("calibration certificate expired: output meter (due 2025-12-31)",)
     assert "output meter (due 2025-12-31)" in found.verdict.reason
     assert "output meter (due 2025-12-31)" in advice(found, "by hand", "")
     assert judged(0.5, basis(last=last, date="2025-12-31")).verdict.result == "pass"
@@ -123,9 +123,9 @@ def test_two_things_that_weaken_a_pass_are_both_said(judged):
     found = judged(0.9, basis(last=meter("output", 0.1 * T, certificate_due="2025-12-31")))
     assert found.verdict.result == "conditional pass"
     assert "nearer to its limit than U" in found.verdict.reason
-    assert "certificate had run out" in found.verdict.reason
+    assert "calibration certificate expired" in found.verdict.reason
     said = advice(found, "by hand", "")
-    assert "nearer to the limit than the measurement is sure; certificate had run out" in said
+    assert "nearer to the limit than the measurement uncertainty; calibration certificate expired" in said
 
 
 # Practice of the trade: no plain pass below a TUR of 1.5 unless a person answers for it; TUR is T over U.
@@ -133,8 +133,8 @@ def test_two_things_that_weaken_a_pass_are_both_said(judged):
 def test_a_low_tur_makes_a_pass_conditional_until_a_person_accepts_it_by_name(judged, U_over_T, tur):
     found = judged(0.1, basis(U_over_T))
     assert found.verdict.result == "conditional pass"
-    assert found.verdict.reservations == (f"TUR {tur} is below 1.5, and nobody accepts that by name",)
-    assert "nobody accepts that by name" in found.verdict.reason
+    assert found.verdict.reservations == (f"TUR {tur} is below 1.5, not accepted by a named person",)
+    assert "not accepted by a named person" in found.verdict.reason
     told = replace(basis(U_over_T), low_tur_accepted="A. Brewer: the better meter is away")
     accepted = judged(0.1, told).verdict
     assert (accepted.result, accepted.reservations) == ("pass", ())
@@ -168,13 +168,13 @@ def test_without_an_accuracy_simple_acceptance_gives_one_with_reservation(judged
 def test_one_reading_a_point_makes_a_pass_conditional(judged):
     found = judged(0.5, basis(), cycles_n=1)
     assert found.verdict.result == "conditional pass"
-    assert found.verdict.reservations == ("one reading a point, one cycle: how far readings scatter is not known",)
+    assert found.verdict.reservations == ("one reading a point, one cycle: the scatter of the readings is not known",)
 
 
 def test_with_nothing_stated_the_tolerance_alone_decides_and_says_so(judged):
     found = judged(0.99, None, cycles_n=1)
     assert (found.verdict.result, found.verdict.reservations) == ("pass", ())
-    assert "measuring uncertainty not taken into account" in found.verdict.rule
+    assert "measurement uncertainty not taken into account" in found.verdict.rule
     assert judged(1.01, None).verdict.result == "fail"
 
 
@@ -286,7 +286,7 @@ def test_a_point_that_never_settled_leaves_it_open(type_sheet, by_hand):
     table.loc[table["setpoint_pct"] == 50, "settling"] = "never settled"
     found = evaluate(table, sheet, basis=basis())
     assert found.verdict.result == "not determinable"
-    assert found.verdict.reason.startswith("1 of 3 points never settled")
+    assert found.verdict.reason.startswith("1 of 3 points not settled within the time limit")
     assert "lengthen the settling" in advice(found, "by hand", "")
 
 

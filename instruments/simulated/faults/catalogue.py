@@ -103,7 +103,7 @@ _ROWS = (
     _row("live zero lost", _CURRENT, "I = max(4, 20 x)", does=lambda _, p: dead_zero_sent(p, floor=True)),
     _row("4-20 read as 0-20", _CURRENT, "y = I / 20", does=lambda _, p: dead_zero_read(p)),
     _row("pulses per revolution wrong", _MAKES, "y = x N / N'", _size("actual", "1", 59, "N, pulses that come"),
-         _size("expected", "1", 60, "N', pulses that are reckoned with"),
+         _size("expected", "1", 60, "N', pulses that are assumed"),
          does=lambda s, _: Effects(output=scale(s["actual"] / s["expected"]))),
     _row("missing pulses at low speed", _MAKES, "y = 0 below a threshold",
          _pct("threshold_pct", 15, "threshold going up, of input span"),

@@ -98,7 +98,7 @@ CAUSES: tuple[Cause, ...] = (
         place="output",
         make=_span,
         sizes=_trims(12),
-        say=lambda t, s, _: f"gain wrong by {pct(t[0])}, right at 0 %",
+        say=lambda t, s, _: f"span error {pct(t[0])}, zero correct",
         check="Read the configuration: a round ratio is a range set wrong, any other a span trim.",
         weight=2.0,
         linear=(0,),
@@ -108,7 +108,7 @@ CAUSES: tuple[Cause, ...] = (
         place="output",
         make=_zero_and_span,
         sizes=_trim_pair,
-        say=lambda t, s, _: f"zero shifted by {level_text(t[0], s)}, gain wrong by {pct(t[1])}",
+        say=lambda t, s, _: f"zero error {level_text(t[0], s)}, span error {pct(t[1])}",
         check="Read the configuration, then trim zero at 0 % and span at 100 %.",
         contains=(
             "zero shift",

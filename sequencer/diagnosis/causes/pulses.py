@@ -207,4 +207,4 @@ def _count_text(ratio: float, segment: Segment, stage: int) -> str:
     actual = ratio * expected
     if abs(actual - round(actual)) < 0.02:
         return f"{round(actual)} pulses come where {expected:g} are reckoned with"
-    return f"{Fraction(ratio).limit_denominator(12)} of the pulses that are reckoned with"
+    return f"{Fraction(ratio).limit_denominator(12)} of the pulses that are assumed"

@@ -197,7 +197,7 @@ CAUSES: tuple[Cause, ...] = (
         place="value",
         make=_junction,
         sizes=lambda s, k: sizes((0.5 * _degrees(s, k), 60.0, 12, True), signed=(True,)),
-        say=lambda t, s, k: f"the terminals are {t[0]:+.3g} K from what the unit reckons with",
+        say=lambda t, s, k: f"the terminals are {t[0]:+.3g} K from what the unit assumes",
         check="Short the input: it must read the temperature of the terminals.",
         applies=_is_thermocouple,
     ),

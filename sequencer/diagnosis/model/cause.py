@@ -49,7 +49,7 @@ class Cause:
         sizes: its parameters, for a segment and a stage.
         make: its equation.
         say: its sizes in words with units.
-        check: the next check, in hands.
+        check: the next check, as a work instruction.
         weight: how common it is among faults, relative (trade practice, no source).
         contains: causes that are special cases of it, so that it is not said to be confused with them.
         is_of_bench: the bench or the person, not the unit.

@@ -34,7 +34,7 @@ def segments_of(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: 
         for before, after in pairwise(read):
             yield segment_between(series, sheet, type_sheet, basis, before, after)
         return
-    # Nothing reads the input: what the source was told stands for it.
+    # Nothing reads the input: the setting of the source stands for it.
     for before, after in pairwise((0, *read)):
         yield segment_between(series, sheet, type_sheet, basis, before, after)
 

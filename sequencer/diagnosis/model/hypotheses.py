@@ -92,7 +92,7 @@ class _Base:
         return None if kind is None or self.heard.showing(kind) is None else kind
 
     def noisy_with(self, cause: Cause) -> float:
-        """The same for a cause that may have foretold the scatter."""
+        """The same for a cause that may have predicted the scatter."""
         kind = self.own_noise(cause)
         if kind is None:
             return self.noisy
@@ -106,7 +106,7 @@ class _Base:
 
 _UNREAD = Hypothesis(
     name="unknown", place="", segment=-1, log_odds=0.0, weight=1.0,
-    text="nothing was read that could tell", check="Read the output beside the input.",
+    text="no reading bears on it", check="Read the output beside the input.",
 )  # fmt: skip
 
 
@@ -283,7 +283,7 @@ def _strange(base: _Base) -> Hypothesis:
         weight=PRIORS.unknown.weight,
         parameters_n=PRIORS.unknown.parameters_n,
         effect=base.largest,
-        text="something, but nothing that is known here",
+        text="no cause of the catalogue fits these readings",
         check="Take more points, up and down, and read the taps between.",
     )
 
@@ -316,7 +316,7 @@ def _source(cause: Cause, base: _Base) -> Hypothesis:
         found,
         name="source error",
         place="source",
-        text=f"what it gives differs from what it was told: {found.text}",
+        text=f"its output differs from its setting: {found.text}",
         check="Take what was measured at the first tap as the input, and have the source calibrated.",
         is_of_bench=True,
         contains=(),

@@ -41,7 +41,7 @@ class Segment:
     Attributes:
         sheet: of the unit.
         series: the readings.
-        first: index of the tap before; -1 = what the source was told, before the first tap.
+        first: index of the tap before; -1 = the setting of the source, before the first tap.
         last: index of the tap after.
         tolerance: half width that is allowed at `last`, as fraction of its span, the mean over the visits.
         noise: standard deviation of the mean of a visit, as fraction; shape (visits,).
@@ -77,7 +77,7 @@ class Segment:
     def x(self) -> FloatArray:
         """Input, as fraction of the range of the tap before; shape (visits,). Of the source, of its signal.
 
-        Where the first tap was never read, what the source was told stands for it.
+        Where the first tap was never read, the setting of the source stands for it.
         """
         if self.first < 0:
             return self._of_signal(self.series.setpoint)

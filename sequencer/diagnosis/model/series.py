@@ -45,7 +45,7 @@ class Series:
         is_again: True where the input had not been moved since the visit before (end pairs).
         at_s: when it was read; a count of visits where no time is known.
         has_times: whether `at_s` is time.
-        to_go: bound of the error still to go at the last tap, as fraction of its span; 0 where none is known.
+        to_go: bound of the residual settling error at the last tap, as fraction of its span; 0 where none is known.
         raw: by tap, each reading as fraction of the tap's range; shape (visits, readings), NaN = none.
         value: by tap, the mean of the readings of a visit without gross outliers.
         sd: by tap, standard deviation of one reading within a visit, pooled; 0 where each was read once.

@@ -18,7 +18,7 @@ from sequencer.evaluation.figures.per_point import FloatArray
 __all__ = ["LEAST_N", "LIKELY", "NOISE_KINDS", "BurstNoise", "Kind", "NoiseKind", "kurtosis", "noise_of"]
 
 LEAST_N = 16
-"""Readings from which on kinds of noise can be told apart at all: twice as many as the richest kind has sizes."""
+"""Readings from which on kinds of noise can be distinguished at all: twice as many as the richest kind has sizes."""
 
 LIKELY = 0.1
 """A kind of less weight than that is not worth a line."""
@@ -38,7 +38,7 @@ class Kind:
         kind: of `NOISE_KINDS`.
         weight: posterior probability among these kinds; white noise taken as likely as all others together before.
         words: its sizes, with units.
-        rate_Hz: of a periodic disturbance, below half the reading rate; NaN where it cannot be told.
+        rate_Hz: of a periodic disturbance, below half the reading rate; NaN where it is not determinable.
         log_evidence: of the readings, in their unit, the mean integrated out; NaN where it was not weighed.
         sd: of the white noise beneath, same unit; NaN = not told.
         size: from level to level, amplitude, or mean of what is thrown, unit of the readings; NaN = has none.
@@ -120,7 +120,7 @@ def noise_of(
     y, t = values[is_read], times_s[is_read]
     if len(y) < LEAST_N:
         raise ReadingsError(
-            f"{len(y)} readings are too few to tell noise from noise",
+            f"{len(y)} readings are too few to distinguish kinds of noise",
             allowed=f"at least {LEAST_N}",
             todo="take more readings",
         )

@@ -8,7 +8,7 @@ from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 __all__ = ["averaging_words", "drive_words", "line_words", "noise_words"]
 
 _CARRIER_Hz = 4000.0  # an ordinary carrier of a drive, for the example in the words
-_MOST_AHEAD = 100  # times what was measured; further than that nothing is foretold
+_MOST_AHEAD = 100  # times what was measured; further than that nothing is predicted
 
 
 def noise_words(noise: BurstNoise) -> tuple[str, ...]:

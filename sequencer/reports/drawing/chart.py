@@ -1,4 +1,4 @@
-"""A legend; and a chart against input, where what is added is drawn, scaled for and told in the legend at once."""
+"""A legend; and a chart against input, where what is added is drawn, scaled for and named in the legend at once."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence

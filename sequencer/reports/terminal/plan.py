@@ -23,7 +23,7 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         ("bench", plan.bench.file.bench),
         ("tolerance", f"+/-{plan.sequence.sheet.tolerance}"),
         ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points"),
-        ("TUR", f"{tur} (tolerance over accuracy of the bench)"),
+        ("TUR", f"{tur} (tolerance over expanded uncertainty)"),
     ):
         lines += wrapped(text, width, first=f"{label + ':':<11}", then=" " * 11)
     lines += ["", "steps"]
@@ -75,7 +75,8 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"
-    lines = wrapped(f"{points[0].step} {points[0].step_name}: {said}", width, first="  ", then="    ")
+    name = "exercise (preconditioning)" if points[0].step_name == "exercise" else points[0].step_name
+    lines = wrapped(f"{points[0].step} {name}: {said}", width, first="  ", then="    ")
     return lines + wrapped(f"at {places} of {tap.name} ({ends})", width, first="    ", then="    ")
 
 
@@ -87,7 +88,7 @@ def risk_text(table: RiskTable) -> str:
             f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): "
             f"tolerance +/-{sized(table.tolerance, 4)} {unit}, U {sized(table.U, 2)} {unit}"
         ),
-        f"supposed: {100 * table.in_tolerance:g} % of all units are in tolerance",
+        f"assumed: {100 * table.in_tolerance:g} % of all units are in tolerance",
         "",
         f"{'guard band':>12} {'accepted to':>16} {'bad accepted':>14} {'good rejected':>15}",
     ]
@@ -105,5 +106,5 @@ def risk_text(table: RiskTable) -> str:
         bad, good = sized(100 * own.false_accept), sized(100 * own.false_reject)
         lines.append(f"  bad accepted {bad} %, good rejected {good} %")
     lines.append(f"2 % of bad accepted is held by w = {sized(table.w_for_2_pct)} {unit}")
-    lines.append("chances of all units, before scatter of readings; JCGM 106:2012 (from memory)")
+    lines.append("risks over all units, before scatter of readings; JCGM 106:2012 (from memory)")
     return "\n".join(lines)

@@ -47,7 +47,7 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += ["", *_figures(content.evaluation, width)]
         lines += _beside(content.before, content.evaluation, width)
     if content.trials is not None:
-        lines += ["", "uncertainty by trials (JCGM 101:2008)"]
+        lines += ["", "uncertainty by Monte Carlo propagation (JCGM 101:2008)"]
         lines += listed(content.trials.sentences, width, first="  ", then="  ")
     lines += _captures(content, width)
     if content.remarks:
@@ -71,7 +71,7 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
         alarms.append(f"OUTPUT NOT SAFE: {content.reason}; switch it off by hand")
     if content.alterations:
         first_one, *others = content.alterations
-        more = f", and {len(others)} more (livezero verify tells them all)" if others else ""
+        more = f", and {len(others)} more (livezero verify lists them all)" if others else ""
         alarms.append(f"ALTERED SINCE IT WAS SEALED: {first_one}{more}")
     lines = [painted(line, _RED, colour=colour) for line in listed(alarms, width)]
     lines.append(painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
@@ -125,7 +125,7 @@ def _points(evaluation: Evaluation, width: int, *, colour: bool) -> list[str]:
     note += f"tolerance +/-{evaluation.tolerance}" + (", U expanded" if with_U else "")
     found = {point.verdict for point in all_points}
     note += "".join(f"; {marks[each]} {each if marks is _MARKS else 'outside'}" for each in marks if each in found)
-    note += "; ~ never settled" if any(point.is_unsteady for point in all_points) else ""
+    note += "; ~ not settled within the time limit" if any(point.is_unsteady for point in all_points) else ""
     head, *lines = aligned(cells, width)
     marked = [painted(line, _RED, colour=colour and "!" in line) for line in lines]
     return [*wrapped(note, width), painted(head, _BOLD, colour=colour), *marked]
@@ -200,7 +200,7 @@ def _evidence(content: Content, width: int) -> list[str]:
     found = content.findings
     if found is None or not found.is_fault:
         return []
-    lines = ["", "causes that were weighed"]
+    lines = ["", "candidate causes"]
     lines += listed(evidence_lines(found), width, first="  ", then="         ")
     lines += listed((*share_lines(found), *found.lacking), width, first="  ", then="    ")
     return lines

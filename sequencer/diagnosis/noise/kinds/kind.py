@@ -102,7 +102,7 @@ class BurstFit:
         log_evidence: natural logarithm, the mean integrated out; -inf where the readings cannot be of that kind.
         words: sizes with units.
         residual: what it leaves, which should be white; None where it leaves nothing to look at.
-        rate_Hz: of a periodic disturbance; NaN where it cannot be told.
+        rate_Hz: of a periodic disturbance; NaN where it is not determinable.
         sd: of the white noise beneath.
         size: from level to level of a lattice; amplitude of a sine; mean of what is thrown, negative if downwards.
         share: of the readings on the upper level, thrown or lost, 0..1.

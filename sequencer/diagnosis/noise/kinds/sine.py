@@ -62,7 +62,7 @@ def sine_at_random_phases(burst: Burst) -> BurstFit:
     return BurstFit(
         kind="periodic disturbance",
         log_evidence=best - cost(2, len(y)),
-        words=f"amplitude {show(amplitude, burst.unit)}, sampled at random phase: its frequency cannot be told",
+        words=f"amplitude {show(amplitude, burst.unit)}, sampled at random phase: its frequency is not determinable",
         sd=math.hypot(math.exp(at[2]) * amplitude, floor),
         size=amplitude,
     )

@@ -153,9 +153,11 @@ def _names(findings: Account, *kinds: Kind) -> bool:
 
 
 def _scatters(findings: Account) -> bool:
-    """A likely cause is named that explains the scatter: no better instruments take it away."""
+    """A likely cause is named that explains the scatter, if only as noise: no better instruments take it away."""
     top = findings.ranking[0] if findings.is_fault and findings.ranking else None
-    return top is not None and top.weight >= LIKELY and all(each.explains_scatter for each in top.members)
+    if top is None or top.weight < LIKELY:
+        return False
+    return top.names == ("noise",) or all(each.explains_scatter for each in top.members)
 
 
 def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: bool) -> str:
@@ -258,7 +260,7 @@ def _then(member: Member) -> str:
     if member.kind == "trim":
         return f"{_TURNS.get(member.name, 'turn zero, then span')}, then run as left."
     if member.kind == "bench":
-        return "correct the instrument, and leave the unit as it is."
+        return f"leave the unit as it is. {_capital(member.check)}"
     return _lower(member.check)
 
 

@@ -316,7 +316,7 @@ def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
     said: dict[str, None] = {}
     for (role, _, direction, _, tap), part in rows.groupby(["role", "cycle", "direction", "point", "tap"]):
         empty = int(part["value"].isna().sum())
-        where = f"{part['setpoint_pct'].iloc[0]:g} %{f' {direction}scale' if direction else ''}"
+        where = f"{round(part['setpoint_pct'].iloc[0], 2) + 0.0:g} %{f' {direction}scale' if direction else ''}"
         if role == "end pair" and empty == len(part) and tap == sheet.taps[-1].name:
             said[f"the second reading of the end pair at {where} gave no value"] = None
         elif 0 < empty < len(part):

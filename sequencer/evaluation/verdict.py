@@ -287,7 +287,7 @@ def _places(rows: pd.DataFrame) -> str:
     """Setpoints of rows with their direction, each once."""
     ways = rows["direction"] if "direction" in rows else [""] * len(rows)
     found = dict.fromkeys(
-        f"{setpoint:g} %{f' {way}scale' if way else ''}"
+        f"{round(setpoint, 2) + 0.0:g} %{f' {way}scale' if way else ''}"
         for setpoint, way in zip(rows["setpoint_pct"], ways, strict=True)
     )
     named = list(found)[:_MOST_NAMED]

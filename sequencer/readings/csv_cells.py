@@ -80,7 +80,8 @@ class TapColumn:
                     f'"{cell}" may be {ways[0]} or {ways[1]} (column "{self.written}")',
                     where=f"{self.path}:{line}",
                     allowed="thousands undivided, or divided by blanks or apostrophes",
-                    todo=f"write {ways[0]}, or {ways[1]}0",
+                    # A digit more behind the point leaves no doubt.
+                    todo=f"write {', or '.join(f'{each}0' if '.' in each else each for each in ways)}",
                 )
                 faults.append((line, wrong))
             found.append((line, with_point(cell, mark) if mark else cell))

@@ -40,7 +40,7 @@ def rows(error_pct, pcts=PCTS):
         pytest.param(lambda *_: 0.05, "leave it as it is, and fit it", id="good"),
         pytest.param(lambda *_: 0.19, "95 % of it is used", id="near the limit"),
         # A meter that is out reads the same as a unit that is: which it is comes first.
-        pytest.param(lambda *_: 0.5, "If it is meter offset: correct the instrument, and leave the unit", id="zero"),
+        pytest.param(lambda *_: 0.5, "If it is meter offset: leave the unit as it is. ", id="zero"),
         pytest.param(lambda x, _: x * 0.008, "If it is span error: turn span, then run as left.", id="span"),
         pytest.param(lambda x, _: 0.8 * 4 * x / 100 * (1 - x / 100), "bow", id="bow"),
         pytest.param(lambda x, _: 50 - x, "stuck output", id="stuck"),
@@ -122,7 +122,7 @@ def failed(type_sheet, by_hand):
         (account_of((0.99, [ZERO, METER])), False,
          ('First confirm the cause in stage "unit": zero shift or meter offset. Look. Do not adjust before. '
          "If it is zero shift: turn zero, then run as left. "
-         "If it is meter offset: correct the instrument, and leave the unit as it is.")),
+         "If it is meter offset: leave the unit as it is. Look at meter offset.")),
         (account_of((0.99, [METER])), False,
          'Suspect the bench, not the unit: meter offset at "output". Look. Do not adjust the unit.'),
         (account_of((0.99, [("decimal slip", "transcription")])), False,

@@ -488,7 +488,7 @@ functions:
 """
     opened = FakeOpened({"FUNC?": ["VOLT"]}, parse(text, Path("own.yaml")).into(Description))
     receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
-    with pytest.raises(InstrumentError, match='was told to take the function "current", and says "VOLT"'):
+    with pytest.raises(InstrumentError, match='was set to the function "current", but reports "VOLT"'):
         receiver.select(receiver._spec.ranges[0], "mA")
 
 

@@ -127,7 +127,7 @@ def test_where_nobody_is_there_the_output_stays_off_and_it_is_said_why_and_what_
     with pytest.raises(AbsentError) as stop:
         confirm_again("source", operator)
     assert stop.value.lines == (
-        "the output of source went off by itself, and no operator is present to confirm that it may be energised again",
+        "the output of source went off by itself, and no operator is present to confirm energising it again",
         "  do: find out why it went off, and who is at what it drives; --confirm does not stand for that",
     )
 

@@ -108,7 +108,7 @@ def test_where_no_lock_can_be_kept_the_bench_is_not_used(bench, locks):
     locks.parent.mkdir(parents=True)
     locks.write_text("a file where the folder should be")
     with (
-        pytest.raises(InstrumentError, match=r"no lock can be kept.*\n  do: name a folder"),
+        pytest.raises(InstrumentError, match=r"no lock can be held.*\n  do: name a folder"),
         bench_held(bench(), job=""),
     ):
         pass

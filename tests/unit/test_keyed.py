@@ -357,6 +357,6 @@ def test_a_source_that_was_set_is_brought_to_its_safe_level_once():
 def test_a_safe_level_that_nobody_confirms_is_told_as_not_safe(ending):
     hand, _ = source("", ending)
     hand.set(quantity("12 mA"))
-    with pytest.raises(UnsafeError, match="it was not confirmed that hand source is at its safe level of 0 mA") as caught:
+    with pytest.raises(UnsafeError, match="not confirmed that hand source is at its safe level of 0 mA") as caught:
         hand.make_safe()
     assert caught.value.todo == "switch it off by hand, now"

@@ -69,8 +69,8 @@ class MonteCarlo:
         if self.is_first_order_valid:
             return f"The first-order interval agrees with {self.trials_n} trials to {self.tolerance:g}: it may be used."
         return (
-            f"The first-order interval {self.first_order[0]:.4g} to {self.first_order[1]:.4g} misleads: by trials it "
-            f"is {self.symmetric[0]:.4g} to {self.symmetric[1]:.4g}."
+            f"The first-order interval {self.first_order[0]:.4g} to {self.first_order[1]:.4g} misleads: by Monte Carlo "
+            f"propagation it is {self.symmetric[0]:.4g} to {self.symmetric[1]:.4g}."
         )
 
 

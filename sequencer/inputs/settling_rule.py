@@ -11,7 +11,7 @@ class SettlingRule:
     """When a unit counts as settled; levels in the unit of the readings.
 
     Attributes:
-        tolerance: error still to go that is allowed; below the resolution the wait becomes long.
+        band: error still to go that is allowed; below the resolution the wait becomes long.
         time_constant_s: nominal, from the type sheet; 0 = not known, or none.
         minimum_s: never steady before this; dead time is part of it.
         maximum_s: given up from this on.
@@ -22,11 +22,11 @@ class SettlingRule:
         expected: level the unit should come to.
         ends: of the range of the output, lower first, where it may be held while what is read before it moves; None =
             nothing is read there.
-        pace_s: what other changes of this unit took for each factor of e on their way to the tolerance; 0 = none seen.
+        pace_s: what other changes of this unit took for each factor of e on their way into the band; 0 = none seen.
         stood_at: level that was read before the setpoint change; None = none was.
     """
 
-    tolerance: float
+    band: float
     time_constant_s: float
     minimum_s: float
     maximum_s: float
@@ -41,10 +41,10 @@ class SettlingRule:
 
     @property
     def folds(self) -> float:
-        """By how many factors of e the step is larger than the tolerance; 0 for a small step, or one not known."""
+        """By how many factors of e the step is larger than the band; 0 for a small step, or one not known."""
         if self.before is None or self.expected is None:
             return 0.0
-        return log(max(abs(self.expected - self.before) / self.tolerance, 1.0))
+        return log(max(abs(self.expected - self.before) / self.band, 1.0))
 
     @property
     def step_takes_s(self) -> float:

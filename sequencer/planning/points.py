@@ -174,7 +174,7 @@ def _rules(
     resolution, _ = receiver_of(bench, wires[-1], last)
     return tuple(
         SettlingRule(
-            tolerance=float(band),
+            band=float(band),
             time_constant_s=lag_s,
             minimum_s=max(bounds.minimum, dead_s),
             maximum_s=bounds.maximum,

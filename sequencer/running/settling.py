@@ -165,7 +165,7 @@ class Settling:
             self._fallback.begin_again()
         if self.rule.tail_s is not None:
             self._to_go = max(self._to_go, self._fallback.tail_bound(self.rule.tail_s))
-        if self._to_go <= self.rule.tolerance:
+        if self._to_go <= self.rule.band:
             self._within_n += 1
         else:
             self._within_n, self._moved_s = 0, self._seen.at_s
@@ -189,7 +189,7 @@ class Settling:
         step = abs(expected - before)
         places = (before, self.rule.stood_at)  # stated, and read
         is_there = any(place is not None and abs(self._seen.values[-1] - place) < 0.1 * step for place in places)
-        return is_there and step > 10 * self.rule.tolerance
+        return is_there and step > 10 * self.rule.band
 
     def _is_level(self) -> bool:
         """No drift is seen in the second half of the record: what kept it from being steady is noise."""

@@ -81,7 +81,7 @@ class Seen:
         first = bisect_left(self.times, self.at_s - _NOISE_SPAN * self.scale_s)
         recent = self._roughness[max(min(first, len(self._roughness) - _NOISE_N), 0) :]
         self.noise_sd = sqrt(sum(recent) / len(recent))
-        self.noise_variance = max(self.noise_sd**2, self.floor, (_NEGLIGIBLE * self._rule.tolerance) ** 2)
+        self.noise_variance = max(self.noise_sd**2, self.floor, (_NEGLIGIBLE * self._rule.band) ** 2)
         # A change of digit shows in two differences. While the digit stands, its error is the same in every reading.
         changes_n = (len(recent) - recent.count(0.0)) / 2
         self.digit_variance = self.floor * max(1.0, len(recent) / (changes_n + 1) / 2)
@@ -161,7 +161,7 @@ class Fits:
                 possible[max(best - 1, 0) : best + 2] = True
                 bounds = (np.abs(amplitude[row]) + _COVERAGE * error) * self._e[row]
                 largest = self._largest(bounds, possible, best)
-                if largest <= self._rule.tolerance:
+                if largest <= self._rule.band:
                     largest += self._drift(int(n), best, float(amplitude[row, best]))
                 return largest
         return inf
@@ -207,7 +207,7 @@ class Fallback:
     def _held_slope_bound(self) -> float:
         """Bound from the slope, once it has been within the tolerance for one and a half time constants."""
         bound = self._slope_bound(_SLOPE_SPAN * self._seen.scale_s, _TAU_SLACK * self._seen.scale_s)
-        if bound > self._rule.tolerance:
+        if bound > self._rule.band:
             self._sloping_s = self._seen.at_s
         return bound if self._seen.at_s - self._sloping_s >= _SLOPE_HELD * self._seen.scale_s else inf
 

@@ -92,7 +92,7 @@ def run(cell: Cell, rng: np.random.Generator) -> tuple[float, float, bool, State
         level = np.round(level / cell.quantum) * cell.quantum
     settling = Settling(
         SettlingRule(
-            tolerance=1.0,
+            band=1.0,
             time_constant_s=1.0 if cell.is_tau_known else 0.0,
             minimum_s=cell.minimum,
             dead_time_s=dead if cell.minimum > 1 else 0.0,

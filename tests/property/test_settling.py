@@ -16,7 +16,7 @@ FEW = settings(max_examples=25, deadline=None)
 def follow(*, scale=1.0, shift=0.0, slower=1.0, tau_s=1.0, step=300.0, sd=0.3, seed=0, jitter=0.0):
     """A lag, its unit of reading `scale` and its unit of time `slower`."""
     rng = np.random.default_rng(seed)
-    rule = SettlingRule(tolerance=scale, time_constant_s=slower, minimum_s=0.5 * slower, maximum_s=60 * slower)
+    rule = SettlingRule(band=scale, time_constant_s=slower, minimum_s=0.5 * slower, maximum_s=60 * slower)
     settling = Settling(rule)
     at_s = 0.0
     while settling.state is State.MOVING:
@@ -67,7 +67,7 @@ def test_a_lag_is_steady_and_within_the_tolerance_at_any_spacing(step, tau_s, sd
 )
 def test_any_readings_end_at_the_longest_wait(values, seed):
     rng = np.random.default_rng(seed)
-    settling = Settling(SettlingRule(tolerance=1.0, time_constant_s=0.0, minimum_s=0.0, maximum_s=8.0))
+    settling = Settling(SettlingRule(band=1.0, time_constant_s=0.0, minimum_s=0.0, maximum_s=8.0))
     for at_s, value in zip(np.cumsum(rng.exponential(0.3, len(values)) + 1e-6).tolist(), values, strict=True):
         settling.add(at_s, value)
     settling.add(1e6, math.nan)

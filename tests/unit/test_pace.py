@@ -9,7 +9,7 @@ from sequencer.running.settling import Settled, State
 from sequencer.running.settling_history import Pace
 
 RULE = SettlingRule(
-    tolerance=0.01, time_constant_s=1.0, minimum_s=0.0, maximum_s=60.0, dead_time_s=0.5, before=4.0, expected=20.0
+    band=0.01, time_constant_s=1.0, minimum_s=0.0, maximum_s=60.0, dead_time_s=0.5, before=4.0, expected=20.0
 )
 
 

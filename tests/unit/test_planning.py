@@ -148,7 +148,7 @@ def test_a_plan_warns_of_a_bench_that_is_too_poor_for_the_tolerance(small):
 
 def test_a_settling_band_is_never_finer_than_the_receiver_shows(small):
     plan = small(sequence={"settled within: 20 %": "settled within: 0.001 %"})
-    assert {point.rule.tolerance for point in plan.points} == {1e-4}  # 0.1 uA, the resolution of the 100 mA range
+    assert {point.rule.band for point in plan.points} == {1e-4}  # 0.1 uA, the resolution of the 100 mA range
 
 
 ROOT_OF_1_Hz = {"0.2 % of span": "1 Hz", "time constant": "characteristic: square root\ntime constant"}
@@ -159,7 +159,7 @@ def test_at_0_of_a_square_root_the_plan_says_that_there_is_no_uncertainty_and_so
     bottom = [point for point in plan.points if point.setpoint.frac == 0 and point.role == "reading"]
     # 1 Hz of 1000 Hz gives 16 mA * root(1 / 1000) at 0, where the slope has no bound.
     assert {round(point.tolerance, 9) for point in bottom} == {round(16 * 0.001**0.5, 9)}
-    assert all(point.tur is None and point.rule.tolerance > 0 for point in bottom)
+    assert all(point.tur is None and point.rule.band > 0 for point in bottom)
     (said,) = [each for each in plan.warnings if "not determinable" in each]
     assert said.startswith("at 0 % the uncertainty is not determinable")
 

@@ -16,7 +16,7 @@ PUBLISHED = yaml.safe_load(
 
 
 def rule(**changes):
-    return SettlingRule(**{"tolerance": 1.0, "time_constant_s": 1.0, "minimum_s": 0.5, "maximum_s": 60.0} | changes)
+    return SettlingRule(**{"band": 1.0, "time_constant_s": 1.0, "minimum_s": 0.5, "maximum_s": 60.0} | changes)
 
 
 def follow(response, a_rule, *, sd=0.0, seed=1, every_s=None):
@@ -134,7 +134,7 @@ def test_a_stuck_unit_ends_as_steady(step, wait_s):
 @pytest.mark.parametrize(("level", "is_held"), [(20.5, True), (20.0, True), (3.8, True), (12.0, False)])
 def test_an_output_at_an_end_is_steady_once_the_step_had_its_time(level, is_held):
     # It stood elsewhere before, and is there at once.
-    at_ends = rule(tolerance=0.01, before=0.0, expected=16.0, stood_at=8.0, ends=(4.0, 20.0), pace_s=2.0)
+    at_ends = rule(band=0.01, before=0.0, expected=16.0, stood_at=8.0, ends=(4.0, 20.0), pace_s=2.0)
     settled = follow(lambda _: level, at_ends, sd=0.0005)
     assert settled.is_steady
     if is_held:
@@ -146,7 +146,7 @@ def test_an_output_at_an_end_is_steady_once_the_step_had_its_time(level, is_held
 
 
 def test_a_held_output_that_needs_longer_than_the_longest_settling_is_not_taken_for_steady():
-    at_ends = rule(maximum_s=8.0, tolerance=0.01, before=4.0, expected=20.0, ends=(4.0, 20.0), pace_s=50.0)
+    at_ends = rule(maximum_s=8.0, band=0.01, before=4.0, expected=20.0, ends=(4.0, 20.0), pace_s=50.0)
     settled = follow(lambda _: 20.5, at_ends, sd=0.0005)
     assert settled.state is State.NEVER
     assert settled.after_s == pytest.approx(8.0, abs=0.11)
@@ -155,7 +155,7 @@ def test_a_held_output_that_needs_longer_than_the_longest_settling_is_not_taken_
 def test_an_output_that_leaves_its_limit_late_is_not_believed_there():
     # A lag three times slower than stated comes below 20.5 mA after 6 s, on its way to 18.4 mA; five stated time
     # constants are over by then, and the 20 mA that are stated for the place it left are not near.
-    late = rule(tolerance=0.01, before=20.0, expected=18.4, stood_at=20.5, pace_s=3.0)
+    late = rule(band=0.01, before=20.0, expected=18.4, stood_at=20.5, pace_s=3.0)
     settled = follow(lambda at_s: min(20.5, 18.4 + 2.1 * math.exp(2 - at_s / 3)), late, sd=0.0005)
     assert settled.is_steady
     assert settled.trace[-1][1] == pytest.approx(18.4, abs=0.012)
@@ -213,7 +213,7 @@ def test_what_is_over_stays_as_it_is():
 
 
 def test_a_long_wait_overflows_nothing():
-    settling = Settling(rule(tolerance=1e-9, time_constant_s=0.01, maximum_s=1e7))
+    settling = Settling(rule(band=1e-9, time_constant_s=0.01, maximum_s=1e7))
     walk = np.random.default_rng(1).standard_normal(5000).cumsum()
     with np.errstate(over="raise", divide="raise", invalid="raise"):
         for n, value in enumerate(walk, start=1):

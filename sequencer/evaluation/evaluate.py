@@ -143,7 +143,7 @@ def evaluate(
         input_range=(errors.first.low, errors.first.high),
         visits=found.visits,
         points=points_table(found.visits, found.judgement.is_out, span),
-        end_pairs=found.end_pairs,
+        end_pairs=found.end_pairs.drop(columns=["error", "tolerance", "result"]),
         figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
         not_determined=computed.not_determined(0),
         stages=found.stages,

@@ -37,8 +37,7 @@ class Evaluation:
             readings_n, is_steady, is_judged, is_within; U, k, dof, tur, p_conform and verdict where a budget is known.
         points: one row per setpoint and direction, over all cycles: setpoint_pct, direction, input, ideal, output, sd,
             readings_n, cycles_n, error, error_pct, tolerance, tolerance_pct, used_pct, is_within.
-        end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct; error and tolerance of
-            the second reading, and result, which counts as that of any other reading.
+        end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct.
         figures: as printed, in order.
         stages: one result a stage that lies between two taps that were read.
         suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.

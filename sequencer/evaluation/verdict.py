@@ -65,7 +65,7 @@ class Evidence:
     Attributes:
         visits: as in `Evaluation`.
         judgement: of the visits in order.
-        end_pairs: as in `Evaluation`.
+        end_pairs: as in `Evaluation`, with error and tolerance of the second reading, and its result in words.
         unit: of the output.
         basis: the rule, and what is stated of the instruments.
         stages: of the chain.
@@ -214,7 +214,6 @@ def _out_unjudged(given: Evidence) -> Iterator[str]:
         yield (
             f"{sized(worst['error'], 4, is_signed=True)} {given.unit} at {_places(out)}, where the tolerance is "
             f"{sized(worst['tolerance'], 3)} {given.unit} and {_reach(given, out)} does not explain it"
-            f"{_to_write(given)}"
         )
 
 

@@ -11,6 +11,7 @@ from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.stage_errors import StageResult
 from sequencer.planning.plan import Plan
 
 __all__ = ["comparison_document", "document", "plan_document"]
@@ -52,11 +53,16 @@ def document(content: Content) -> dict[str, Any]:
         if content.before is None
         else {"folder": content.before_folder}
         | {"verdict": asdict(content.before.verdict), "figures": [asdict(each) for each in content.before.figures]},
-        "stages": [asdict(stage) for stage in found.stages],
+        "stages": [_stage(stage) for stage in found.stages],
         "points": _rows(found.points),
         "visits": _rows(found.visits),
         "end_pairs": _rows(found.end_pairs),
     }
+
+
+def _stage(stage: StageResult) -> dict[str, Any]:
+    """As records have it since their first day: a reason only where there is one."""
+    return {name: value for name, value in asdict(stage).items() if name != "reason" or value}
 
 
 def comparison_document(compared: Comparison) -> dict[str, Any]:

@@ -26,8 +26,8 @@ def test_a_decimal_slip_is_asked_about_at_the_terminal_and_both_are_kept(tmp_pat
     del quick  # its type sheet is what is wanted
     answers = ["", "", "", "4.002", "", "1.2003", "no", "12.003", "", "20.004", "", "12.004", "", "4.002", ""]
     done = livezero(
-        "run", "three.yaml", "--bench", "hand.bench.yaml", "--serial", "GF-104", cwd=tmp_path,
-        answers="\n".join(answers) + "\n",
+        "run", "three.yaml", "--bench", "hand.bench.yaml", "--serial", "GF-104", "--confirm",
+        cwd=tmp_path, answers="\n".join(answers) + "\n",
     )  # fmt: skip
     question = (
         "1.2003 mA where about 12 mA is expected: decimal point? 12.003 mA would fit. Is that what the meter shows?"

@@ -214,7 +214,6 @@ def _out_unjudged(given: Evidence) -> Iterator[str]:
         yield (
             f"{sized(worst['error'], 4, is_signed=True)} {given.unit} at {_places(out)}, where the tolerance is "
             f"{sized(worst['tolerance'], 3)} {given.unit} and {_reach(given, out)} does not explain it"
-            f"{_to_write(given)}"
         )
 
 

@@ -319,7 +319,7 @@ def _as_read(
                 "commanded": row.value(first),
                 "value": value,
                 "unit": spec.unit,
-                "signal": to_digits(float(spec.to_reading(np.array(value)))),
+                "signal": _signal(spec, value),
                 "signal_unit": spec.reading_unit,
                 "at_s": at_s[index],
                 "settling": "by the operator",
@@ -385,3 +385,9 @@ def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, in
             todo=f'write "{guess}"' if guess else "name the columns in the first row",
         )
     return {tap: columns[tap] for tap in taps if tap in columns}
+
+
+def _signal(spec: Tap, value: float) -> float:
+    """What the instrument showed, without a rest of the conversion; where there is none, as it was typed."""
+    signal = float(spec.to_reading(np.array(value)))
+    return signal if signal == value else to_digits(signal)

@@ -239,7 +239,7 @@ ASKED = NO_STATUS | {"    reads: mA\n": '    reads: mA\n    select query: {ask: 
 def test_a_meter_without_event_status_is_asked_for_its_function(small, run, described):
     bench = {"meter: {description: generic-scpi-meter": f"meter: {{description: {described('meter', ASKED)}"}
     plan = small(bench=bench)
-    assert not [each for each in plan.warnings if "loss of power" in each]
+    assert not [each for each in plan.warnings if "power loss" in each]
     ran = run(plan, wrong=[Mishap(kind="power-cycled", instrument="meter", at_exchange=60, matching="READ?")])
     assert ran.outcome.status == "complete"
     assert ran.record.table.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
@@ -253,7 +253,7 @@ def test_of_a_meter_that_cannot_tell_the_plan_warns_once(small, described):
         f"{name}: {{description: generic-scpi-meter": f"{name}: {{description: {mute}"
         for name in ("reference", "meter")
     }
-    (warning,) = [each for each in small(bench=bench).warnings if "loss of power" in each]
+    (warning,) = [each for each in small(bench=bench).warnings if "power loss" in each]
     assert warning == (
         "reference, meter cannot report a power loss and may resume in another function: give "
         '"event status" or "select query" in the description if there is one'

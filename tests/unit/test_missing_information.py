@@ -20,7 +20,7 @@ def test_a_whole_run_lacks_nothing():
 
 
 THIN = {
-    "up only": (TABLE[TABLE["direction"] == "up"], "Read the way down too: without that zero and span cannot be told"),
+    "up only": (TABLE[TABLE["direction"] == "up"], "Read the way down too: without it, zero and span errors are not"),
     "down only": (TABLE[TABLE["direction"] == "down"], "Read the way up too"),
     "no order": (TABLE[TABLE["direction"] == "up"].assign(direction=""), "Go up through the points, then down"),
     "no end pair": (TABLE[TABLE["role"] == "reading"], "Read both ends twice"),

@@ -167,7 +167,7 @@ def test_at_0_of_a_square_root_the_plan_says_that_there_is_no_uncertainty_and_so
 def test_where_a_share_of_the_reading_leaves_no_tolerance_the_plan_shows_the_line_to_write(small):
     plan = small(type_sheet={"0.2 % of span": "1 % of reading"})
     (said,) = [each for each in plan.warnings if "gets no verdict there" in each]
-    assert said.startswith("at 0 % the tolerance (0 mA at least) is less than the bench can tell")
+    assert said.startswith("at 0 % the tolerance (0 mA at least) is less than the bench can resolve")
     written = said.rsplit("tolerance: ", 1)[1]
     # Meter: 0.005 % of 4 mA + 0.001 % of 100 mA = 1.2 uA; reference 1 mHz is 16 nA; still to go 20 % of the 1 % of
     # 250 Hz, 8 uA; all rectangular: U = 2 * 8.09 / root 3 = 9.34 uA. Four times that is 0.23 % of 16 mA, so 0.5 %.

@@ -188,7 +188,7 @@ def test_where_nobody_is_there_the_run_goes_on_and_says_so(questioning):
 
 def test_where_going_on_could_do_harm_nobody_there_means_stop(questioning):
     found, *_ = questioning(AbsentError("no operator is present to answer"))
-    with pytest.raises(StoppedError, match="nobody is there"):
+    with pytest.raises(StoppedError, match="no operator is present"):
         found.read("output", loop(12.0), Sample(96.0, 0.0, ""), again(96.1))
 
 

@@ -39,10 +39,14 @@ METER = hypothesis("meter gain", place="output", is_of_bench=True)
         (
             [(0.95, BOW, LAG, METER)],
             "unit",
-            "bow, by much (95 %); these readings cannot tell it from lag or meter gain",
+            "bow, by much (95 %); not distinguishable with these readings from lag or meter gain",
         ),
         ([(0.95, METER)], "output (bench, not the unit)", "meter gain, by much (95 %)"),
-        ([(0.95, METER, BOW)], "output", "meter gain, by much (95 %); these readings cannot tell it from bow"),
+        (
+            [(0.95, METER, BOW)],
+            "output",
+            "meter gain, by much (95 %); not distinguishable with these readings from bow",
+        ),
         (
             [(0.95, hypothesis("swapped rows"))],
             "unit (what was written down, not the unit)",
@@ -60,7 +64,7 @@ def test_a_good_unit_has_no_fault_and_two_points_tell_no_cause():
     good = told((0.9, hypothesis("no fault", segment=-1)), (0.1, BOW))
     assert (good.is_fault, good.names) == (False, ())
     few = told((0.95, BOW), segment=segment_with([0.01, 1.01], [0.0, 1.0]))
-    assert few.cause == "2 points cannot tell one cause from another"
+    assert few.cause == "2 points cannot distinguish the causes"
     assert few.names == ()
 
 

@@ -12,7 +12,7 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 
-from instruments.datasheet import DataSheet, FloatArray
+from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError, nearest
 from instruments.texts import from_cell
 from instruments.units import to_digits

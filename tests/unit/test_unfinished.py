@@ -104,7 +104,7 @@ def test_the_gap_stands_in_journal_and_report(cut):
     core.resume(folder, operator_name="B. Cellarman")
     (resumed,) = [line for line in entries(folder / "journal.jsonl") if line["kind"] == "resumed"]
     assert (resumed["cycle"], resumed["from_point"], resumed["operator"]) == (2, 14, "B. Cellarman")
-    said = "resumed on a new simulated bench by B. Cellarman: exercise again, then cycle 2 anew from point 14"
+    said = "resumed on a new simulated bench by B. Cellarman: exercise (preconditioning) repeated, then cycle 2 from point 14"
     assert core.load_record(folder).content.remarks[0] == said
     assert said in (folder / "report.html").read_text(encoding="utf-8")
 
@@ -123,7 +123,7 @@ def test_on_a_real_bench_the_report_says_how_long_it_stood(cut):
             is_new_simulation=False,
         )
     assert core.load_record(folder).content.remarks[0] == (
-        "resumed after 12 min: exercise again, then cycle 2 anew from point 14"
+        "resumed after 12 min: exercise (preconditioning) repeated, then cycle 2 from point 14"
     )
 
 
@@ -254,7 +254,7 @@ def test_what_was_cut_off_before_its_first_line_is_passed_over(cut, tmp_path):
     ("name", "says"),
     [
         ("inputs/sequence.yaml", "the record was altered: inputs/sequence.yaml has changed"),
-        ("inputs/descriptions/1-source.json", "the record was altered: inputs/descriptions/1-source.json is not"),
+        ("inputs/descriptions/1-source.json", "the record was altered: inputs/descriptions/1-source.json has changed"),
         ("journal.jsonl", r"the record was altered: journal\.jsonl:\d+: was changed"),
     ],
 )
@@ -312,7 +312,7 @@ def test_an_interrupted_run_is_found_and_resumed_as_one_that_was_cut_off(interru
     assert again.record.table.iloc[: len(before)].equals(before)
     assert again.record.content.remarks[:2] == (
         "interrupted: Ctrl-C at point 15 of 23",
-        "resumed on a new simulated bench: exercise again, then cycle 2 anew from point 14",
+        "resumed on a new simulated bench: exercise (preconditioning) repeated, then cycle 2 from point 14",
     )
     assert core.verify(folder).is_intact
 

@@ -90,7 +90,7 @@ def test_trials_stand_beside_the_first_order(tmp_path, record, livezero):
     in_words = livezero("report", record, "--monte-carlo", "20000", cwd=tmp_path)
     assert in_words.exit_code == 0
     assert "Of all 9 points the first order lies farthest off at " in " ".join(in_words.stdout.split())
-    assert "By trials (JCGM 101:2008)" in (record / "report.html").read_text(encoding="utf-8")
+    assert "By Monte Carlo propagation (JCGM 101:2008)" in (record / "report.html").read_text(encoding="utf-8")
 
 
 def test_a_run_and_readings_by_hand_are_tried_with_the_same_words(tmp_path, record, quick, livezero):

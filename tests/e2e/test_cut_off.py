@@ -84,7 +84,9 @@ def test_it_is_resumed_on_its_bench_to_a_verdict(killed, tmp_path, livezero):
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("PASS (SIMULATED BENCH), GF-104")  # it is served, and says so itself
     assert "resumed after" in done.stdout
-    assert "by B. Cellarman: exercise (preconditioning) repeated, then cycle 1 from point 3" in " ".join(done.stdout.split())
+    assert "B. Cellarman: exercise (preconditioning) repeated, then cycle 1 from point 3" in " ".join(
+        done.stdout.split()
+    )
     assert livezero("verify", record, cwd=tmp_path).returncode == 0
     assert output_of(tmp_path / "elsewhere.yaml") == 0
 

@@ -104,7 +104,10 @@ def test_the_gap_stands_in_journal_and_report(cut):
     core.resume(folder, operator_name="B. Cellarman")
     (resumed,) = [line for line in entries(folder / "journal.jsonl") if line["kind"] == "resumed"]
     assert (resumed["cycle"], resumed["from_point"], resumed["operator"]) == (2, 14, "B. Cellarman")
-    said = "resumed on a new simulated bench by B. Cellarman: exercise (preconditioning) repeated, then cycle 2 from point 14"
+    said = (
+        "resumed on a new simulated bench by B. Cellarman: exercise (preconditioning) repeated, "
+        "then cycle 2 from point 14"
+    )
     assert core.load_record(folder).content.remarks[0] == said
     assert said in (folder / "report.html").read_text(encoding="utf-8")
 

@@ -69,20 +69,21 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         anew = "Correct that, then run again; what was read is stored"
         return f"The run did not finish: {reason}. {again if can_resume else anew}."
     verdict = evaluation.verdict
-    if verdict.result != "pass" and findings is not None and _names(findings, "transcription"):
-        return findings.ranking[0].check
+    top = _likely(findings)
+    if verdict.result != "pass" and top is not None and top.is_only("transcription"):
+        return top.check
     is_offered = offered(evaluation, findings) is not None
     if verdict.result == "pass":
         return _passed(evaluation, findings, is_offered=is_offered)
-    if verdict.result == "conditional pass" and findings is not None and _names(findings, "bench"):
-        return f"Within tolerance end to end. {_on_cause(findings, is_offered=False)}"
     if verdict.result == "conditional pass":
+        if _names(findings, "bench"):
+            return f"Within tolerance end to end. {_on_cause(findings, is_offered=False)}"
         is_near = "verdict" in evaluation.visits and (evaluation.visits["verdict"] == "conditional pass").any()
         near = ["it lies nearer to the limit than the measurement uncertainty"] if is_near else []
         cause = "; ".join([*near, *verdict.reservations])
         return f"Within tolerance, but {cause}: correct that, or have the customer accept it."
     if verdict.result == "not determinable":
-        if findings is not None and (_names(findings, "scatter", "bench", "transcription") or _scatters(findings)):
+        if _names(findings, "scatter", "bench", "transcription") or _scatters(findings):
             return f"No verdict: {verdict.reason}. {_on_cause(findings, is_offered=False)}"
         return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
     found = _on_cause(findings, is_offered=is_offered)
@@ -141,23 +142,26 @@ def _on(part: Term, base: str) -> Terms:
 
 def _is_beyond_a_trim(findings: Account | None) -> bool:
     """The likely cause is one that no trim takes away, so that no tolerance makes the unit right."""
-    if findings is None or not findings.names or findings.ranking[0].weight < LIKELY:
-        return False
-    return not any(each.kind == "trim" for each in findings.ranking[0].members)
+    top = _likely(findings)
+    return top is not None and not any(each.kind == "trim" for each in top.members)
 
 
-def _names(findings: Account, *kinds: Kind) -> bool:
+def _likely(findings: Account | None) -> Candidate | None:
+    """The leading candidate, if a fault is found and it is likely enough to act on."""
+    top = findings.ranking[0] if findings is not None and findings.is_fault and findings.ranking else None
+    return top if top is not None and top.weight >= LIKELY else None
+
+
+def _names(findings: Account | None, *kinds: Kind) -> bool:
     """A likely cause of these kinds is named."""
-    top = findings.ranking[0] if findings.is_fault and findings.ranking else None
-    return top is not None and top.weight >= LIKELY and top.is_only(*kinds)
+    top = _likely(findings)
+    return top is not None and top.is_only(*kinds)
 
 
-def _scatters(findings: Account) -> bool:
+def _scatters(findings: Account | None) -> bool:
     """A likely cause is named that explains the scatter, if only as noise: no better instruments take it away."""
-    top = findings.ranking[0] if findings.is_fault and findings.ranking else None
-    if top is None or top.weight < LIKELY:
-        return False
-    return top.names == ("noise",) or all(each.explains_scatter for each in top.members)
+    top = _likely(findings)
+    return top is not None and (top.names == ("noise",) or all(each.explains_scatter for each in top.members))
 
 
 def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: bool) -> str:
@@ -165,7 +169,7 @@ def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: boo
     used = 0.0 if worst is None else abs(float(worst["used_pct"]))
     if is_offered:
         return f"Within tolerance, but {used:.0f} % of it is used: decide whether to adjust before it is fitted."
-    if findings is not None and _names(findings, "trim", "unit", "scatter", "bench", "transcription"):
+    if _names(findings, "trim", "unit", "scatter", "bench", "transcription"):
         return f"Within tolerance. {_on_cause(findings, is_offered=False)}"
     if used > 100 * LEAVE_ALONE_FRAC:
         return f"Within tolerance, but {used:.0f} % of it is used: fit it, and check it again sooner than usual."

@@ -76,7 +76,6 @@ def _ranked(found: Weighing, healthy: float) -> tuple[Finding, ...]:
     log_posterior = log_prior + np.array([each.log_odds for each in hypotheses])
     no_fault = Hypothesis(
         name="no fault",
-        row=0,
         place="",
         segment=-1,
         log_odds=0.0,

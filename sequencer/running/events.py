@@ -1,10 +1,10 @@
 """What a run tells while it goes on. Terminal, page and tests subscribe; the run itself never prints."""
 
-import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeAlias
 
+from instruments.texts import json_value
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.settling import Settled, State
 
@@ -133,13 +133,17 @@ def event_document(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for ea
             return place | {"role": event.point.role, "setpoint_pct": 100 * event.point.setpoint.frac}
         case SampleTaken():
             sample = {"event": "sample", **_place(event.point), "after_s": event.after_s}
-            return sample | {"value": _known(event.value), "state": str(event.state), "to_go": _known(event.to_go)}
+            return sample | {
+                "value": json_value(event.value),
+                "state": str(event.state),
+                "to_go": json_value(event.to_go),
+            }
         case PointSettled():
             settled = {"event": "settled", **_place(event.point), "state": str(event.settled.state)}
-            return settled | {"after_s": _known(event.settled.after_s), "to_go": _known(event.settled.to_go)}
+            return settled | {"after_s": json_value(event.settled.after_s), "to_go": json_value(event.settled.to_go)}
         case ReadingTaken():
             reading = {"event": "reading", **_place(event.point), "tap": event.tap, "reading": event.reading}
-            return reading | {"value": _known(event.value), "unit": event.unit}
+            return reading | {"value": json_value(event.value), "unit": event.unit}
         case Remarked():
             return {"event": "remark", **(_place(event.point) if event.point else {}), "text": event.text}
         case MadeSafe():
@@ -152,7 +156,3 @@ def event_document(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for ea
 
 def _place(point: Point) -> dict[str, Any]:
     return {"number": point.number, "cycle": point.setpoint.cycle, "direction": point.setpoint.direction}
-
-
-def _known(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None

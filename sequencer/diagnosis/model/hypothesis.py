@@ -16,7 +16,6 @@ class Hypothesis:
 
     Attributes:
         name: of the cause; "no fault", "noise", "unknown" too.
-        row: no longer used.
         place: stage or tap, in words.
         segment: index of the segment it is in, -1 = none.
         log_odds: log evidence less that of a healthy unit.
@@ -53,4 +52,3 @@ class Hypothesis:
     effect: float = np.inf
     explains_scatter: bool = False
     fit: Fit | None = None
-    row: int = 0

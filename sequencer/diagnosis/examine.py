@@ -4,15 +4,14 @@ A table, a type sheet and what is stated of the bench in, one result out; no fil
 readings, when and with what is added by whoever knows (`dataclasses.replace`).
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import pandas as pd
 
 from instruments.datasheet import DataSheet
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.action import advice, offered, other_basis
-from sequencer.diagnosis.capture import captures
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.result import Content, Ended
 from sequencer.diagnosis.summary import Account, account
@@ -21,6 +20,7 @@ from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.monte_carlo import trials
 from sequencer.evaluation.result import Evaluation
+from sequencer.inputs.step import Receivers, registry
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["BY_HAND", "examine", "with_monte_carlo"]
@@ -36,7 +36,7 @@ def examine(
     standard: Standard = "IEC 61298-2:2008",
     planned_n: int | None = None,
     ended: Ended = BY_HAND,
-    receivers: Mapping[str, Mapping[str, float]] | None = None,
+    receivers: Receivers | None = None,
     monte_carlo: int | None = None,
 ) -> Content:
     """Figures, verdict, causes, advice, trims and noise of one unit.
@@ -48,7 +48,7 @@ def examine(
         standard: whose definitions the figures follow.
         planned_n: visits that were planned; None = those that the table has.
         ended: how the run ended that took the readings.
-        receivers: of what reads each tap, by its name, as `captures` has it; None = not known.
+        receivers: of what reads each tap; None = not known.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
 
     Raises:
@@ -76,7 +76,7 @@ def examine(
         advice=advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume),
         findings=findings,
         adjustment=offered(evaluation, findings),
-        captures=captures(table, sheet, receivers or {}),
+        steps=_of_steps(table, sheet, receivers or {}),
         type=type_sheet.type,
         status=ended.status,
         reason=ended.reason,
@@ -95,6 +95,11 @@ def with_monte_carlo(content: Content, sheet: DataSheet, limit: int | None) -> C
 def _account(table: pd.DataFrame, type_sheet: TypeSheet, evaluation: Evaluation) -> Account:
     found = diagnose(table, type_sheet, result=evaluation.verdict.result, basis=evaluation.basis)
     return account(found, type_sheet.datasheet())
+
+
+def _of_steps(table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> dict[str, tuple[Any, ...]]:
+    found = {name: step.evaluate(table, sheet, receivers) for name, step in registry().items()}
+    return {name: results for name, results in found.items() if results}
 
 
 def _noted(table: pd.DataFrame) -> tuple[str, ...]:

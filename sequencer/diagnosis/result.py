@@ -4,9 +4,10 @@
 knows its report.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
-from sequencer.diagnosis.capture import Capture
 from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.adjustment import Adjustment
 from sequencer.evaluation.monte_carlo import Trials
@@ -71,7 +72,7 @@ class Content:
         before: the as-found run that an as-left run is set beside; None if there is none.
         before_folder: where that is kept.
         trials: what Monte Carlo trials say of the uncertainties; None where nobody asked for them.
-        captures: readings taken for their noise.
+        steps: what each step found beside the figures, by its name in the registry; only those that found anything.
         findings: what is the matter with the unit, ranked; None where there was nothing to evaluate.
         versions: of livezero and what it is built on.
     """
@@ -99,6 +100,6 @@ class Content:
     before: Evaluation | None = None
     before_folder: str = ""
     trials: Trials | None = None
-    captures: tuple[Capture, ...] = ()
+    steps: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     alterations: tuple[str, ...] = ()
     findings: Account | None = None

@@ -36,6 +36,7 @@ from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.stage_errors import StageResult, beside_suspect, stage_results, suspect
 from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
 from sequencer.evaluation.verdict import Evidence, verdict
+from sequencer.inputs.step import JUDGED_ROLES
 from sequencer.inputs.tolerance import half_width, with_floor
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.readings.table import Grid, grid, valid_rows
@@ -311,7 +312,7 @@ def _why_unknown(stated: Budget | None, is_visited: BoolArray, visits: pd.DataFr
 def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
     """Readings that gave no value where others of the same visit did, a sentence a tap and point."""
     rows = valid_rows(table)
-    rows = rows[rows["role"].isin(["reading", "end pair"]) & rows["tap"].isin([tap.name for tap in sheet.taps])]
+    rows = rows[rows["role"].isin(JUDGED_ROLES) & rows["tap"].isin([tap.name for tap in sheet.taps])]
     rows = rows[rows["step"] == rows["step"].iloc[0]]
     said: dict[str, None] = {}
     for (role, _, direction, _, tap), part in rows.groupby(["role", "cycle", "direction", "point", "tap"]):

@@ -1,23 +1,65 @@
-"""What a step of a sequence is, and the registry that finds steps by name.
+"""What a step of a sequence is: its settings, its plan, what is evaluated of it, and how that is shown.
 
-A step is one module in `sequencer/steps/` with a `STEP`; adding one touches no other file.
+A step is one module or package in `sequencer/steps/` with a `STEP`; adding one touches no other file. Who needs a step
+asks the registry for it and imports none.
 """
 
 import importlib
 import pkgutil
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, Protocol
+from importlib.metadata import EntryPoint, entry_points
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeVar
 
+from instruments.errors import InputError, LivezeroError
 from instruments.filemodel import FileModel
+from instruments.texts import counted
 
-__all__ = ["FURTHER", "Direction", "Role", "Setpoint", "Step", "registry"]
+if TYPE_CHECKING:  # hundreds of milliseconds, and only evaluating needs it
+    import pandas as pd
+
+    from instruments.datasheet import DataSheet
+
+__all__ = [
+    "BURST",
+    "BURST_ROLES",
+    "END_PAIR",
+    "FURTHER",
+    "GROUP",
+    "JUDGED_ROLES",
+    "PASSED",
+    "QUIET_BURST",
+    "READING",
+    "Direction",
+    "Receivers",
+    "Setpoint",
+    "Step",
+    "registry",
+    "roles",
+]
+
+T = TypeVar("T")
+
+GROUP = "livezero.steps"
+"""Group of the entry points by which an installed package adds steps, each by its key in a sequence file."""
 
 FURTHER = "further"
 """Name of the step of points that no sequence asks for: taken to tell causes apart."""
 
+PASSED = "exercise"
+"""Role of a place that is visited and not read."""
+READING, END_PAIR = "reading", "end pair"
+JUDGED_ROLES = (READING, END_PAIR)
+"""Roles of the readings that figures, verdict and diagnosis are made of; those of any other stand beside them."""
+QUIET_BURST, BURST = "capture, drive off", "capture"
+BURST_ROLES = (QUIET_BURST, BURST)
+"""Roles of readings in a row that the diagnosis listens to for noise, with the drive off and on."""
+
 Direction = Literal["up", "down"]
-Role = Literal["exercise", "reading", "end pair", "capture", "capture, drive off"]
+Receivers = Mapping[str, Mapping[str, float]]
+"""Of what reads each tap, by its name: "resolution" in its signal's unit, and "takes_s", the time of one reading."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,36 +68,163 @@ class Setpoint:
 
     Args:
         frac: input as fraction of the input range.
-        role: "exercise" (visited, not read), "reading", "end pair" (read again without moving the input), "capture"
-            (read as fast as the meter gives, beside the figures), or "capture, drive off" (the source safe and off).
+        role: as journal and table name it; those of `JUDGED_ROLES` are judged.
         direction: of the traverse it belongs to.
         cycle: from 1.
         point: index of `frac` on the step's grid, from 0.
-        readings_n: how many readings are taken and kept.
-        tap: the only one that is read; "" = all that have a receiver.
+        readings_n: how many readings are taken and kept; 0 = it is visited only.
+        tap: the only one that is read; "" = all that have a receiver, or the last where `is_quick`.
+        is_quick: one tap is read as fast as its meter gives, whether the output comes to rest or not.
+        is_off: the source is at its safe level and off; `frac` says where it goes on afterwards.
+        settles_within: share of the settling error that the sequence allows elsewhere.
     """
 
     frac: float
-    role: Role
+    role: str
     direction: Direction
     cycle: int
     point: int
     readings_n: int
     tap: str = ""
+    is_quick: bool = False
+    is_off: bool = False
+    settles_within: float = 1.0
+
+    @property
+    def is_read(self) -> bool:
+        """Whether anything is read there."""
+        return self.readings_n > 0
+
+    @property
+    def is_again(self) -> bool:
+        """Whether it is a second reading, taken without moving the input."""
+        return self.role == END_PAIR
 
 
-class Step(Protocol):
-    """A kind of step: its settings in the file, and what it visits."""
+class Step:
+    """A kind of step. One that is judged with the figures, or not at all, tells `settings`, `roles` and `plan` alone.
+
+    What `evaluate` finds is kept by the name of the step and handed to `terminal`, `html` and `json`, which are not
+    asked where it found nothing.
+    """
 
     settings: type[FileModel]
+    roles: tuple[str, ...] = ()
+    """Roles that its setpoints can have."""
+    json_key: ClassVar[str] = ""
+    """Key of its own in the JSON document; "" = under its name in "steps", the only place for an installed one."""
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """The setpoints in order."""
+        raise NotImplementedError
+
+    def describe(self, setpoints: Sequence[Setpoint]) -> str:
+        """What it does at its setpoints, as the plan says it."""
+        said = f"{counted(max(each.cycle for each in setpoints), 'cycle')}, {counted(len(setpoints), 'move')}"
+        readings_n = sum(each.readings_n for each in setpoints)
+        return f"{said}, {counted(readings_n, 'reading') if readings_n else 'nothing is read'}"
+
+    def evaluate(self, table: "pd.DataFrame", sheet: "DataSheet", receivers: Receivers) -> tuple[Any, ...]:  # noqa: ARG002
+        """What its readings say beside figures and verdict, from the table of one unit; () = nothing.
+
+        It reaches no file, clock or instrument. Rows of other steps are in the table as well.
+        """
+        return ()
+
+    def terminal(self, results: tuple[Any, ...], width: int) -> list[str]:  # noqa: ARG002
+        """Its lines in the summary, none longer than `width`."""
+        return []
+
+    def html(self, results: tuple[Any, ...]) -> str:  # noqa: ARG002
+        """Its section of the report, as `markupsafe.Markup`; text that is none is escaped."""
+        return ""
+
+    def json(self, results: tuple[Any, ...]) -> Any:  # noqa: ANN401, ARG002  what JSON can say
+        """Its part of the JSON document; None = none."""
+        return None
 
 
 @lru_cache(maxsize=1)
-def registry() -> dict[str, Step]:
-    """Every step by its name in a sequence file."""
+def registry() -> Mapping[str, Step]:
+    """Every step by its name in a sequence file (blanks as underscores); those of packages come last.
+
+    Raises:
+        InputError: a step of an installed package cannot be used.
+    """
     package = importlib.import_module("sequencer.steps")
     names = sorted(module.name for module in pkgutil.iter_modules(package.__path__))
-    return {name: importlib.import_module(f"sequencer.steps.{name}").STEP for name in names}
+    steps: dict[str, Step] = {name: importlib.import_module(f"sequencer.steps.{name}").STEP for name in names}
+    taken = dict.fromkeys((*names, FURTHER), "livezero")
+    for entry in sorted(entry_points(group=GROUP), key=lambda each: (each.name, each.value)):
+        owner = f"{entry.dist.name} {entry.dist.version}" if entry.dist else "not known"
+        name = entry.name.replace(" ", "_")
+        if name in taken:
+            raise _unusable(entry, owner, f"{taken[name]} has a step of that name")
+        steps[name] = _Installed(entry, owner)
+        taken[name] = f'the package "{owner}"'
+    return steps
+
+
+def roles() -> set[str]:
+    """Every role that a reading or a visit can have."""
+    return {role for step in registry().values() for role in step.roles}
+
+
+def _unusable(entry: EntryPoint, owner: str, why: str) -> InputError:
+    return InputError(
+        f'the step "{entry.name}" of the package "{owner}" cannot be used: {why}',
+        where=f"entry point {entry.value}, group {GROUP}",
+        todo="install a version of the package that is mended, or uninstall it",
+    )
+
+
+class _Installed(Step):
+    """A step of an installed package; what it raises comes out as an error that names the package."""
+
+    def __init__(self, entry: EntryPoint, owner: str) -> None:
+        self._entry, self._owner = entry, owner
+        step = self._asked(entry.load)
+        if not isinstance(step, Step):
+            raise self._fault(f"{entry.value} is no sequencer.inputs.step.Step")
+        settings = getattr(step, "settings", None)
+        if not (isinstance(settings, type) and issubclass(settings, FileModel)):
+            raise self._fault("its settings are no instruments.filemodel.FileModel")
+        if step.json_key:
+            raise self._fault(f'its part of the JSON document stands in "steps", and not as "{step.json_key}"')
+        if not re.fullmatch(r"[a-z][a-z0-9]*([ _][a-z0-9]+)*", entry.name):
+            raise self._fault("its name is not made of small letters, digits and blanks")
+        self._step = step
+        self.settings, self.roles = settings, step.roles
+
+    def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
+        setpoints = tuple(self._asked(lambda: self._step.plan(settings)))
+        strange = {each.role for each in setpoints} - set(self.roles)
+        if strange or not setpoints:
+            raise self._fault(f'it has no role "{min(strange)}"' if strange else "it goes nowhere")
+        return setpoints
+
+    def describe(self, setpoints: Sequence[Setpoint]) -> str:
+        return self._asked(lambda: self._step.describe(setpoints))
+
+    def evaluate(self, table: "pd.DataFrame", sheet: "DataSheet", receivers: Receivers) -> tuple[Any, ...]:
+        return tuple(self._asked(lambda: self._step.evaluate(table.copy(), sheet, receivers)))
+
+    def terminal(self, results: tuple[Any, ...], width: int) -> list[str]:
+        return list(self._asked(lambda: self._step.terminal(results, width)))
+
+    def html(self, results: tuple[Any, ...]) -> str:
+        return self._asked(lambda: self._step.html(results))
+
+    def json(self, results: tuple[Any, ...]) -> Any:  # noqa: ANN401
+        return self._asked(lambda: self._step.json(results))
+
+    def _asked(self, ask: Callable[[], T]) -> T:
+        try:
+            return ask()
+        except LivezeroError:
+            raise
+        except Exception as error:  # code of others
+            raise self._fault(f"{type(error).__name__}: {error}") from error
+
+    def _fault(self, why: str) -> InputError:
+        return _unusable(self._entry, self._owner, why)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
-from sequencer.inputs.step import FURTHER, Direction, Setpoint
+from sequencer.inputs.step import FURTHER, PASSED, READING, Direction, Setpoint
 from sequencer.planning.plan import Plan, Point, further_points
 from sequencer.record.load import load
 
@@ -24,7 +24,7 @@ def pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
     findings = record.content.findings
     if findings is None or not findings.extra:
         return ()
-    readings_n = max(point.setpoint.readings_n for point in plan.points if point.role == "reading")
+    readings_n = max(point.setpoint.readings_n for point in plan.points if point.role == READING)
     # A run that was interrupted after some, and resumed, has such points already: the next count as another cycle.
     earlier = record.table[record.table["step_name"] == FURTHER]
     cycle = 1 + int(earlier["cycle"].max() if len(earlier) else 0)
@@ -34,7 +34,7 @@ def pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
         # From the end of the range that the point is to be approached from.
         end = Setpoint(
             frac=0.0 if direction == "up" else 1.0,
-            role="exercise",
+            role=PASSED,
             direction=direction,
             cycle=cycle,
             point=0,
@@ -42,7 +42,7 @@ def pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
         )
         setpoints += [
             end,
-            replace(end, frac=extra.setpoint_pct / 100, role="reading", point=index, readings_n=readings_n),
+            replace(end, frac=extra.setpoint_pct / 100, role=READING, point=index, readings_n=readings_n),
         ]
         waits += [0.0, extra.wait_s]
     points = further_points(plan, setpoints, after=int(earlier["number"].max()) if len(earlier) else len(plan.points))

@@ -191,10 +191,10 @@ def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
     wanted_n = sum(wire.receiver is not None for wire in plan.wires)
     began = datetime.fromisoformat(opened_of(folder, lines)["date"])
     for point in plan.points:
-        taps_n = 1 if point.is_capture else wanted_n
-        if point.role == "exercise" or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:
+        taps_n = 1 if point.setpoint.tap else wanted_n
+        if not point.setpoint.is_read or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:
             continue
-        reads = {each.step for each in plan.points if each.role != "exercise"}
+        reads = {each.step for each in plan.points if each.setpoint.is_read}
         cycle = (point.step, point.setpoint.cycle)
         first = next(index for index, each in enumerate(plan.points) if (each.step, each.setpoint.cycle) == cycle)
         exercise = tuple(each for each in plan.points[:first] if each.step not in reads)

@@ -83,7 +83,7 @@ def _resumed(
     plan: Plan, rest: Rest, journal: Journal, last: datetime, operator_name: str, bench: Bench
 ) -> Iterator[Journal]:
     """The journal of the run, what is done from here on said in it; `last` is when it was written last."""
-    reads = [point for point in rest.points if point.role != "exercise"]
+    reads = [point for point in rest.points if point.setpoint.is_read]
     if plan.bench.file.is_simulated:
         bench.clock.sleep((last - bench.clock.date()).total_seconds())
     journal.write(

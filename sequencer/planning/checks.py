@@ -113,7 +113,7 @@ def refuse_what_is_not_captured(
     read_by = {each.tap: each.receiver.instrument for each in wires if each.receiver is not None}
     quick = [tap for tap, name in read_by.items() if bench.descriptions[name].kind != "keyed"]
     for number, name, setpoint in visits:
-        if name == "capture" and setpoint.tap not in quick:
+        if setpoint.tap and setpoint.tap not in (quick if setpoint.is_quick else read_by):
             raise PlanError(
                 f'no instrument with an interface reads the tap "{setpoint.tap}"',
                 where=sequence.document.where("steps", number - 1, name),

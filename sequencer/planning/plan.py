@@ -36,7 +36,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     sheet = sequence.sheet.datasheet()
     steps = registry()
     visits = [
-        (number, name, replace(setpoint, tap=setpoint.tap or sheet.taps[-1].name) if name == "capture" else setpoint)
+        (number, name, replace(setpoint, tap=setpoint.tap or sheet.taps[-1].name) if setpoint.is_quick else setpoint)
         for number, name, settings in sequence.steps()
         for setpoint in steps[name].plan(settings)
     ]

@@ -13,14 +13,12 @@ from instruments.wiring import Wire
 from sequencer.evaluation.budget import error_budget
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.settling_rule import SettlingRule
-from sequencer.inputs.step import Role, Setpoint
+from sequencer.inputs.step import Setpoint
 from sequencer.inputs.tolerance import half_width
 from sequencer.planning.bench_statements import basis_of
 from sequencer.planning.cautions import general_cautions
 
 __all__ = ["Plan", "Point", "Visit", "points_of", "receiver_of"]
-
-_CAPTURE_WITHIN = 0.1
 
 Visit = tuple[int, str, Setpoint]
 """Number of the step, its name, and where it goes."""
@@ -59,14 +57,9 @@ class Point:
     tur: float | None
 
     @property
-    def role(self) -> Role:
-        """Exercise, reading, or end pair."""
+    def role(self) -> str:
+        """As journal and table name it."""
         return self.setpoint.role
-
-    @property
-    def is_capture(self) -> bool:
-        """Many readings in a row for their noise, not for their mean."""
-        return self.setpoint.role in {"capture", "capture, drive off"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +99,7 @@ def points_of(
     """The points of a plan in order; arguments as in `Plan`, `visits` as the steps have them."""
     tap = sheet.taps[0]
     # With the source off the unit is taken to rest at 0 %.
-    fractions = np.array([0.0 if setpoint.role == "capture, drive off" else setpoint.frac for _, _, setpoint in visits])
+    fractions = np.array([0.0 if setpoint.is_off else setpoint.frac for _, _, setpoint in visits])
     values = tap.value(fractions)
     signals = tap.to_signal(values)
     expected = np.stack([sheet.ideal(values, last=index) for index in range(len(sheet.taps))], axis=1)
@@ -123,7 +116,7 @@ def points_of(
     points = []
     for index, ((number, name, setpoint), rule) in enumerate(zip(visits, rules, strict=True)):
         width = float(widths[index])
-        settle_s = 0.0 if setpoint.role == "end pair" else rule.time_constant_s * rule.folds + rule.dead_time_s
+        settle_s = 0.0 if setpoint.is_again else rule.time_constant_s * rule.folds + rule.dead_time_s
         reads_s = setpoint.readings_n * takes_s.get(setpoint.tap, takes_s[wires[-1].tap])
         points.append(
             Point(
@@ -148,9 +141,9 @@ def _bands(sequence: LoadedSequence, widths: FloatArray, visits: Sequence[Visit]
     """The settling error that is allowed at each point, in the unit of the last tap.
 
     Where the point itself has no tolerance, it settles as strictly as the strictest of the others. Nothing finer than
-    the receiver shows can be asked of it. A capture looks at what is left of a settling, so it waits longer.
+    the receiver shows can be asked of it.
     """
-    share = np.array([_CAPTURE_WITHIN if name == "capture" else 1.0 for _, name, _ in visits])
+    share = np.array([setpoint.settles_within for _, _, setpoint in visits])
     least = float(np.min(widths, initial=np.inf, where=widths > 0))
     wanted = np.where(widths > 0, widths, least if math.isfinite(least) else 0.0)
     return np.asarray(np.maximum(share * sequence.file.settled_within * wanted, resolution))

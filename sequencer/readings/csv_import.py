@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError, nearest
 from instruments.texts import from_cell
 from instruments.units import to_digits
-from sequencer.inputs.step import Role
+from sequencer.inputs.step import roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
 from sequencer.readings.csv_plausibility import Row, setpoint_column, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
@@ -115,7 +114,7 @@ def _own(path: Path, text: str) -> pd.DataFrame:
             where=str(path),
             todo=(str(error).splitlines() or [type(error).__name__])[0],
         ) from error
-    allowed = {"direction": {"up", "down", ""}, "role": set(get_args(Role))}
+    allowed = {"direction": {"up", "down", ""}, "role": roles()}
     for name in ("step", "cycle", "point", "attempt", "reading", "direction", "role"):
         is_wrong = ~table[name].isin(allowed[name]) if name in allowed else table[name].isna()
         if is_wrong.any():

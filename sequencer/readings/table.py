@@ -15,6 +15,7 @@ import pandas as pd
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from instruments.texts import as_cell
+from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 
 __all__ = ["BY_HAND", "COLUMNS", "PLACE", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
 
@@ -123,7 +124,7 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
             todo="evaluate each unit by itself",
         )
     rows = valid_rows(table)
-    rows = rows[rows["role"].isin(["reading", "end pair"])]
+    rows = rows[rows["role"].isin(JUDGED_ROLES)]
     if rows.empty:
         raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
     rows = rows[rows["step"] == (rows["step"].iloc[0] if step is None else step)]
@@ -148,7 +149,7 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
         tap = str(visit[-1])
         at = (0, cycles[cycle], 1 if direction == "down" else 0, places[point])
         values = part["value"].dropna().to_numpy()
-        if role == "end pair":
+        if role == END_PAIR:
             filled["end_pair"][tap][at] = values.mean() if values.size else np.nan
             continue
         filled["readings_n"][tap][at] = values.size

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from instruments.errors import InputError, RecordError
+from sequencer.inputs.step import registry
 from sequencer.journal.writer import entries
 from sequencer.record.addenda import added
 from sequencer.record.create import versions
@@ -19,7 +20,7 @@ __all__ = ["Verification", "verify"]
 # These depend on other records and on the place of this one, not on what was recorded here.
 _ELSEWHERE = ("as_found", "remarks")
 # Opinions on the figures, which a later livezero may hold otherwise: no figure follows from them.
-_OPINIONS = ("advice", "findings", "adjustment", "captures")
+_OPINIONS = ("advice", "findings", "adjustment", "steps")
 # Sentences, which a later livezero may word otherwise. What they say stands as a number or a result beside them, and
 # the digest covers their text.
 _SENTENCES = ("verdict.reason", "verdict.rule", "verdict.reservations", "verdict.accepted", "tests", "not_determined")
@@ -91,9 +92,9 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
     except (ValueError, RecursionError):
         return [f"{FIGURES}: is not JSON"]
     computed = json.loads(json.dumps(document(load(folder, as_sealed=True).content)))
-    differ = [
-        each for each in _different(kept, computed) if not each[0].startswith((*_ELSEWHERE, *_OPINIONS, *_SENTENCES))
-    ]
+    of_steps = (step.json_key for step in registry().values() if step.json_key)
+    ignored = (*_ELSEWHERE, *_OPINIONS, *_SENTENCES, *of_steps)
+    differ = [each for each in _different(kept, computed) if not each[0].startswith(ignored)]
     if is_consequence:
         return [f"{FIGURES}: {len(differ)} numbers differ when computed again"] if differ else []
     by_other = "" if kept.get("versions") == versions() else " by other versions of the programs"

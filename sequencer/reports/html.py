@@ -6,13 +6,12 @@ outside is escaped by the template.
 
 from markupsafe import Markup
 
-from sequencer.diagnosis.capture import capture_words
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.result import Evaluation
+from sequencer.inputs.step import registry
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs, setpoint_pairs
 from sequencer.reports.as_text import as_pct, date, ratio, way
-from sequencer.reports.capture import capture_plot
 from sequencer.reports.diagnosis import cause_plot, evidence_lines, share_lines
 from sequencer.reports.number_style import NumberStyle
 from sequencer.reports.page import page
@@ -51,10 +50,7 @@ def html(content: Content) -> str:
         advice_note=words.ADVICE_NOTE,
         opinion_note=words.OPINION_NOTE,
         settling_plot=Markup(settled_plot),  # noqa: S704  the plots escape their texts
-        captures=[
-            (each, as_pct(each.setpoint_pct), capture_words(each), Markup(capture_plot(each)))  # noqa: S704
-            for each in content.captures
-        ],
+        parts=[registry()[name].html(results) for name, results in content.steps.items()],
         trace=trace,
         trace_place=f"{as_pct(trace.setpoint_pct)}{way(trace.direction)}" if trace else "",
         remarks=content.remarks[:_MOST_REMARKS],

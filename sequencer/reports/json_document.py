@@ -7,11 +7,11 @@ import pandas as pd
 
 from instruments.texts import json_value
 from instruments.units import show
-from sequencer.diagnosis.capture import as_json
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.stage_errors import StageResult
+from sequencer.inputs.step import registry
 from sequencer.planning.plan import Plan
 
 __all__ = ["comparison_document", "document", "plan_document"]
@@ -25,8 +25,7 @@ def document(content: Content) -> dict[str, Any]:
         for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
     }
     head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
-    if content.captures:
-        head["captures"] = [as_json(each) for each in content.captures]
+    head |= _of_steps(content)
     if content.findings is not None:
         head["findings"] = asdict(content.findings)
     if found is None:
@@ -63,6 +62,18 @@ def document(content: Content) -> dict[str, Any]:
 def _stage(stage: StageResult) -> dict[str, Any]:
     """As records have it since their first day: a reason only where there is one."""
     return {name: value for name, value in asdict(stage).items() if name != "reason" or value}
+
+
+def _of_steps(content: Content) -> dict[str, Any]:
+    """The part of each step: under a key of its own, or by its name in "steps"."""
+    own: dict[str, Any] = {}
+    others: dict[str, Any] = {}
+    for name, results in content.steps.items():
+        step = registry()[name]
+        value = step.json(results)
+        if value is not None:
+            (own if step.json_key else others)[step.json_key or name] = json_value(value)
+    return own | ({"steps": others} if others else {})
 
 
 def comparison_document(compared: Comparison) -> dict[str, Any]:

@@ -86,7 +86,7 @@ class AtPoint:
         self.state = f"reading {event.reading} of {readings_n}"
         if event.reading < readings_n:
             return False
-        if self._read_n and not self.point.is_capture:
+        if self._read_n and not self.point.setpoint.is_quick:
             self.error = self.mean - self.point.expected[-1]
         return True
 
@@ -146,7 +146,7 @@ class Progress:
             return is_last and self.here.read(event) and self._complete(self.here)
         elif isinstance(event, PointSettled):
             self.here.state = str(event.settled.state)
-            return event.point.role == "exercise" and self._complete(self.here)
+            return not event.point.setpoint.is_read and self._complete(self.here)
         return False
 
     def _complete(self, here: AtPoint) -> bool:
@@ -254,11 +254,11 @@ class LiveView:
         point, setpoint = now.point, now.point.setpoint
         at = f"{100 * setpoint.frac:g} % {setpoint.direction}, cycle {setpoint.cycle}"
         head = f"{point.number}/{len(self.progress.plan.points)} {point.step_name} {at}"
-        if point.role == "exercise":
+        if not setpoint.is_read:
             return f"{head}: visited"
-        if point.is_capture:
-            return f"{head}: {counted(setpoint.readings_n, 'reading')}{', drive off' if 'off' in point.role else ''}"
-        kind = ", end pair" if point.role == "end pair" else ""
+        if point.setpoint.is_quick:
+            return f"{head}: {counted(setpoint.readings_n, 'reading')}{', drive off' if setpoint.is_off else ''}"
+        kind = ", end pair" if setpoint.is_again else ""
         if not math.isfinite(now.error):
             return f"{head}{kind}: no reading"
         used = f", {percent_used(now.used_pct, minus=_MINUS)} % of tol" if math.isfinite(now.used_pct) else ""

@@ -262,15 +262,15 @@ class _Run:
         self._position.go_to(point)
         self._reader.take_corrections()
         visit = self._reader.settle(point, attempt, start_s)
-        if point.role != "exercise":
+        if point.setpoint.is_read:
             for reading in range(1, point.setpoint.readings_n + 1):
-                if not point.is_capture:
+                if not point.setpoint.is_quick:
                     self._position.source.check()
                 self._reader.read_all(visit, reading)
-            if point.is_capture:  # asked after each reading it would lose its pace
+            if point.setpoint.is_quick:  # asked after each reading it would lose its pace
                 self._position.source.check()
                 self._reader.check()
         # A capture is taken of what never comes to rest, too.
-        is_waited_for = not (visit.invalid or self._reader.last.is_keyed or point.is_capture)
+        is_waited_for = not (visit.invalid or self._reader.last.is_keyed or point.setpoint.is_quick)
         if is_waited_for and not visit.settled.is_steady and self._plan.sequence.file.if_never_settled == "stop":
             raise StopBySequenceError(f"point {point.number} did not settle within the time limit")

@@ -191,13 +191,14 @@ class Reader:
             tries = 1 if visit.invalid else self._retries + 1
             doubt = self._questioning.of_entries(tap.name, at) if receiver.is_keyed else None
             sample, note = self._valid(receiver, at.signal, tries=tries, doubt=doubt)
-            if not point.is_capture:
+            if not point.setpoint.is_quick:
                 receiver.check()
             self.take_corrections({tap.name: [sample.raw]} if receiver.is_keyed and sample else {})
             if receiver.is_keyed and sample is not None:
                 self._questioning.take(tap.name, at, sample)
             self._keep(visit, reading, tap, receiver, sample, note)
-            if sample is not None and not (receiver.is_keyed or point.is_capture):  # in doubt it is read once more
+            is_doubted = not (receiver.is_keyed or point.setpoint.is_quick)
+            if sample is not None and is_doubted:  # in doubt it is read once more
                 self._questioning.read(
                     tap.name, at, sample, lambda: self._valid(receiver, at.signal, tries=1)[0]  # noqa: B023  at once
                 )  # fmt: skip
@@ -224,7 +225,7 @@ class Reader:
         self._log.journal.write(
             "reading",
             # A capture asks for speed; each of its readings alone is worth nothing.
-            sync=not point.is_capture or reading == setpoint.readings_n,
+            sync=not point.setpoint.is_quick or reading == setpoint.readings_n,
             serial=self._serial,
             number=point.number,
             step=point.step,

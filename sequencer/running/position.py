@@ -53,10 +53,10 @@ class Position:
 
         An end pair is read again without moving the input, and so is a point that is taken again.
         """
-        if self._standing_at is not None and (point.role == "end pair" or self._standing_at.number == point.number):
+        if self._standing_at is not None and (point.setpoint.is_again or self._standing_at.number == point.number):
             return
         self._pace.move()
-        if point.role == "capture, drive off":
+        if point.setpoint.is_off:
             self._safety.enter(Output.MAKING_SAFE)
             self.source.make_safe()
             self._safety.enter(Output.SAFE)

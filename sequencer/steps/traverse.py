@@ -1,5 +1,6 @@
 """Traverse: setpoints upscale, then downscale, each approached from its own side; cycles of it; end pairs."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
@@ -7,7 +8,9 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from instruments.fields import FractionField
 from instruments.filemodel import FileModel
-from sequencer.inputs.step import Direction, Setpoint
+from instruments.texts import counted
+from sequencer.inputs.step import END_PAIR, JUDGED_ROLES, PASSED, READING, Direction, Setpoint, Step
+from sequencer.reports.as_text import DIRECTIONS
 
 __all__ = ["STEP", "Traverse", "TraverseSettings"]
 
@@ -48,7 +51,7 @@ class TraverseSettings(FileModel):
         return self.points
 
 
-class Traverse:
+class Traverse(Step):
     """Up through the points, a second reading at the top without moving, down again, a second reading at the bottom.
 
     The second readings (end pairs) separate lag and stale readings from hysteresis. The turning points are read once by
@@ -56,6 +59,7 @@ class Traverse:
     """
 
     settings = TraverseSettings
+    roles = (*JUDGED_ROLES, PASSED)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """The setpoints of all cycles in order."""
@@ -70,7 +74,7 @@ class Traverse:
             order.append(
                 Setpoint(
                     frac=grid[point],
-                    role="end pair" if again else "reading",
+                    role=END_PAIR if again else READING,
                     direction=direction,
                     cycle=cycle,
                     point=point,
@@ -82,7 +86,7 @@ class Traverse:
             # Later cycles start where the one before has just read: its second reading at the bottom stands for both.
             first = 1 if cycle > 1 and settings.direction == "both" else 0
             if grid[0] > 0 and first == 0:  # come to the lowest point from below, as to every other on the way up
-                order.append(Setpoint(frac=0.0, role="exercise", direction="up", cycle=cycle, point=0, readings_n=0))
+                order.append(Setpoint(frac=0.0, role=PASSED, direction="up", cycle=cycle, point=0, readings_n=0))
             for point in range(first, top + 1):
                 visit(point, "up", cycle)
             visit(top, "down", cycle, again=True)
@@ -91,6 +95,16 @@ class Traverse:
                     visit(point, "down", cycle)
                 visit(0, "up", cycle, again=True)
         return tuple(order)
+
+    def describe(self, setpoints: Sequence[Setpoint]) -> str:
+        """Cycles, ways, points and readings, end pairs."""
+        reading = [each for each in setpoints if each.role == READING]
+        pairs_n = sum(each.is_again for each in setpoints)
+        ways = {each.direction for each in reading}
+        said = counted(max(each.cycle for each in setpoints), "cycle")
+        said += f" {'up and down' if len(ways) > 1 else DIRECTIONS[ways.pop()]}"
+        said += f", {counted(len(reading), 'point')} with {counted(reading[0].readings_n, 'reading')} each"
+        return said + (f", {counted(pairs_n, 'end pair')}" if pairs_n else "")
 
 
 STEP = Traverse()

@@ -76,7 +76,7 @@ def test_the_noise_check_captures_with_the_drive_off_and_on_and_its_plan_says_fo
     taken = [point for point in found.points if point.role.startswith("capture")]
     assert [point.role for point in taken] == ["capture, drive off", "capture"] * 2
     assert found.estimate_s > 4 * 200 * 0.02
-    captured = run(found).record.content.captures
+    captured = run(found).record.content.steps["capture"]
     assert [capture.setpoint_pct for capture in captured] == [25, 75]
     assert all(capture.effect.is_louder for capture in captured)
 

@@ -24,7 +24,7 @@ def fault(text):
 
 
 def best(ran, drive="on"):
-    (found,) = ran.record.content.captures
+    (found,) = ran.record.content.steps["capture"]
     return next(burst for burst in found.bursts if burst.drive == drive).noise
 
 
@@ -78,7 +78,7 @@ def test_inverter_pickup_is_there_with_the_drive_on_alone(small, run):
     ran = run(small(bench=fault("fault: inverter pickup"), sequence=capture("readings: 200, drive: off and on")))
     assert best(ran, "off").best.kind == "white noise"
     assert best(ran, "on").best.kind == "bursts to one side"
-    (found,) = ran.record.content.captures
+    (found,) = ran.record.content.steps["capture"]
     assert found.effect.is_louder
     # Size of a burst at half speed: 1 % of 16 mA x (0.3 + 0.35) x |normal|, mean sqrt(2 / pi): 0.083 mA.
     assert re.search(r"^(2|3)\d % of the readings by 0\.0[789]", best(ran).best.words), best(ran).best.words
@@ -123,7 +123,7 @@ def test_a_mishap_leaves_the_drive_off_for_the_burst_without_it_and_the_burst_wh
     assert (off.role, on.role) == ("capture, drive off", "capture")
     first, *_, last = (index for index, each in enumerate(ran.log) if getattr(each, "point", None) is off)
     assert "OUTP ON" not in [each.sent for each in ran.log[first:last] if hasattr(each, "sent")]
-    (found,) = ran.record.content.captures
+    (found,) = ran.record.content.steps["capture"]
     assert [len(each.values) for each in found.bursts] == [16, 16]
     assert found.bursts[0].values == pytest.approx(4, abs=0.02)
     assert found.bursts[1].values == pytest.approx(12, abs=0.02)
@@ -131,7 +131,7 @@ def test_a_mishap_leaves_the_drive_off_for_the_burst_without_it_and_the_burst_wh
 
 def test_another_tap_can_be_captured(small, run):
     ran = run(small(sequence=capture("readings: 16, tap: input")))
-    (found,) = ran.record.content.captures
+    (found,) = ran.record.content.steps["capture"]
     assert (found.tap, found.unit) == ("input", "Hz")
 
 

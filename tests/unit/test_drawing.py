@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from sequencer import core
-from sequencer.diagnosis.capture import Burst, Capture
 from sequencer.diagnosis.summary import Curve
-from sequencer.reports.capture import capture_plot
 from sequencer.reports.diagnosis import cause_plot
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer, bar_sample, box_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale, nice_ticks, reach
 from sequencer.reports.drawing.svg import DASH, FAINT, FINE_DASH, GRID, HATCHED, LIMIT, UP, Drawing, Look
 from sequencer.reports.side_by_side import difference_plot, errors_plot
+from sequencer.steps.capture.evaluation import Burst, Capture
+from sequencer.steps.capture.plot import capture_plot
 
 SVG = "{http://www.w3.org/2000/svg}"
 

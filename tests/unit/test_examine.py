@@ -32,5 +32,5 @@ def test_the_readings_of_a_run_give_what_the_run_gave(sequence, fault, is_trimme
     for name in one.keys() - OF_THE_RUN:
         assert other[name] == one[name], name
     assert (again.adjustment is not None) == is_trimmed
-    assert not again.captures
+    assert not again.steps
     assert again.versions

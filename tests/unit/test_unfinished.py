@@ -94,7 +94,7 @@ def test_of_a_capture_both_bursts_are_taken_anew_and_nothing_before_it(cut, read
     assert [point.number for point in rest_of(folder, kept_plan(folder), lines_of(folder)).points] == points
     done = core.resume(folder)
     assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "pass")
-    (found,) = done.record.content.captures
+    (found,) = done.record.content.steps["capture"]
     assert [len(each.values) for each in found.bursts] == [16, 16]
     assert core.verify(folder).is_intact
 

@@ -9,7 +9,7 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.model.priors import PRIORS
-from sequencer.inputs.step import FURTHER
+from sequencer.inputs.step import BURST_ROLES, END_PAIR, FURTHER, JUDGED_ROLES, QUIET_BURST
 from sequencer.readings.table import BY_HAND, valid_rows
 
 __all__ = ["Captured", "Series", "moving", "series_of", "without_outliers"]
@@ -86,7 +86,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         ReadingsError: no reading in it.
     """
     rows = valid_rows(table)
-    rows = rows[rows["role"].isin(["reading", "end pair"])]
+    rows = rows[rows["role"].isin(JUDGED_ROLES)]
     if rows.empty:
         raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
     # Further points were taken to tell causes apart, so they belong to what is to be explained.
@@ -120,7 +120,7 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     return Series(
         setpoint=setpoint,
         direction=directions,
-        is_again=(heads["role"] == "end pair").to_numpy(),
+        is_again=(heads["role"] == END_PAIR).to_numpy(),
         at_s=at_s - at_s[0] if has_times else np.arange(visits_n, dtype=np.float64),
         has_times=has_times,
         to_go=to_go,
@@ -148,7 +148,7 @@ def _in_time(
 
 def _captured(table: pd.DataFrame) -> dict[str, tuple[Captured, ...]]:
     """The bursts in a table, by tap."""
-    rows = table[table["role"].str.startswith("capture")]
+    rows = table[table["role"].isin(BURST_ROLES)]
     found: dict[str, list[Captured]] = {}
     if rows.empty:
         return {}
@@ -156,7 +156,7 @@ def _captured(table: pd.DataFrame) -> dict[str, tuple[Captured, ...]]:
     for (_step, _point, name, role), part in rows.groupby(["step", "point", "tap", "role"], sort=False):
         burst = Captured(
             setpoint_pct=float(part["setpoint_pct"].iloc[0]),
-            is_drive_on=role != "capture, drive off",
+            is_drive_on=role != QUIET_BURST,
             unit=str(part["signal_unit"].iloc[0]),
             values=part["signal"].to_numpy(dtype=np.float64),
             at_s=part["at_s"].to_numpy(dtype=np.float64),

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 
-from instruments.texts import counted, sized
+from instruments.texts import sized
 from instruments.units import show
 from instruments.wiring import Wire
+from sequencer.inputs.step import registry
 from sequencer.planning.plan import Plan, Point
 from sequencer.planning.risk_table import RiskTable
-from sequencer.reports.as_text import DIRECTIONS, duration, set_points
+from sequencer.reports.as_text import duration, set_points
 from sequencer.reports.terminal.lines import MINUS, listed, wrapped
 
 __all__ = ["plan_text", "risk_text"]
@@ -53,24 +54,8 @@ def _uses(wired: Wire) -> str:
 
 def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     """What one step does, and where it goes."""
-    reading = [point for point in points if point.role == "reading"]
-    pairs = sum(point.role == "end pair" for point in points)
-    cycles = max(point.setpoint.cycle for point in points)
     tap = plan.sheet.taps[0]
-    said = counted(cycles, "cycle")
-    captured = [point for point in points if point.is_capture]
-    if captured:
-        first = captured[0].setpoint
-        off = any(point.role != "capture" for point in captured)
-        said = f'{counted(first.readings_n, "reading")} of tap "{first.tap}" at each place, for their noise'
-        said += ", drive off and on" if off else ""
-    elif reading:
-        ways = {point.setpoint.direction for point in reading}
-        said += f" {'up and down' if len(ways) > 1 else DIRECTIONS[ways.pop()]}"
-        said += f", {counted(len(reading), 'point')} with {counted(reading[0].setpoint.readings_n, 'reading')} each"
-    else:
-        said += f", {counted(len(points), 'move')}, nothing is read"
-    said += f", {counted(pairs, 'end pair')}" if pairs else ""
+    said = registry()[points[0].step_name].describe([point.setpoint for point in points])
     said += f"; about {duration(sum(point.estimate_s for point in points))}"
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]

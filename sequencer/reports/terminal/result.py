@@ -4,9 +4,9 @@ import textwrap
 from collections.abc import Sequence
 
 from instruments.texts import sized
-from sequencer.diagnosis.capture import capture_words
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.result import Evaluation
+from sequencer.inputs.step import registry
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs
 from sequencer.reports.as_text import as_pct, coverage, fixed, plain, ratio
@@ -49,7 +49,8 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
     if content.trials is not None:
         lines += ["", "uncertainty by Monte Carlo propagation (JCGM 101:2008)"]
         lines += listed(content.trials.sentences, width, first="  ", then="  ")
-    lines += _captures(content, width)
+    for name, results in content.steps.items():
+        lines += registry()[name].terminal(results, width)
     if content.remarks:
         lines += ["", "remarks"]
         lines += listed(content.remarks[:_MOST_REMARKS], width, first="  - ", then="    ")
@@ -203,15 +204,4 @@ def _evidence(content: Content, width: int) -> list[str]:
     lines = ["", "candidate causes"]
     lines += listed(evidence_lines(found), width, first="  ", then="         ")
     lines += listed((*share_lines(found), *found.lacking), width, first="  ", then="    ")
-    return lines
-
-
-def _captures(content: Content, width: int) -> list[str]:
-    """What each capture says of the noise."""
-    lines: list[str] = []
-    for each in content.captures:
-        count = len(each.bursts[-1].values)
-        place = as_pct(each.setpoint_pct, minus=MINUS)
-        lines += ["", *wrapped(f'noise of {count} readings at {place}, tap "{each.tap}"', width)]
-        lines += listed(capture_words(each), width, first="  ", then="    ")
     return lines

@@ -1,15 +1,24 @@
 """Capture: many readings in a row at a settled point, from which the noise itself is told."""
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal, Self
 
+import pandas as pd
+from markupsafe import Markup
 from pydantic import BeforeValidator, Field, model_validator
 
+from instruments.datasheet import DataSheet
 from instruments.fields import FractionField
 from instruments.filemodel import FileModel
+from instruments.texts import counted
 from sequencer.diagnosis.noise.burst import LEAST_N
-from sequencer.inputs.step import Role, Setpoint
+from sequencer.inputs.step import BURST, BURST_ROLES, QUIET_BURST, Receivers, Setpoint, Step
+from sequencer.steps.capture import evaluation, view
 
 __all__ = ["STEP", "Capture", "CaptureSettings"]
+
+# It looks at what is left of a settling, so it waits longer.
+_SETTLES_WITHIN = 0.1
 
 
 def _one_or_list(given: Any) -> Any:  # noqa: ANN401  "50 %", or a list of per cents
@@ -36,15 +45,17 @@ class CaptureSettings(FileModel):
         return self
 
 
-class Capture:
+class Capture(Step):
     """Goes to each place in turn, settles, and reads one tap as fast as its meter gives; no figure is made of it."""
 
     settings = CaptureSettings
+    roles = BURST_ROLES
+    json_key = "captures"
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """Each place, with the drive off before it is on where both are asked for."""
         assert isinstance(settings, CaptureSettings)
-        roles: tuple[Role, ...] = ("capture, drive off", "capture") if settings.drive == "off and on" else ("capture",)
+        roles = BURST_ROLES if settings.drive == "off and on" else (BURST,)
         return tuple(
             Setpoint(
                 frac=frac,
@@ -54,10 +65,35 @@ class Capture:
                 point=point,
                 readings_n=settings.readings,
                 tap=settings.tap,
+                is_quick=True,
+                is_off=role == QUIET_BURST,
+                settles_within=_SETTLES_WITHIN,
             )
             for point, frac in enumerate(settings.at)
             for role in roles
         )
+
+    def describe(self, setpoints: Sequence[Setpoint]) -> str:
+        """How many readings of which tap."""
+        first, off = setpoints[0], any(each.is_off for each in setpoints)
+        said = f'{counted(first.readings_n, "reading")} of tap "{first.tap}" at each place, for their noise'
+        return said + (", drive off and on" if off else "")
+
+    def evaluate(self, table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> tuple[evaluation.Capture, ...]:
+        """What the noise is at each place."""
+        return evaluation.captures(table, sheet, receivers)
+
+    def terminal(self, results: tuple[evaluation.Capture, ...], width: int) -> list[str]:
+        """What each capture says of the noise."""
+        return view.lines(results, width)
+
+    def html(self, results: tuple[evaluation.Capture, ...]) -> Markup:
+        """The same, each with its plot."""
+        return view.section(results)
+
+    def json(self, results: tuple[evaluation.Capture, ...]) -> list[dict[str, Any]]:
+        """The same, without the readings."""
+        return [view.as_json(each) for each in results]
 
 
 STEP = Capture()

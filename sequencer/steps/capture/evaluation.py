@@ -5,7 +5,6 @@ The table in, typed results out; no figure and no verdict is touched by them.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,12 +13,11 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.causes.pulses import are_counted
 from sequencer.diagnosis.noise.burst import BurstNoise, noise_of
-from sequencer.diagnosis.noise.catalogue import averaging_words, drive_words, line_words, noise_words
 from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine, drive_effect, drive_line
-from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
+from sequencer.inputs.step import BURST_ROLES, QUIET_BURST, Receivers
 from sequencer.readings.table import valid_rows
 
-__all__ = ["Burst", "Capture", "as_json", "capture_words", "captures"]
+__all__ = ["Burst", "Capture", "captures"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,17 +70,15 @@ class Capture:
         return drive_line(off, on, noise.best.rate_Hz)
 
 
-def captures(
-    table: pd.DataFrame, sheet: DataSheet, receivers: Mapping[str, Mapping[str, float]]
-) -> tuple[Capture, ...]:
+def captures(table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> tuple[Capture, ...]:
     """Every capture in a table, in order.
 
     Args:
         table: tidy, of one unit.
         sheet: of the unit.
-        receivers: by tap: "resolution" in its signal's unit, and "takes_s", the time of one reading.
+        receivers: of what reads each tap.
     """
-    rows = valid_rows(table[table["role"].str.startswith("capture")])
+    rows = valid_rows(table[table["role"].isin(BURST_ROLES)])
     taps = {tap.name: tap for tap in sheet.taps}
     found = []
     for (_step, _point, name), part in rows.groupby(["step", "point", "tap"], sort=False):
@@ -92,7 +88,7 @@ def captures(
         is_counted = are_counted(sheet.taps[: sheet.taps.index(tap) + 1])
         bursts = [
             _burst(part[part["role"] == role], unit, known, is_counted=is_counted)
-            for role in ("capture, drive off", "capture")
+            for role in BURST_ROLES
             if (part["role"] == role).any()
         ]
         ends = tap.to_signal(np.array([tap.low, tap.high]))
@@ -127,58 +123,5 @@ def _burst(rows: pd.DataFrame, unit: str, known: Mapping[str, float], *, is_coun
         )
     except ReadingsError as error:
         reason = error.what
-    drive = "off" if rows["role"].iloc[0] == "capture, drive off" else "on"
+    drive = "off" if rows["role"].iloc[0] == QUIET_BURST else "on"
     return Burst(drive=drive, times_s=at_s - at_s[0], values=values, noise=noise, reason=reason)
-
-
-def capture_words(capture: Capture) -> tuple[str, ...]:
-    """What a capture says, a sentence each."""
-    said: list[str] = []
-    for burst in capture.bursts:
-        head = f"drive {burst.drive}: " if len(capture.bursts) > 1 else ""
-        if burst.noise is None:
-            said.append(f"{head}{burst.reason}")
-            continue
-        first, *rest = noise_words(burst.noise)
-        # Cause and check once, for the burst with the drive on.
-        said += [f"{head}{first}", *(rest if burst is capture.bursts[-1] else rest[:-2])]
-    last = capture.bursts[-1].noise
-    # At rest nothing flickers, which says nothing of the drive.
-    if capture.effect is not None and last is not None and last.best.kind != "quantisation flicker":
-        said.append(drive_words(capture.effect))
-    if capture.line is not None:
-        said += line_words(capture.line)
-    if last is not None and not KINDS_BY_NAME[last.best.kind].spoils_the_mean:
-        said.append(averaging_words(last.averaging, unit=capture.unit, span=capture.span))
-    return tuple(said)
-
-
-def as_json(capture: Capture) -> dict[str, Any]:
-    """A capture as JSON values, without its readings: those are in the table."""
-    return {
-        "setpoint_pct": capture.setpoint_pct,
-        "tap": capture.tap,
-        "unit": capture.unit,
-        "words": list(capture_words(capture)),
-        "drive_ratio": None if capture.effect is None else capture.effect.ratio,
-        "bursts": [_burst_json(each) for each in capture.bursts],
-    }
-
-
-def _burst_json(burst: Burst) -> dict[str, Any]:
-    head: dict[str, Any] = {"drive": burst.drive, "readings_n": len(burst.values)}
-    noise = burst.noise
-    if noise is None:
-        return head | {"reason": burst.reason}
-    return head | {
-        "mean": noise.mean,
-        "sd": noise.sd,
-        "best_value": noise.best_value,
-        "is_more": noise.is_more,
-        "kinds": [{"kind": each.kind, "weight": each.weight, "words": each.words} for each in noise.kinds],
-        "allan": {
-            "means_n": list(noise.averaging.means_n),
-            "deviation": list(noise.averaging.deviation),
-            "best_n": noise.averaging.best_n,
-        },
-    }

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 
-from sequencer.diagnosis.capture import Burst, Capture
 from sequencer.reports.as_text import as_pct
 from sequencer.reports.drawing.chart import bar_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale
 from sequencer.reports.drawing.svg import DOWN, INK, UP, Drawing, Look, sentence
+from sequencer.steps.capture.evaluation import Burst, Capture
 
 __all__ = ["capture_plot"]
 

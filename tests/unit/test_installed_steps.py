@@ -1,0 +1,128 @@
+"""A step of an installed package: a distribution of its own on the path, in an interpreter of its own."""
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+MODULE = """
+from markupsafe import Markup
+from pydantic import Field
+
+from instruments.filemodel import FileModel
+from sequencer.inputs.step import Setpoint, Step
+
+
+class Settings(FileModel):
+    readings: int = Field(4, ge=2, le=100)
+
+
+class Rest(Step):
+    settings = Settings
+    roles = ("rest",)
+
+    def plan(self, settings):
+        n = settings.readings
+        return (
+            Setpoint(frac=0.25, role="rest", direction="up", cycle=1, point=0, readings_n=n, tap="output"),
+        )
+
+    def evaluate(self, table, sheet, receivers):
+        rows = table[table["role"] == "rest"]
+        return ((len(rows), sorted(set(rows["tap"])), float(rows["value"].mean())),) if len(rows) else ()
+
+    def terminal(self, results, width):
+        return [f"rest: {n} readings of {taps[0]}" for n, taps, mean in results]
+
+    def html(self, results):
+        return Markup("<h2>Rest</h2><p>{}</p>").format("<b>" + str(results[0][0]) + " readings at rest")
+
+    def json(self, results):
+        return [{"readings_n": n, "mean": mean} for n, taps, mean in results]
+
+
+STEP = Rest()
+"""
+SEQUENCE = """sequence: a step of a package
+type sheet: pulse-to-current
+settled within: 10 %
+if never settled: go on
+cautions: [none here]
+steps:
+  - traverse: {points: 3, cycles: 1, readings: 2}
+  - rest check: {readings: 6}
+"""
+
+
+@pytest.fixture
+def livezero(tmp_path):
+    """Runs livezero with a distribution "brewhouse-steps" that has these entry points and this module."""
+
+    def run(*arguments, module=MODULE, points="rest check = brewhouse_steps:STEP"):
+        info = tmp_path / "site" / "brewhouse_steps-2.1.dist-info"
+        info.mkdir(parents=True, exist_ok=True)
+        (info / "METADATA").write_text("Metadata-Version: 2.1\nName: brewhouse-steps\nVersion: 2.1\n")
+        (info / "entry_points.txt").write_text(f"[livezero.steps]\n{points}\n")
+        (tmp_path / "site" / "brewhouse_steps.py").write_text(module)
+        (tmp_path / "own.yaml").write_text(SEQUENCE)
+        return subprocess.run(
+            [sys.executable, "-m", "sequencer", *arguments],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(tmp_path / "site"), "PYTHONDONTWRITEBYTECODE": "1"},
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+
+    return run
+
+
+def test_it_is_planned_run_and_shown_wherever_a_step_is(livezero, tmp_path):
+    planned = livezero("plan", "own.yaml", "--bench", "simulated")
+    assert planned.returncode == 0, planned.stderr
+    assert "2 rest_check: 1 cycle, 1 move, 6 readings" in planned.stdout
+    ran = livezero("run", "own.yaml", "--bench", "simulated", "--serial", "GF-104", "--confirm", "--json")
+    assert ran.returncode == 0, ran.stderr
+    (told,) = json.loads(ran.stdout)["steps"]["rest_check"]
+    assert told["readings_n"] == 6
+    assert told["mean"] == pytest.approx(8, abs=0.05)  # mA: 25 % of 4 .. 20 mA
+    (page,) = tmp_path.glob("results/**/report.html")
+    assert "<h2>Rest</h2><p>&lt;b&gt;6 readings at rest</p>" in page.read_text(encoding="utf-8")
+    again = livezero("report", str(page.parent))
+    assert again.returncode == 0, again.stderr
+    assert "rest: 6 readings of output" in again.stdout
+    assert livezero("verify", str(page.parent)).returncode == 0
+    # The record outlives the package.
+    gone = livezero("verify", str(page.parent), points="")
+    assert gone.returncode == 0, gone.stdout + gone.stderr
+    assert "rest:" not in livezero("report", str(page.parent), points="").stdout
+
+
+def test_its_settings_are_in_the_schema(livezero):
+    shown = livezero("schema", "sequence")
+    assert '"rest check"' in shown.stdout
+    assert livezero("schema", "sequence", points="").stdout.count("rest check") == 0
+
+
+@pytest.mark.parametrize(
+    ("module", "points", "says"),
+    [
+        (MODULE, "traverse = brewhouse_steps:STEP", "livezero has a step of that name"),
+        (MODULE, "further = brewhouse_steps:STEP", "livezero has a step of that name"),
+        (MODULE, "rest check = brewhouse_steps:MISSING", "AttributeError"),
+        ("import no_such_thing", "rest check = brewhouse_steps:STEP", "ModuleNotFoundError: No module named"),
+        (MODULE, "rest check = brewhouse_steps:Rest", "is no sequencer.inputs.step.Step"),
+        (MODULE, "rest check = brewhouse_steps:STEP\nrest_check = brewhouse_steps:STEP", "has a step of that name"),
+        (MODULE.replace('role="rest"', 'role="reading"'), "rest check = brewhouse_steps:STEP", 'no role "reading"'),
+        (MODULE.replace("return (\n", "return 1 / 0, (\n"), "rest check = brewhouse_steps:STEP", "ZeroDivisionError"),
+    ],
+)
+def test_one_that_cannot_be_used_is_named_with_its_package(livezero, module, points, says):
+    refused = livezero("plan", "own.yaml", "--bench", "simulated", module=module, points=points)
+    assert refused.returncode == 2, refused.stdout + refused.stderr
+    assert 'of the package "brewhouse-steps 2.1" cannot be used' in refused.stderr
+    assert says in refused.stderr
+    assert "Traceback" not in refused.stderr

@@ -31,11 +31,11 @@ def offered(evaluation: Evaluation | None, findings: Account | None) -> Adjustme
     """
     if evaluation is None or evaluation.worst is None or evaluation.verdict.result == "not determinable":
         return None
-    if findings is None or not findings.ranking or not findings.ranking[0].is_only("trim"):
+    if findings is None or len(findings.leading) != 1 or not findings.leading[0].is_only("trim"):
         return None
     if sum(each.weight for each in findings.ranking if each.is_only("trim")) < SURE:
         return None
-    if evaluation.suspect_tap or any(stage.result == "fail" for stage in evaluation.stages[:-1]):
+    if evaluation.suspect_taps or any(stage.result == "fail" for stage in evaluation.stages[:-1]):
         return None
     if abs(float(evaluation.worst["used_pct"])) < 100 * LEAVE_ALONE_FRAC:
         return None
@@ -69,9 +69,8 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         anew = "Correct that, then run again; what was read is stored"
         return f"The run did not finish: {reason}. {again if can_resume else anew}."
     verdict = evaluation.verdict
-    top = _likely(findings)
-    if verdict.result != "pass" and top is not None and top.is_only("transcription"):
-        return top.check
+    if verdict.result != "pass" and _names(findings, "transcription"):
+        return " ".join(each.check for each in _likely(findings))
     is_offered = offered(evaluation, findings) is not None
     if verdict.result == "pass":
         return _passed(evaluation, findings, is_offered=is_offered)
@@ -141,27 +140,29 @@ def _on(part: Term, base: str) -> Terms:
 
 
 def _is_beyond_a_trim(findings: Account | None) -> bool:
-    """The likely cause is one that no trim takes away, so that no tolerance makes the unit right."""
-    top = _likely(findings)
-    return top is not None and not any(each.kind == "trim" for each in top.members)
+    """A likely cause is one that no trim takes away, so that no tolerance makes the unit right."""
+    return any(not any(member.kind == "trim" for member in each.members) for each in _likely(findings))
 
 
-def _likely(findings: Account | None) -> Candidate | None:
-    """The leading candidate, if a fault is found and it is likely enough to act on."""
-    top = findings.ranking[0] if findings is not None and findings.is_fault and findings.ranking else None
-    return top if top is not None and top.weight >= LIKELY else None
+def _likely(findings: Account | None) -> tuple[Candidate, ...]:
+    """The leading candidates, if a fault is found and they are likely enough to act on."""
+    if findings is None or not findings.is_fault:
+        return ()
+    return tuple(each for each in findings.leading if each.weight >= LIKELY)
 
 
 def _names(findings: Account | None, *kinds: Kind) -> bool:
-    """A likely cause of these kinds is named."""
-    top = _likely(findings)
-    return top is not None and top.is_only(*kinds)
+    """Likely causes are named, and all of these kinds."""
+    likely = _likely(findings)
+    return bool(likely) and all(each.is_only(*kinds) for each in likely)
 
 
 def _scatters(findings: Account | None) -> bool:
     """A likely cause is named that explains the scatter, if only as noise: no better instruments take it away."""
-    top = _likely(findings)
-    return top is not None and (top.names == ("noise",) or all(each.explains_scatter for each in top.members))
+    return any(
+        each.names == ("noise",) or all(member.explains_scatter for member in each.members)
+        for each in _likely(findings)
+    )
 
 
 def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: bool) -> str:
@@ -189,6 +190,9 @@ def _to_get_one(evaluation: Evaluation) -> str:
 
 def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
     """What the causes that the readings leave ask for."""
+    likely = _likely(findings)
+    if len(likely) > 1:
+        return _on_several(likely)
     if findings is None or not findings.is_fault or not findings.ranking or findings.ranking[0].is_only("vague"):
         return _without_a_cause(findings)
     top = findings.ranking[0]
@@ -208,6 +212,18 @@ def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
     before = ", and nothing behind it" if is_before_others else ""
     confirm = f"First confirm the cause {_place(top)}: {either(top.names)}. {check} Do not adjust before{before}."
     return " ".join((confirm, *_cases(top)))
+
+
+def _on_several(likely: tuple[Candidate, ...]) -> str:
+    """What several places ask for: what is misread first, since it hides the rest, then what adds most."""
+    ordered = sorted(likely, key=lambda each: not each.is_only("bench", "transcription"))
+    named = "; ".join(f"{_place(each)} {_named(each)} ({percent(each.weight)})" for each in ordered)
+    checks = " Then: ".join(_capital(each.check) for each in ordered)
+    return f"More than one thing is wrong: {named}. First: {checks} Run again after each; do not adjust before."
+
+
+def _named(candidate: Candidate) -> str:
+    return "a cause that is not in the catalogue" if candidate.names[0] == "unknown" else either(candidate.names)
 
 
 def _without_a_cause(findings: Account | None) -> str:

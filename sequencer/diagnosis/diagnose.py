@@ -1,13 +1,16 @@
 """From readings to findings: a ranked list of causes with weights, the evidence, and the next check."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from sequencer.diagnosis.model.hypotheses import TINY_EFFECT, Weighing, weighing
+from instruments.datasheet import FloatArray
+from sequencer.diagnosis.model.chain import Weighing, likeliest, log_sums, weighing
+from sequencer.diagnosis.model.hypotheses import TINY_EFFECT
 from sequencer.diagnosis.model.hypothesis import Hypothesis
-from sequencer.diagnosis.model.likelihood import logsumexp
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.series import series_of
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.type_sheet import TypeSheet
@@ -19,7 +22,12 @@ _HEALTHY = {"pass": 0.98, "conditional pass": 0.9, "conditional fail": 0.3, "fai
 _SMALL_EFFECT = 0.8
 _ALIKE_NATS = 1.5
 _LEAST_SHARE = 1e-4
+_LEAST_WEIGHT = 1e-4
 _ALIKE_DISTANCE = 2.0
+_NO_FAULT = Hypothesis(
+    name="no fault", place="", segment=-1, log_odds=0.0, weight=0.0, parameters_n=0,
+    text="nothing beyond what a good unit does", check="",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,11 +38,15 @@ class Finding:
         weight: probability that one of them is the cause.
         causes: the members, each with its own share.
         shares: probability of each.
+        first: index of the first segment that they explain.
+        end: index behind the last one.
     """
 
     weight: float
     causes: tuple[Hypothesis, ...]
     shares: tuple[float, ...]
+    first: int = 0
+    end: int = 1
 
     @property
     def best(self) -> Hypothesis:
@@ -49,10 +61,25 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """What is the matter with a unit, ranked."""
+    """What is the matter with a unit.
+
+    Attributes:
+        ranked: the most probable first; causes at several places can all be sure.
+        leading: those of the likeliest explanation of the whole chain, in its order.
+        weighing: what they come from.
+    """
 
     ranked: tuple[Finding, ...]
+    leading: tuple[Finding, ...]
     weighing: Weighing
+
+    def rivals(self, of: Finding) -> tuple[Finding, ...]:
+        """What else could explain the same part of the chain, the most probable first."""
+        return tuple(
+            each
+            for each in self.ranked
+            if not any(each is other for other in self.leading) and each.first < of.end and of.first < each.end
+        )
 
 
 def diagnose(table: pd.DataFrame, type_sheet: TypeSheet, *, result: str, basis: Basis | None = None) -> Findings:
@@ -66,56 +93,118 @@ def diagnose(table: pd.DataFrame, type_sheet: TypeSheet, *, result: str, basis: 
     """
     sheet = type_sheet.datasheet()
     found = weighing(series_of(table, sheet), sheet, type_sheet, basis or Basis())
-    return Findings(ranked=_ranked(found, _HEALTHY[result]), weighing=found)
+    return _findings(found, _HEALTHY[result])
 
 
-def _ranked(found: Weighing, healthy: float) -> tuple[Finding, ...]:
-    hypotheses = list(found.hypotheses)
-    weights = np.array([each.weight for each in hypotheses])
-    log_prior = np.log((1 - healthy) * weights / weights.sum())
-    log_posterior = log_prior + np.array([each.log_odds for each in hypotheses])
-    no_fault = Hypothesis(
-        name="no fault",
-        place="",
-        segment=-1,
-        log_odds=0.0,
-        weight=0.0,
-        log_likelihood=np.nan,
-        predicted=None,
-        parameters_n=0,
-        text="nothing beyond what a good unit does",
-        check="",
-    )
-    hypotheses.append(no_fault)
-    log_posterior = np.append(log_posterior, np.log(healthy))
-    posterior = np.exp(log_posterior - logsumexp(log_posterior))
+def _findings(found: Weighing, healthy: float) -> Findings:
+    least = _SMALL_EFFECT if healthy > 0.5 else TINY_EFFECT
+    hypotheses = found.hypotheses
+    number = {id(each): index for index, each in enumerate(hypotheses)}
+    is_small = np.array([each.effect < least for each in hypotheses])
+    members = [[number[id(part)] for part in way.parts] for way in found.ways]
+    is_idle = np.array([bool(is_small[each].all()) for each in members])
+    rarer = np.log(PRIORS.chain.another)
+    weights = found.log_priors() + rarer + np.array([way.log_odds for way in found.ways])
+    spans = [(way.first, way.end, float(weight)) for way, weight in zip(found.ways, weights, strict=True)]
     # What stays within the tolerance is no fault, whatever its shape; and it is not why a unit failed.
-    is_small = np.array([each.effect < (_SMALL_EFFECT if healthy > 0.5 else TINY_EFFECT) for each in hypotheses])
-    if healthy > 0.5:
-        posterior[-1] += posterior[is_small].sum()
-    posterior[is_small] = 0.0
-    posterior /= posterior.sum()
-    order = np.argsort(-posterior)
-    findings: list[Finding] = []
+    idle = [span for span, idles in zip(spans, is_idle, strict=True) if idles]
+    if healthy <= 0.5:
+        weights[is_idle] = -np.inf
+        spans = [(*span[:2], float(weight)) for span, weight in zip(spans, weights, strict=True)]
+        idle = []
+    before, after = log_sums(spans, found.chain_n)
+    one = np.log1p(-healthy) - rarer
+    good = np.logaddexp(np.log(healthy), one + _log_less_one(log_sums(idle, found.chain_n)[0][-1]))
+    total = np.logaddexp(np.log(healthy), one + _log_less_one(before[-1]))
+    of_ways = np.exp([one + before[first] + weight + after[end] - total for first, end, weight in spans])
+    shares = np.zeros(len(hypotheses))
+    for each, share in zip(members, of_ways, strict=True):
+        shares[each] += share
+    shares[is_small] = 0.0
+    runs = [(way.first, way.end) for way in found.ways]
+    reached = [_runs(index, members, runs) for index in range(len(hypotheses))]
+    groups = _groups(hypotheses, shares, reached, found)
+    ranked = [_finding(hypotheses, shares, group, reached[group[0]]) for group in groups]
+    ranked.append(
+        Finding(weight=float(np.exp(good - total)), causes=(_NO_FAULT,), shares=(float(np.exp(good - total)),))
+    )
+    ranked.sort(key=lambda each: -each.weight)
+    if ranked[0].best is _NO_FAULT:
+        return Findings(ranked=tuple(ranked), leading=(ranked[0],), weighing=found)
+    leading = _leading(ranked, spans, members, hypotheses, found.chain_n)
+    return Findings(ranked=tuple(ranked), leading=leading or (ranked[0],), weighing=found)
+
+
+def _log_less_one(log_sum: float) -> float:
+    """Logarithm of a sum less its healthy term, which weighs 1."""
+    return float(log_sum + np.log(-np.expm1(-log_sum))) if log_sum > 0 else -np.inf
+
+
+def _runs(
+    hypothesis: int, members: Sequence[Sequence[int]], runs: Sequence[tuple[int, int]]
+) -> frozenset[tuple[int, int]]:
+    """The runs of segments that it explains."""
+    return frozenset(run for run, parts in zip(runs, members, strict=True) if hypothesis in parts)
+
+
+def _groups(
+    hypotheses: Sequence[Hypothesis],
+    shares: FloatArray,
+    reached: Sequence[frozenset[tuple[int, int]]],
+    found: Weighing,
+) -> list[list[int]]:
+    """Causes that these readings cannot tell apart together, the most probable first."""
+    order = np.argsort(-shares)
+    groups: list[list[int]] = []
     taken: set[int] = set()
-    for index in order:
-        if int(index) in taken or posterior[index] < 1e-4:
+    for index in map(int, order):
+        if index in taken or shares[index] < _LEAST_WEIGHT:
             continue
-        members = [int(index)]
-        members += [
-            int(other)
-            for other in order
-            if int(other) != int(index)
-            and int(other) not in taken
-            and posterior[other] > _LEAST_SHARE * posterior[index]
+        group = [index]
+        group += [
+            other
+            for other in map(int, order)
+            if other != index
+            and other not in taken
+            and shares[other] > _LEAST_SHARE * shares[index]
+            and reached[index] == reached[other]
             and _is_alike(hypotheses[index], hypotheses[other], found)
         ]
-        taken.update(members)
-        members.sort(key=lambda each: -posterior[each])
-        shares = tuple(float(posterior[each]) for each in members)
-        findings.append(Finding(weight=sum(shares), causes=tuple(hypotheses[each] for each in members), shares=shares))
-    findings.sort(key=lambda each: -each.weight)
-    return tuple(findings)
+        taken.update(group)
+        groups.append(sorted(group, key=lambda each: -shares[each]))
+    return groups
+
+
+def _finding(
+    hypotheses: Sequence[Hypothesis], shares: FloatArray, group: Sequence[int], reached: frozenset[tuple[int, int]]
+) -> Finding:
+    return Finding(
+        weight=float(shares[group].sum()),
+        causes=tuple(hypotheses[each] for each in group),
+        shares=tuple(float(shares[each]) for each in group),
+        first=min(first for first, _ in reached),
+        end=max(end for _, end in reached),
+    )
+
+
+def _leading(
+    ranked: Sequence[Finding],
+    spans: Sequence[tuple[int, int, float]],
+    members: Sequence[Sequence[int]],
+    hypotheses: Sequence[Hypothesis],
+    length: int,
+) -> tuple[Finding, ...]:
+    """The findings of the likeliest explanation of the whole chain, in its order."""
+    of = {id(cause): place for place, each in enumerate(ranked) for cause in each.causes}
+    sums: dict[tuple[int, int, tuple[int, ...]], float] = {}
+    for (first, end, weight), parts in zip(spans, members, strict=True):
+        places = tuple(of[id(hypotheses[part])] for part in parts if id(hypotheses[part]) in of)
+        if places:
+            key = (first, end, places)
+            sums[key] = float(np.logaddexp(sums.get(key, -np.inf), weight))
+    keys = list(sums)
+    chosen = likeliest([(first, end, sums[first, end, places]) for first, end, places in keys], length)
+    return tuple(ranked[place] for index in chosen for place in keys[index][2])
 
 
 def _is_alike(one: Hypothesis, other: Hypothesis, found: Weighing) -> bool:

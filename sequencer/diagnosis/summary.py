@@ -10,7 +10,7 @@ from instruments.datasheet import DataSheet
 from instruments.texts import sized
 from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
-from sequencer.diagnosis.model.hypotheses import Weighing
+from sequencer.diagnosis.model.chain import Weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.transcription import TRANSCRIPTIONS
 from sequencer.diagnosis.next_check import Extra, extra_readings
@@ -109,6 +109,15 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """What is wrong at one place: where, what with its probability, and what to check next."""
+
+    stage: str
+    cause: str
+    check: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Account:
     """What is the matter, in words.
 
@@ -117,7 +126,8 @@ class Account:
         stage: first line: where.
         cause: second line: what, with its probability.
         check: third line: what to check next.
-        ranking: at most a few candidates, the likeliest first.
+        stages: every place that something is wrong at, the one that most of the error comes from first, as above.
+        ranking: at most a few candidates: those of the places above, then others, the likeliest first.
         shares: of the stages in the largest error; () for a unit of one stage.
         extra: readings that would tell the leading two apart.
         curve: of the leading cause; None where there is none to draw.
@@ -132,6 +142,7 @@ class Account:
     shares: tuple[StageShare, ...]
     extra: tuple[Extra, ...]
     curve: Curve | None
+    stages: tuple[Named, ...] = ()
     lacking: tuple[str, ...] = ()
 
     @property
@@ -139,34 +150,59 @@ class Account:
         """The causes of the leading candidate; () where nothing is found."""
         return self.ranking[0].names if self.is_fault and self.ranking else ()
 
+    @property
+    def leading(self) -> tuple[Candidate, ...]:
+        """The candidates of every place that something is wrong at."""
+        return self.ranking[: max(len(self.stages), 1)] if self.is_fault else ()
+
 
 def account(findings: Findings, sheet: DataSheet) -> Account:
     """The findings of a unit in words."""
-    ranked, weighing = findings.ranked, findings.weighing
-    top = ranked[0]
-    named = [each for each in ranked[:_NAMED_N] if each.weight >= _WORTH_NAMING]
+    weighing = findings.weighing
+    shares = tuple(_shares(weighing, sheet))
+    leading = _worst_first(findings, shares, sheet)
+    top = leading[0]
+    others = [each for each in findings.ranked if not any(each is one for one in leading)]
+    named = [each for each in others[: _NAMED_N - 1] if each.weight >= _WORTH_NAMING]
+    ranking = tuple(_candidate(each, weighing) for each in (*leading, *named))
     if top.best.name == "no fault":
-        return _plain(
-            "no fault found: nothing beyond what a good unit does",
-            ranking=[_candidate(each, weighing) for each in named],
-        )
+        return _plain("no fault found: nothing beyond what a good unit does", ranking=ranking)
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
     if points_n < _FEWEST_POINTS and top.best.name not in TRANSCRIPTIONS:
         few = f"{points_n} point{'s' if points_n > 1 else ''} cannot distinguish the causes"
         return _plain(few, is_fault=True, check=" ".join(missing))
-    extra = _telling(ranked, weighing)
+    extras = [_telling(each, findings) for each in leading]
+    stages = tuple(
+        Named(stage=_where(each), cause=_cause(each, findings), check=_check(each, extra, weighing))
+        for each, extra in zip(leading, extras, strict=True)
+    )
     return Account(
         is_fault=True,
-        stage=_where(top),
-        cause=_cause(ranked),
-        check=_check(top, extra, weighing),
-        ranking=tuple(_candidate(each, weighing) for each in named),
-        shares=tuple(_shares(weighing, sheet)),
-        extra=extra,
+        stage=stages[0].stage,
+        cause=stages[0].cause,
+        check=stages[0].check,
+        ranking=ranking,
+        shares=shares if len(shares) > 1 else (),
+        extra=extras[0],
         curve=_curve(top, weighing),
+        stages=stages,
         lacking=missing,
     )
+
+
+def _worst_first(findings: Findings, shares: Sequence[StageShare], sheet: DataSheet) -> list[Finding]:
+    """The leading findings: what adds most to the error end to end, then what is misread on the way."""
+    weighing = findings.weighing
+    ahead = sum(each.first < 0 for each in weighing.segments[: weighing.chain_n])
+    between = {tap.name for tap in sheet.taps[1:-1]}
+
+    def size(finding: Finding) -> float:
+        if finding.best.place in between:  # what is misread there changes nothing of what comes out
+            return 0.0
+        return abs(sum(each.error_pct for each in shares[max(finding.first - ahead, 0) : max(finding.end - ahead, 0)]))
+
+    return sorted(findings.leading, key=lambda each: -size(each))
 
 
 def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", ranking: Sequence[Candidate] = ()) -> Account:
@@ -183,14 +219,13 @@ def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", rankin
     )
 
 
-def _telling(ranked: tuple[Finding, ...], weighing: Weighing) -> tuple[Extra, ...]:
-    """The readings that tell the leading cause from the runner-up, or else from what it is not distinguishable from."""
-    top = ranked[0]
-    rivals = [each.best for each in ranked[1:2] if top.weight < SURE]
+def _telling(top: Finding, findings: Findings) -> tuple[Extra, ...]:
+    """The readings that tell a cause from the runner-up, or else from what it is not distinguishable from."""
+    rivals = [each.best for each in findings.rivals(top)[:1] if top.weight < SURE]
     rivals += [each for each in top.causes[1:_NAMED_N] if each.name != top.best.name]
     for rival in rivals:
         if rival.segment == top.best.segment:
-            found = extra_readings(top.best, rival, weighing.segments[top.best.segment])
+            found = extra_readings(top.best, rival, findings.weighing.segments[top.best.segment])
             if found:
                 return found
     return ()
@@ -203,8 +238,7 @@ def _where(top: Finding) -> str:
     return f"{top.best.place} (bench, not the unit)" if is_of_bench else top.best.place
 
 
-def _cause(ranked: tuple[Finding, ...]) -> str:
-    top = ranked[0]
+def _cause(top: Finding, findings: Findings) -> str:
     others = [name for name in top.names if name != top.best.name]
     lead = "" if top.weight >= SURE else "likely: " if top.weight >= LIKELY else "perhaps: "
     text = f"{lead}{top.best.name}, {top.best.text} ({percent(top.weight)})"
@@ -212,8 +246,8 @@ def _cause(ranked: tuple[Finding, ...]) -> str:
         text = f"no cause of the catalogue fits these readings ({percent(top.weight)})"
     if others:
         text += f"; not distinguishable with these readings from {either(others)}"
-    if top.weight < SURE and len(ranked) > 1 and ranked[1].weight >= _WORTH_NAMING:
-        second = ranked[1]
+    second = next(iter(findings.rivals(top)), None)
+    if top.weight < SURE and second is not None and second.weight >= _WORTH_NAMING:
         what = "none of the catalogue" if second.best.name == "unknown" else f"{second.best.name}, {second.best.text}"
         text += f"; or {what} ({percent(second.weight)})"
     return text
@@ -306,8 +340,8 @@ def _rms(values: "np.typing.NDArray[np.float64]") -> float:
 
 def _shares(weighing: Weighing, sheet: DataSheet) -> Iterator[StageShare]:
     """Each segment's own error, carried to the output; they add up to the whole."""
-    segments = [each for each in weighing.segments if each.first >= 0]
-    if len(segments) < 2:
+    segments = [each for each in weighing.segments[: weighing.chain_n] if each.first >= 0]
+    if not segments:
         return
     last = len(sheet.taps) - 1
     output = sheet.taps[last]

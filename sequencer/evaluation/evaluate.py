@@ -33,7 +33,7 @@ from sequencer.evaluation.judgement import (
     steps_shown,
 )
 from sequencer.evaluation.result import Evaluation
-from sequencer.evaluation.stage_errors import StageResult, beside_suspect, stage_results, suspect
+from sequencer.evaluation.stage_errors import StageResult, beside_suspects, stage_results, suspects
 from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
 from sequencer.evaluation.verdict import Evidence, verdict
 from sequencer.inputs.step import JUDGED_ROLES
@@ -148,7 +148,8 @@ def evaluate(
         figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
         not_determined=computed.not_determined(0),
         stages=found.stages,
-        suspect_tap=found.suspect_tap,
+        suspect_tap=next(iter(found.suspect_taps), ""),
+        suspect_taps=found.suspect_taps,
         corrections=type_sheet.corrections,
         basis=basis,
         budget=stated,
@@ -172,7 +173,7 @@ def _evidence(
 ) -> Evidence:
     """What the verdict is made of; arguments as in `evaluate`."""
     visits, judgement = _visits(errors, stated, basis.rule)
-    stages, suspect_tap = _stages(errors, type_sheet, basis)
+    stages, suspect_taps = _stages(errors, type_sheet, basis)
     return Evidence(
         visits=visits,
         judgement=judgement,
@@ -180,8 +181,8 @@ def _evidence(
         unit=errors.last.unit,
         basis=basis,
         stages=stages,
-        suspect_tap=suspect_tap,
-        is_suspect_at_ends=_is_at_ends(errors, basis, suspect_tap),
+        suspect_taps=suspect_taps,
+        is_suspect_at_ends=any(_is_at_ends(errors, basis, tap) for tap in suspect_taps),
         planned_n=planned_n,
         unknown=_why_unknown(stated, errors.is_visited, visits),
         unfinished=unfinished,
@@ -287,11 +288,11 @@ def _end_pairs(errors: _Errors, type_sheet: TypeSheet, stated: Budget | None, ru
     return pd.DataFrame(dict(zip(columns, (*values, error, width, told), strict=True)))
 
 
-def _stages(errors: _Errors, type_sheet: TypeSheet, basis: Basis) -> tuple[tuple[StageResult, ...], str]:
-    """The stages, and the tap whose instrument the readings accuse: beside it nothing is determinable."""
+def _stages(errors: _Errors, type_sheet: TypeSheet, basis: Basis) -> tuple[tuple[StageResult, ...], tuple[str, ...]]:
+    """The stages, and the taps whose instrument the readings accuse: beside them nothing is determinable."""
     stages = stage_results(type_sheet, errors.sheet, errors.readings, steps=errors.steps, stated=basis.statements)
-    tap = suspect(errors.sheet, errors.readings, stages)
-    return beside_suspect(stages, tap), tap
+    taps = suspects(errors.sheet, errors.readings, stages)
+    return beside_suspects(stages, taps), taps
 
 
 def _is_at_ends(errors: _Errors, basis: Basis, tap: str) -> bool:

@@ -41,6 +41,7 @@ class Evaluation:
         figures: as printed, in order.
         stages: one result a stage that lies between two taps that were read.
         suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.
+        suspect_taps: where the readings leave more than one, all of them, that one first.
         corrections: what of the readings is corrected at which tap, by how much, in words.
         basis: what is stated of the instruments, and the decision rule.
         budget: uncertainty of each error, arrays in the order of `visits`; None where nothing is stated.
@@ -68,6 +69,7 @@ class Evaluation:
     not_determined: tuple[str, ...]
     stages: tuple[StageResult, ...]
     suspect_tap: str
+    suspect_taps: tuple[str, ...]
     corrections: tuple[str, ...]
     basis: Basis
     budget: Budget | None

@@ -1,6 +1,6 @@
 """Errors per stage of a chain, and the tap that disagrees with its neighbours."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
@@ -16,10 +16,12 @@ from sequencer.inputs.tolerance import carried, half_width
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.readings.table import Grid
 
-__all__ = ["Result", "StageResult", "beside_suspect", "stage_results", "suspect"]
+__all__ = ["Result", "StageResult", "beside_suspects", "stage_results", "suspects", "suspicion"]
 
 # A source is no standard: nearer than so many tolerances a fault of the unit may look like one of what reads its input.
 _FAR = 2.0
+# Two stages that are wrong cancel to so small a part of their errors by chance in one case of ten (no source).
+_CANCELS_FRAC = 0.1
 
 Result = Literal["pass", "conditional pass", "conditional fail", "fail", "not determinable"]
 
@@ -163,23 +165,28 @@ def _instruments(
     return np.asarray(carried(sheet, x, widths[0], first=before, last=after) + widths[1])
 
 
-def suspect(sheet: DataSheet, readings: Grid, stages: tuple[StageResult, ...]) -> str:
-    """The tap that a bench instrument reads wrongly, as the other taps show; "" if none does.
+def suspects(sheet: DataSheet, readings: Grid, stages: tuple[StageResult, ...]) -> tuple[str, ...]:
+    """The taps of which a bench instrument reads one wrongly, as the other taps show; () if none does.
 
     In between it is the tap between two stages that both fail, where the way around it is within what both may have
-    together. It is the first tap where only the stage behind it fails, by far, and would pass by what the source was
-    told. The last tap has one neighbour alone: no reading tells its instrument from the last stage.
+    together, or leaves a small part of their errors. It is the first tap where only the stage behind it fails, by far,
+    and would pass by what the source was told. The last tap has one neighbour alone: no reading tells its instrument
+    from the last stage.
     """
     names = [tap.name for tap in sheet.taps]
+    found = []
     for before, after in pairwise(stages):
         if before.result != "fail" or after.result != "fail":
             continue
         first, last = names.index(before.first), names.index(after.last)
         x, y = readings.value[before.first], readings.value[after.last]
         around_pct = 100 * np.abs(y - sheet.ideal(x, first=first, last=last)) / abs(sheet.taps[last].span)
-        if np.nanmax(around_pct) <= (before.tolerance_pct or 0.0) + (after.tolerance_pct or 0.0):
-            return before.last
-    return _suspect_first(sheet, readings, stages)
+        allowed_pct = (before.tolerance_pct or 0.0) + (after.tolerance_pct or 0.0)
+        least_pct = min(abs(before.worst_pct or 0.0), abs(after.worst_pct or 0.0))
+        if np.nanmax(around_pct) <= max(allowed_pct, _CANCELS_FRAC * least_pct):
+            found.append(before.last)
+    first_tap = _suspect_first(sheet, readings, stages)
+    return tuple(found) or ((first_tap,) if first_tap else ())
 
 
 def _suspect_first(sheet: DataSheet, readings: Grid, stages: tuple[StageResult, ...]) -> str:
@@ -196,12 +203,17 @@ def _suspect_first(sheet: DataSheet, readings: Grid, stages: tuple[StageResult, 
     return stage.first if np.nanmax(error_pct) <= allowed_pct else ""
 
 
-def beside_suspect(stages: tuple[StageResult, ...], tap: str) -> tuple[StageResult, ...]:
-    """The stages with those beside a suspect tap not determinable: its instrument is what the readings accuse."""
-    why = f'what reads the tap "{tap}" is suspect'
+def beside_suspects(stages: tuple[StageResult, ...], taps: Collection[str]) -> tuple[StageResult, ...]:
+    """The stages with those beside suspect taps not determinable: an instrument is what the readings accuse."""
     return tuple(
-        replace(stage, result="not determinable", reason=why)
-        if tap and tap in {stage.first, stage.last} and stage.tolerance_pct is not None
+        replace(stage, result="not determinable", reason=suspicion(sorted({stage.first, stage.last} & set(taps))))
+        if {stage.first, stage.last} & set(taps) and stage.tolerance_pct is not None
         else stage
         for stage in stages
     )
+
+
+def suspicion(taps: Sequence[str]) -> str:
+    """That what reads one of these taps is suspect, as a clause."""
+    named = " or ".join(f'"{tap}"' for tap in taps)
+    return f"what reads the tap {named} is suspect"

@@ -13,7 +13,7 @@ from sequencer.evaluation.budget import LEAST_TUR, Basis
 from sequencer.evaluation.figures.conformity import Conformity
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.judgement import Judgement
-from sequencer.evaluation.stage_errors import Result, StageResult
+from sequencer.evaluation.stage_errors import Result, StageResult, suspicion
 
 __all__ = ["WITHOUT_U", "Evidence", "Verdict", "verdict", "worst_visit"]
 
@@ -69,8 +69,8 @@ class Evidence:
         unit: of the output.
         basis: the rule, and what is stated of the instruments.
         stages: of the chain.
-        suspect_tap: whose instrument the readings accuse, "" if none.
-        is_suspect_at_ends: what is said of that tap is so of input or output as well.
+        suspect_taps: of which the readings accuse one instrument; () if none.
+        is_suspect_at_ends: what is said of one of them is so of input or output as well.
         planned_n: how many points the plan had to read; None = not planned.
         unknown: why the uncertainty is not determinable, "" if it is.
         unfinished: why the run did not finish, "" if it did.
@@ -85,7 +85,7 @@ class Evidence:
     unit: str
     basis: Basis
     stages: tuple[StageResult, ...] = ()
-    suspect_tap: str = ""
+    suspect_taps: tuple[str, ...] = ()
     is_suspect_at_ends: bool = False
     planned_n: int | None = None
     unknown: str = ""
@@ -142,15 +142,16 @@ def _reservations(given: Evidence) -> Iterator[str]:
     if given.conformity is not None and given.unknown:
         yield f"uncertainty not determinable, {given.unknown}"
     yield from given.without_value
-    if given.suspect_tap:
-        names = [f'"{stage.name}"' for stage in given.stages if given.suspect_tap in {stage.first, stage.last}]
+    if given.suspect_taps:
+        taps = set(given.suspect_taps)
+        names = [f'"{stage.name}"' for stage in given.stages if taps & {stage.first, stage.last}]
         beside = f"stages {' and '.join(names)} are" if len(names) > 1 else f"stage {''.join(names)} is"
         yield (
-            f'what reads the tap "{given.suspect_tap}" is suspect: {beside} not determinable, and errors of theirs '
+            f"{suspicion(given.suspect_taps)}: {beside} not determinable, and errors of theirs "
             "that compensate would look the same; read that tap with another instrument"
         )
     for stage in given.stages:
-        if stage.result == "not determinable" and stage.reason and not given.suspect_tap:
+        if stage.result == "not determinable" and stage.reason and not given.suspect_taps:
             yield f'stage "{stage.name}" is not determinable: {stage.reason}'
 
 
@@ -320,11 +321,11 @@ def _bench_at_fault(given: Evidence) -> Iterator[tuple[Result, str]]:
                 f"{sized(astray_pct.max())} % of span from its setpoint: check source, reference and wiring"
             ),
         )
-    if given.suspect_tap and given.is_suspect_at_ends:
+    if given.suspect_taps and given.is_suspect_at_ends:
         yield (
             "not determinable",
             (
-                f'what reads the tap "{given.suspect_tap}" is suspect, and the errors end to end rest on it: '
+                f"{suspicion(given.suspect_taps)}, and the errors end to end rest on it: "
                 "check that instrument, or read the tap with another one"
             ),
         )

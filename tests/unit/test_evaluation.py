@@ -329,6 +329,23 @@ def test_a_tap_that_disagrees_with_both_neighbours_while_they_agree_is_suspect(j
     assert figure(found, "span error") == pytest.approx(0, abs=1e-9)
 
 
+def test_a_tap_is_suspect_though_something_else_is_wrong_around_it(judged):
+    # The tachometer reads double, and the drive turns 3 % slower: 0.97 * 2 - 1 = +94 %, 1 / 2 - 1 = -50 %, around -3 %.
+    found = judged(CHAIN, HEADER, chain_rows(tachometer=2.0, drive=0.97))
+    assert (found.suspect_tap, found.verdict.result) == ("speed", "fail")
+    assert [stage.result for stage in found.stages] == ["not determinable", "not determinable", "pass"]
+
+
+def test_where_two_taps_could_be_misread_both_are_suspect(judged):
+    # +2 % at the speed and +2 % at the end: the tachometer and the converter, or the drive and what counts the pulses.
+    found = judged(CHAIN, HEADER, chain_rows(tachometer=1.02, converter=1.02))
+    assert found.suspect_taps == ("speed", "pulse")
+    assert found.verdict.result == "fail"  # end to end, whichever it is
+    assert {stage.result for stage in found.stages} == {"not determinable"}
+    (reservation,) = found.verdict.reservations
+    assert 'the tap "speed" or "pulse" is suspect' in reservation
+
+
 def test_stage_errors_add_up_to_the_whole(judged):
     found = judged(CHAIN, HEADER, chain_rows(drive=0.999, pickup=1.0005, converter=1.001))
     # At 100 %: 0.999 * 1.0005 * 1.001 - 1 of span.

@@ -8,9 +8,9 @@ from scipy.stats import multivariate_normal
 from segments import ISOLATOR, UP_DOWN, caused, series_with
 
 from sequencer import core
+from sequencer.diagnosis.model.chain import weighing
 from sequencer.diagnosis.model.fit import Fit
 from sequencer.diagnosis.model.healthy_model import imperfections
-from sequencer.diagnosis.model.hypotheses import weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.pairs import _beside, _best, _differing
 from sequencer.evaluation.budget import Basis

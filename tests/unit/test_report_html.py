@@ -276,7 +276,7 @@ def test_text_from_outside_cannot_become_markup(field):
 
 def test_identities_remarks_cautions_and_units_cannot_become_markup():
     line = InstrumentLine(name=HOSTILE, what=HOSTILE, resource=HOSTILE, identity=HOSTILE, use=HOSTILE)
-    evil = replace(GOOD, output_unit=HOSTILE, input_unit=HOSTILE, tolerance=HOSTILE, suspect_tap=HOSTILE)
+    evil = replace(GOOD, output_unit=HOSTILE, input_unit=HOSTILE, tolerance=HOSTILE, suspect_taps=(HOSTILE,))
     page = html(
         content(evil, instruments=(line,), remarks=(HOSTILE,), cautions=(HOSTILE,), versions={HOSTILE: HOSTILE})
     )

@@ -4,8 +4,8 @@ import pytest
 from segments import UP_DOWN, segment_with
 
 from sequencer.diagnosis.diagnose import Finding, Findings
+from sequencer.diagnosis.model.chain import Weighing
 from sequencer.diagnosis.model.healthy_model import healthy
-from sequencer.diagnosis.model.hypotheses import Weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.summary import account
 
@@ -21,8 +21,8 @@ def told(*findings, segment=SEGMENT):
     ranked = tuple(
         Finding(weight=sure, causes=tuple(causes), shares=(sure,) * len(causes)) for sure, *causes in findings
     )
-    weighing = Weighing(segments=(segment,), likelihoods=(healthy(segment),), hypotheses=())
-    return account(Findings(ranked=ranked, weighing=weighing), segment.sheet)
+    weighing = Weighing(segments=(segment,), likelihoods=(healthy(segment),), chain_n=1, ways=())
+    return account(Findings(ranked=ranked, leading=ranked[:1], weighing=weighing), segment.sheet)
 
 
 BOW, LAG = hypothesis("bow"), hypothesis("lag", text="slow")

@@ -82,6 +82,12 @@ def _is_raw_gain(segment: Segment, stage: int) -> bool:
     return is_last_stage(segment, stage) and segment.after.sensor is None and abs(segment.zero_level) > 0.02
 
 
+def _is_meter_gain(segment: Segment, stage: int) -> bool:
+    """The same; or the tap lies between others that show its gain."""
+    is_between = segment.last < len(segment.sheet.taps) - 1 and segment.after.sensor is None
+    return _is_raw_gain(segment, stage) or (is_between and is_last_stage(segment, stage))
+
+
 CAUSES: tuple[Cause, ...] = (
     Cause(
         name="zero shift",
@@ -126,8 +132,8 @@ CAUSES: tuple[Cause, ...] = (
         make=_raw_gain,
         sizes=_trims(10),
         say=lambda t, s, _: f"reads {pct(t[0])} of reading too {'high' if t[0] > 0 else 'low'}",
-        check="Read the same loop with a second meter in series.",
-        applies=_is_raw_gain,
+        check="Read the same signal with a second instrument; in a loop, in series.",
+        applies=_is_meter_gain,
         is_of_bench=True,
         linear=(0,),
     ),

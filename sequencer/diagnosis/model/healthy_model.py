@@ -1,6 +1,7 @@
 """Cuts a chain into segments between the taps that were read, and says what is ordinary in each."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -45,15 +46,7 @@ def segment_between(
     """The stages between two taps, by index; -1 before = the source alone."""
     bench = PRIORS.bench
     tap = sheet.taps[after]
-    if before < 0:
-        tolerance = bench.source_frac
-    else:
-        stated = type_sheet.stage_tolerances
-        own = stated[before] if after == before + 1 else None
-        allowed, last = (type_sheet.tolerance, len(sheet.taps) - 1) if own is None else (own, after)
-        x = sheet.taps[before].value(np.linspace(0, 1, _INPUTS_N))
-        width = half_width(allowed, sheet, x, first=before, last=last) / abs(sheet.taps[last].span)
-        tolerance = float(np.nanmean(width))
+    tolerance = bench.source_frac if before < 0 else _tolerance(sheet, type_sheet, before, after)
     count = np.maximum(np.isfinite(series.raw[tap.name]).sum(axis=1), 1)
     resolution = _resolution(basis, series, tap, tolerance=tolerance)
     variance = np.full(series.visits_n, (tolerance / bench.least_part) ** 2 + resolution**2 / 12)
@@ -69,7 +62,7 @@ def segment_between(
     variance += np.where(moving(raw), bench.moving_widths * raw.std(axis=1), 0.0) ** 2
     if after == len(sheet.taps) - 1:
         variance += np.minimum(series.to_go, bench.to_go_share * tolerance) ** 2 / bench.to_go_sds**2
-    return Segment(
+    found = Segment(
         sheet=sheet,
         series=series,
         first=before,
@@ -78,6 +71,31 @@ def segment_between(
         noise=np.sqrt(variance),
         resolution=resolution,
     )
+    step = _stated(basis, sheet.taps[before]) if before >= 0 else 0.0
+    if not step:
+        return found
+    # What reads the input resolves it in steps too; they come out as the characteristic carries them.
+    carried = step * np.nan_to_num(found.ideal_swing / found.small_step)
+    return replace(found, noise=np.sqrt(variance + carried**2 / 12))
+
+
+def _tolerance(sheet: DataSheet, type_sheet: TypeSheet, before: int, after: int) -> float:
+    """Half width between two taps as fraction of the span at the second, mean over the inputs.
+
+    Of stages that each have a tolerance of their own, what they may have together: the root of the sum of squares. Else
+    that of the whole unit.
+    """
+    stated = type_sheet.stage_tolerances[before:after]
+    last = len(sheet.taps) - 1
+    parts = [(own, index, index + 1) for index, own in enumerate(stated, start=before) if own is not None]
+    if len(parts) < len(stated) or not stated:
+        parts = [(type_sheet.tolerance, before, last)]
+    x = np.linspace(0, 1, _INPUTS_N)
+    widths = [
+        half_width(allowed, sheet, sheet.taps[first].value(x), first=first, last=end) / abs(sheet.taps[end].span)
+        for allowed, first, end in parts
+    ]
+    return float(np.sqrt(sum(np.nanmean(width) ** 2 for width in widths)))
 
 
 def _written(series: Series, tap: Tap) -> float:
@@ -95,9 +113,14 @@ def _written(series: Series, tap: Tap) -> float:
 
 def _resolution(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> float:
     """Resolution of what reads a tap, as fraction of its span, stated or as written down; 0 where nothing tells."""
+    return _stated(basis, tap) or min(_written(series, tap), PRIORS.bench.coarse_share * tolerance)
+
+
+def _stated(basis: Basis, tap: Tap) -> float:
+    """Resolution that is stated of what reads a tap, as fraction of its span; 0 where none is."""
     stated = next((each for each in basis.statements if each.tap == tap.name), None)
     if stated is None or not stated.resolution:
-        return min(_written(series, tap), PRIORS.bench.coarse_share * tolerance)
+        return 0.0
     ends = tap.to_signal(np.array([tap.low, tap.high]))
     return float(stated.resolution / max(abs(ends[1] - ends[0]), _TINY))
 

@@ -1,37 +1,34 @@
-"""All that could be the matter, each weighed against the same readings: healthy, one cause, two, unknown."""
+"""All that could be the matter in one segment, each weighed against the same readings: one cause, two, unknown."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
-from instruments.datasheet import DataSheet
 from instruments.texts import is_measurable, sized
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import Fit, fit
-from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary, segment_between, segments_of
+from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
 from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
 from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
-from sequencer.diagnosis.model.series import Series
-from sequencer.diagnosis.model.transcription import Column, Slip, columns, slips
+from sequencer.diagnosis.model.transcription import Slip, slips
 from sequencer.diagnosis.noise.captured import Heard
 from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
-from sequencer.evaluation.budget import Basis
-from sequencer.inputs.type_sheet import TypeSheet
 
-__all__ = ["TINY_EFFECT", "Weighing", "weighing"]
+__all__ = ["NOISY_TOO", "TINY_EFFECT", "Base", "base_of", "caused", "of_segment", "unknown"]
 
 TINY_EFFECT = PRIORS.trying.tiny_effect
 """What accounts for less than this share of the tolerance is never why a unit failed."""
 
-_NOISY_TOO = PRIORS.scatter.noisy_too_nats
+NOISY_TOO = PRIORS.scatter.noisy_too_nats
+"""Log probability that beside a cause the readings scatter by more than is ordinary."""
+
 # What is unknown: how large it is, in tolerances; orders of its curve, of both ways and of each; how far out it is
 # looked at; steps of its walk; decimals by which places are one.
 _SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
@@ -40,16 +37,7 @@ _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Weighing:
-    """Segments of a chain with the likelihoods of a good unit, and every hypothesis."""
-
-    segments: tuple[Segment, ...]
-    likelihoods: tuple[Likelihood, ...]
-    hypotheses: tuple[Hypothesis, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Base:
+class Base:
     """A segment with what a good unit would make of it.
 
     Attributes:
@@ -84,7 +72,7 @@ class _Base:
     @property
     def noisy(self) -> float:
         """What a scatter beyond the ordinary gains for a cause, which did not foretell it."""
-        return max(max(self.within_noisy - self.within, 0.0) + self.heard.other() + _NOISY_TOO, 0.0)
+        return max(max(self.within_noisy - self.within, 0.0) + self.heard.other() + NOISY_TOO, 0.0)
 
     def own_noise(self, cause: Cause) -> KindOfNoise | None:
         """The kind of noise that a cause makes of itself; None where no capture shows it."""
@@ -104,50 +92,17 @@ class _Base:
         return max(self.largest_single, self.heard.largest)
 
 
-_UNREAD = Hypothesis(
-    name="unknown", place="", segment=-1, log_odds=0.0, weight=1.0,
-    text="no reading bears on it", check="Read the output beside the input.",
-)  # fmt: skip
-
-
-def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Weighing:
-    """Every hypothesis for the readings of a unit.
-
-    Args:
-        series: the readings.
-        sheet: of the unit.
-        type_sheet: its tolerances.
-        basis: what is stated of the instruments; resolutions are taken from it.
-    """
-    segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
-    bases = [_base(number, segment) for number, segment in enumerate(segments)]
-    found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
-    for before, after in pairwise(bases):
-        if min(before.largest, after.largest) >= PRIORS.trying.near_share:
-            around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
-            found += _liars(before, after, _base(-1, around))
-    for column in columns(series, sheet):
-        meant = [
-            _base(number, each)
-            for number, each in enumerate(segments_of(column.series, sheet, type_sheet, basis))
-            if each.is_read.any()
-        ]
-        found.append(_column(column, meant, bases))
-    return Weighing(
-        segments=tuple(segments), likelihoods=tuple(base.likelihood for base in bases), hypotheses=tuple(found)
-    )
-
-
-def _base(number: int, segment: Segment) -> _Base:
+def base_of(number: int, segment: Segment) -> Base:
+    """A segment weighed as that of a good unit; `number` is its index."""
     T, is_read = segment.tolerance, segment.is_read
     likelihood = healthy(segment)
     residual = (segment.y - segment.ideal)[is_read]
     single = np.abs(segment.raw - segment.ideal[:, np.newaxis])[is_read]
-    return _Base(
+    return Base(
         number=number,
         segment=segment,
         likelihood=likelihood,
-        loose=likelihood.loosened(_NOISY_TOO),
+        loose=likelihood.loosened(NOISY_TOO),
         within=within_white(segment),
         within_noisy=within_white(segment, is_noisy=True),
         mean=float(likelihood.weigh(residual).log_likelihood[0]),
@@ -157,7 +112,7 @@ def _base(number: int, segment: Segment) -> _Base:
     )
 
 
-def _unknown(segment: Segment) -> float:
+def unknown(segment: Segment) -> float:
     """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
     y = np.clip(2 * segment.ideal - 1, -_FAR_OUT, _FAR_OUT)[segment.is_read]
     way = segment.series.direction[segment.is_read]
@@ -180,7 +135,7 @@ def _unknown(segment: Segment) -> float:
     return float(logsumexp(np.array(found) - np.log(len(found))))
 
 
-def _of_segment(base: _Base) -> list[Hypothesis]:
+def of_segment(base: Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
     if max(base.largest, base.farthest) < TINY_EFFECT:
@@ -205,7 +160,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
         return found
     if segment.series.is_keyed:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
-    singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
+    singles = [caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max(singles, key=lambda each: each.log_odds, default=vague[0])
@@ -219,7 +174,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     return [each for each in found if not _explains_nothing(each, base)]
 
 
-def _explains_nothing(found: Hypothesis, base: _Base) -> bool:
+def _explains_nothing(found: Hypothesis, base: Base) -> bool:
     """What is left is beyond any noise that is reckoned with: a cause that gives less of it is no likelier for that."""
     if found.predicted is None:
         return False
@@ -227,7 +182,7 @@ def _explains_nothing(found: Hypothesis, base: _Base) -> bool:
     return float(np.median(np.abs(left))) > PRIORS.trying.hopeless_sds * float(np.median(base.segment.noise))
 
 
-def _fits(base: _Base, floor: float) -> Iterator[Fit]:
+def _fits(base: Base, floor: float) -> Iterator[Fit]:
     """Each cause at each stage that can have it."""
     segment = base.segment
     is_last = segment.last == len(segment.sheet.taps) - 1
@@ -242,7 +197,7 @@ def _fits(base: _Base, floor: float) -> Iterator[Fit]:
                 yield found
 
 
-def _noisy_run(base: _Base) -> float:
+def _noisy_run(base: Base) -> float:
     """Log odds of the run alone, if it has noise of a kind that is not named."""
     segment = base.segment
     loose = Likelihood(segment.noise[segment.is_read], imperfections(segment), width=PRIORS.scatter.loose_log_width)
@@ -250,7 +205,7 @@ def _noisy_run(base: _Base) -> float:
     return mean + max(base.within_noisy, base.within) - base.log_evidence
 
 
-def _noise(base: _Base, kinds: list[Scatter]) -> Hypothesis:
+def _noise(base: Base, kinds: list[Scatter]) -> Hypothesis:
     """Noise of a kind that is none of these."""
     segment = base.segment
     sd = segment.series.sd[segment.after.name]
@@ -274,12 +229,12 @@ def _noise(base: _Base, kinds: list[Scatter]) -> Hypothesis:
     )
 
 
-def _strange(base: _Base) -> Hypothesis:
+def _strange(base: Base) -> Hypothesis:
     return Hypothesis(
         name="unknown",
         place=base.segment.name,
         segment=base.number,
-        log_odds=_unknown(base.segment) - base.mean,
+        log_odds=unknown(base.segment) - base.mean,
         weight=PRIORS.unknown.weight,
         parameters_n=PRIORS.unknown.parameters_n,
         effect=base.largest,
@@ -288,7 +243,8 @@ def _strange(base: _Base) -> Hypothesis:
     )
 
 
-def _caused(found: Fit, base: _Base) -> Hypothesis:
+def caused(found: Fit, base: Base) -> Hypothesis:
+    """A cause with its best sizes, in words."""
     cause, segment = found.cause, base.segment
     return Hypothesis(
         name=cause.name,
@@ -310,8 +266,8 @@ def _caused(found: Fit, base: _Base) -> Hypothesis:
     )
 
 
-def _source(cause: Cause, base: _Base) -> Hypothesis:
-    found = _caused(fit(replace(cause, place="input"), base.segment, 0, base.likelihood), base)
+def _source(cause: Cause, base: Base) -> Hypothesis:
+    found = caused(fit(replace(cause, place="input"), base.segment, 0, base.likelihood), base)
     return replace(
         found,
         name="source error",
@@ -323,7 +279,7 @@ def _source(cause: Cause, base: _Base) -> Hypothesis:
     )
 
 
-def _scatter(found: Scatter, base: _Base) -> Hypothesis:
+def _scatter(found: Scatter, base: Base) -> Hypothesis:
     return Hypothesis(
         name=found.kind.fault,
         place=base.segment.after.name,
@@ -339,7 +295,7 @@ def _scatter(found: Scatter, base: _Base) -> Hypothesis:
     )
 
 
-def _slip(slip: Slip, base: _Base) -> Hypothesis:
+def _slip(slip: Slip, base: Base) -> Hypothesis:
     return Hypothesis(
         name=slip.name,
         place=base.segment.after.name,
@@ -348,47 +304,5 @@ def _slip(slip: Slip, base: _Base) -> Hypothesis:
         weight=PRIORS.weights.slip,
         text=slip.text,
         check=slip.check,
-        is_of_bench=True,
-    )
-
-
-def _column(column: Column, meant: list[_Base], bases: list[_Base]) -> Hypothesis:
-    """All readings as they were meant, of a good unit or of one that has something else besides.
-
-    No factor stretches the evidence: the digits are the same, whatever unit stands above them.
-    """
-    healthy_too = sum(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within for each in meant)
-    return Hypothesis(
-        name=column.name,
-        place=column.tap,
-        segment=bases[-1].number,
-        log_odds=healthy_too - sum(base.log_evidence for base in bases),
-        weight=column.weight,
-        text=column.text,
-        check=column.check,
-        is_of_bench=True,
-    )
-
-
-def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:
-    """A tap between two others whose instrument alone is wrong: around it the chain is in order."""
-    segment = before.segment
-    chain = around.log_evidence - before.log_evidence - after.log_evidence
-    tap = segment.after.name
-    if segment.first >= 0:
-        for cause in CAUSES:
-            if cause.place == "reading" and cause.applies(segment, segment.last - 1):
-                found = fit(cause, segment, segment.last - 1, before.likelihood)
-                hypothesis = _caused(found, before)
-                yield replace(hypothesis, log_odds=found.log_evidence + before.within + chain)
-    yield Hypothesis(
-        name="instrument",
-        place=tap,
-        segment=before.number,
-        log_odds=_unknown(segment) + before.within + chain,
-        weight=PRIORS.weights.instrument,
-        parameters_n=PRIORS.unknown.parameters_n,
-        text=f'what reads the tap "{tap}" disagrees with all others, which agree with each other',
-        check=f'Read the tap "{tap}" with a second instrument.',
         is_of_bench=True,
     )

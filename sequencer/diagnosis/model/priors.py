@@ -253,6 +253,16 @@ class Pairs:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Chain:
+    """What is wrong at several places of a chain."""
+
+    another: float = 0.1
+    """How often another place is wrong beside a first one: chains are tried as they are found."""
+    besides_n: int = 4
+    """So many faults of the stages around a misread tap are tried beside it: the likeliest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Transcription:
     """Slips of a person who writes readings down."""
 
@@ -282,6 +292,7 @@ class Priors:
     unknown: Unknown = Unknown()
     weights: Weights = Weights()
     pairs: Pairs = Pairs()
+    chain: Chain = Chain()
     transcription: Transcription = Transcription()
 
 

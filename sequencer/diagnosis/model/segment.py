@@ -13,10 +13,10 @@ from sequencer.diagnosis.model.series import Series, moving
 
 __all__ = ["Act", "Equation", "Place", "Segment"]
 
-Place: TypeAlias = Literal["value", "sensor", "input", "shape", "output", "level", "reading"]
-"""Where along a stage something acts: on the value at the tap before it, on that as a fraction of the range, before and
-after it is scaled, instead of its characteristic, on its output as a fraction, on the level at the tap after it, on
-what is read there."""
+Place: TypeAlias = Literal["misread", "value", "sensor", "input", "shape", "output", "level", "reading"]
+"""Where along a stage something acts: on what was read at the tap before it, on the value there, on that as a fraction
+of the range, before and after it is scaled, instead of its characteristic, on its output as a fraction, on the level at
+the tap after it, on what is read there."""
 
 Equation: TypeAlias = Callable[[FloatArray], FloatArray]
 _ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "level")
@@ -164,7 +164,12 @@ class Segment:
 
     def predict(self, acts: Sequence[Act], *, moved: float = 0.0) -> FloatArray:
         """Output fraction with something wrong; shape (candidates, visits). `moved` is added to the input."""
-        frac = self.x[np.newaxis, :] + moved
+        frac = self.x[np.newaxis, :]
+        for act in acts:
+            if act.place == "misread":
+                before = self.sheet.taps[self.first]
+                frac = before.fraction(act.equation(before.value(frac)))
+        frac = frac + moved
         for index in self.stages:
             frac = self._through(index, frac, acts)
         if self.first < 0:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from instruments.texts import sized
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.stage_errors import suspicion
 from sequencer.inputs.step import registry
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs
@@ -82,8 +83,9 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
     lines += wrapped(words.headline(content, minus=MINUS), width, then="  ")
     if content.findings is not None and content.findings.is_fault:
         told = content.findings
-        for label, text in (("stage", told.stage), ("cause", told.cause), ("check", told.check)):
-            lines += wrapped(text, width, first=f"{label}: ", then="       ")
+        for part in told.stages or (told,):
+            for label, text in (("stage", part.stage), ("cause", part.cause), ("check", part.check)):
+                lines += wrapped(text, width, first=f"{label}: ", then="       ")
     lines += wrapped(content.advice or "nothing", width, first="do: ", then="    ")
     if found is not None:
         lines += wrapped(found.verdict.rule, width, first="rule: ", then="      ")
@@ -151,8 +153,8 @@ def _stages(evaluation: Evaluation, width: int) -> list[str]:
         allowed = "" if stage.tolerance_pct is None else f", tolerance +/-{sized(stage.tolerance_pct)}"
         text = f"{stage.name} ({stage.first} to {stage.last}): {worst}{place}{allowed}: {stage.result}"
         lines += wrapped(text, width, first="  ", then="    ")
-    if evaluation.suspect_tap:
-        lines += wrapped(f'what reads the tap "{evaluation.suspect_tap}" is suspect', width, first="  ", then="    ")
+    if evaluation.suspect_taps:
+        lines += wrapped(suspicion(evaluation.suspect_taps), width, first="  ", then="    ")
     return lines
 
 

@@ -1,0 +1,276 @@
+"""What is wrong over the whole chain: each stage by itself, or together with a tap between two that is misread.
+
+Between taps that were read the stages are independent, except for what an instrument that misreads a tap does to both
+its neighbours. So the chain is cut into runs of segments, each healthy or wrong in one of its ways, and all cuts are
+summed, forward and backward.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+
+from instruments.datasheet import DataSheet, FloatArray
+from sequencer.diagnosis.model.catalogue import CAUSES
+from sequencer.diagnosis.model.cause import Cause
+from sequencer.diagnosis.model.fit import fit
+from sequencer.diagnosis.model.healthy_model import segment_between, segments_of
+from sequencer.diagnosis.model.hypotheses import NOISY_TOO, Base, base_of, caused, of_segment, unknown
+from sequencer.diagnosis.model.hypothesis import Hypothesis
+from sequencer.diagnosis.model.likelihood import Likelihood
+from sequencer.diagnosis.model.priors import PRIORS
+from sequencer.diagnosis.model.segment import Equation, Segment
+from sequencer.diagnosis.model.series import Series
+from sequencer.diagnosis.model.transcription import Column, columns
+from sequencer.evaluation.budget import Basis
+from sequencer.inputs.type_sheet import TypeSheet
+
+__all__ = ["Way", "Weighing", "likeliest", "log_sums", "weighing"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """How a run of neighbouring segments can be wrong.
+
+    Attributes:
+        first: index of its first segment.
+        end: index behind its last one.
+        parts: what is wrong: one hypothesis, or a tap that is misread and a fault in one of the stages beside it.
+        log_odds: of all of it, against segments that are all healthy.
+    """
+
+    first: int
+    end: int
+    parts: tuple[Hypothesis, ...]
+    log_odds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Weighing:
+    """Segments of a chain with the likelihoods of a good unit, and every way in which they can be wrong.
+
+    Attributes:
+        segments: of the chain, in order; behind them those that join two around a tap that may be misread.
+        likelihoods: of a good unit, one for each of the segments.
+        chain_n: how many of the segments are the chain.
+        ways: of all runs.
+    """
+
+    segments: tuple[Segment, ...]
+    likelihoods: tuple[Likelihood, ...]
+    chain_n: int
+    ways: tuple[Way, ...]
+
+    @cached_property
+    def hypotheses(self) -> tuple[Hypothesis, ...]:
+        """Every part of every way, once."""
+        return tuple({id(part): part for way in self.ways for part in way.parts}.values())
+
+    def log_priors(self) -> FloatArray:
+        """Log prior of each way beside the others: as its causes are common, and rarer for each place that is wrong."""
+        weights = sum(way.parts[0].weight for way in self.ways if len(way.parts) == 1)
+        rarer = np.log(PRIORS.chain.another)
+        return np.array([
+            sum(np.log(part.weight / weights) for part in way.parts) + rarer * (len(way.parts) - 1) for way in self.ways
+        ])  # fmt: skip
+
+
+_UNREAD = Hypothesis(
+    name="unknown", place="", segment=-1, log_odds=0.0, weight=1.0,
+    text="no reading bears on it", check="Read the output beside the input.",
+)  # fmt: skip
+
+
+def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> Weighing:
+    """Every way in which a unit can be wrong, weighed against its readings.
+
+    Args:
+        series: the readings.
+        sheet: of the unit.
+        type_sheet: its tolerances.
+        basis: what is stated of the instruments; resolutions are taken from it.
+    """
+    bases = _bases(series, sheet, type_sheet, basis)
+    ways = [
+        Way(first=base.number, end=base.number + 1, parts=(found,), log_odds=found.log_odds)
+        for base in bases
+        for found in of_segment(base)
+    ]
+    arounds: list[Base] = []
+    for before, after in pairwise(bases):
+        if min(before.largest, after.largest) >= PRIORS.trying.near_share:
+            also_read = _only_where(series, before.segment.after.name, after.segment.after.name)
+            segment = segment_between(also_read, sheet, type_sheet, basis, before.segment.first, after.segment.last)
+            around = base_of(len(bases) + len(arounds), segment)
+            arounds.append(around)
+            ways += _misread(before, after, around)
+    for column in columns(series, sheet):
+        found = _column(column, _bases(column.series, sheet, type_sheet, basis), bases)
+        ways.append(Way(first=0, end=len(bases), parts=(found,), log_odds=found.log_odds))
+    all_bases = [*bases, *arounds]
+    return Weighing(
+        segments=tuple(base.segment for base in all_bases),
+        likelihoods=tuple(base.likelihood for base in all_bases),
+        chain_n=max(len(bases), 1),
+        ways=tuple(ways) or (Way(first=0, end=max(len(bases), 1), parts=(_UNREAD,), log_odds=0.0),),
+    )
+
+
+def _bases(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Basis) -> list[Base]:
+    segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
+    return [base_of(number, segment) for number, segment in enumerate(segments)]
+
+
+def _only_where(series: Series, tap: str, other: str) -> Series:
+    """The readings of the other tap only where this one was read: more readings are no argument for an explanation."""
+    value = np.where(np.isfinite(series.value[tap]), series.value[other], np.nan)
+    return replace(series, value=series.value | {other: value})
+
+
+def _misread(before: Base, after: Base, around: Base) -> Iterator[Way]:
+    """A tap between two others that is misread: both its neighbours are in order, or one is wrong in its own way."""
+    of_both = before.log_evidence + after.log_evidence
+    alike: dict[str, list[tuple[tuple[Hypothesis, ...], float]]] = {}
+    besides = sorted(of_segment(around), key=lambda each: -each.log_odds - np.log(each.weight))
+    for beside in (None, *besides[: PRIORS.chain.besides_n]):
+        for parts, evidence in _misreadings(before, after, around, beside):
+            alike.setdefault(parts[0].name, []).append((parts, evidence - of_both))
+    for found in alike.values():
+        # One cause, whatever is wrong beside it: with the sizes that suit the readings best.
+        best = max(found, key=lambda each: each[1])[0][0]
+        for parts, odds in found:
+            yield Way(first=before.number, end=after.number + 1, parts=(best, *parts[1:]), log_odds=odds)
+
+
+def _misreadings(
+    before: Base, after: Base, around: Base, beside: Hypothesis | None
+) -> Iterator[tuple[tuple[Hypothesis, ...], float]]:
+    """What can be wrong with what reads a tap, with what is wrong beside it, and the log evidence of all readings."""
+    segment, tap = before.segment, before.segment.after.name
+    rest = () if beside is None else (beside,)
+    # Past the tap: what it shows says nothing of what goes on behind it.
+    past = around.log_evidence + sum(each.log_odds for each in rest)
+    for cause in CAUSES if segment.first >= 0 else ():
+        if cause.place != "reading" or not cause.applies(segment, segment.last - 1):
+            continue
+        undone = _undone(cause, segment)
+        if undone is not None:
+            yield from _seen_by_both(cause, undone, before, after, beside)
+        else:
+            found = fit(cause, segment, segment.last - 1, before.likelihood)
+            yield (caused(found, before), *rest), found.log_evidence + before.within + past
+    nearer = after if segment.first < 0 or after.segment.tolerance < segment.tolerance else before
+    instrument = Hypothesis(
+        name="instrument",
+        place=tap,
+        segment=nearer.number,
+        log_odds=0.0,
+        weight=PRIORS.weights.instrument,
+        parameters_n=PRIORS.unknown.parameters_n,
+        text=f'what reads the tap "{tap}" disagrees with the taps around it',
+        check=f'Read the tap "{tap}" with a second instrument.',
+        is_of_bench=True,
+    )
+    yield (instrument, *rest), unknown(nearer.segment) + before.within + past
+
+
+def _seen_by_both(
+    cause: Cause, undone: Cause, before: Base, after: Base, beside: Hypothesis | None
+) -> Iterator[tuple[tuple[Hypothesis, ...], float]]:
+    """A misreading that shows in both stages beside the tap: its sizes from the one, the other as these leave it."""
+    looks = ((before, cause, before.segment.last - 1), (after, undone, before.segment.last))
+    if beside is None:
+        shows, other = sorted(looks, key=lambda each: each[0].segment.tolerance)
+    elif beside.fit is None:
+        return
+    else:  # what is wrong beside it hides its sizes in that stage
+        wrong = beside.fit.stage
+        other, shows = sorted(looks, key=lambda each: wrong not in each[0].segment.stages)
+    base, as_seen, stage = shows
+    found = fit(as_seen, base.segment, stage, base.likelihood)
+    lie = caused(replace(found, cause=cause), base)
+    lie = replace(lie, place=before.segment.after.name, text=cause.say(found.theta, before.segment, stage))
+    left, as_left, at = other
+    act = as_left.act(found.theta[np.newaxis], left.segment, at)
+    known = found.log_evidence + before.within + after.within
+    if beside is None:
+        rest = (left.segment.y - left.segment.predict((act,)))[:, left.segment.is_read]
+        yield (lie,), known + float(left.likelihood.weigh(rest).log_likelihood[0])
+    elif beside.fit is not None:
+        too = fit(beside.fit.cause, left.segment, beside.fit.stage, left.loose, (act,))
+        yield (lie, caused(too, left)), known + too.log_evidence
+
+
+def _undone(cause: Cause, segment: Segment) -> Cause | None:
+    """What is misread at the tap before a stage, as what the stage is given in truth; None where nothing tells that."""
+
+    def make(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
+        shown = cause.make(theta, segment, segment.last - 1)
+
+        def truth(value: FloatArray) -> FloatArray:
+            offset = shown(np.zeros_like(value))
+            return (value - offset) / (shown(np.ones_like(value)) - offset)
+
+        return truth
+
+    start = cause.sizes(segment, segment.last - 1).start
+    value = np.nan_to_num(segment.after.value(segment.y))[np.newaxis]
+    shown = cause.make(start, segment, segment.last - 1)(np.broadcast_to(value, (len(start), value.size)))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        back = make(start, segment, 0)(shown)
+    # Readings of which many mean the same cannot be read backwards.
+    is_whole = np.allclose(back, value, atol=1e-9 * float(np.abs(value).max()))
+    return replace(cause, place="misread", make=make) if is_whole else None
+
+
+def _column(column: Column, meant: Sequence[Base], bases: Sequence[Base]) -> Hypothesis:
+    """All readings as they were meant, of a good unit or of one that has something else besides.
+
+    No factor stretches the evidence: the digits are the same, whatever unit stands above them.
+    """
+    healthy_too = sum(max(each.mean, unknown(each.segment) + NOISY_TOO) + each.within for each in meant)
+    return Hypothesis(
+        name=column.name,
+        place=column.tap,
+        segment=bases[-1].number,
+        log_odds=healthy_too - sum(base.log_evidence for base in bases),
+        weight=column.weight,
+        text=column.text,
+        check=column.check,
+        is_of_bench=True,
+    )
+
+
+def log_sums(spans: Sequence[tuple[int, int, float]], length: int) -> tuple[FloatArray, FloatArray]:
+    """Log sums over all cuts of the segments before, and from, each joint between two of them.
+
+    Args:
+        spans: first and end of each run that is wrong, and its log weight; a healthy segment weighs 1.
+        length: how many segments.
+
+    Returns:
+        Two arrays of shape (length + 1,): over the segments before each joint, and over those from it.
+    """
+    forward, backward = np.zeros(length + 1), np.zeros(length + 1)
+    for joint in range(1, length + 1):
+        into = [forward[first] + weight for first, end, weight in spans if end == joint]
+        forward[joint] = np.logaddexp.reduce([forward[joint - 1], *into])
+    for joint in range(length - 1, -1, -1):
+        onward = [weight + backward[end] for first, end, weight in spans if first == joint]
+        backward[joint] = np.logaddexp.reduce([backward[joint + 1], *onward])
+    return forward, backward
+
+
+def likeliest(spans: Sequence[tuple[int, int, float]], length: int) -> tuple[int, ...]:
+    """Indices of the runs that are wrong in the likeliest cut of all, in order; arguments as those of `log_sums`."""
+    best: list[tuple[float, tuple[int, ...]]] = [(0.0, ())]
+    for joint in range(1, length + 1):
+        into = [
+            (best[first][0] + weight, (*best[first][1], index))
+            for index, (first, end, weight) in enumerate(spans)
+            if end == joint
+        ]
+        best.append(max((best[joint - 1], *into), key=lambda each: each[0]))
+    return best[length][1]

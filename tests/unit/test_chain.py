@@ -1,0 +1,90 @@
+"""What is wrong over a whole chain: sums over all cuts against trying each, and faults at several places at once."""
+
+from itertools import chain, combinations
+
+import numpy as np
+import pytest
+from fleet import CHAIN, measured, prepared
+
+from instruments.simulated.faults import fault
+from sequencer.diagnosis.diagnose import diagnose
+from sequencer.diagnosis.model.chain import likeliest, log_sums
+from sequencer.diagnosis.summary import account
+
+SPANS = [(0, 1, 0.7), (1, 2, -0.4), (1, 3, 1.9), (2, 3, 0.2), (0, 2, -1.5), (2, 3, 1.1)]
+
+
+def cuts(spans, first, end):
+    """Every set of runs between two joints that do not overlap, by trying all sets."""
+    inside = [each for each in range(len(spans)) if first <= spans[each][0] and spans[each][1] <= end]
+    sets = chain.from_iterable(combinations(inside, count) for count in range(len(inside) + 1))
+    for chosen in sets:
+        covered = [segment for each in chosen for segment in range(*spans[each][:2])]
+        if len(covered) == len(set(covered)):
+            yield chosen
+
+
+def weight(chosen):
+    return sum(SPANS[each][2] for each in chosen)
+
+
+def test_sums_over_all_cuts_are_those_of_trying_each():
+    forward, backward = log_sums(SPANS, 3)
+    for joint in range(4):
+        assert forward[joint] == pytest.approx(np.log(sum(np.exp(weight(each)) for each in cuts(SPANS, 0, joint))))
+        assert backward[joint] == pytest.approx(np.log(sum(np.exp(weight(each)) for each in cuts(SPANS, joint, 3))))
+
+
+def test_the_likeliest_cut_is_the_best_of_all():
+    assert likeliest(SPANS, 3) == max(cuts(SPANS, 0, 3), key=weight) == (0, 2)
+    assert likeliest([(0, 1, -0.1)], 2) == ()
+
+
+def findings_of(*faults, result="fail"):
+    table = measured(CHAIN, faults, seed=7)
+    planned, basis = prepared(CHAIN)
+    return diagnose(table, planned.sequence.sheet, result=result, basis=basis), planned.sequence.sheet.datasheet()
+
+
+SLIP = fault("slip", slip_pct=3)
+SPAN = fault("span error", span_pct=2)
+
+
+@pytest.mark.parametrize(
+    ("faults", "named"),
+    [
+        ((SLIP, SPAN), {"drive": "slip", "converter": "span error"}),
+        ((SLIP, fault("tachometer marks", factor=2)), {"drive": "slip", "speed": "tachometer marks"}),
+        ((SPAN, fault("tachometer marks", factor=0.5)), {"converter": "span error", "speed": "tachometer marks"}),
+        (
+            (fault("pulses per revolution wrong", actual=59, expected=60), SPAN),
+            {"pickup": "pulses per revolution wrong", "converter": "span error"},
+        ),
+        (
+            (SLIP, fault("pulses per revolution wrong", actual=50, expected=60), SPAN),
+            {"drive": "slip", "pickup": "pulses per revolution wrong", "converter": "span error"},
+        ),
+    ],
+    ids=["two stages", "misread before", "misread behind", "neighbours", "three stages"],
+)
+def test_every_place_that_something_is_wrong_at_is_named(faults, named):
+    found, sheet = findings_of(*faults)
+    told = account(found, sheet)
+    assert {each.stage.split(" (")[0] for each in told.stages} == set(named)
+    assert all(each.weight > 0.5 for each in found.leading)
+    names = {each.best.place: each.names for each in found.leading}
+    assert all(name in names[place] for place, name in named.items())
+
+
+def test_the_place_that_most_of_the_error_comes_from_is_named_first():
+    found, sheet = findings_of(fault("slip", slip_pct=1.5), SPAN)
+    assert [each.stage for each in account(found, sheet).stages] == ["converter", "drive"]
+    # What is misread between the ends is not in what comes out, however much it is.
+    found, sheet = findings_of(SLIP, fault("tachometer marks", factor=2))
+    assert [each.stage for each in account(found, sheet).stages] == ["drive", "speed (bench, not the unit)"]
+
+
+def test_a_good_chain_has_no_fault():
+    found, sheet = findings_of(result="pass")
+    assert not account(found, sheet).is_fault
+    assert found.leading[0].weight > 0.9

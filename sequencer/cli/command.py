@@ -235,13 +235,14 @@ def risk_command(
     """
     import dataclasses  # noqa: PLC0415
 
+    from instruments.texts import COMPUTED_DIGITS, json_value  # noqa: PLC0415
     from instruments.units import magnitude, quantity  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
     found = core.risk(core.plan(sequence, named_bench(bench, faults, seed)), in_tolerance=share)
     if as_json:
-        print_json(dataclasses.asdict(found))
+        print_json(json_value(dataclasses.asdict(found), digits=COMPUTED_DIGITS))
         return
     from sequencer.reports.terminal import risk_text  # noqa: PLC0415
 

@@ -13,8 +13,7 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError, nearest
-from instruments.texts import from_cell
-from instruments.units import to_digits
+from instruments.texts import from_cell, to_digits
 from sequencer.inputs.step import roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
 from sequencer.readings.csv_plausibility import Row, setpoint_column, table_doubts

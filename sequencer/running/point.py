@@ -14,7 +14,7 @@ from instruments.datasheet import Tap
 from instruments.entry import Doubting
 from instruments.errors import NoReadingError
 from instruments.roles import Receiver, Sample
-from instruments.units import to_digits
+from instruments.texts import to_digits
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.events import PointSettled, ReadingTaken, SampleTaken
 from sequencer.running.logbook import Logbook

@@ -13,7 +13,7 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
 from instruments.texts import counted
-from sequencer.evaluation.budget import Basis, budget, is_own, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.budget import NO_BOUND, Basis, budget, is_own, is_scatter_unknown, scatter_of_means
 from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.figures.contributions import Contribution
@@ -22,7 +22,7 @@ from sequencer.evaluation.figures.errors_in_variables import KnownUncertaintyLin
 from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
-from sequencer.evaluation.figures.uncertainty import Budget
+from sequencer.evaluation.figures.uncertainty import NO_SENSITIVITY, Budget
 from sequencer.evaluation.judgement import (
     BoolArray,
     Judgement,
@@ -306,7 +306,8 @@ def _why_unknown(stated: Budget | None, is_visited: BoolArray, visits: pd.DataFr
     if stated is None:
         return ""
     places = np.argwhere(is_visited)[visits["is_judged"].to_numpy()]
-    return next((reason for at in places if (reason := stated.reason(*at.tolist()))), "")
+    reason = next((reason for at in places if (reason := stated.reason(*at.tolist()))), "")
+    return NO_BOUND if reason.endswith(NO_SENSITIVITY) else reason
 
 
 def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:

@@ -36,7 +36,7 @@ from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.stage_errors import StageResult, beside_suspect, stage_results, suspect
 from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
 from sequencer.evaluation.verdict import Evidence, verdict
-from sequencer.inputs.step import JUDGED_ROLES
+from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 from sequencer.inputs.tolerance import half_width, with_floor
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.readings.table import Grid, grid, valid_rows
@@ -319,7 +319,7 @@ def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
     for (role, _, direction, _, tap), part in rows.groupby(["role", "cycle", "direction", "point", "tap"]):
         empty = int(part["value"].isna().sum())
         where = f"{round(part['setpoint_pct'].iloc[0], 2) + 0.0:g} %{f' {direction}scale' if direction else ''}"
-        if role == "end pair" and empty == len(part) and tap == sheet.taps[-1].name:
+        if role == END_PAIR and empty == len(part) and tap == sheet.taps[-1].name:
             said[f"the second reading of the end pair at {where} gave no value"] = None
         elif 0 < empty < len(part):
             said[f'{empty} of {counted(len(part), "reading")} of "{tap}" at {where} gave no value'] = None

@@ -10,6 +10,7 @@ from instruments.errors import PlanError
 from instruments.units import Span, is_alike, magnitude, show
 from instruments.wiring import Wire
 from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.step import READING
 from sequencer.planning.points import Point, Visit
 
 __all__ = [
@@ -96,7 +97,7 @@ def refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> No
 
 def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
     """Figures are those of one step: a second one would be read for nothing, and none gives no verdict."""
-    reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == "reading"))
+    reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == READING))
     if len(reads) != 1:
         raise PlanError(
             f"{len(reads)} steps of this sequence take readings",

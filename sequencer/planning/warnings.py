@@ -11,6 +11,7 @@ from sequencer.evaluation.budget import LEAST_TUR, NO_BOUND
 from sequencer.evaluation.judgement import NEGLIGIBLE_FRAC
 from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.step import READING
 from sequencer.inputs.tolerance import with_floor
 from sequencer.planning.points import Point
 
@@ -38,7 +39,7 @@ def warnings_of(
 
 def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[Point]) -> Iterator[str]:
     """Where the tolerance asks more than the bench can resolve."""
-    reading = [point for point in points if point.role == "reading"]
+    reading = [point for point in points if point.role == READING]
     last = sheet.taps[-1]
     nothing = NEGLIGIBLE_FRAC * abs(last.span)
     short = [point for point in reading if not point.tolerance > max(_told(point), nothing)]

@@ -133,6 +133,12 @@ class Characteristic:
         part = np.clip(np.searchsorted(table[:, 0], x, side="right") - 1, 0, len(table) - 2)
         return np.asarray((np.diff(table[:, 1]) / np.diff(table[:, 0]))[part])
 
+    def has_no_slope(self, low_frac: FloatArray, high_frac: FloatArray) -> npt.NDArray[np.bool_]:
+        """True where the slope has no bound somewhere from `low_frac` to `high_frac`: at 0 of a root that goes on."""
+        if self.kind != "square root" or self.cut_off_frac:
+            return np.zeros(np.shape(low_frac), dtype=np.bool_)
+        return np.asarray((np.minimum(low_frac, high_frac) <= 0) & (np.maximum(low_frac, high_frac) >= 0))
+
     def is_cut_off(self, x_frac: FloatArray) -> npt.NDArray[np.bool_]:
         """True where the input lies below the low-flow cut-off; such a point says nothing of conformity."""
         x = np.asarray(x_frac, dtype=np.float64)

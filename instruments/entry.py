@@ -5,7 +5,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from instruments.units import is_alike, magnitude, quantity, without_conversion_rest
+from instruments.texts import to_digits
+from instruments.units import is_alike, magnitude, quantity
 
 __all__ = ["OVERLOAD", "Doubt", "Doubting", "entry"]
 
@@ -47,4 +48,4 @@ def entry(text: str, unit: str) -> float:
     value = magnitude(level, unit)
     if value == level.magnitude:  # in the unit asked for: to the last digit as it was typed
         return value
-    return without_conversion_rest(value, is_temperature=is_alike(unit, "K"))
+    return to_digits(value, scale=abs(value) + 273.15 if is_alike(unit, "K") else 0.0)  # changed by way of kelvin

@@ -33,7 +33,8 @@ class Person:
 
     def __init__(self, operator: Operator) -> None:
         self._operator = operator
-        self.correct: Callable[[], str] | None = None
+        self.correct: Callable[[], str] | None = None  # the reading before
+        self.set_again: Callable[[], str] | None = None  # what was set before, as long as nothing was read
 
     @classmethod
     def of(cls, operator: "Operator | Person") -> Self:
@@ -45,8 +46,12 @@ class Person:
         return self._operator.ask(question)
 
     def back(self) -> str:
-        """Ask for the entry before again, at whatever meter it was read; returns what became of it."""
-        return NOTHING_BEFORE if self.correct is None else self.correct()
+        """Ask for the entry before again, at whatever meter it was read; returns what became of it.
+
+        Before the first reading it is what was to be set that is asked for again.
+        """
+        again = self.correct or self.set_again
+        return NOTHING_BEFORE if again is None else again()
 
 
 class KeyedSource:
@@ -101,6 +106,13 @@ class KeyedSource:
 
     def _done(self, text: str) -> None:
         """Ask for something until it was done; raises StoppedError if the person stops, or is not there."""
+        before = self._person.set_again
+
+        def asked_again() -> str:
+            self._person.set_again = before  # "back" in it goes one further back
+            self._done(text)
+            return ""
+
         ask(
             self._person,
             Question(kind="set", text=text),
@@ -108,6 +120,7 @@ class KeyedSource:
             understood=lambda typed: typed.casefold() in _DONE or None,
             back=self._person.back,
         )
+        self._person.set_again = asked_again
 
     def left_by_others(self) -> None:
         """A run that was cut off may have left it on: making safe asks for it, though nothing was set here."""
@@ -120,6 +133,7 @@ class KeyedSource:
         """
         if not self._touched:
             return
+        self._person.set_again = None  # nothing is set on the way out
         text = f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
         meanings = dict.fromkeys(_DONE, True) | dict.fromkeys(NO, False)
         try:
@@ -196,9 +210,10 @@ class KeyedReceiver:
         doubted = doubt or (lambda value, _: self._far(value, expected))
         sample = self._entry(expected, doubted)
         if sample is None:  # nor would what is keyed next belong to the entry before
-            self._person.correct = None
+            self._person.correct = self._person.set_again = None
             raise NoReadingError("overload", where=self.name, command=self._question(expected).text, reply="OL")
         self._person.correct = partial(self._correct, expected, doubted)
+        self._person.set_again = None
         return sample
 
     def _correct(self, expected: float | None, doubt: Doubting) -> str:

@@ -14,7 +14,7 @@ __all__ = ["NO", "NOTHING_BEFORE", "YES", "ask", "yes_or_no"]
 
 YES = frozenset({"y", "yes"})
 NO = frozenset({"n", "no"})
-NOTHING_BEFORE = "there is no entry before this to go back to"
+NOTHING_BEFORE = "nothing was set or read before this to go back to"
 _SHOWN_N = 30
 
 Answer = TypeVar("Answer")

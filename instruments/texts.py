@@ -11,6 +11,7 @@ from decimal import Decimal
 from typing import Any
 
 __all__ = [
+    "COMPUTED_DIGITS",
     "NOTHING",
     "as_cell",
     "as_json",
@@ -21,6 +22,7 @@ __all__ = [
     "json_value",
     "of_span",
     "sized",
+    "to_digits",
     "visible",
     "without_rest",
 ]
@@ -39,6 +41,8 @@ _SYMBOL = r"[A-Za-zµμΩ\u2126°%Δ]+(?:[0-9][A-Za-z]+)?[²³]?"
 _UNIT = rf"[ {_BLANKS}]?(?:1/)?{_SYMBOL}(?:[/·]{_SYMBOL}){{0,3}}"
 _LEVELS = re.compile(rf"{_LEVEL}(?:{_UNIT})?(?: ?\.\. ?{_LEVEL}(?:{_UNIT})?)?")
 _REST = 1e-12
+COMPUTED_DIGITS = 12
+"""Of figures in a document: arithmetic leaves 15 right, and its steps take a few."""
 
 
 def visible(text: str, *, keep: str = "") -> str:
@@ -64,6 +68,19 @@ def without_rest(value: float) -> float:
     Below 1e-12 no unit that people write for a signal leaves anything that an instrument sets or reads.
     """
     return 0.0 if abs(value) < _REST else value
+
+
+def to_digits(number: float, digits: int = 15, *, scale: float = 0.0) -> float:
+    """A number that was computed, without the rest of binary arithmetic: 0.0040001 A is 4.0001 mA.
+
+    Args:
+        number: any, NaN too.
+        digits: that count; 15 of a decimal number are kept by a binary one, fewer by a difference of two.
+        scale: what it was computed from, where that is larger: the digits are counted from there. 20.0002875 less 20
+            is 0.0002875 at a scale of 20; 296.15 K is 23 °C at one of 296.15.
+    """
+    largest = max(abs(number), scale)
+    return round(number, digits - 1 - math.floor(math.log10(largest))) if 0 < largest < math.inf else number
 
 
 def sized(value: float, digits: int = 3, *, is_signed: bool = False) -> str:
@@ -92,19 +109,27 @@ def as_page(page: str) -> str:
     return visible(page, keep=f"\n\t{_BLANKS}")
 
 
-def json_value(value: Any) -> Any:  # noqa: ANN401  whatever a document holds
+def json_value(value: Any, *, digits: int | None = None, scale: float = 0.0) -> Any:  # noqa: ANN401  of a document
     """A value as JSON can hold it: a number that is not finite is None, in lists, tuples and dicts too.
 
     Tuples become lists, numbers and arrays of numpy those of Python.
+
+    Args:
+        value: whatever a document holds.
+        digits: that computed numbers are given with, of the larger of itself and `scale` (`to_digits`); None = as they
+            are, such as readings.
+        scale: of what the numbers were computed from.
     """
     if hasattr(value, "tolist"):
         value = value.tolist()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            return None
+        return value if digits is None else to_digits(value, digits, scale=scale) + 0.0  # never -0.0
     if isinstance(value, (list, tuple)):
-        return [json_value(each) for each in value]
+        return [json_value(each, digits=digits, scale=scale) for each in value]
     if isinstance(value, dict):
-        return {name: json_value(each) for name, each in value.items()}
+        return {name: json_value(each, digits=digits, scale=scale) for name, each in value.items()}
     return value
 
 

@@ -5,7 +5,6 @@ pint does the dimensions, on a small unit file of our own (`shared/units.txt`). 
 without pulses per revolution; a temperature difference is never taken for a temperature.
 """
 
-import math
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -36,8 +35,6 @@ __all__ = [
     "show",
     "span",
     "terms",
-    "to_digits",
-    "without_conversion_rest",
 ]
 
 # [0-9], since \d takes the figures of every script.
@@ -158,16 +155,6 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
         ) from error
 
 
-def to_digits(number: float, digits: int = 15) -> float:
-    """A number that was computed, without the rest of binary arithmetic: 0.0040001 A is 4.0001 mA.
-
-    Args:
-        number: any, NaN too.
-        digits: that count; 15 of a decimal number are kept by a binary one, fewer by a difference of two.
-    """
-    return float(f"{number:.{digits}g}")
-
-
 @lru_cache(maxsize=256)
 def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     """Factor and shift that turn numbers of one unit into the other: `to = factor * from + shift`.
@@ -179,17 +166,6 @@ def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     """
     shift = magnitude(_registry().Quantity(0.0, _unit(from_unit)), to_unit)
     return magnitude(_registry().Quantity(1.0, _unit(from_unit)), to_unit) - shift, shift
-
-
-def without_conversion_rest(value: float, *, is_temperature: bool = False) -> float:
-    """A number that came of a change of unit, to the 15 digits that arithmetic leaves right: 0.0040001 A is 4.0001 mA.
-
-    Args:
-        value: the number.
-        is_temperature: it was changed by way of kelvin, so its digits count from there: 296.15 K is 23 °C.
-    """
-    largest = abs(value) + (273.15 if is_temperature else 0.0)
-    return round(value, 14 - math.floor(math.log10(largest))) if 0 < largest < math.inf else value
 
 
 def show(level: Quantity, digits: int = 6) -> str:

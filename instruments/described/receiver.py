@@ -13,7 +13,8 @@ from instruments.description import Function, RangeEntry
 from instruments.entry import Doubting
 from instruments.errors import InstrumentError, NoReadingError, PowerCycledError, shortened
 from instruments.roles import Sample
-from instruments.units import rescale, without_conversion_rest
+from instruments.texts import to_digits
+from instruments.units import rescale
 
 __all__ = ["DescribedReceiver"]
 
@@ -119,7 +120,7 @@ class DescribedReceiver:
             raise
         # 0.0040001 A is 4.0001 mA, and not 4.000100000000001 mA; a reading in the unit asked for stays as it was said.
         if (self._factor, self._shift) != (1.0, 0.0):
-            value = without_conversion_rest(self._factor * value + self._shift, is_temperature=self._shift != 0.0)
+            value = to_digits(self._factor * value + self._shift, scale=abs(self._factor * value) + abs(self._shift))
         return Sample(value, self._clock.now(), reply.strip())
 
     def recover(self) -> None:

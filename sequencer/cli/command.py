@@ -16,6 +16,7 @@ from sequencer.cli.bench import bench_group, bench_options, completed_from, name
 from sequencer.cli.console import WIDTH, Face, json_option, print_json, print_summary, printable, trials_option
 from sequencer.cli.records import correct_command, remark_command, verify_command
 from sequencer.cli.runs import Watch, close_command, drive_options, resume_command, see_to_cut_off, show_result
+from sequencer.cli.streams import keep_streams
 
 __all__ = ["main"]
 
@@ -234,13 +235,14 @@ def risk_command(
     """
     import dataclasses  # noqa: PLC0415
 
+    from instruments.texts import COMPUTED_DIGITS, json_value  # noqa: PLC0415
     from instruments.units import magnitude, quantity  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
     found = core.risk(core.plan(sequence, named_bench(bench, faults, seed)), in_tolerance=share)
     if as_json:
-        print_json(dataclasses.asdict(found))
+        print_json(json_value(dataclasses.asdict(found), digits=COMPUTED_DIGITS))
         return
     from sequencer.reports.terminal import risk_text  # noqa: PLC0415
 
@@ -368,15 +370,27 @@ for _command in (bench_group, resume_command, close_command, verify_command, rem
 
 def main() -> NoReturn:
     """The entry point of the command."""
+    lost = keep_streams()
+    code, is_judged = _left_with()
+    sys.stdout.flush()
+    if lost.reason:
+        click.echo(f"stdout cannot be written: {lost.reason}", err=True)
+        code = code or (0 if is_judged else 2)
+    raise SystemExit(code)
+
+
+def _left_with() -> tuple[int, bool]:
+    """The exit code of the command, and whether it is that of a judgement."""
     try:
-        code = cli.main(prog_name="livezero", standalone_mode=False)
+        return int(cli.main(prog_name="livezero", standalone_mode=False) or 0), False
+    except SystemExit as ended:
+        return int(ended.code or 0), True
     except click.ClickException as error:
         error.show()
         if "--json" in sys.argv:
             said = {"what": error.format_message(), "where": "command line", "allowed": "", "todo": "see --help"}
             print_json({"error": said | {"exit_code": error.exit_code, "others": []}})
-        code = error.exit_code
+        return error.exit_code, False
     except click.Abort:
         click.echo("Aborted!", err=True)
-        code = 1
-    raise SystemExit(code or 0)
+        return 1, False

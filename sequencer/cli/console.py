@@ -44,9 +44,6 @@ class Face(click.Group):
         except KeyboardInterrupt:
             click.echo("stopped by Ctrl-C", err=True)  # a run says itself what became of its outputs
             ctx.exit(130)
-        except BrokenPipeError:  # the reader of our output has gone
-            sys.stderr.close()
-            ctx.exit(0)
         except Exception as error:  # noqa: BLE001  nobody sees a traceback; ours goes to a file
             from instruments.errors import LivezeroError  # noqa: PLC0415
 
@@ -88,9 +85,16 @@ def _fault_of_ours(error: Exception) -> None:
     import tempfile  # noqa: PLC0415
     import traceback  # noqa: PLC0415
 
-    with tempfile.NamedTemporaryFile("w", prefix="livezero-", suffix=".txt", delete=False, encoding="utf-8") as kept:
+    where = f'"{error}"'
+    with (
+        contextlib.suppress(OSError),  # a disk that is full
+        tempfile.NamedTemporaryFile("w", prefix="livezero-", suffix=".txt", delete=False, encoding="utf-8") as kept,
+    ):
         traceback.print_exception(error, file=kept)
-    click.echo(f"a fault of livezero itself ({type(error).__name__}); please report it with {kept.name}", err=True)
+        where = kept.name
+    click.echo(
+        printable(f"a fault of livezero itself ({type(error).__name__}); please report it with {where}"), err=True
+    )
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:

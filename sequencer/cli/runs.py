@@ -1,7 +1,6 @@
 """The commands for runs that did not finish (resume, close), and how a run is watched from a terminal or a pipe."""
 
 import contextlib
-import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -71,19 +70,13 @@ class Watch:
             from instruments.texts import as_json  # noqa: PLC0415
             from sequencer.running.events import event_document  # noqa: PLC0415
 
-            try:
-                click.echo(as_json(event_document(event)))
-            except OSError:  # whoever followed has gone; the run goes on, and its record holds everything
-                self._as_events = False
-                with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
-                    os.dup2(nowhere.fileno(), sys.stdout.fileno())  # else what is left unsaid ends in an error at exit
+            click.echo(as_json(event_document(event)))
 
     @staticmethod
     def _traced(exchange: "Exchange") -> None:
         from sequencer.reports.terminal import exchange_line  # noqa: PLC0415
 
-        with contextlib.suppress(OSError):
-            click.echo(exchange_line(exchange, width=WIDTH), err=True)
+        click.echo(exchange_line(exchange, width=WIDTH), err=True)
 
     def __enter__(self) -> Self:
         self._view.__enter__()

@@ -33,6 +33,7 @@ from sequencer.evaluation.budget import is_scatter_unknown
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
+from sequencer.inputs.step import READING
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -310,7 +311,7 @@ def _known(value: float) -> float | None:
 
 def _settled_after_s(content: Content) -> float | None:
     """Median time to steady over the points that were read after a change of the input."""
-    times = [each.after_s for each in content.traces if each.role == "reading" and each.state == "steady"]
+    times = [each.after_s for each in content.traces if each.role == READING and each.state == "steady"]
     return float(np.median(times)) if times else None
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
-from instruments.texts import json_value
+from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
 from sequencer.diagnosis.noise.catalogue import averaging_words, noise_words
 from sequencer.diagnosis.noise.pulses import PulseTrain, edges_of, pulse_train
@@ -319,7 +319,7 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
 
 def as_json(result: TraceResult) -> dict[str, Any]:
     """The result as JSON values; what is not known is null."""
-    told: dict[str, Any] = json_value(asdict(result))
+    told: dict[str, Any] = json_value(asdict(result), digits=COMPUTED_DIGITS)
     if result.train is not None:  # the edges themselves are too many
         for name in ("rising_s", "falling_s"):
             del told["train"]["edges"][name]

@@ -31,6 +31,7 @@ from sequencer.readings.table import Grid
 __all__ = [
     "COVERAGE",
     "LEAST_TUR",
+    "NO_BOUND",
     "Basis",
     "Limits",
     "Statement",
@@ -45,7 +46,12 @@ __all__ = [
 
 
 COVERAGE = 0.9545  # two standard deviations of a normal distribution
+NO_BOUND = "the slope of the characteristic has no bound there"
 LEAST_TUR = 1.5  # below it a person answers for a plain pass; common practice, no source
+
+
+# Half width of a rectangular quantity over its u (GUM 4.3.7); at its very end, give or take rounding, it is not inside.
+_RECTANGULAR = math.sqrt(3) * (1 - 1e-9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +193,7 @@ def budget(
         input_signal=input_signal,
         output=readings.value[last.name],
         to_go=readings.to_go,
-        scatter=_scatter(readings, sheet, _carried(sheet, input_signal)),
+        scatter=_scatter(readings, sheet, _carried(sheet, input_signal, stated)),
         correlations=correlations,
         probability=probability,
     )
@@ -223,7 +229,7 @@ def error_budget(
     first, last = sheet.taps[0], sheet.taps[-1]
     if first.name not in by_tap or last.name not in by_tap:
         return None
-    lines = _lines(by_tap[first.name], input_signal, _carried(sheet, input_signal))
+    lines = _lines(by_tap[first.name], input_signal, _carried(sheet, input_signal, stated))
     signal = last.to_signal(output)
     lines += _lines(by_tap[last.name], signal, _signal_slope(last, signal))
     lines += scatter
@@ -234,11 +240,24 @@ def error_budget(
     return combine(lines, correlations=pairs or None, probability=probability)
 
 
-def _carried(sheet: DataSheet, input_signal: FloatArray) -> FloatArray:
-    """D error / d signal at the first tap; NaN where the slope has no bound."""
+def _carried(sheet: DataSheet, input_signal: FloatArray, stated: Sequence[Statement]) -> FloatArray:
+    """D error / d signal at the first tap; NaN where the slope has no bound within the half width of the input.
+
+    There the first order says nothing: at 0.01 mbar, give or take 0.2 mbar, the input may be 0, where a root has none.
+    """
     first = sheet.taps[0]
-    steep = slope(sheet, first.to_value(input_signal))
-    return np.asarray(-_signal_slope(first, input_signal) * np.where(np.isfinite(steep), steep, np.nan))
+    per_signal = _signal_slope(first, input_signal)
+    value = first.to_value(input_signal)
+    lines = [line for each in stated if each.tap == first.name for line in _lines(each, input_signal, per_signal)]
+    squares = sum(((line.sensitivity * line.u) ** 2 for line in lines), start=np.zeros(value.shape))
+    width = np.nan_to_num(_RECTANGULAR * np.sqrt(squares))
+    ends = [first.fraction(value - width), first.fraction(value + width)]
+    steep = slope(sheet, value)
+    has_bound = np.isfinite(steep)
+    for stage in sheet.stages:
+        has_bound &= ~stage.characteristic.has_no_slope(*ends)
+        ends = [stage.characteristic.output(end) for end in ends]
+    return np.asarray(-per_signal * np.where(has_bound, steep, np.nan))
 
 
 def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
 from instruments.texts import counted
-from sequencer.evaluation.budget import Basis, budget, is_own, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.budget import NO_BOUND, Basis, budget, is_own, is_scatter_unknown, scatter_of_means
 from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.figures.contributions import Contribution
@@ -22,7 +22,7 @@ from sequencer.evaluation.figures.errors_in_variables import KnownUncertaintyLin
 from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
-from sequencer.evaluation.figures.uncertainty import Budget
+from sequencer.evaluation.figures.uncertainty import NO_SENSITIVITY, Budget
 from sequencer.evaluation.judgement import (
     BoolArray,
     Judgement,
@@ -36,7 +36,7 @@ from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.stage_errors import StageResult, beside_suspects, stage_results, suspects
 from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
 from sequencer.evaluation.verdict import Evidence, verdict
-from sequencer.inputs.step import JUDGED_ROLES
+from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 from sequencer.inputs.tolerance import half_width, with_floor
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.readings.table import Grid, grid, valid_rows
@@ -307,7 +307,8 @@ def _why_unknown(stated: Budget | None, is_visited: BoolArray, visits: pd.DataFr
     if stated is None:
         return ""
     places = np.argwhere(is_visited)[visits["is_judged"].to_numpy()]
-    return next((reason for at in places if (reason := stated.reason(*at.tolist()))), "")
+    reason = next((reason for at in places if (reason := stated.reason(*at.tolist()))), "")
+    return NO_BOUND if reason.endswith(NO_SENSITIVITY) else reason
 
 
 def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
@@ -319,7 +320,7 @@ def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
     for (role, _, direction, _, tap), part in rows.groupby(["role", "cycle", "direction", "point", "tap"]):
         empty = int(part["value"].isna().sum())
         where = f"{round(part['setpoint_pct'].iloc[0], 2) + 0.0:g} %{f' {direction}scale' if direction else ''}"
-        if role == "end pair" and empty == len(part) and tap == sheet.taps[-1].name:
+        if role == END_PAIR and empty == len(part) and tap == sheet.taps[-1].name:
             said[f"the second reading of the end pair at {where} gave no value"] = None
         elif 0 < empty < len(part):
             said[f'{empty} of {counted(len(part), "reading")} of "{tap}" at {where} gave no value'] = None

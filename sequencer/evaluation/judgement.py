@@ -25,7 +25,7 @@ __all__ = ["NEGLIGIBLE_FRAC", "Judgement", "Resolved", "Uncertainty", "judged", 
 
 BoolArray = npt.NDArray[np.bool_]
 
-NEGLIGIBLE_FRAC = 1e-9  # of the span: a tolerance below is one of zero, left of rounding
+NEGLIGIBLE_FRAC = 1e-9  # of the span: a tolerance that is no wider is one of zero, left of rounding
 _DECIMALS = re.compile(r"[.,]\d*?(0*)(?!\d)")  # zeros that end the decimals of a number as written
 _LIMIT_SLACK = 1e-9  # a hair of rounding must not fail a unit that sits on its limit to the last bit
 
@@ -110,7 +110,7 @@ def judged(
         reach = np.fmax(known.U, np.abs(found.guard_band))
         least = np.where(is_known, known.U, least)
         explained = np.where(is_known, reach, explained)
-    is_unresolved = np.isfinite(error) & (width < np.maximum(least, NEGLIGIBLE_FRAC * span))
+    is_unresolved = np.isfinite(error) & ((width < least) | (width <= NEGLIGIBLE_FRAC * span))
     is_out = size > width + np.maximum(explained, NEGLIGIBLE_FRAC * span)
     result = np.where(is_unresolved, np.where(is_out, PointVerdict.FAIL, PointVerdict.NOT_DETERMINABLE), result)
     result = np.where(np.isnan(error), PointVerdict.NOT_DETERMINABLE, result)

@@ -11,11 +11,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeVar
 
 from instruments.errors import InputError, LivezeroError
 from instruments.filemodel import FileModel
-from instruments.texts import counted
+from instruments.texts import as_json, counted, json_value, visible
 
 if TYPE_CHECKING:  # hundreds of milliseconds, and only evaluating needs it
     import pandas as pd
@@ -178,8 +179,15 @@ def _unusable(entry: EntryPoint, owner: str, why: str) -> InputError:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Unevaluated:
+    """In the place of what a step would have found."""
+
+    why: str
+
+
 class _Installed(Step):
-    """A step of an installed package; what it raises comes out as an error that names the package."""
+    """A step of an installed package. What it raises refuses a plan; after a run it is said, and costs no reading."""
 
     def __init__(self, entry: EntryPoint, owner: str) -> None:
         self._entry, self._owner = entry, owner
@@ -197,7 +205,7 @@ class _Installed(Step):
         self.settings, self.roles = settings, step.roles
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
-        setpoints = tuple(self._asked(lambda: self._step.plan(settings)))
+        setpoints = self._asked(lambda: tuple(self._step.plan(settings)))
         strange = {each.role for each in setpoints} - set(self.roles)
         if strange or not setpoints:
             raise self._fault(f'it has no role "{min(strange)}"' if strange else "it goes nowhere")
@@ -207,24 +215,56 @@ class _Installed(Step):
         return self._asked(lambda: self._step.describe(setpoints))
 
     def evaluate(self, table: "pd.DataFrame", sheet: "DataSheet", receivers: Receivers) -> tuple[Any, ...]:
-        return tuple(self._asked(lambda: self._step.evaluate(table.copy(), sheet, receivers)))
+        def found() -> tuple[Any, ...]:
+            return tuple(self._step.evaluate(table.copy(), sheet, receivers))
+
+        return self._told(found, lambda why: (_Unevaluated(why),))
 
     def terminal(self, results: tuple[Any, ...], width: int) -> list[str]:
-        return list(self._asked(lambda: self._step.terminal(results, width)))
+        def lines() -> list[str]:
+            _refuse_unevaluated(results)
+            return [visible(line) for line in self._step.terminal(results, width)]
+
+        return self._told(lines, lambda why: ["", *wrap(visible(why), width)])
 
     def html(self, results: tuple[Any, ...]) -> str:
-        return self._asked(lambda: self._step.html(results))
+        from markupsafe import Markup, escape  # noqa: PLC0415  only where a page is made
+
+        def section() -> str:
+            _refuse_unevaluated(results)
+            return escape(self._step.html(results))
+
+        return self._told(section, lambda why: Markup('<p class="note">{}</p>').format(why))
 
     def json(self, results: tuple[Any, ...]) -> Any:  # noqa: ANN401
-        return self._asked(lambda: self._step.json(results))
+        def value() -> Any:  # noqa: ANN401
+            _refuse_unevaluated(results)
+            told = json_value(self._step.json(results))
+            as_json(told)
+            return told
+
+        return self._told(value, lambda why: {"error": why})
+
+    def _told(self, ask: Callable[[], T], instead: Callable[[str], T]) -> T:
+        """What the step says of its readings; where it cannot, that, with its package."""
+        try:
+            return self._asked(ask)
+        except LivezeroError as error:
+            return instead(error.what)
 
     def _asked(self, ask: Callable[[], T]) -> T:
         try:
             return ask()
         except LivezeroError:
             raise
-        except Exception as error:  # code of others
+        except (Exception, SystemExit) as error:  # code of others
             raise self._fault(f"{type(error).__name__}: {error}") from error
 
     def _fault(self, why: str) -> InputError:
         return _unusable(self._entry, self._owner, why)
+
+
+def _refuse_unevaluated(results: tuple[Any, ...]) -> None:
+    for each in results:
+        if isinstance(each, _Unevaluated):
+            raise InputError(each.why)

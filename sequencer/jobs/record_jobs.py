@@ -85,13 +85,7 @@ def correct(
     sheet, index, row = _reading(record, point=point, tap=tap, reading=reading)
     at = sheet.taps[index]
     signal = magnitude(quantity(to, like=at.reading_unit), at.reading_unit)
-    doubted = _doubted(record.table, sheet, index, row, signal, to)
-    if doubted is not None and not (is_meant and is_meant(f"{doubted.text} Is it meant?")):
-        raise InputError(
-            f"nothing was corrected: {doubted.text}",
-            where=str(folder),
-            todo="" if is_meant else "correct the value; if it is meant, say so with --confirm",
-        )
+    _refuse_what_is_not_meant(_doubted(record.table, sheet, index, row, signal, to), folder, is_meant)
     before = float(row["signal"])
     return add(
         folder,
@@ -117,6 +111,15 @@ def _refuse_altered(record: Record) -> None:
             f"the record was altered: {record.content.alterations[0]}",
             where=str(record.folder),
             todo="correct nothing in it; livezero verify lists all that was altered",
+        )
+
+
+def _refuse_what_is_not_meant(doubted: Doubt | None, folder: Path, is_meant: Callable[[str], bool] | None) -> None:
+    if doubted is not None and not (is_meant and is_meant(f"{doubted.text} Is it meant?")):
+        raise InputError(
+            f"nothing was corrected: {doubted.text}",
+            where=str(folder),
+            todo="" if is_meant else "correct the value; if it is meant, say so with --confirm",
         )
 
 

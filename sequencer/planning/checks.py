@@ -10,6 +10,7 @@ from instruments.errors import PlanError
 from instruments.units import Span, is_alike, magnitude, show
 from instruments.wiring import Wire
 from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.step import READING
 from sequencer.planning.points import Point, Visit
 
 __all__ = [
@@ -96,7 +97,7 @@ def refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> No
 
 def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
     """Figures are those of one step: a second one would be read for nothing, and none gives no verdict."""
-    reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == "reading"))
+    reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == READING))
     if len(reads) != 1:
         raise PlanError(
             f"{len(reads)} steps of this sequence take readings",
@@ -109,16 +110,17 @@ def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visi
 def refuse_what_is_not_captured(
     sequence: LoadedSequence, bench: LoadedBench, wires: tuple[Wire, ...], visits: Sequence[Visit]
 ) -> None:
-    """A capture reads one tap, by an instrument: nobody types in hundreds of readings a minute."""
+    """A step that reads one tap needs what reads it; a capture an instrument: nobody types hundreds of readings."""
     read_by = {each.tap: each.receiver.instrument for each in wires if each.receiver is not None}
     quick = [tap for tap, name in read_by.items() if bench.descriptions[name].kind != "keyed"]
     for number, name, setpoint in visits:
-        if setpoint.tap and setpoint.tap not in (quick if setpoint.is_quick else read_by):
+        can_be = quick if setpoint.is_quick else list(read_by)
+        if setpoint.tap and setpoint.tap not in can_be:
             raise PlanError(
-                f'no instrument with an interface reads the tap "{setpoint.tap}"',
+                f'no instrument{" with an interface" if setpoint.is_quick else ""} reads the tap "{setpoint.tap}"',
                 where=sequence.document.where("steps", number - 1, name),
-                allowed=", ".join(quick) or "none on this bench",
-                todo="capture another tap, or leave the step out",
+                allowed=", ".join(can_be) or "none on this bench",
+                todo="read another tap, or leave the step out",
             )
 
 

@@ -13,7 +13,7 @@ from instruments.wiring import Wire
 from sequencer.evaluation.budget import error_budget
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.settling_rule import SettlingRule
-from sequencer.inputs.step import Setpoint
+from sequencer.inputs.step import READING, Setpoint
 from sequencer.inputs.tolerance import half_width
 from sequencer.planning.bench_statements import basis_of
 from sequencer.planning.cautions import general_cautions
@@ -82,7 +82,7 @@ class Plan:
     @property
     def tur(self) -> float | None:
         """The smallest TUR of the points that are judged; None where one is not known."""
-        known = [point.tur for point in self.points if point.role == "reading" and point.tolerance > 0]
+        known = [point.tur for point in self.points if point.role == READING and point.tolerance > 0]
         if not known or any(each is None for each in known):
             return None
         return min(each for each in known if each is not None)

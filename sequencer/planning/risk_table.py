@@ -9,6 +9,7 @@ from sequencer.evaluation.figures.conformity import judge
 from sequencer.evaluation.figures.risk import guard_band_for_risk, risk_over_guard_band, unit_sd
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.inputs.decision_rules import RULES
+from sequencer.inputs.step import READING
 from sequencer.planning.points import Plan, Point
 
 __all__ = ["RiskPoint", "RiskTable", "risk_table"]
@@ -108,7 +109,7 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
 
 def _poorest(plan: Plan) -> tuple[Point, float, float]:
     """The judged point with the smallest TUR, its U and its TUR; raises PlanError as `risk_table` does."""
-    known = [point for point in plan.points if point.role == "reading" and point.tur is not None]
+    known = [point for point in plan.points if point.role == READING and point.tur is not None]
     if not known:
         raise PlanError(
             "no uncertainty is known on this bench",

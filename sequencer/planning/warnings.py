@@ -7,9 +7,11 @@ from instruments.datasheet import DataSheet
 from instruments.texts import sized
 from instruments.units import Terms
 from instruments.wiring import Port, Wire
-from sequencer.evaluation.budget import LEAST_TUR
+from sequencer.evaluation.budget import LEAST_TUR, NO_BOUND
+from sequencer.evaluation.judgement import NEGLIGIBLE_FRAC
 from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.step import READING
 from sequencer.inputs.tolerance import with_floor
 from sequencer.planning.points import Point
 
@@ -19,7 +21,6 @@ __all__ = ["warnings_of"]
 _STEPS_IN_TOLERANCE = 10
 _TUR_WANTED = 4.0
 _MOST_NAMED = 12  # points in one sentence
-_NEGLIGIBLE_FRAC = 1e-9  # of the span: a tolerance below is one of zero, left of rounding
 
 
 def warnings_of(
@@ -38,9 +39,9 @@ def warnings_of(
 
 def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[Point]) -> Iterator[str]:
     """Where the tolerance asks more than the bench can resolve."""
-    reading = [point for point in points if point.role == "reading"]
+    reading = [point for point in points if point.role == READING]
     last = sheet.taps[-1]
-    nothing = _NEGLIGIBLE_FRAC * abs(last.span)
+    nothing = NEGLIGIBLE_FRAC * abs(last.span)
     short = [point for point in reading if not point.tolerance > max(_told(point), nothing)]
     widest = max((point.tolerance for point in reading), default=0.0)
     to_write = _to_write(sequence.sheet.tolerance, short, span=abs(last.span), widest=widest)
@@ -58,8 +59,8 @@ def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[P
         unknown = [point for point in judged if point.U is None]
         if unknown and len(unknown) < len(judged):
             yield (
-                f"at {_places(unknown)} the uncertainty is not determinable, since the slope of the characteristic has "
-                "no bound there: no verdict there; state a low-flow cut-off, or leave the point out"
+                f"at {_places(unknown)} the uncertainty is not determinable, since {NO_BOUND}: no verdict there; "
+                "state a low-flow cut-off, or leave the point out"
             )
             judged = [point for point in judged if point.U is not None]
         yield from filter(None, [_doubtful([point.tur for point in judged], sequence.file.decision_rule)])

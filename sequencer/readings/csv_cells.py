@@ -10,7 +10,8 @@ import numpy as np
 from instruments.datasheet import Tap
 from instruments.entry import OVERLOAD, entry
 from instruments.errors import InputError, ReadingsError, shortened
-from instruments.units import canonical, is_alike, rescale, to_digits
+from instruments.texts import to_digits
+from instruments.units import canonical, is_alike, rescale
 from sequencer.readings.decimal_marks import MARKS, decimal_mark, is_either, stated_marks, with_point
 
 __all__ = ["LONGEST_CELL", "TapColumn", "is_unread", "meanings", "tap_column"]

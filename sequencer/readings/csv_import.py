@@ -13,9 +13,8 @@ import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError, nearest
-from instruments.texts import from_cell
-from instruments.units import to_digits
-from sequencer.inputs.step import roles
+from instruments.texts import from_cell, to_digits
+from sequencer.inputs.step import READING, roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
 from sequencer.readings.csv_plausibility import Row, setpoint_column, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
@@ -262,7 +261,7 @@ def _order(rows: list[Row], sheet: DataSheet, stated: dict[str, list[str]]) -> t
     )
     order = in_order(x_pct, points.of_row)
     if "direction" in stated:
-        directions, roles = stated["direction"], ["reading"] * len(rows)
+        directions, roles = stated["direction"], [READING] * len(rows)
         cycles = cycles_of(directions, roles)
         times = times_of(list(zip(directions, points.of_row, strict=True)))
         # Sorted by input, not in the order taken.

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from instruments.datasheet import FloatArray
-from sequencer.inputs.step import Direction
+from sequencer.inputs.step import END_PAIR, READING, Direction
 
 __all__ = ["Order", "Points", "cycles_of", "grouped", "in_order", "times_of", "unpaired"]
 
@@ -160,7 +160,7 @@ def _by_setpoint(rows: _Rows, stated_pct: FloatArray) -> npt.NDArray[np.int64]:
 
 def in_order(x_pct: FloatArray, points: list[int]) -> Order:
     """Direction, cycle and role of each row from the order of the inputs."""
-    directions, roles = ["up"] * len(x_pct), ["reading"] * len(x_pct)
+    directions, roles = ["up"] * len(x_pct), [READING] * len(x_pct)
     is_moved = np.diff(points, prepend=-1) != 0
     turned_at: list[int] = []
     going: Direction | None = None
@@ -168,7 +168,7 @@ def in_order(x_pct: FloatArray, points: list[int]) -> Order:
     def pair(index: int, towards: Direction) -> None:
         """The row before a turn is an end pair if the input was not moved to it."""
         if not is_moved[index]:
-            roles[index], directions[index] = "end pair", towards
+            roles[index], directions[index] = END_PAIR, towards
 
     for index in range(1, len(x_pct)):
         if not is_moved[index]:
@@ -182,7 +182,7 @@ def in_order(x_pct: FloatArray, points: list[int]) -> Order:
     last = max(points)
     if len(x_pct) > 3 and sum(0 < points[index] < last for index in turned_at) > len(x_pct) / 3:
         # No traverse to be seen.
-        return Order(directions=[""] * len(x_pct), cycles=times_of(points), roles=["reading"] * len(x_pct))
+        return Order(directions=[""] * len(x_pct), cycles=times_of(points), roles=[READING] * len(x_pct))
     if not turned_at:
         return Order(directions=[going or "up"] * len(x_pct), cycles=[1] * len(x_pct), roles=roles)
     pair(len(x_pct) - 1, "up" if going == "down" else "down")
@@ -203,7 +203,7 @@ def cycles_of(directions: list[str], roles: list[str]) -> list[int]:
     """A cycle is an upscale traverse and the downscale traverse that follows, the end pair at its bottom included."""
     cycles, cycle, before = [], 1, ""
     for direction, role in zip(directions, roles, strict=True):
-        if role == "reading":
+        if role == READING:
             if direction == "up" and before == "down":
                 cycle += 1
             before = direction
@@ -215,7 +215,7 @@ def unpaired(order: Order, points: Points) -> str:
     """A remark where downscale readings lie between the upscale points of their cycle; "" where all have a pair."""
     visited: dict[tuple[int, str], set[int]] = {}
     for cycle, direction, role, point in zip(order.cycles, order.directions, order.roles, points.of_row, strict=True):
-        if role == "reading":
+        if role == READING:
             visited.setdefault((cycle, direction), set()).add(point)
     pairs_n = between_n = 0
     for (cycle, direction), down in visited.items():

@@ -14,7 +14,7 @@ import pandas as pd
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
-from instruments.texts import as_cell
+from instruments.texts import as_cell, counted
 from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 
 __all__ = ["BY_HAND", "COLUMNS", "PLACE", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
@@ -72,9 +72,21 @@ def write_csv(table: pd.DataFrame, path: Path) -> None:
 
 
 def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
-    """The rows that count: of each visited point the last attempt, of each reading the last correction."""
+    """The rows that count: of each visited point the last attempt, of each reading the last correction.
+
+    Raises:
+        ReadingsError: a row does not say which reading of which visit it is.
+    """
     if table.empty:
         return table
+    unplaced = table[[*_VISIT, "attempt", "reading"]].isna()
+    if unplaced.to_numpy().any():
+        names = ", ".join(str(name) for name in unplaced.columns[unplaced.any()])
+        raise ReadingsError(
+            f"{counted(int(unplaced.any(axis=1).sum()), 'reading')} of {len(table)} without {names}",
+            where=f"row {int(unplaced.any(axis=1).to_numpy().argmax()) + 1} of the table first",
+            todo="fill the column in, or take the row out",
+        )
     last = table.groupby(_VISIT)["attempt"].transform("max")
     kept = table[table["attempt"] == last]
     corrected = kept.groupby([*_VISIT, "reading", "tap"])["correction"].transform("max")

@@ -14,6 +14,7 @@ from instruments.datasheet import DataSheet
 from instruments.errors import LivezeroError, RecordError
 from instruments.version import __version__
 from instruments.wiring import Wire
+from sequencer.inputs.step import READING
 from sequencer.journal.writer import entries
 from sequencer.planning.bench_statements import basis_of
 from sequencer.planning.plan import Plan, receiver_of
@@ -150,7 +151,7 @@ def opening(
         "cautions": list(plan.cautions),
         "warnings": [*plan.warnings, *_simulated(plan)],
         "receivers": receivers_of(plan.bench, plan.wires, plan.sheet),
-        "planned_n": sum(point.role == "reading" for point in plan.points),
+        "planned_n": sum(point.role == READING for point in plan.points),
         "versions": versions(),
     }
 

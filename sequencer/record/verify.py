@@ -4,6 +4,7 @@ import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from instruments.errors import InputError, RecordError
 from sequencer.inputs.step import registry
@@ -94,7 +95,7 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
     computed = json.loads(json.dumps(document(load(folder, as_sealed=True).content)))
     of_steps = (step.json_key for step in registry().values() if step.json_key)
     ignored = (*_ELSEWHERE, *_OPINIONS, *_SENTENCES, *of_steps)
-    differ = [each for each in _different(kept, computed) if not each[0].startswith(ignored)]
+    differ = [each for each in _different(kept, computed, rest=_rest(computed)) if not each[0].startswith(ignored)]
     if is_consequence:
         return [f"{FIGURES}: {len(differ)} numbers differ when computed again"] if differ else []
     by_other = "" if kept.get("versions") == versions() else " by other versions of the programs"
@@ -112,22 +113,28 @@ def _name(entry: object) -> str:
     return str(entry.get("name", "")) if isinstance(entry, dict) else ""
 
 
-def _different(kept: object, computed: object, at: str = "") -> list[tuple[str, object, object]]:
+def _rest(computed: dict[str, Any]) -> float:
+    """What arithmetic and rounding leave of a difference of two levels as large as those of this record."""
+    levels = [row[name] for row in computed.get("visits", ()) for name in ("input", "ideal", "output")]
+    return 1e-11 * max((abs(level) for level in levels if level is not None), default=0.0)
+
+
+def _different(kept: object, computed: object, at: str = "", *, rest: float) -> list[tuple[str, object, object]]:
     """Where two documents differ; numbers by more than the arithmetic of another computer makes."""
     if isinstance(kept, dict) and isinstance(computed, dict):
         return [  # what a later livezero says besides is no difference
             each
             for name in kept
-            for each in _different(kept.get(name), computed.get(name), f"{at}.{name}" if at else name)
+            for each in _different(kept.get(name), computed.get(name), f"{at}.{name}" if at else name, rest=rest)
         ]
     if isinstance(kept, list) and isinstance(computed, list) and len(kept) == len(computed):
         return [
             each
             for number, (one, other) in enumerate(zip(kept, computed, strict=True), start=1)
-            for each in _different(one, other, f"{at}[{_name(other) or number}]")
+            for each in _different(one, other, f"{at}[{_name(other) or number}]", rest=rest)
         ]
     if isinstance(kept, float) and isinstance(computed, float):
-        is_same = math.isclose(kept, computed, rel_tol=1e-6, abs_tol=1e-9)
+        is_same = math.isclose(kept, computed, rel_tol=1e-6, abs_tol=max(1e-9, rest))
     else:
         is_same = kept == computed
     return [] if is_same else [(at, kept, computed)]

@@ -1,14 +1,19 @@
-"""Everything that was found, as JSON values: what `--json` prints and `figures.json` holds. It computes nothing."""
+"""Everything that was found, as JSON values: what `--json` prints and `figures.json` holds. It computes nothing.
 
+Numbers are given to the digits that arithmetic leaves right: those of a difference are counted from what it is one of.
+"""
+
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
 
-from instruments.texts import json_value
+from instruments.texts import COMPUTED_DIGITS, json_value
 from instruments.units import show
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
+from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.stage_errors import StageResult
 from sequencer.inputs.step import registry
@@ -16,9 +21,17 @@ from sequencer.planning.plan import Plan
 
 __all__ = ["comparison_document", "document", "plan_document"]
 
+# Columns in the unit of the output: each is a level there, or a difference of two.
+_OF_OUTPUT = ("ideal", "output", "error", "tolerance", "sd", "U", "first", "second", "change")
+
 
 def document(content: Content) -> dict[str, Any]:
     """Everything that was found, as JSON values: what `--json` prints and `figures.json` holds."""
+    told: dict[str, Any] = json_value(_document(content), digits=COMPUTED_DIGITS)
+    return told
+
+
+def _document(content: Content) -> dict[str, Any]:
     found = content.evaluation
     head = {
         name: getattr(content, name)
@@ -41,9 +54,9 @@ def document(content: Content) -> dict[str, Any]:
         "corrections": list(found.corrections),
         "output_unit": found.output_unit,
         "output_span": found.output_span,
-        "figures": [asdict(figure) for figure in found.figures],
+        "figures": _figures(found.figures, found),
         "not_determined": list(found.not_determined),
-        "tur": json_value(found.tur),
+        "tur": found.tur,
         "basis": asdict(found.basis),
         "budget": _budget_rows(found),
         "tests": list(found.tests),
@@ -51,12 +64,25 @@ def document(content: Content) -> dict[str, Any]:
         "as_found": None
         if content.before is None
         else {"folder": content.before_folder}
-        | {"verdict": asdict(content.before.verdict), "figures": [asdict(each) for each in content.before.figures]},
+        | {"verdict": asdict(content.before.verdict), "figures": _figures(content.before.figures, content.before)},
         "stages": [_stage(stage) for stage in found.stages],
-        "points": _rows(found.points),
-        "visits": _rows(found.visits),
-        "end_pairs": _rows(found.end_pairs),
+        "points": _rows(found.points, _scales(found)),
+        "visits": _rows(found.visits, _scales(found)),
+        "end_pairs": _rows(found.end_pairs, _scales(found)),
     }
+
+
+def _scales(found: Evaluation) -> dict[str, float]:
+    """What the numbers of a column were computed from, by its name."""
+    levels = found.visits[["ideal", "output"]].abs().max().max()
+    output = max(found.output_span, float(levels if levels == levels else 0.0))  # noqa: PLR0124  NaN: nothing was read
+    return dict.fromkeys(_OF_OUTPUT, output) | {"input": max(map(abs, found.input_range))}
+
+
+def _figures(figures: Sequence[Figure], found: Evaluation) -> list[dict[str, Any]]:
+    output = _scales(found)["output"]
+    scales = {"% of span": 100.0, found.output_unit: output, "1": 1.0, "": 1.0}
+    return [_computed(asdict(each), dict.fromkeys(("value", "u", "U"), scales.get(each.unit, 0.0))) for each in figures]
 
 
 def _stage(stage: StageResult) -> dict[str, Any]:
@@ -72,7 +98,7 @@ def _of_steps(content: Content) -> dict[str, Any]:
         step = registry()[name]
         value = step.json(results)
         if value is not None:
-            (own if step.json_key else others)[step.json_key or name] = json_value(value)
+            (own if step.json_key else others)[step.json_key or name] = value
     return own | ({"steps": others} if others else {})
 
 
@@ -85,17 +111,18 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
         for name, side in (("a", compared.a), ("b", compared.b))
     }
     names = ("mean_pct", "mean_U_pct", "mean_p_holm", "overall_p", "coverage", "margin", "reason", "is_same_bench")
+    figures = [
+        asdict(each) | {"difference": each.difference, "is_different": each.is_different} for each in compared.figures
+    ]
+    of_figures = dict.fromkeys(("a", "b", "U", "difference"), 100.0)  # % of span, or of the tolerance
     return {
         "result": compared.result,
         **sides,
-        **{name: json_value(getattr(compared, name)) for name in names},
+        **_computed({name: getattr(compared, name) for name in names}),
         "different_n": compared.different_n,
         "tested_n": compared.tested_n,
         "points": _rows(compared.points),
-        "figures": [
-            asdict(each) | {"difference": each.difference, "is_different": each.is_different}
-            for each in compared.figures
-        ],
+        "figures": [_computed(each, of_figures) for each in figures],
         "not_compared": list(compared.unmatched),
         "cautions": list(compared.cautions),
     }
@@ -103,6 +130,12 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
 
 def plan_document(planned: Plan) -> dict[str, Any]:
     """A plan as JSON values."""
+    told: dict[str, Any] = json_value(_plan_document(planned), digits=COMPUTED_DIGITS)
+    return told
+
+
+def _plan_document(planned: Plan) -> dict[str, Any]:
+    ends = [max(abs(tap.low), abs(tap.high)) for tap in planned.sheet.taps]
     return {
         "sequence": planned.sequence.file.sequence,
         "type": planned.sheet.type,
@@ -123,9 +156,11 @@ def plan_document(planned: Plan) -> dict[str, Any]:
         ],
         "points": [
             {"number": point.number, "step": point.step_name, "role": point.role, "cycle": point.setpoint.cycle}
-            | {"direction": point.setpoint.direction, "setpoint_pct": 100 * point.setpoint.frac, "value": point.value}
-            | {"level": show(point.level, digits=9), "expected": list(point.expected)}
-            | {"tolerance": json_value(point.tolerance), "tur": point.tur}
+            | {"direction": point.setpoint.direction, "setpoint_pct": _number(100 * point.setpoint.frac, 100.0)}
+            | {"value": _number(point.value, ends[0])}
+            | {"level": show(point.level, digits=9)}
+            | {"expected": [_number(each, end) for each, end in zip(point.expected, ends, strict=True)]}
+            | {"tolerance": _number(point.tolerance, ends[-1]), "tur": point.tur}
             | {"readings": point.setpoint.readings_n, "estimate_s": point.estimate_s}
             for point in planned.points
         ],
@@ -137,11 +172,21 @@ def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:
     at = found.worst_index
     if found.budget is None or at is None:
         return []
-    return [
-        {"name": each.name, "u": json_value(each.u), "share": json_value(each.share_frac)}
-        for each in found.budget.ranked(*at)
-    ]
+    return [{"name": each.name, "u": each.u, "share": each.share_frac} for each in found.budget.ranked(*at)]
 
 
-def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(name): json_value(value) for name, value in row.items()} for row in table.to_dict("records")]
+def _rows(table: pd.DataFrame, scales: Mapping[str, float] = {}) -> list[dict[str, Any]]:
+    """Rows of a table; `scales` as of `_computed`."""
+    return [_computed({str(name): each for name, each in row.items()}, scales) for row in table.to_dict("records")]
+
+
+def _computed(values: Mapping[str, Any], scales: Mapping[str, float] = {}) -> dict[str, Any]:
+    """Values by name, each number to its digits; `scales` = what it was computed from, if not 100 of a per cent."""
+    return {
+        name: _number(value, scales.get(name, 100.0 if name.endswith("_pct") else 0.0))
+        for name, value in values.items()
+    }
+
+
+def _number(value: Any, scale: float) -> Any:  # noqa: ANN401  what a table holds
+    return json_value(value, digits=COMPUTED_DIGITS, scale=scale)

@@ -19,6 +19,7 @@ from rich.text import Text
 
 from instruments.clock import Clock, RealClock
 from instruments.texts import counted
+from sequencer.inputs.step import READING
 from sequencer.planning.plan import Plan, Point
 from sequencer.reports.as_text import DIRECTIONS, decimals_for, duration, fixed, percent_used, plain
 from sequencer.running.events import (
@@ -93,7 +94,7 @@ class AtPoint:
     @property
     def used_pct(self) -> float:
         """The error in % of the tolerance; NaN where none is judged."""
-        is_judged = self.point.role == "reading" and self.point.tolerance > 0
+        is_judged = self.point.role == READING and self.point.tolerance > 0
         return 100 * self.error / self.point.tolerance if is_judged else math.nan
 
     @property

@@ -7,6 +7,7 @@ from dataclasses import replace
 from instruments.texts import sized
 from sequencer.diagnosis.result import Trace
 from sequencer.evaluation.result import Evaluation
+from sequencer.inputs.step import READING
 from sequencer.reports.as_text import as_pct, fixed, way
 from sequencer.reports.drawing.chart import Sample, box_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale
@@ -21,7 +22,7 @@ _TO_GO, _USED = Look(LIMIT, width=1.4), Look(mark="any")
 
 def telling_trace(traces: Sequence[Trace]) -> Trace | None:
     """The settling that tells most: the worst that did not settle, else the slowest reading; None without any."""
-    known = [each for each in traces if each.role == "reading" and len(each.samples) > 1]
+    known = [each for each in traces if each.role == READING and len(each.samples) > 1]
     if not known:
         return None
     never = [each for each in known if each.state != "steady"]

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeAlias
 
-from instruments.texts import json_value
+from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.settling import Settled, State
 
@@ -122,8 +122,15 @@ Event: TypeAlias = (
 Listener: TypeAlias = Callable[[Event], None]
 
 
-def event_document(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
+def event_document(event: Event) -> dict[str, Any]:
     """An event as JSON values, for a program that follows a run; numbers that are missing are None."""
+    told: dict[str, Any] = json_value(_told(event), digits=COMPUTED_DIGITS)
+    if isinstance(event, (SampleTaken, ReadingTaken)):  # a reading with all its digits
+        told["value"] = json_value(event.value)
+    return told
+
+
+def _told(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
     match event:
         case Planned():
             numbers: dict[str, Any] = {"event": "planned", "points": len(event.plan.points)}
@@ -133,17 +140,13 @@ def event_document(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for ea
             return place | {"role": event.point.role, "setpoint_pct": 100 * event.point.setpoint.frac}
         case SampleTaken():
             sample = {"event": "sample", **_place(event.point), "after_s": event.after_s}
-            return sample | {
-                "value": json_value(event.value),
-                "state": str(event.state),
-                "to_go": json_value(event.to_go),
-            }
+            return sample | {"value": event.value, "state": str(event.state), "to_go": event.to_go}
         case PointSettled():
             settled = {"event": "settled", **_place(event.point), "state": str(event.settled.state)}
-            return settled | {"after_s": json_value(event.settled.after_s), "to_go": json_value(event.settled.to_go)}
+            return settled | {"after_s": event.settled.after_s, "to_go": event.settled.to_go}
         case ReadingTaken():
             reading = {"event": "reading", **_place(event.point), "tap": event.tap, "reading": event.reading}
-            return reading | {"value": json_value(event.value), "unit": event.unit}
+            return reading | {"value": event.value, "unit": event.unit}
         case Remarked():
             return {"event": "remark", **(_place(event.point) if event.point else {}), "text": event.text}
         case MadeSafe():

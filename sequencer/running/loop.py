@@ -17,6 +17,7 @@ from instruments.errors import (
     UnsafeError,
 )
 from instruments.roles import Operator
+from sequencer.inputs.step import READING
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.confirmations import confirm, signals_stop, undisturbed
@@ -159,7 +160,7 @@ class _Run:
         if points:
             beyond = self._wanted()
         self._visit_all(beyond)
-        read_n = sum(point.role == "reading" for point in beyond)
+        read_n = sum(point.role == READING for point in beyond)
         more = f", and {read_n} more to distinguish causes" if read_n else ""
         return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken{more}")
 

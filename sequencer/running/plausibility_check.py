@@ -14,6 +14,7 @@ from instruments.entry import Doubt, Doubting
 from instruments.errors import AbsentError, StoppedError
 from instruments.prompts import yes_or_no
 from instruments.roles import Operator, Question, Sample
+from sequencer.inputs.step import READING
 from sequencer.planning.plan import Plan, Point
 from sequencer.readings.plausibility import Doubts, Expectation
 
@@ -63,7 +64,7 @@ class Questioning:
             neighbours=tuple(
                 signal(index, each.expected[index])
                 for each in beside
-                if each.role == "reading" and each.number != point.number
+                if each.role == READING and each.number != point.number
             ),
         )
 

@@ -14,7 +14,7 @@ from instruments.datasheet import Tap
 from instruments.entry import Doubting
 from instruments.errors import NoReadingError
 from instruments.roles import Receiver, Sample
-from instruments.units import to_digits
+from instruments.texts import to_digits
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.events import PointSettled, ReadingTaken, SampleTaken
 from sequencer.running.logbook import Logbook
@@ -72,6 +72,7 @@ class Reader:
         self._questioning = questioning
         self._retries = plan.sequence.file.retries
         self._ranges: dict[str, str] = {}
+        self._said: tuple[int, set[str]] = (0, set())  # number of a point, and what was remarked there
 
     def select(self) -> None:
         """Function and range of every receiver."""
@@ -222,6 +223,7 @@ class Reader:
         point, setpoint = visit.point, visit.point.setpoint
         signal = sample.value if sample else float("nan")
         value = to_digits(float(tap.from_reading(np.array(signal))))
+        self.has_read = True  # before it is kept: a signal may come as soon as it is
         self._log.journal.write(
             "reading",
             # A capture asks for speed; each of its readings alone is worth nothing.
@@ -253,7 +255,6 @@ class Reader:
             note=note,
             raw=sample.raw if sample else "",
         )
-        self.has_read = True
         self._log.tell(ReadingTaken(point=point, tap=tap.name, reading=reading, value=value, unit=tap.unit))
 
     def _valid(
@@ -266,5 +267,14 @@ class Reader:
                 return self._read(receiver, expected, doubt), ""
             except NoReadingError as error:
                 note = error.kind
-                self._log.remark(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
+                self._remark_once(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
         return None, note
+
+    def _remark_once(self, text: str) -> None:
+        """A remark that every reading at a point would repeat, said at its first."""
+        number = self._log.point.number if self._log.point else 0
+        if self._said[0] != number:
+            self._said = number, set()
+        if text not in self._said[1]:
+            self._said[1].add(text)
+            self._log.remark(text)

@@ -130,13 +130,19 @@ def test_every_wrong_key_at_every_prompt_and_the_run_goes_to_its_end(terminal, b
     for typed in [each for each in WRONG if each != "no"] + ["", "back"]:
         run.answer(caution, typed)
     run.answer(caution, "yes")
-    for prompt in (
+    level, output = (
         r"Set hand source to 0 Hz \(Enter when done\) ",
         r"Switch the output of hand source on \(Enter .*\) ",
-    ):
-        for typed in [*WRONG, "back"]:
+    )
+    for prompt in (level, output):
+        for typed in WRONG:
             run.answer(prompt, typed)
-            run.until("there is no entry before" if typed == "back" else "type Enter when done, back, [?], or stop")
+            run.until("type Enter when done, back, [?], or stop")
+        run.answer(prompt, "back")
+        if prompt is level:
+            run.until("nothing was set or read before this")
+        else:
+            run.answer(level, "")
         run.answer(prompt, "")
     serve(run, r"Set hand source to 500 Hz \(Enter when done\) ")
     # At a set prompt "back" goes to the reading before; then that level is asked for again.

@@ -4,7 +4,7 @@ import math
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from instruments.yamlfile import parse
@@ -67,6 +67,7 @@ def stated():
     unread=st.dictionaries(st.integers(0, 5), st.sampled_from(("no value", "no row")), max_size=2),
     basis=st.one_of(st.none(), st.sampled_from(RULES)),
 )
+@example(parts=[(1e-06, "% of output")], shape="square root", places=[-25.0, 0.0, 1.0], wrong={}, unread={}, basis=None)
 def test_no_visit_is_left_out_of_the_verdict_without_a_word_that_names_it(parts, shape, places, wrong, unread, basis):
     unit = sheet(parts, shape)
     ideal = unit.datasheet().ideal(tidy([{"value": place} for place in places])["value"].to_numpy())

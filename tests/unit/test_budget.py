@@ -196,6 +196,17 @@ def test_at_zero_of_a_square_root_the_uncertainty_is_not_determinable_and_says_w
     assert made.U[0, 0, 0, 1] == pytest.approx(2 * 0.0016 / sqrt(3), rel=1e-4)
 
 
+def test_so_it_is_as_near_to_zero_as_the_input_is_known(found):
+    # Give or take 0.01 mbar: at 0.009 mbar the input may be 0, at 0.01 it is never less than that.
+    first = stated("input", accuracy=Limits(of_reading=0.0, floor=0.01))
+    x = [-0.009, 0.0, 0.001, 0.009, 0.01]
+    made = found(ROOT, first, stated("output"), x=x, y=[4.0, 4.0, 4.0, 4.1, 4.1])
+    assert np.isnan(made.U[0, 0, 0]).tolist() == [True, True, True, True, False]
+    # Below a cut-off the output is held, and so known.
+    made = found(FLOW, first, stated("output"), x=x, y=[4.0] * 5)
+    assert not np.isnan(made.U[0, 0, 0]).any()
+
+
 @pytest.mark.parametrize(
     ("text", "coefficient", "u"),
     [

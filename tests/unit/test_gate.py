@@ -49,7 +49,7 @@ def test_back_at_a_caution_goes_to_the_one_before(answers):
     assert [question.text.splitlines()[-1][:9] for question in operator.questions] == [
         "Caution 1", "Caution 1", "Caution 2", "Caution 1",
     ]  # fmt: skip
-    assert operator.questions[1].text.startswith("there is no entry before this to go back to\n")
+    assert operator.questions[1].text.startswith("nothing was set or read before this to go back to\n")
 
 
 def test_sigterm_stops_as_ctrl_c_does_and_says_its_name():

@@ -126,3 +126,64 @@ def test_one_that_cannot_be_used_is_named_with_its_package(livezero, module, poi
     assert 'of the package "brewhouse-steps 2.1" cannot be used' in refused.stderr
     assert says in refused.stderr
     assert "Traceback" not in refused.stderr
+
+
+BROKEN = {
+    "evaluate": ('rows = table[table["role"] == "rest"]', "return 1 / 0"),
+    "leaves": ('rows = table[table["role"] == "rest"]', "raise SystemExit(0)"),
+    "terminal": ('return [f"rest: {n} readings', 'return [1 / 0 or f"rest: {n} readings'),
+    "html": ('return Markup("<h2>', 'return 1 / 0 + Markup("<h2>'),
+    "json": ('return [{"readings_n": n', 'return 1 / 0 + [{"readings_n": n'),
+    "no JSON": ('return [{"readings_n": n', 'return [{"readings": {1, 2}, "readings_n": n'),
+}
+
+
+@pytest.mark.parametrize("where", BROKEN)
+def test_one_that_fails_after_the_run_costs_neither_verdict_nor_record(livezero, tmp_path, where):
+    module = MODULE.replace(*BROKEN[where])
+    assert module != MODULE
+    ran = livezero("run", "own.yaml", "--bench", "simulated", "--serial", "GF-104", "--json", module=module)
+    assert ran.returncode == 0, ran.stderr  # that of the verdict
+    found = json.loads(ran.stdout)
+    assert found["verdict"]["result"] == "pass"
+    assert len(found["figures"]) > 10
+    (record,) = (tmp_path / "results").iterdir()
+    assert (record / "readings.csv").read_text().count(",rest,") == 6
+    assert '"kind": "safe"' in (record / "journal.jsonl").read_text()
+    again = livezero("report", str(record), module=module)
+    assert again.returncode == 0, again.stderr
+    said = " ".join(again.stdout.split()) + (record / "report.html").read_text() + str(found["steps"])
+    assert 'the step "rest check" of the package "brewhouse-steps 2.1" cannot be used: ' in said.replace("&#34;", '"')
+    assert livezero("verify", str(record), module=module).returncode == 0
+    # Once the package is mended the same record gives what it could not.
+    assert "rest: 6 readings of output" in livezero("report", str(record)).stdout
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (('tap="output"', 'tap="input"'), 'no instrument reads the tap "input"'),
+        (('tap="output"', 'tap="sump"'), 'no instrument reads the tap "sump"'),
+        (('tap="output"', 'tap="input", is_quick=True'), 'no instrument with an interface reads the tap "input"'),
+    ],
+)
+def test_one_whose_tap_nothing_reads_is_refused_before_anything_is_energised(livezero, tmp_path, change, says):
+    bench = """\
+bench: simulated bench without a reference meter
+backend: simulated
+simulation: {seed: 11}
+instruments:
+  source: {description: generic-scpi-source, resource: "TCPIP::127.0.0.1::1::SOCKET", identity: SIMULATED SOURCE}
+  meter: {description: generic-scpi-meter, resource: "TCPIP::127.0.0.1::2::SOCKET", identity: SIMULATED METER}
+taps:
+  input: {set by: source}
+  output: {read by: meter}
+"""
+    (tmp_path / "two.bench.yaml").write_text(bench)
+    module = MODULE.replace(*change)
+    for verb in (("plan",), ("run", "--serial", "GF-104")):
+        refused = livezero(*verb, "own.yaml", "--bench", "two.bench.yaml", module=module)
+        assert refused.returncode == 2, refused.stdout + refused.stderr
+        assert f"own.yaml:8:5: {says}" in refused.stderr
+        assert "allowed: output" in refused.stderr
+    assert not (tmp_path / "results").exists()

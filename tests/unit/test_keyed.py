@@ -160,7 +160,7 @@ def test_a_wrong_key_where_something_is_to_be_done_is_asked_again(act, typed):
     said, question = operator.asked[1].text.splitlines()
     assert question == operator.asked[0].text
     if typed == "back":
-        assert said == "there is no entry before this to go back to"
+        assert said == "nothing was set or read before this to go back to"
     else:
         assert said.endswith("type Enter when done, back, ?, or stop")
     assert len(said) < 80
@@ -233,6 +233,27 @@ def test_back_where_a_level_is_set_corrects_the_reading_before():
     assert first.take_correction().value == 4.011
 
 
+def test_before_the_first_reading_back_goes_to_what_was_to_be_set_step_by_step():
+    hand, first, _, operator = one_person("", "", "back", "back", "back", "", "", "4.001")
+    hand.set(quantity("4 mA"))
+    hand.energise()
+    assert first.read(expected=4.0).value == 4.001
+    reading, level, on = "Reading of first meter at input, in mA", "Set hand source to 4 mA", "Switch the output of"
+    assert [question.text.splitlines()[-1][: len(on)] for question in operator.asked] == [
+        each[: len(on)] for each in (level, on, reading, on, level, level, on, reading)
+    ]  # fmt: skip
+    assert operator.asked[5].text.splitlines()[0] == "nothing was set or read before this to go back to"
+
+
+def test_back_at_the_safe_level_never_asks_for_another_level():
+    hand, _, _, operator = one_person("", "back", "")
+    hand.set(quantity("20 mA"))
+    hand.make_safe()
+    assert [question.text.splitlines()[0][:11] for question in operator.asked] == [
+        "Set hand so", "Make hand s", "nothing was",
+    ]  # fmt: skip
+
+
 def test_back_goes_to_the_entry_before_at_whatever_meter_it_was_read():
     _, first, second, _ = one_person("4.001", "back", "4.002", "12.0")
     first.read(expected=4.0)
@@ -289,7 +310,7 @@ def test_an_overload_is_not_corrected_as_if_it_were_the_number_before_it():
         receiver.read(expected=8.0)
     assert receiver.read(expected=8.0).value == 8.0
     assert receiver.take_correction() is None
-    assert operator.asked[3].text.startswith("there is no entry before this to go back to")
+    assert operator.asked[3].text.startswith("nothing was set or read before this to go back to")
 
 
 def test_back_before_any_entry_only_asks_again():

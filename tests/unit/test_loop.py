@@ -119,6 +119,28 @@ def test_what_is_no_reading_never_becomes_a_number(small, run, kind, why):
     assert rows["value"].dropna().between(3.9, 20.1).all()
     assert ran.record.evaluation.verdict.result == "not determinable"
     assert "not read" in ran.record.evaluation.verdict.reason
+    # Every reading of a point misses for the same reason, tried again and again: said once.
+    remarks = [line for line in ran.lines if line["kind"] == "remark" and f"reading is {why}, reply" in line["text"]]
+    assert remarks
+    assert len(remarks) == len({(line["number"], line["text"]) for line in remarks})
+
+
+def test_a_stop_as_soon_as_the_first_reading_is_kept_leaves_a_run_that_can_go_on(small, run):
+    def stop_after_the_first_reading(bench, journal, found):
+        del bench, found
+        write, kept = journal.write, []
+
+        def written(kind, **fields):
+            write(kind, **fields)
+            if kind == "reading" and not kept:
+                kept.append(kind)
+                raise KeyboardInterrupt
+
+        journal.write = written
+
+    ran = run(small(), change=stop_after_the_first_reading)
+    assert [line["kind"] for line in ran.lines].count("reading") == 1
+    assert (ran.outcome.status, ran.outcome.can_resume, ran.lines[-1]["kind"]) == ("interrupted", True, "interrupted")
 
 
 def test_a_reference_without_a_reading_leaves_no_verdict_although_the_output_was_read(small, run):

@@ -3,6 +3,8 @@
 import pytest
 
 from instruments.errors import PlanError
+from sequencer.record.load import load
+from sequencer.reports.terminal import plan_text
 
 SMALLER = {"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "0 .. 800 Hz, limits: 0 .. 1000 Hz"}
 TRAVERSE = "traverse: {points: 5, cycles: 2, readings: 2}"
@@ -162,6 +164,16 @@ def test_at_0_of_a_square_root_the_plan_says_that_there_is_no_uncertainty_and_so
     assert all(point.tur is None and point.rule.band > 0 for point in bottom)
     (said,) = [each for each in plan.warnings if "not determinable" in each]
     assert said.startswith("at 0 % the uncertainty is not determinable")
+
+
+def test_a_run_says_no_more_at_0_of_a_square_root_than_its_plan(small, run):
+    planned = small(type_sheet=ROOT_OF_1_Hz)
+    assert "TUR:       not known at every point, see the warnings" in plan_text(planned)
+    without_U = {point.setpoint.frac for point in planned.points if point.role == "reading" and point.U is None}
+    found = load(run(planned).folder).evaluation
+    assert without_U == {frac / 100 for frac in found.visits.loc[found.visits["U"].isna(), "setpoint_pct"]} == {0.0}
+    assert found.verdict.result == "not determinable"
+    assert "no bound there), and ILAC-G8:09/2019 non-binary needs it, at 0 % upscale" in found.verdict.reason
 
 
 def test_where_a_share_of_the_reading_leaves_no_tolerance_the_plan_shows_the_line_to_write(small):

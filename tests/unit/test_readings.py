@@ -140,3 +140,13 @@ def test_a_journal_gives_its_readings_and_each_correction_as_a_row_of_its_own():
     assert table["value"].tolist()[:3] == [500.0, 12.2, 12.0]
     assert table["correction"].tolist() == [0, 0, 1, 0]
     assert np.isnan(table["value"].iloc[3])
+
+
+@pytest.mark.parametrize("name", ["step", "cycle", "point", "attempt", "reading"])
+def test_no_reading_that_has_no_place_is_left_out_without_a_word(name):
+    table = tidy([row(4.0), row(12.0, point=1) | {name: None}, row(20.0, point=2)])
+    with pytest.raises(ReadingsError, match=f"1 reading of 3 without {name}") as refused:
+        valid_rows(table)
+    assert refused.value.where == "row 2 of the table first"
+    with pytest.raises(ReadingsError, match="without"):
+        grid(table)

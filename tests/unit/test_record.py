@@ -10,7 +10,9 @@ from instruments.version import __version__
 from sequencer.record.create import create
 from sequencer.record.load import load
 from sequencer.record.seal import seal
-from sequencer.reports.json_document import document
+from sequencer.record.verify import verify
+from sequencer.reports import json_document
+from sequencer.reports.json_document import document, plan_document
 
 
 def strict(path):
@@ -57,6 +59,40 @@ def test_figures_are_computed_again_to_the_last_digit(sealed):
     folder = sealed().folder
     kept = strict(folder / "figures.json")
     assert json.loads(json.dumps(document(load(folder).content))) == kept
+
+
+def numbers(told):
+    """Every fraction of a document, however deep."""
+    if isinstance(told, dict):
+        told = list(told.values())
+    if isinstance(told, list):
+        return [number for each in told for number in numbers(each)]
+    return [told] if isinstance(told, float) else []
+
+
+def test_no_number_of_a_document_has_a_rest_of_arithmetic(small, run):
+    planned = small()
+    ran = run(planned)
+    seal(ran.folder)
+    kept = strict(ran.folder / "figures.json")
+    found = numbers([kept, plan_document(planned)])
+    # Twelve digits at most: 9.999999999999999e-06 has sixteen.
+    assert [each for each in found if float(f"{each:.12g}") != each] == []
+    visits = load(ran.folder).evaluation.visits
+    assert any(float(f"{each:.12g}") != each for each in visits["error"])  # the table itself is not cut
+    # 4.0002 less 4 is 0.0002, not 0.00020000000000042206: digits count from the 20 mA that both are part of.
+    errors = [visit["error"] for visit in kept["visits"]]
+    assert errors == [round(each, 10) + 0.0 for each in errors]
+    assert errors == pytest.approx(visits["error"].to_list(), abs=1e-10)
+
+
+def test_a_record_that_was_sealed_with_all_digits_is_intact(small, run, monkeypatch):
+    folder = run(small()).folder
+    with monkeypatch.context() as earlier:
+        earlier.setattr(json_document, "COMPUTED_DIGITS", None)
+        seal(folder)
+    assert any(float(f"{each:.12g}") != each for each in numbers(strict(folder / "figures.json")))
+    assert verify(folder).is_intact
 
 
 def test_no_document_holds_a_nan(small, run):

@@ -15,7 +15,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from instruments.errors import InputError
-from instruments.texts import as_cell, as_json, as_page, from_cell, json_value, of_span, sized, visible, without_rest
+from instruments.texts import (
+    as_cell,
+    as_json,
+    as_page,
+    from_cell,
+    json_value,
+    of_span,
+    sized,
+    to_digits,
+    visible,
+    without_rest,
+)
 from sequencer import core
 from sequencer.reports.notebook import evaluation_html
 
@@ -249,6 +260,31 @@ def test_a_number_that_json_has_not_is_null(value, told):
     assert json_value(value) == told
     assert type(json_value(value)) is type(told)
     assert json.loads(as_json(json_value(value))) == told
+
+
+@pytest.mark.parametrize(
+    ("number", "scale", "told"),
+    [
+        (9.999999999999999e-06, 0.0, 1e-05),
+        (20.002989200000002, 20.0, 20.0029892),
+        (20.0002875 - 20, 20.0, 0.0002875),  # 0.00028750000000021814: arithmetic
+        (20 - 20.000000000000004, 20.0, 0.0),
+        (1 / 3, 0.0, 0.333333333333),
+        (1.5e-30, 0.0, 1.5e-30),
+        (12345678901234.5, 0.0, 12345678901200.0),
+    ],
+)
+def test_a_computed_number_has_the_digits_that_count_where_it_comes_from(number, scale, told):
+    found = json_value([number], digits=12, scale=scale)
+    assert found == [told]
+    assert math.copysign(1.0, found[0]) == 1.0  # 0 is no -0
+
+
+def test_a_reading_keeps_all_its_digits():
+    assert json_value([20.002989200000002, -0.0]) == [20.002989200000002, 0.0]
+    assert to_digits(296.15 - 273.15, scale=296.15) == 23.0
+    assert math.isnan(to_digits(math.nan))
+    assert to_digits(-math.inf, scale=3.0) == -math.inf
 
 
 def test_a_size_with_its_sign_keeps_it():

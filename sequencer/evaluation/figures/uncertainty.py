@@ -17,8 +17,9 @@ from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray, blocks
 from sequencer.evaluation.figures.student import coverage_factor
 
-__all__ = ["Budget", "Share", "combine"]
+__all__ = ["NO_SENSITIVITY", "Budget", "Share", "combine"]
 
+NO_SENSITIVITY = "sensitivity not known"
 Pairs: TypeAlias = Mapping[tuple[str, str], npt.ArrayLike]
 
 
@@ -96,7 +97,7 @@ class Budget:
         for contribution, effect in zip(self.contributions, self.effect, strict=True):
             if np.isnan(effect[index]):
                 u = np.broadcast_to(contribution.u, effect.shape)[index]
-                return f"{contribution.name}: {contribution.reason if np.isnan(u) else 'sensitivity not known'}"
+                return f"{contribution.name}: {contribution.reason if np.isnan(u) else NO_SENSITIVITY}"
         return "degrees of freedom not known"
 
 

@@ -18,7 +18,11 @@ def plan_text(plan: Plan, width: int = 80) -> str:
     """What will happen, for how long, with which wiring and limits; warnings, and what must be confirmed."""
     sheet, file = plan.sheet, plan.sequence.file
     lines = wrapped(file.sequence, width)
-    tur = "not known, an instrument's accuracy is missing" if plan.tur is None else f"{plan.tur:.1f} at the worst point"
+    tur = "not known, an instrument's accuracy is missing"
+    if plan.tur is not None:
+        tur = f"{plan.tur:.1f} at the worst point"
+    elif any(point.tur is not None for point in plan.points):
+        tur = "not known at every point, see the warnings"
     for label, text in (
         ("unit", sheet.type),
         ("bench", plan.bench.file.bench),

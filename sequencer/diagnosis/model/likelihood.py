@@ -26,7 +26,7 @@ def logsumexp(terms: FloatArray, axis: int = -1) -> FloatArray:
     return np.asarray(np.log(np.sum(np.exp(terms - top), axis=axis)) + np.squeeze(top, axis=axis))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Weighed:
     """Log likelihoods of candidates, and the scale of the scatter that each leaves; shape (candidates,)."""
 

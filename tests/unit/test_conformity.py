@@ -1,5 +1,7 @@
 """Verdicts and their sentences."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -120,6 +122,49 @@ def test_probability_far_outside_keeps_its_digits_on_both_sides():
     beyond = [float(probability_of_conformity(sign * 31.0, 1.0, lower=-1.0, upper=1.0)) for sign in (1, -1)]
     # Two-sided, scipy: norm.sf(30) - norm.sf(32).
     assert beyond == pytest.approx([4.906713927148187e-198] * 2, rel=1e-10, abs=0)
+
+
+def test_a_probability_is_never_rounded_to_certainty():
+    # Ten and a hundred standard uncertainties from the limit: 1 and 0 as far as a float goes.
+    found = judge([0.0, 1.1], 0.02, rule=SIMPLE, lower=-0.1, upper=0.1)
+    assert found.probability.tolist() == [1.0, 0.0]
+    assert found.reason(0).endswith("conforms with a probability of more than 99.99 %.")
+    assert found.reason(1).endswith("conforms with a probability of less than 0.01 %.")
+    certain = judge([0.0, 1.1], 0.0, rule=SIMPLE, lower=-0.1, upper=0.1)
+    assert certain.reason(0).endswith("conforms with a probability of 100 %.")
+    assert certain.reason(1).endswith("conforms with a probability of 0 %.")
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(0.9999, "99.99 %"), (0.99991, "more than 99.99 %"), (0.0001, "0.01 %"), (0.00009, "less than 0.01 %")],
+)
+def test_a_probability_has_four_digits_between_its_ends(probability, words):
+    found = replace(judge([0.0], 0.02, rule=SIMPLE, lower=-0.1, upper=0.1), probability=np.array([probability]))
+    assert found.reason(0).endswith(f"conforms with a probability of {words}.")
+
+
+def test_levels_have_four_digits():
+    found = judge(0.123456, 0.0123456, rule=BINARY, lower=-0.333333, upper=0.333333)
+    assert found.reason(in_unit="mA") == (
+        f"Pass by {BINARY.name}: 0.1235 mA with U = 0.01235 mA, limits -0.3333 to 0.3333 mA, accepted "
+        "-0.321 to 0.321 mA; conforms with a probability of more than 99.99 %."
+    )
+
+
+def test_verdicts_are_numbers_from_pass_to_open():
+    assert [int(each) for each in Verdict] == [0, 1, 2, 3, 4]
+    assert [each.text for each in Verdict][1:] == ["conditional pass", "conditional fail", "fail", "not determinable"]
+
+
+def test_without_uncertainty_a_result_on_a_limit_conforms():
+    assert probability_of_conformity([-1.0, 1.0, -1.1, 1.1], 0.0, lower=-1.0, upper=1.0).tolist() == [1, 1, 0, 0]
+    assert np.isnan(probability_of_conformity([0.0, 0.0, NAN], 0.0, lower=[NAN, -1, -1], upper=[1.0, NAN, 1.0])).all()
+
+
+def test_with_one_limit_or_no_u_there_is_no_tur():
+    found = judge(0.0, [0.1, 0.0, NAN, 0.1], rule=BINARY, lower=[-np.inf, -np.inf, -1.0, -1.0], upper=1.0)
+    assert found.tur == pytest.approx([NAN, NAN, NAN, 10.0], nan_ok=True)
 
 
 def test_probability_without_a_tolerance_or_value_is_not_a_number():

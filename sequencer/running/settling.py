@@ -12,12 +12,12 @@ output is held at a limit it tells nothing of what moves before it: there a wait
 from bisect import bisect_left
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, isfinite, sqrt
+from math import inf, isfinite
 
 import numpy as np
 
 from sequencer.inputs.settling_rule import SettlingRule
-from sequencer.running.settling_bounds import Fallback, Fits, Seen
+from sequencer.running.settling_bounds import Fallback, Fits, Seen, fitted_line
 
 __all__ = ["Settled", "Settling", "State"]
 
@@ -194,13 +194,9 @@ class Settling:
     def _is_level(self) -> bool:
         """No drift is seen in the second half of the record: what kept it from being steady is noise."""
         first = bisect_left(self._seen.times, self._seen.at_s / 2)
-        n = len(self._seen.times) - first
-        if n < _BLOCKS_N:
+        if len(self._seen.times) - first < _BLOCKS_N:
             return False
         # Means of blocks, since ripple and slow noise are not independent from reading to reading.
         blocks = np.array([block.mean() for block in np.array_split(np.array(self._seen.values[first:]), _BLOCKS_N)])
-        place = np.arange(_BLOCKS_N) - (_BLOCKS_N - 1) / 2
-        slope = float(place @ blocks) / float(place @ place)
-        rest = blocks - blocks.mean() - slope * place
-        error = sqrt(float(rest @ rest) / (_BLOCKS_N - 2) / float(place @ place))
+        slope, error, _ = fitted_line(np.arange(_BLOCKS_N, dtype=np.float64), blocks, 0.0)
         return abs(slope) <= 3 * error

@@ -67,7 +67,7 @@ def test_a_lag_is_steady_and_within_the_tolerance_at_any_spacing(step, tau_s, sd
 
 
 # Sampled ten times a time constant, noise of a twentieth leaves 9 % of the time constant open (one standard deviation,
-# by Fisher information); 2.6 of them are waited for, and the best fit itself lies up to 2.6 off: 1.23 times 1.23 is 1.5.
+# by Fisher information); 2.6 of them are waited for, and the best fit itself lies up to 2.6 off: 1.23 by 1.23 is 1.5.
 def test_noise_of_a_twentieth_of_the_step_makes_few_runs_late():
     after_s = [follow(step=20.0, sd=1.0, jitter=0.9, seed=seed).after_s for seed in range(100)]
     assert sum(each <= 1.5 * 3.0 + 0.5 for each in after_s) >= 95

@@ -1,8 +1,8 @@
 """Each error against its tolerance, by numbers worked out by hand.
 
 T is the half width of the tolerance, w the guard band, U the expanded uncertainty, all in mA. By JCGM 106:2012 8.3
-(from memory) a result is accepted up to T - w. Where T is less than what can be told, more than T plus what is explained is
-out, the rest is not determinable.
+(from memory) a result is accepted up to T - w. Where T is less than what can be told, more than T plus what is
+explained is out, the rest is not determinable.
 """
 
 import numpy as np

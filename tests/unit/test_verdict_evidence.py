@@ -73,6 +73,13 @@ def test_a_pass_says_how_many_and_the_worst():
     assert (found.rule, found.reservations, found.accepted, found.is_pass) == (BY_RULE, (), "", True)
 
 
+def test_the_worst_is_given_with_four_digits_and_u_with_two():
+    # 0.5039 T = 0.0161248 mA, 0.10078 % of 16 mA.
+    assert said(three(0.5039, setpoint_pct=33.3, input_pct=33.3, U=0.006437))[1].endswith(
+        "; worst +0.01612 mA, U = 0.0064 mA (+0.101 % of span, 50 % of the tolerance) at 33.3 % upscale"
+    )
+
+
 def test_nothing_known_of_the_instruments_says_nothing_of_u():
     found = verdict(evidence(three(-0.5), U=None))
     assert found.result == "pass"
@@ -205,15 +212,15 @@ def test_a_tolerance_of_next_to_nothing_is_an_obstacle_with_what_it_lies_below()
 
 
 def test_what_is_out_at_such_a_tolerance_fails_with_the_largest_error():
-    rows = [visit(10, 0, **UNJUDGED), visit(-20, 10, **UNJUDGED), visit(0, 20, **UNJUDGED), *three()[1:]]
+    rows = [visit(10, 0, **UNJUDGED), visit(-19.997, 10, **UNJUDGED), visit(0, 20, **UNJUDGED), *three()[1:]]
     result, reason = said(rows, result=[3, 3, 4, 0, 0])
     assert result == "fail"
     assert reason == (
-        "-0.64 mA at 0 % upscale, 10 % upscale, where the tolerance is 0.001 mA and U = 0.0064 mA does not explain it"
+        "-0.6399 mA at 0 % upscale, 10 % upscale, where the tolerance is 0.001 mA and U = 0.0064 mA does not explain it"
         f"{WORST}"
     )
     both = said([*rows, visit(1.3, 75)], result=[3, 3, 4, 0, 0, 3])[1]
-    assert both.startswith("1 of 3 points outside the tolerance, and -0.64 mA at")
+    assert both.startswith("1 of 3 points outside the tolerance, and -0.6399 mA at")
 
 
 def end_pairs(*results):

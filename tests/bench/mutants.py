@@ -66,17 +66,21 @@ TESTS = {
     "sequencer/diagnosis/model/likelihood.py": ("tests/unit/test_findings_likelihood.py", _FROZEN),
     "sequencer/running/settling_bounds.py": ("tests/unit/test_settling_bounds.py", *_SETTLING),
 }
-# Line of the module, the same line of the mutant (both as regular expressions, in full), and why no input can tell.
+# Operator, line of the module, the same line of the mutant (regular expressions, in full), and why no input can tell.
 EQUIVALENT = (
-    (r"\*,", r"/,", "called by name all the same"),
-    (r"@dataclass\(.*slots=True.*\)", r"@dataclass\(.*slots=False.*\)", "slots change no result"),
-    (r".*strict=True.*", r".*strict=False.*", "what is zipped is of one length"),
-    (r".*len\(found\) > len\(named\).*", r".*len\(found\) != len\(named\).*", "a part is never the longer"),
-    (r".*len\(names\) > 1.*", r".*len\(names\) != 1.*", "a suspect tap has a stage beside it"),
-    (r".*\(~judged\[.*", r".*\(-judged\[.*", "the same for truth values"),
-    (r".*is_unresolved & .*== Po.*", r".*is_unresolved & .*<= Po.*", "what is not resolved fails or is open"),
-    (r"(.*)size <= width(.*)", r"(.*)size < width(.*)", "no number lies on the limit with its slack"),
-    (r"(.*) == (\"[^\"]+\":)", r"(.*) is (\"[^\"]+\":)", "literals of one text are one object"),
+    ("Replace.*Mul_Div", r".*\*,.*", r".*/,.*", "called by name all the same"),
+    ("ReplaceTrueWithFalse", r"@dataclass\(.*slots=True.*\)", r".*slots=False.*", "slots change no result"),
+    ("ReplaceTrueWithFalse", r".*strict=True.*", r".*strict=False.*", "what is zipped is of one length"),
+    (".*Gt_NotEq", r".*len\(found\) > len\(named\).*", ".*", "a part is never the longer"),
+    (".*Gt_NotEq", r".*len\(names\) > 1.*", ".*", "a suspect tap has a stage beside it"),
+    (".*Invert_USub", r".*\(~judged\[.*", ".*", "the same for truth values"),
+    ("Replace.*BitAnd_(Mul|Pow)", r".*np\.is(finite|nan)\(.*", ".*", "the same for truth values"),
+    (".*Eq_LtE", r".*is_unresolved & .*== PointVerdict.FAIL.*", ".*", "what is not resolved fails or is open"),
+    (".*Eq_LtE", r".*== Verdict.PASS\)", ".*", "a pass is the least number"),
+    (".*Eq_LtE", r".*\b[uU](\[index\])? == 0.*", ".*", "U is never negative"),
+    (".*LtE_Lt", r".*size <= width.*", ".*", "no number lies on the limit with its slack"),
+    (".*Eq_Is", r".* == \"[^\"]+\":", ".*", "literals of one text are one object"),
+    (".*Is_Eq", r".* is (not )?(None|State\.\w+|Verdict\.\w+).*", ".*", "each is the one object that equals it"),
 )
 NO_MODULE, NOT_SWAPPED = 97, 98  # exit codes of a child: cannot be imported; differs outside a function
 SLOW_S = 1.0  # tests that take longer are left out
@@ -98,10 +102,8 @@ class Mutant:
     @property
     def equivalent(self) -> str:
         """Why no input can tell it from the module, "" if one can."""
-        return next((why for old, new, why in EQUIVALENT if self._matches(old, new)), "")
-
-    def _matches(self, old: str, new: str) -> bool:
-        return bool(re.fullmatch(old, self.old) and re.fullmatch(new, self.new))
+        mine = (self.operator, self.old, self.new)
+        return next((why for *all_of, why in EQUIVALENT if all(map(re.fullmatch, all_of, mine))), "")
 
 
 class Hook(importlib.abc.MetaPathFinder, importlib.abc.Loader):

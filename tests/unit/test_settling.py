@@ -246,6 +246,16 @@ def test_two_readings_in_a_row_and_the_shortest_wait_are_needed(minimum_s, after
     assert settled.held_s == 0
 
 
+def test_what_is_steady_at_the_longest_settling_is_steady():
+    settled = readings(rule(time_constant_s=0.0, minimum_s=2.0, maximum_s=2.0), [12.0] * 20).settled()
+    assert (settled.state, settled.after_s) == (State.STEADY, 2.0)
+
+
+def test_the_first_reading_past_the_longest_settling_ends_it():
+    settled = readings(rule(maximum_s=2.1), [math.nan] * 20).settled()
+    assert (settled.state, settled.after_s) == (State.NEVER, 2.25)
+
+
 def test_a_reading_beyond_the_band_begins_the_count_anew():
     # The jump at 1 s is seen in the range of what was read in the last third of the time.
     settled = readings(rule(time_constant_s=0.0, minimum_s=0.25), [12.0, 12.0, 12.0, 20.0] + [20.0] * 40).settled()
@@ -320,6 +330,13 @@ def test_an_end_of_the_range_is_a_twentieth_of_it(level, is_held):
     settled = readings(at_ends, [level] * 80).settled()
     assert settled.state is State.STEADY
     assert (settled.after_s == 15.0) == is_held
+
+
+@pytest.mark.parametrize(("left", "level", "is_held"), [(12.0, 20.0, True), (20.0, 12.0, False)])
+def test_it_is_the_end_where_it_stands_that_counts(left, level, is_held):
+    at_ends = rule(before=-996.0, expected=4.0, ends=(4.0, 20.0))  # ln 1000 factors of e: 6.9 s
+    settled = readings(at_ends, [left] * 3 + [level] * 80).settled()
+    assert (settled.state, settled.after_s == 7.0) == (State.STEADY, is_held)
 
 
 def test_a_band_that_is_just_met_is_met():

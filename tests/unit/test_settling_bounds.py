@@ -223,9 +223,9 @@ def test_a_drift_beside_the_exponential_comes_on_top():
 
 
 def test_fits_begin_every_half_time_constant_and_the_oldest_that_holds_is_asked():
-    # In 16ths of a second, fits begin at 1, 9, 17 and 25; then the youngest gives way, until at 49 the first was watched
-    # for 3 s. It leaves more than the noise, as the two behind it do: all three began in the dead time of 1.2 s. So the
-    # one begun at 49 is the oldest that holds, from 97 on.
+    # In 16ths of a second, fits begin at 1, 9, 17 and 25; then the youngest gives way until, at 49, the first was
+    # watched for 3 s. It leaves more than the noise, as the two behind it do: they began in the dead time of 1.2 s. So
+    # the one begun at 49 is the oldest that holds, from 97 on.
     times = [n / 16 for n in range(1, 113)]
     noise = 0.3 * np.random.default_rng(8).normal(size=len(times))
     values = [-40 * math.exp(-max(t - 1.2, 0) / 1.1) + each for t, each in zip(times, noise, strict=True)]

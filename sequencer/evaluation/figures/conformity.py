@@ -57,7 +57,7 @@ class Conformity:
         accept_lower: acceptance limit, the tolerance limit moved by w.
         accept_upper: acceptance limit, the tolerance limit moved by w.
         probability: that the true value conforms, for the result found.
-        tur: half the tolerance over U; NaN with one limit only.
+        tur: half the tolerance over U; NaN with one limit only, or where both are 0.
         rule: decision rule.
     """
 
@@ -148,7 +148,7 @@ def judge(
     is_two_sided = np.isfinite(lower) & np.isfinite(upper)
     with np.errstate(divide="ignore", invalid="ignore"):
         half = np.where(is_two_sided, upper - lower, np.nan) / 2
-        tur = np.where(is_two_sided & (U == 0), np.inf, half / U)
+        tur = half / U
         w = _guard_band(rule, U, half, tur)
     accept_lower, accept_upper = lower + w, upper - w
     slack = _ON_LIMIT_FRAC * np.maximum(_size(lower), _size(upper))

@@ -313,7 +313,7 @@ def test_a_unit_that_has_not_left_its_place_is_not_believed(level, changes, is_b
 
 
 def test_what_counts_is_where_it_stands_last():
-    moved = [0.0, 25.0] + [50.0] * 60
+    moved = [0.0, 0.0] + [50.0] * 60
     settled = readings(rule(before=0.0, expected=100.0), moved).settled()
     assert (settled.state, settled.held_s) == (State.STEADY, 0.0)
     assert settled.after_s < 5

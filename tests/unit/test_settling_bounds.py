@@ -284,6 +284,15 @@ def test_a_slope_bounds_once_it_was_seen_for_three_and_held_for_one_and_a_half_t
     assert bounds[17:] == pytest.approx([0.13] * 23)  # nothing was known up to 3 s: from 4.5 s on
 
 
+def test_bounds_go_by_the_time_constant_not_by_the_second():
+    times = quarters(range(40))
+    values = [0.1 * t + 0.02 * each for t, each in zip(times, np.random.default_rng(6).normal(size=40), strict=True)]
+    bounds, fallback, _ = fallen(times, values)
+    slower, slow_fallback, _ = fallen([8 * t for t in times], values, rule(time_constant_s=8.0))
+    assert slower == pytest.approx(bounds, rel=1e-9)
+    assert slow_fallback.tail_bound(32.0) == pytest.approx(fallback.tail_bound(4.0), rel=1e-9)
+
+
 def test_a_slope_that_leaves_too_much_must_be_held_anew():
     # 0.9 in a time constant leaves 1.17; then 0.1 does once three time constants of it were seen.
     times = quarters(range(60))

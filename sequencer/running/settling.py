@@ -90,7 +90,7 @@ class Settling:
         self._trace: list[tuple[float, float]] = []
         self._within_n = 0
         self._moved_s = 0.0
-        self._held_from_s = inf
+        self._is_held, self._held_s = False, 0.0
 
     @property
     def state(self) -> State:
@@ -125,7 +125,7 @@ class Settling:
             time_constant_s=self._fits.fitted_s,
             trace=tuple(self._trace),
             moved_s=self._moved_s,
-            held_s=max(self._seen.at_s - self._held_from_s, 0.0),
+            held_s=self._held_s,
         )
 
     def add(self, at_s: float, value: float) -> State:
@@ -142,14 +142,15 @@ class Settling:
             return self._state
         if self._trace and not at_s > self._seen.at_s:
             raise ValueError(f"a reading at {at_s:g} s cannot follow one at {self._seen.at_s:g} s")
+        if self._is_held:
+            self._is_held, self._held_s = False, self._held_s + at_s - self._seen.at_s
         self._seen.at_s = at_s
         self._trace.append((at_s, value))
         if isfinite(value) and at_s >= self.rule.dead_time_s:
             self._take(value)
             if at_s >= self.rule.minimum_s and self._within_n >= _CONFIRM_N:
-                if self._is_in_doubt():
-                    self._held_from_s = min(self._held_from_s, at_s)
-                else:
+                self._is_held = self._is_in_doubt()
+                if not self._is_held:
                     self._state = State.STEADY
         if self._state is State.MOVING and at_s >= self.rule.maximum_s:
             self._state = State.NOISY if self._is_level() and not self._is_in_doubt() else State.NEVER

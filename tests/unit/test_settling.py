@@ -376,3 +376,13 @@ def test_noise_at_a_place_that_is_not_believed_is_no_noise():
     assert readings(stuck, values).state is State.NOISY  # believed from 5 time constants on
     never = rule(maximum_s=16.0, before=0.0, expected=1000.0, pace_s=5.0)  # a step takes 5 ln 1000 = 35 s
     assert readings(never, values).state is State.NEVER
+
+
+def test_only_the_time_in_which_it_looked_steady_counts_as_held():
+    # It stands for 5 s where it stood, is not believed from the fourth reading on, and then moves for seconds more.
+    late = rule(time_constant_s=1.0, before=0.0, expected=1000.0)
+    values = [0.0] * 20 + [1000 * -math.expm1(-0.25 * n) for n in range(1, 200)]
+    settled = readings(late, values).settled()
+    assert settled.state is State.STEADY
+    assert settled.after_s > 5 + math.log(1000)
+    assert 1 < settled.held_s < 5

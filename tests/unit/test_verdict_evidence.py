@@ -185,6 +185,15 @@ def test_u_above_the_tolerance_names_the_places_and_what_to_write():
     )
 
 
+def test_figures_are_given_for_the_places_that_have_them():
+    # At 50 % the tolerance is 0.04 mA, at the ends 0.032 mA; U is 0.048 mA.
+    rows = [visit(0.1, 0), visit(0.5, 50, tolerance=0.04), visit(-0.1, 100)]
+    assert said(rows, U=1.5)[1].startswith(
+        "U = 0.048 mA exceeds the tolerance -0.032 to 0.032 mA, at 0 % upscale, 100 % upscale, and likewise with other "
+        "figures at 50 % upscale; worst"
+    )
+
+
 def test_an_unknown_u_is_the_reason_at_its_own_places_only():
     # At 50 % nothing is known of U; at 100 % it exceeds the tolerance.
     rows = [visit(0.1, 0), visit(0.5, 50, U=NAN), visit(-0.1, 100, U=2 * T)]
@@ -195,20 +204,20 @@ def test_an_unknown_u_is_the_reason_at_its_own_places_only():
     )
 
 
-UNJUDGED = {"is_judged": False, "tolerance": 0.001}
+UNJUDGED = {"is_judged": False, "tolerance": 0.0012344}
 
 
 def test_a_tolerance_of_next_to_nothing_is_an_obstacle_with_what_it_lies_below():
-    rows = [visit(0.1, 0, **UNJUDGED), visit(0.2, 10, **UNJUDGED | {"tolerance": 0.002, "U": 0.0123}), *three()[1:]]
+    rows = [visit(0.1, 0, **UNJUDGED), visit(0.2, 10, **UNJUDGED | {"tolerance": 0.0023456, "U": 0.0123}), *three()[1:]]
     result, reason = said(rows, result=[4, 4, 0, 0], tolerance_to_write="1 % of reading")
     assert result == "not determinable"
     assert reason.startswith(
-        "at 0 % upscale, 10 % upscale the tolerance of 0.002 mA is less than U = 0.012 mA (if the data sheet of the "
+        "at 0 % upscale, 10 % upscale the tolerance of 0.00235 mA is less than U = 0.012 mA (if the data sheet of the "
         "type allows it, write: tolerance: 1 % of reading); worst +0.016 mA"
     )
     rows[1]["U"] = NAN
-    assert "0.002 mA is less than the resolution of the readings; worst" in said(rows, result=[4, 4, 0, 0])[1]
-    assert "0.002 mA is less than the resolution of the readings; worst" in said(rows, result=[4, 4, 0, 0], U=None)[1]
+    assert "0.00235 mA is less than the resolution of the readings; worst" in said(rows, result=[4, 4, 0, 0])[1]
+    assert "0.00235 mA is less than the resolution of the readings; worst" in said(rows, result=[4, 4, 0, 0], U=None)[1]
 
 
 def test_what_is_out_at_such_a_tolerance_fails_with_the_largest_error():
@@ -216,8 +225,8 @@ def test_what_is_out_at_such_a_tolerance_fails_with_the_largest_error():
     result, reason = said(rows, result=[3, 3, 4, 0, 0])
     assert result == "fail"
     assert reason == (
-        "-0.6399 mA at 0 % upscale, 10 % upscale, where the tolerance is 0.001 mA and U = 0.0064 mA does not explain it"
-        f"{WORST}"
+        "-0.6399 mA at 0 % upscale, 10 % upscale, where the tolerance is 0.00123 mA and U = 0.0064 mA does not explain "
+        f"it{WORST}"
     )
     both = said([*rows, visit(1.3, 75)], result=[3, 3, 4, 0, 0, 3])[1]
     assert both.startswith("1 of 3 points outside the tolerance, and -0.6399 mA at")
@@ -367,7 +376,7 @@ def test_a_tur_of_one_and_a_half_is_enough_and_no_acceptance_is_told():
 
 def test_the_tur_of_what_is_not_judged_does_not_count():
     rows = [visit(0, 0, **UNJUDGED), *three(0.1)]
-    found = verdict(evidence(rows, result=[0, 0, 0, 0]))  # 0.001 / 0.0064 there
+    found = verdict(evidence(rows, result=[0, 0, 0, 0]))  # 0.0012344 / 0.0064 there
     assert found.reservations == ()
 
 
@@ -453,8 +462,8 @@ def test_twelve_places_are_named_and_the_rest_counted():
     rows = [visit(NAN, each) for each in range(12)] + [visit(0.1, 50)]
     twelve = ", ".join(f"{each} % upscale" for each in range(12))
     assert said(rows)[1].startswith(f"12 points were not read ({twelve});")
-    rows += [visit(NAN, 80), visit(NAN, 90)]
-    assert said(rows)[1].startswith(f"14 points were not read ({twelve} and 2 more);")
+    rows += [visit(NAN, each) for each in range(80, 85)]
+    assert said(rows)[1].startswith(f"17 points were not read ({twelve} and 5 more);")
 
 
 def test_a_place_is_named_once_to_hundredths_and_never_minus_zero():

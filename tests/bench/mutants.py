@@ -44,22 +44,13 @@ from cosmic_ray.ast import ast_nodes, get_ast  # noqa: E402
 from cosmic_ray.mutating import MutationVisitor  # noqa: E402
 
 _FROZEN = "tests/unit/test_frozen.py"
-_RULES = ("tests/published/test_decision_rules.py", "tests/published/test_z540_3.py")
+_RULES = tuple(f"tests/published/test_{each}.py" for each in ("decision_rules", "z540_3", "jcgm_106"))
 _SETTLING = ("tests/unit/test_settling.py", "tests/property/test_settling.py")
 # The module's own tests first, then what else may notice.
 TESTS = {
     "sequencer/evaluation/judgement.py": ("tests/unit/test_judgement.py", _FROZEN, "tests/unit/test_verdict.py"),
-    "sequencer/evaluation/verdict.py": (
-        "tests/unit/test_verdict_evidence.py",
-        _FROZEN,
-        "tests/unit/test_verdict.py",
-    ),
-    "sequencer/evaluation/figures/conformity.py": (
-        "tests/unit/test_conformity.py",
-        _FROZEN,
-        *_RULES,
-        "tests/published/test_jcgm_106.py",
-    ),
+    "sequencer/evaluation/verdict.py": ("tests/unit/test_verdict_evidence.py", _FROZEN, "tests/unit/test_verdict.py"),
+    "sequencer/evaluation/figures/conformity.py": ("tests/unit/test_conformity.py", _FROZEN, *_RULES),
     "sequencer/inputs/decision_rules.py": ("tests/unit/test_decision_rules.py", _FROZEN, *_RULES),
     "sequencer/inputs/settling_rule.py": ("tests/unit/test_settling_rule.py", _FROZEN, *_SETTLING),
     "sequencer/running/settling.py": ("tests/unit/test_settling.py", _FROZEN, "tests/unit/test_pace.py"),
@@ -76,13 +67,23 @@ EQUIVALENT = (
     (".*Invert_USub", r".*(\(~judged\[|\[~is_unknown).*", ".*", "the same for truth values"),
     (".*Eq_LtE", r".*if missing == 1 else.*", ".*", "it is asked where some are missing"),
     ("NumberReplacer", r".*blocks, 0\.0\)", r".*-1\.0\)", "a variance is not below 0"),
-    ("Replace.*BitAnd_(Mul|Pow)", r".*np\.is(finite|nan)\(.*", ".*", "the same for truth values"),
+    ("Replace.*BitAnd_(Mul|Pow)", r".*(np\.is(finite|nan)\(|\(depth < w\)).*", ".*", "the same for truth values"),
     (".*Eq_LtE", r".*is_unresolved & .*== PointVerdict.FAIL.*", ".*", "what is not resolved fails or is open"),
+    (".*Is_LtE", r".*self\._state is State\.MOVING and.*", ".*", "the least in the alphabet"),
+    (".*Eq_Is", r".* == inf:", ".*", "one object"),
+    (".*GtE_Gt", r".*at_s >= self\.rule\.step_takes_s:", ".*", "no reading falls on a logarithm"),
+    ("Replace.*Sub_Add", r"self\._shrink = .*", r".*\(1 \+ .*", "the other root has the same square"),
+    ("NumberReplacer", r"is_mirrored = below > 0", ".*", "both tails keep their digits between"),
     (".*Eq_LtE", r".*== Verdict.PASS\)", ".*", "a pass is the least number"),
     (".*Eq_LtE", r".*\b[uU](\[index\])? == 0.*", ".*", "U is never negative"),
     (".*LtE_Lt", r".*size <= width.*", ".*", "no number lies on the limit with its slack"),
     (".*Eq_Is", r".* == \"[^\"]+\":", ".*", "literals of one text are one object"),
-    (".*Is_Eq", r".* is (not )?(None|State\.\w+|Verdict\.\w+).*", ".*", "each is the one object that equals it"),
+    (
+        "Replace.*Is(Not_Not|_)Eq",
+        r".* is (not )?(None|State\.\w+|Verdict\.\w+).*",
+        ".*",
+        "each is the one object that equals it",
+    ),
 )
 NO_MODULE, NOT_SWAPPED = 97, 98  # exit codes of a child: cannot be imported; differs outside a function
 SLOW_S = 1.0  # tests that take longer are left out

@@ -152,6 +152,22 @@ def test_levels_have_four_digits():
     )
 
 
+def test_rounding_is_that_of_the_limit_however_small():
+    assert int(judge(1.0005e-9, 0.0, rule=SIMPLE, upper=1e-9).verdict) == Verdict.FAIL
+    assert int(judge(-1.0005e-9, 0.0, rule=SIMPLE, lower=-1e-9).verdict) == Verdict.FAIL
+
+
+def test_the_only_value_allowed_passes_where_nothing_is_uncertain():
+    assert judge([0.0, 1e-9], 0.0, rule=SIMPLE, lower=0.0, upper=0.0).verdict.tolist() == [Verdict.PASS, Verdict.FAIL]
+
+
+def test_guard_bands_that_leave_nothing_are_told_from_a_u_that_exceeds_the_tolerance():
+    rule = RULES["ILAC-G8:09/2019 6 sigma"]
+    found = judge([0.0, 0.0], [0.1, 0.11], rule=rule, lower=-0.1, upper=0.1)
+    assert found.reason(0) == "Not determinable: the guard bands of 0.3 leave nothing to accept."
+    assert found.reason(1) == "Not determinable: U = 0.11 exceeds the tolerance -0.1 to 0.1."
+
+
 def test_verdicts_are_numbers_from_pass_to_open():
     assert [int(each) for each in Verdict] == [0, 1, 2, 3, 4]
     assert [each.text for each in Verdict][1:] == ["conditional pass", "conditional fail", "fail", "not determinable"]

@@ -299,6 +299,8 @@ def test_time_never_goes_back(at_s):
         (0.0, {"expected": 10.0}, True),  # not more than ten bands: it might be there
         (0.0, {"expected": 5.0}, True),
         (0.0, {"expected": 10.5}, False),
+        (0.0, {"expected": 4.5, "band": 0.5}, True),
+        (0.0, {"expected": 5.5, "band": 0.5}, False),
     ],
 )
 def test_a_unit_that_has_not_left_its_place_is_not_believed(level, changes, is_believed):
@@ -317,6 +319,14 @@ def test_what_counts_is_where_it_stands_last():
     settled = readings(rule(before=0.0, expected=100.0), moved).settled()
     assert (settled.state, settled.held_s) == (State.STEADY, 0.0)
     assert settled.after_s < 5
+
+
+def test_it_is_the_last_reading_that_left_its_place():
+    # 9.5 is less than a tenth of the step from where it stood, 10.5 is more: it is believed at a reading of 10.5.
+    settled = readings(rule(before=0.0, expected=100.0), [9.5, 10.5] * 30).settled()
+    assert settled.state is State.STEADY
+    assert settled.after_s < 5.5
+    assert settled.trace[-1][1] == 10.5
 
 
 # 5 % of the range of 16 mA are 0.8 mA.

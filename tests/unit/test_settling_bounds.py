@@ -63,6 +63,8 @@ def test_noise_is_that_of_the_last_three_time_constants(after_n, total, of_n):
     values = [0.0] * 20 + [1.0] + [0.0] * after_n
     found = seen(quarters(values), values)
     assert found.noise_sd == pytest.approx(math.sqrt(total / of_n), rel=1e-12, abs=1e-12)
+    slower = seen([8 * each for each in quarters(values)], values, rule(time_constant_s=8.0))
+    assert slower.noise_sd == found.noise_sd
 
 
 def test_noise_is_that_of_six_differences_where_the_receiver_is_slow():

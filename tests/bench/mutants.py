@@ -6,11 +6,11 @@ python tests/bench/mutants.py judgement --sample 60 --seed 1
 A module is named by any part of its path; without one, all that `TESTS` names are tried. `--sample` draws at random
 from all mutants of a module. Survivors are printed as they come. Nothing is written into the checkout. The tests are
 collected once; for each mutant that differs within one function a fork gets the changed code in that function's place
-and runs them, the module's own first, up to the first that fails. Other mutants (constants, decorators, fields) go to a
-fork that has imported libraries and whatever does not depend on the module, and imports the rest anew from the changed
-source. One that cannot even be imported is left out of the count, one that takes more than four times the processor
-time of the clean run counts as killed. `EQUIVALENT` lists survivors that no input can tell from the module; they are
-counted apart.
+and runs them, the module's own first, up to the first that fails; those that take over a second are left out. Other
+mutants (constants, decorators, fields) go to a fork that has imported whatever does not depend on the module, and
+imports the rest anew from the changed source. One that cannot even be imported is left out of the count, one that
+takes more than four times the processor time of the clean run counts as killed. `mutants_equivalent.py` lists
+survivors that no input can tell from the module; they are counted apart.
 """
 
 import argparse
@@ -42,6 +42,7 @@ import cosmic_ray.plugins as operators  # noqa: E402
 import pytest  # noqa: E402
 from cosmic_ray.ast import ast_nodes, get_ast  # noqa: E402
 from cosmic_ray.mutating import MutationVisitor  # noqa: E402
+from mutants_equivalent import EQUIVALENT  # noqa: E402
 
 _FROZEN = "tests/unit/test_frozen.py"
 _RULES = tuple(f"tests/published/test_{each}.py" for each in ("decision_rules", "z540_3", "jcgm_106"))
@@ -57,34 +58,6 @@ TESTS = {
     "sequencer/diagnosis/model/likelihood.py": ("tests/unit/test_findings_likelihood.py", _FROZEN),
     "sequencer/running/settling_bounds.py": ("tests/unit/test_settling_bounds.py", *_SETTLING),
 }
-# Operator, line of the module, the same line of the mutant (regular expressions, in full), and why no input can tell.
-EQUIVALENT = (
-    ("Replace.*Mul_Div", r".*\*,.*", r".*/,.*", "called by name all the same"),
-    ("ReplaceTrueWithFalse", r"@dataclass\(.*slots=True.*\)", r".*slots=False.*", "slots change no result"),
-    ("ReplaceTrueWithFalse", r".*strict=True.*", r".*strict=False.*", "what is zipped is of one length"),
-    (".*Gt_NotEq", r".*len\(found\) > len\(named\).*", ".*", "a part is never the longer"),
-    (".*Gt_NotEq", r".*len\(names\) > 1.*", ".*", "a suspect tap has a stage beside it"),
-    (".*Invert_USub", r".*(\(~judged\[|\[~is_unknown).*", ".*", "the same for truth values"),
-    (".*Eq_LtE", r".*if missing == 1 else.*", ".*", "it is asked where some are missing"),
-    ("NumberReplacer", r".*blocks, 0\.0\)", r".*-1\.0\)", "a variance is not below 0"),
-    ("Replace.*BitAnd_(Mul|Pow)", r".*(np\.is(finite|nan)\(|\(depth < w\)).*", ".*", "the same for truth values"),
-    (".*Eq_LtE", r".*is_unresolved & .*== PointVerdict.FAIL.*", ".*", "what is not resolved fails or is open"),
-    (".*Is_LtE", r".*self\._state is State\.MOVING and.*", ".*", "the least in the alphabet"),
-    (".*Eq_Is", r".* == inf:", ".*", "one object"),
-    (".*GtE_Gt", r".*at_s >= self\.rule\.step_takes_s:", ".*", "no reading falls on a logarithm"),
-    ("Replace.*Sub_Add", r"self\._shrink = .*", r".*\(1 \+ .*", "the other root has the same square"),
-    ("NumberReplacer", r"is_mirrored = below > 0", ".*", "both tails keep their digits between"),
-    (".*Eq_LtE", r".*== Verdict.PASS\)", ".*", "a pass is the least number"),
-    (".*Eq_LtE", r".*\b[uU](\[index\])? == 0.*", ".*", "U is never negative"),
-    (".*LtE_Lt", r".*size <= width.*", ".*", "no number lies on the limit with its slack"),
-    (".*Eq_Is", r".* == \"[^\"]+\":", ".*", "literals of one text are one object"),
-    (
-        "Replace.*Is(Not_Not|_)Eq",
-        r".* is (not )?(None|State\.\w+|Verdict\.\w+).*",
-        ".*",
-        "each is the one object that equals it",
-    ),
-)
 NO_MODULE, NOT_SWAPPED = 97, 98  # exit codes of a child: cannot be imported; differs outside a function
 SLOW_S = 1.0  # tests that take longer are left out
 CPU_FACTOR, WALL_FACTOR = 4, 30  # a child that sleeps takes no processor time
@@ -271,9 +244,7 @@ class Loop:
         took_s: list[float] = []
         if self._run(session, took_s):  # here, so that what is loaded late is there for all
             raise session.Interrupted("the tests fail without a mutant")
-        quick = [item for item, item_s in zip(session.items, took_s, strict=True) if item_s <= SLOW_S]
-        self.slow_n = len(session.items) - len(quick)
-        session.items[:] = quick
+        session.items[:] = [item for item, item_s in zip(session.items, took_s, strict=True) if item_s <= SLOW_S]
         code, took_s = Child(lambda: self._run(session), 3600).ended()
         if code:
             raise session.Interrupted("the tests fail without a mutant, in a fork")

@@ -199,10 +199,6 @@ def test_method_6_has_no_multiplier_without_a_ratio():
     assert np.isnan(method_6_multiplier([0.0, -1.0, NAN])).all()
 
 
-def test_every_rule_is_found_by_its_name_and_names_its_source():
-    assert all(rule.name == name and rule.source and rule.risk for name, rule in RULES.items())
-
-
 @pytest.mark.parametrize(
     ("make", "message"),
     [

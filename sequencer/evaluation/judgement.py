@@ -123,7 +123,7 @@ def steps_shown(table: pd.DataFrame) -> dict[str, float]:
     found = {}
     for tap, values in table["value"].dropna().groupby(table["tap"]):
         pairs = set(zip(values, written[values.index], strict=True))
-        found[str(tap)] = min((_step(value, text) for value, text in pairs), default=1.0)
+        found[str(tap)] = min(_step(value, text) for value, text in pairs)
     return found
 
 

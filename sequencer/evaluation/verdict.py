@@ -255,9 +255,11 @@ def _undetermined(given: Evidence) -> Iterator[str]:
         yield f"{lacking}, at {_places(rows[is_unknown])}"
     rest = rows[~is_unknown]
     if len(rest):
-        index = int(str(rest.index[0]))
-        why = conformity.reason(index, in_unit=given.unit).removeprefix("Not determinable: ").rstrip(".")
-        yield f"{why}, at {_places(rest)}{_to_write(given)}"
+        reasons = [conformity.reason(int(str(index)), in_unit=given.unit) for index in rest.index]
+        is_first = np.array([each == reasons[0] for each in reasons])
+        why = reasons[0].removeprefix("Not determinable: ").rstrip(".")
+        others = "" if is_first.all() else f", and likewise with other figures at {_places(rest[~is_first])}"
+        yield f"{why}, at {_places(rest[is_first])}{others}{_to_write(given)}"
 
 
 def _missing_n(given: Evidence) -> int:

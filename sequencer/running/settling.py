@@ -12,12 +12,12 @@ output is held at a limit it tells nothing of what moves before it: there a wait
 from bisect import bisect_left
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, isfinite, sqrt
+from math import inf, isfinite
 
 import numpy as np
 
 from sequencer.inputs.settling_rule import SettlingRule
-from sequencer.running.settling_bounds import Fallback, Fits, Seen
+from sequencer.running.settling_bounds import Fallback, Fits, Seen, fitted_line
 
 __all__ = ["Settled", "Settling", "State"]
 
@@ -90,7 +90,7 @@ class Settling:
         self._trace: list[tuple[float, float]] = []
         self._within_n = 0
         self._moved_s = 0.0
-        self._held_from_s = inf
+        self._is_held, self._held_s = False, 0.0
 
     @property
     def state(self) -> State:
@@ -125,7 +125,7 @@ class Settling:
             time_constant_s=self._fits.fitted_s,
             trace=tuple(self._trace),
             moved_s=self._moved_s,
-            held_s=max(self._seen.at_s - self._held_from_s, 0.0),
+            held_s=self._held_s,
         )
 
     def add(self, at_s: float, value: float) -> State:
@@ -142,14 +142,15 @@ class Settling:
             return self._state
         if self._trace and not at_s > self._seen.at_s:
             raise ValueError(f"a reading at {at_s:g} s cannot follow one at {self._seen.at_s:g} s")
+        if self._is_held:
+            self._is_held, self._held_s = False, self._held_s + at_s - self._seen.at_s
         self._seen.at_s = at_s
         self._trace.append((at_s, value))
         if isfinite(value) and at_s >= self.rule.dead_time_s:
             self._take(value)
             if at_s >= self.rule.minimum_s and self._within_n >= _CONFIRM_N:
-                if self._is_in_doubt():
-                    self._held_from_s = min(self._held_from_s, at_s)
-                else:
+                self._is_held = self._is_in_doubt()
+                if not self._is_held:
                     self._state = State.STEADY
         if self._state is State.MOVING and at_s >= self.rule.maximum_s:
             self._state = State.NOISY if self._is_level() and not self._is_in_doubt() else State.NEVER
@@ -194,13 +195,9 @@ class Settling:
     def _is_level(self) -> bool:
         """No drift is seen in the second half of the record: what kept it from being steady is noise."""
         first = bisect_left(self._seen.times, self._seen.at_s / 2)
-        n = len(self._seen.times) - first
-        if n < _BLOCKS_N:
+        if len(self._seen.times) - first < _BLOCKS_N:
             return False
         # Means of blocks, since ripple and slow noise are not independent from reading to reading.
         blocks = np.array([block.mean() for block in np.array_split(np.array(self._seen.values[first:]), _BLOCKS_N)])
-        place = np.arange(_BLOCKS_N) - (_BLOCKS_N - 1) / 2
-        slope = float(place @ blocks) / float(place @ place)
-        rest = blocks - blocks.mean() - slope * place
-        error = sqrt(float(rest @ rest) / (_BLOCKS_N - 2) / float(place @ place))
+        slope, error, _ = fitted_line(np.arange(_BLOCKS_N, dtype=np.float64), blocks, 0.0)
         return abs(slope) <= 3 * error

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from sequencer.inputs.settling_rule import SettlingRule
 
-__all__ = ["Fallback", "Fits", "Seen"]
+__all__ = ["Fallback", "Fits", "Seen", "fitted_line"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 
@@ -170,7 +170,7 @@ class Fits:
         """What the second half of a fit moves on beside it in one time constant; 0 if that is not seen in the noise."""
         t, y = np.array(self._seen.times[-n:]), np.array(self._seen.values[-n:])
         y -= amplitude * np.exp((t[0] - t) / self._tau_s[best])
-        slope, error, _ = _line(t[n // 2 :], y[n // 2 :], self._seen.floor)
+        slope, error, _ = fitted_line(t[n // 2 :], y[n // 2 :], self._seen.floor)
         return abs(slope) * self._seen.scale_s if abs(slope) > 3 * error else 0.0
 
     def _largest(self, bounds: FloatArray, possible: npt.NDArray[np.bool_], best: int) -> float:
@@ -217,7 +217,7 @@ class Fallback:
         n = len(self._seen.times) - first
         if n < _FIT_N or self._seen.times[0] > self._seen.at_s - span_s:
             return inf
-        slope, error, variance = _line(
+        slope, error, variance = fitted_line(
             np.array(self._seen.times[first:]), np.array(self._seen.values[first:]), self._seen.floor
         )
         swing = sqrt(2 * max(variance - _GATE * self._seen.noise_variance, 0.0))
@@ -238,7 +238,7 @@ class Fallback:
         return (max(seen) - min(seen) + self._rule.resolution) / min(expm1(min(span, 1.0)), 1.0)
 
 
-def _line(t: FloatArray, y: FloatArray, floor: float) -> tuple[float, float, float]:
+def fitted_line(t: FloatArray, y: FloatArray, floor: float) -> tuple[float, float, float]:
     """Slope, its standard error, and the variance about the line, which is not below `floor`."""
     t = t - t.sum() / t.size
     y = y - y.sum() / t.size

@@ -1,5 +1,7 @@
 """Verdicts and their sentences."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -122,6 +124,65 @@ def test_probability_far_outside_keeps_its_digits_on_both_sides():
     assert beyond == pytest.approx([4.906713927148187e-198] * 2, rel=1e-10, abs=0)
 
 
+def test_a_probability_is_never_rounded_to_certainty():
+    # Ten and a hundred standard uncertainties from the limit: 1 and 0 as far as a float goes.
+    found = judge([0.0, 1.1], 0.02, rule=SIMPLE, lower=-0.1, upper=0.1)
+    assert found.probability.tolist() == [1.0, 0.0]
+    assert found.reason(0).endswith("conforms with a probability of more than 99.99 %.")
+    assert found.reason(1).endswith("conforms with a probability of less than 0.01 %.")
+    certain = judge([0.0, 1.1], 0.0, rule=SIMPLE, lower=-0.1, upper=0.1)
+    assert certain.reason(0).endswith("conforms with a probability of 100 %.")
+    assert certain.reason(1).endswith("conforms with a probability of 0 %.")
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(0.9999, "99.99 %"), (0.99991, "more than 99.99 %"), (0.0001, "0.01 %"), (0.00009, "less than 0.01 %")],
+)
+def test_a_probability_has_four_digits_between_its_ends(probability, words):
+    found = replace(judge([0.0], 0.02, rule=SIMPLE, lower=-0.1, upper=0.1), probability=np.array([probability]))
+    assert found.reason(0).endswith(f"conforms with a probability of {words}.")
+
+
+def test_levels_have_four_digits():
+    found = judge(0.123456, 0.0123456, rule=BINARY, lower=-0.333333, upper=0.333333)
+    assert found.reason(in_unit="mA") == (
+        f"Pass by {BINARY.name}: 0.1235 mA with U = 0.01235 mA, limits -0.3333 to 0.3333 mA, accepted "
+        "-0.321 to 0.321 mA; conforms with a probability of more than 99.99 %."
+    )
+
+
+def test_rounding_is_that_of_the_limit_however_small():
+    assert int(judge(1.0005e-9, 0.0, rule=SIMPLE, upper=1e-9).verdict) == Verdict.FAIL
+    assert int(judge(-1.0005e-9, 0.0, rule=SIMPLE, lower=-1e-9).verdict) == Verdict.FAIL
+
+
+def test_the_only_value_allowed_passes_where_nothing_is_uncertain():
+    assert judge([0.0, 1e-9], 0.0, rule=SIMPLE, lower=0.0, upper=0.0).verdict.tolist() == [Verdict.PASS, Verdict.FAIL]
+
+
+def test_guard_bands_that_leave_nothing_are_told_from_a_u_that_exceeds_the_tolerance():
+    rule = RULES["ILAC-G8:09/2019 6 sigma"]
+    found = judge([0.0, 0.0], [0.1, 0.11], rule=rule, lower=-0.1, upper=0.1)
+    assert found.reason(0) == "Not determinable: the guard bands of 0.3 leave nothing to accept."
+    assert found.reason(1) == "Not determinable: U = 0.11 exceeds the tolerance -0.1 to 0.1."
+
+
+def test_verdicts_are_numbers_from_pass_to_open():
+    assert [int(each) for each in Verdict] == [0, 1, 2, 3, 4]
+    assert [each.text for each in Verdict][1:] == ["conditional pass", "conditional fail", "fail", "not determinable"]
+
+
+def test_without_uncertainty_a_result_on_a_limit_conforms():
+    assert probability_of_conformity([-1.0, 1.0, -1.1, 1.1], 0.0, lower=-1.0, upper=1.0).tolist() == [1, 1, 0, 0]
+    assert np.isnan(probability_of_conformity([0.0, 0.0, NAN], 0.0, lower=[NAN, -1, -1], upper=[1.0, NAN, 1.0])).all()
+
+
+def test_with_one_limit_or_no_u_there_is_no_tur():
+    found = judge(0.0, [0.1, 0.0, NAN, 0.1], rule=BINARY, lower=[-np.inf, -np.inf, -1.0, -1.0], upper=1.0)
+    assert found.tur == pytest.approx([NAN, NAN, NAN, 10.0], nan_ok=True)
+
+
 def test_probability_without_a_tolerance_or_value_is_not_a_number():
     assert np.isnan(
         probability_of_conformity([NAN, 0.0, 0.0], [1.0, NAN, 1.0], lower=-1.0, upper=[1.0, 1.0, NAN])
@@ -136,10 +197,6 @@ def test_arrays_of_units_and_points_broadcast():
 
 def test_method_6_has_no_multiplier_without_a_ratio():
     assert np.isnan(method_6_multiplier([0.0, -1.0, NAN])).all()
-
-
-def test_every_rule_is_found_by_its_name_and_names_its_source():
-    assert all(rule.name == name and rule.source and rule.risk for name, rule in RULES.items())
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,11 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
-from sequencer.diagnosis.model.likelihood import _SCALES, Likelihood
+from sequencer.diagnosis.model.likelihood import Likelihood
+from sequencer.diagnosis.model.likelihood import logsumexp as own_logsumexp
 from sequencer.diagnosis.model.priors import PRIORS
+
+SCALES = 0.2 * 300 ** (np.arange(30) / 29)  # from a fifth to sixty times what is usual, in steps of one ratio
 
 
 @pytest.fixture
@@ -17,15 +20,25 @@ def case():
     return noise, columns, rng.normal(size=(4, 9)) * 3
 
 
-def reference(noise, columns, residual, *, width=0.8, most=np.inf):
-    """Each scale s has the prior weight of a log-normal, and the covariance s^2 D + Z Z'."""
-    scales = _SCALES[_SCALES * np.median(noise) <= most]
-    prior = -0.5 * (np.log(scales) / width) ** 2
+def weights(noise, columns, residual, *, width=0.8, most=np.inf, beyond=-np.inf):
+    """Log weight of each scale s, with its residuals: the density with covariance s^2 D + Z Z' and the prior.
+
+    The prior is log-normal where the scatter is ordinary; the rest share the probability `beyond` in equal parts.
+    """
+    is_ordinary = SCALES * np.median(noise) <= most
+    prior = -0.5 * (np.log(SCALES) / width) ** 2
+    prior -= logsumexp(prior[is_ordinary])
+    prior[~is_ordinary] = beyond - np.log(max(np.sum(~is_ordinary), 1))
     density = [
         multivariate_normal(np.zeros(noise.size), s**2 * np.diag(noise**2) + columns @ columns.T).logpdf(residual)
-        for s in scales
+        for s in SCALES
     ]
-    return logsumexp(np.array(density) + (prior - logsumexp(prior))[:, np.newaxis], axis=0)
+    return np.array(density).reshape(SCALES.size, -1) + prior[:, np.newaxis]
+
+
+def reference(*given, **more):
+    """The sum over all scales."""
+    return logsumexp(weights(*given, **more), axis=0)
 
 
 def test_log_likelihoods_are_those_of_scipy(case):
@@ -40,8 +53,10 @@ def test_scatter_beyond_what_is_ordinary_is_not_summed_over(case):
     assert found == pytest.approx(reference(noise, columns, residual, most=3.0, width=2.0), rel=1e-9)
 
 
-def test_scatter_a_little_above_the_usual_stays_ordinary_where_the_most_lies_below_it(case):
+@pytest.mark.parametrize("size", [0.1, 1.0, 10.0])
+def test_scatter_a_little_above_the_usual_stays_ordinary_where_the_most_lies_below_it(case, size):
     noise, columns, residual = case
+    noise = size * noise
     most = PRIORS.scatter.slack * float(np.median(noise))
     found = Likelihood(noise, columns, most=0.01).weigh(residual).log_likelihood
     assert found == pytest.approx(reference(noise, columns, residual, most=most), rel=1e-9)
@@ -65,9 +80,10 @@ def test_what_amplifies_scales_the_columns_and_never_shrinks_the_noise(case):
     assert found == pytest.approx(reference(wide, beside, residual), rel=1e-9)
 
 
-def test_whitened_rows_multiply_to_the_inverse_of_the_covariance(case):
+@pytest.mark.parametrize("at", [0, 12, 29])
+def test_whitened_rows_multiply_to_the_inverse_of_the_covariance(case, at):
     noise, columns, rows = case
-    scale = float(_SCALES[12])
+    scale = float(SCALES[at])
     found = Likelihood(noise, columns).whitened(rows, scale)
     inverse = np.linalg.inv(scale**2 * np.diag(noise**2) + columns @ columns.T)
     assert found @ found.T == pytest.approx(rows @ inverse @ rows.T, rel=1e-6)
@@ -76,3 +92,57 @@ def test_whitened_rows_multiply_to_the_inverse_of_the_covariance(case):
 def test_columns_of_no_rank_give_a_number():
     same = np.ones((5, 3)) * 1e4
     assert np.isfinite(Likelihood(np.full(5, 1e-3), same).weigh(np.zeros(5)).log_likelihood).all()
+
+
+def test_the_scale_is_the_one_of_most_weight(case):
+    noise, columns, residual = case
+    found = Likelihood(noise, columns).weigh(np.array([0.01, 1, 10, 40])[:, np.newaxis] * residual)
+    rows = [weights(noise, columns, factor * each) for factor, each in zip((0.01, 1, 10, 40), residual, strict=True)]
+    expected = [SCALES[int(row.argmax())] for row in rows]
+    assert len(set(expected)) >= 3
+    assert found.scale == pytest.approx(expected, rel=1e-9)
+
+
+def test_one_row_of_residuals_is_one_candidate(case):
+    noise, columns, residual = case
+    found = Likelihood(noise, columns).weigh(residual[0])
+    assert found.log_likelihood == pytest.approx(reference(noise, columns, residual[:1]), rel=1e-9)
+
+
+@pytest.mark.parametrize("beyond", [-0.5, -6.0])
+def test_a_scatter_beyond_what_is_ordinary_has_its_probability_in_equal_parts(case, beyond):
+    noise, columns, residual = case
+    loud = 20 * residual
+    found = Likelihood(noise, columns, most=3.0).loosened(beyond).weigh(loud).log_likelihood
+    assert found == pytest.approx(reference(noise, columns, loud, most=3.0, beyond=beyond), rel=1e-9)
+    same = Likelihood(noise, columns, most=3.0, beyond=beyond).weigh(loud).log_likelihood
+    assert found == pytest.approx(same, rel=1e-12)
+    nothing = Likelihood(noise, columns).loosened(beyond).weigh(loud).log_likelihood
+    assert nothing == pytest.approx(reference(noise, columns, loud), rel=1e-9)  # all scatter is ordinary
+
+
+def test_what_was_stated_of_the_scatter_stays_whatever_comes_on_top(case):
+    noise, columns, residual = case
+    stated = {"most": 4.0, "width": 1.7, "beyond": -3.0}
+    effect, shape = np.linspace(-4, 12, 9), np.ones((9, 1))
+    found = Likelihood(noise, columns, **stated).inexact(effect, shape, share=0.1).weigh(residual).log_likelihood
+    wide = np.sqrt(noise**2 + (PRIORS.fitting.inexact_noise * 0.1 * effect) ** 2)
+    beside = np.column_stack((columns, 0.1 * effect))
+    assert found == pytest.approx(reference(wide, beside, residual, **stated), rel=1e-9)
+    # What amplifies the noise lets so much more of it be ordinary, by the median.
+    gain, blur = np.array([0.0, 1, 1, 2, 2, 3, 1, 0.5, 1]), np.linspace(0, 1, 9)
+    found = Likelihood(noise, columns, **stated).amplified(gain, blur, behind=0.3).weigh(residual).log_likelihood
+    wide = np.sqrt((noise * np.maximum(gain, 1)) ** 2 + blur**2)
+    beside = np.column_stack((columns * gain[:, np.newaxis], np.full(9, 0.3)))
+    stated["most"] *= np.median(wide) / np.median(noise)
+    assert found == pytest.approx(reference(wide, beside, residual, **stated), rel=1e-9)
+    loosened = Likelihood(noise, columns, most=4.0, width=1.7).loosened(-3.0).weigh(residual).log_likelihood
+    assert loosened == pytest.approx(reference(noise, columns, residual, most=4.0, width=1.7, beyond=-3.0), rel=1e-9)
+
+
+def test_the_sum_of_exponentials_is_that_of_scipy():
+    terms = np.array([[-1000.0, -1001.0], [700.0, 710.0], [-np.inf, -np.inf], [0.0, -np.inf]])
+    with np.errstate(divide="ignore"):
+        for axis in (0, 1):
+            assert own_logsumexp(terms, axis=axis) == pytest.approx(logsumexp(terms, axis=axis), rel=1e-14)
+        assert own_logsumexp(terms) == pytest.approx(logsumexp(terms, axis=1), rel=1e-14)

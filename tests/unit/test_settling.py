@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from scipy import stats
 
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.running.settling import Settling, State
@@ -224,3 +225,174 @@ def test_a_long_wait_overflows_nothing():
 def test_readings_far_apart_overflow_nothing():
     settled = follow(lag(1000), rule(time_constant_s=1e-6, maximum_s=1e6), sd=0.1, every_s=1e4)
     assert settled.is_steady
+
+
+def readings(a_rule, values, every_s=0.25):
+    """Times in eighths and quarters are exact; follows until it is over, or the values are."""
+    settling = Settling(a_rule)
+    for n, value in enumerate(values, start=1):
+        if settling.add(every_s * n, value) is not State.MOVING:
+            break
+    return settling
+
+
+# Without a lag three readings bound what is to go, at 0.75 s; the one after confirms it.
+@pytest.mark.parametrize(("minimum_s", "after_s"), [(0.25, 1.0), (1.0, 1.0), (1.25, 1.25), (2.0, 2.0)])
+def test_two_readings_in_a_row_and_the_shortest_wait_are_needed(minimum_s, after_s):
+    settled = readings(rule(time_constant_s=0.0, minimum_s=minimum_s), [12.0] * 20).settled()
+    assert settled.state is State.STEADY
+    assert settled.after_s == after_s
+    assert settled.moved_s == 0.5
+    assert settled.held_s == 0
+
+
+def test_what_is_steady_at_the_longest_settling_is_steady():
+    settled = readings(rule(time_constant_s=0.0, minimum_s=2.0, maximum_s=2.0), [12.0] * 20).settled()
+    assert (settled.state, settled.after_s) == (State.STEADY, 2.0)
+
+
+def test_the_first_reading_past_the_longest_settling_ends_it():
+    settled = readings(rule(maximum_s=2.1), [math.nan] * 20).settled()
+    assert (settled.state, settled.after_s) == (State.NEVER, 2.25)
+
+
+def test_a_reading_beyond_the_band_begins_the_count_anew():
+    # The jump at 1 s is seen in the range of what was read in the last third of the time.
+    settled = readings(rule(time_constant_s=0.0, minimum_s=0.25), [12.0, 12.0, 12.0, 20.0] + [20.0] * 40).settled()
+    assert settled.state is State.STEADY
+    assert settled.moved_s >= 1.0
+    assert settled.after_s == settled.moved_s + 0.5
+
+
+def test_a_reading_at_the_end_of_the_dead_time_counts_and_none_before():
+    settling = Settling(rule(dead_time_s=3.0))
+    for at_s in (1.0, 2.0, 3.0, 4.0):
+        settling.add(at_s, 5.0)
+    assert math.isnan(settling.noise_sd)
+    settling.add(5.0, 5.0)
+    assert settling.noise_sd == 0  # of three
+
+
+@pytest.mark.parametrize("at_s", [0.5, 1.0])
+def test_time_never_goes_back(at_s):
+    settling = readings(rule(), [5.0] * 4)
+    with pytest.raises(ValueError, match=f"a reading at {at_s:g} s cannot follow one at 1 s"):
+        settling.add(at_s, 5.0)
+
+
+# A step of 100 from 0: what lies less than 10 from where it was, as stated or as read, has not moved. It is believed
+# after 0.5 + 5 * 1 s; what has moved, after the three time constants that a slope or a range wants.
+@pytest.mark.parametrize(
+    ("level", "changes", "is_believed"),
+    [
+        (0.0, {}, False),
+        (9.9, {}, False),
+        (-9.9, {}, False),
+        (10.0, {}, True),
+        (-10.0, {}, True),
+        (50.0, {}, True),
+        (50.0, {"stood_at": 45.0}, False),
+        (50.0, {"stood_at": 39.0}, True),
+        (0.0, {"before": None}, True),
+        (0.0, {"expected": None}, True),
+        (0.0, {"expected": -100.0}, False),
+        (0.0, {"expected": 10.0}, True),  # not more than ten bands: it might be there
+        (0.0, {"expected": 5.0}, True),
+        (0.0, {"expected": 10.5}, False),
+        (0.0, {"expected": 4.5, "band": 0.5}, True),
+        (0.0, {"expected": 5.5, "band": 0.5}, False),
+    ],
+)
+def test_a_unit_that_has_not_left_its_place_is_not_believed(level, changes, is_believed):
+    settled = readings(rule(**{"before": 0.0, "expected": 100.0} | changes), [level] * 60).settled()
+    assert settled.state is State.STEADY
+    if is_believed:
+        assert settled.after_s < 4
+        assert settled.held_s == 0
+    else:
+        assert settled.after_s == 5.5
+        assert settled.held_s > 1.5
+
+
+def test_what_counts_is_where_it_stands_last():
+    moved = [0.0, 0.0] + [50.0] * 60
+    settled = readings(rule(before=0.0, expected=100.0), moved).settled()
+    assert (settled.state, settled.held_s) == (State.STEADY, 0.0)
+    assert settled.after_s < 5
+
+
+def test_it_is_the_last_reading_that_left_its_place():
+    # 9.5 is less than a tenth of the step from where it stood, 10.5 is more: it is believed at a reading of 10.5.
+    settled = readings(rule(before=0.0, expected=100.0), [9.5, 10.5] * 30).settled()
+    assert settled.state is State.STEADY
+    assert settled.after_s < 5.5
+    assert settled.trace[-1][1] == 10.5
+
+
+# 5 % of the range of 16 mA are 0.8 mA.
+@pytest.mark.parametrize(
+    ("level", "is_held"),
+    [(4.0, True), (4.79, True), (4.81, False), (12.0, False), (19.19, False), (19.21, True), (20.0, True), (3.0, True)],
+)
+def test_an_end_of_the_range_is_a_twentieth_of_it(level, is_held):
+    # 2 s for each of ln 1600 factors of e: 14.76 s.
+    at_ends = rule(band=0.01, before=-12.0, expected=4.0, ends=(4.0, 20.0), pace_s=2.0)
+    settled = readings(at_ends, [level] * 80).settled()
+    assert settled.state is State.STEADY
+    assert (settled.after_s == 15.0) == is_held
+
+
+@pytest.mark.parametrize(("left", "level", "is_held"), [(12.0, 20.0, True), (20.0, 12.0, False)])
+def test_it_is_the_end_where_it_stands_that_counts(left, level, is_held):
+    at_ends = rule(before=-996.0, expected=4.0, ends=(4.0, 20.0))  # ln 1000 factors of e: 6.9 s
+    settled = readings(at_ends, [left] * 3 + [level] * 80).settled()
+    assert (settled.state, settled.after_s == 7.0) == (State.STEADY, is_held)
+
+
+def test_a_band_that_is_just_met_is_met():
+    # Steps of 1 are what the range of three equal readings leaves, which is the band.
+    settled = readings(rule(time_constant_s=0.0, resolution=1.0), [12.0] * 20).settled()
+    assert (settled.state, settled.to_go, settled.after_s) == (State.STEADY, 1.0, 1.0)
+
+
+# Noise of 20 bands and a drift in it: level where the slope of eight block means is not more than three of its standard
+# errors from 0, by scipy.
+def test_noise_is_level_where_the_drift_lies_within_three_standard_errors():
+    noise = 20 * np.random.default_rng(5).normal(size=128)
+    times = 0.125 * np.arange(1, 129)
+    seen = []
+    for drift in np.linspace(-16, 16, 41):
+        values = drift * times + noise
+        blocks = values[63:].copy()  # from 8 s on: 65 readings, one block of nine and seven of eight
+        means = [block.mean() for block in np.split(blocks, np.arange(9, 65, 8))]
+        line = stats.linregress(np.arange(8), means)
+        ratio = abs(line.slope) / line.stderr
+        seen.append(ratio)
+        found = readings(rule(maximum_s=16.0), values, every_s=0.125)
+        assert found.state is (State.NOISY if ratio <= 3 else State.NEVER), ratio
+    assert any(2.6 < each <= 3 for each in seen)
+    assert any(3 < each < 3.4 for each in seen)
+
+
+@pytest.mark.parametrize(("n", "state"), [(13, State.NEVER), (14, State.NOISY), (15, State.NOISY)])
+def test_eight_readings_in_the_second_half_tell_whether_it_is_level(n, state):
+    found = readings(rule(maximum_s=float(n)), [20.0, -20.0] * 10, every_s=1.0)
+    assert (found.state, found.settled().after_s) == (state, n)
+
+
+def test_noise_at_a_place_that_is_not_believed_is_no_noise():
+    stuck = rule(maximum_s=16.0, before=0.0, expected=1000.0)
+    values = [20.0, -20.0] * 32
+    assert readings(stuck, values).state is State.NOISY  # believed from 5 time constants on
+    never = rule(maximum_s=16.0, before=0.0, expected=1000.0, pace_s=5.0)  # a step takes 5 ln 1000 = 35 s
+    assert readings(never, values).state is State.NEVER
+
+
+def test_only_the_time_in_which_it_looked_steady_counts_as_held():
+    # It stands for 5 s where it stood, is not believed from the fourth reading on, and then moves for seconds more.
+    late = rule(time_constant_s=1.0, before=0.0, expected=1000.0)
+    values = [0.0] * 20 + [1000 * -math.expm1(-0.25 * n) for n in range(1, 200)]
+    settled = readings(late, values).settled()
+    assert settled.state is State.STEADY
+    assert settled.after_s > 5 + math.log(1000)
+    assert 1 < settled.held_s < 5

@@ -26,7 +26,7 @@ def logsumexp(terms: FloatArray, axis: int = -1) -> FloatArray:
     return np.asarray(np.log(np.sum(np.exp(terms - top), axis=axis)) + np.squeeze(top, axis=axis))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Weighed:
     """Log likelihoods of candidates, and the scale of the scatter that each leaves; shape (candidates,)."""
 
@@ -74,7 +74,8 @@ class Likelihood:
         norms = np.maximum((self._project**2).sum(axis=0), _TINY)
         self._shrink = (1 - np.sqrt(np.maximum(0.0, 1 - norms / self._denominator))) / norms
         self._constant = (
-            -0.5 * (noise.size * np.log(squares[:, 0]) + np.log1p(eigenvalues / squares).sum(axis=1))
+            -noise.size * np.log(self._scales)
+            - 0.5 * np.log1p(eigenvalues / squares).sum(axis=1)
             - np.log(noise).sum()
             - 0.5 * noise.size * np.log(2 * np.pi)
         )

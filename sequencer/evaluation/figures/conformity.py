@@ -57,7 +57,7 @@ class Conformity:
         accept_lower: acceptance limit, the tolerance limit moved by w.
         accept_upper: acceptance limit, the tolerance limit moved by w.
         probability: that the true value conforms, for the result found.
-        tur: half the tolerance over U; NaN with one limit only.
+        tur: half the tolerance over U; NaN with one limit only, or where both are 0.
         rule: decision rule.
     """
 
@@ -94,9 +94,10 @@ class Conformity:
         if np.isnan(self.U[index]):
             return f"{verdict.text.capitalize()} by {self.rule.name}: {value}, limits {limits}; uncertainty not known."
         accepted = _limits(self.accept_lower[index], self.accept_upper[index], in_unit)
+        chance = _conforms(self.probability[index], is_certain=self.U[index] == 0)
         return (
             f"{verdict.text.capitalize()} by {self.rule.name}: {value} with U = {_with_unit(self.U[index], in_unit)}, "
-            f"limits {limits}, accepted {accepted}; {_conforms(self.probability[index])}."
+            f"limits {limits}, accepted {accepted}; {chance}."
         )
 
     def _obstacle(self, *index: int, in_unit: str) -> str:
@@ -145,9 +146,10 @@ def judge(
     """
     found, U, lower, upper, k, dof = _together(value, U, lower, upper, k, dof)
     is_two_sided = np.isfinite(lower) & np.isfinite(upper)
-    half = np.where(is_two_sided, upper - np.where(is_two_sided, lower, 0.0), np.nan) / 2
-    tur = np.where(U > 0, half / np.where(U > 0, U, 1.0), np.where(np.isnan(U) | ~is_two_sided, np.nan, np.inf))
-    w = _guard_band(rule, U, half, tur)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        half = np.where(is_two_sided, upper - lower, np.nan) / 2
+        tur = half / U
+        w = _guard_band(rule, U, half, tur)
     accept_lower, accept_upper = lower + w, upper - w
     slack = _ON_LIMIT_FRAC * np.maximum(_size(lower), _size(upper))
     depth = np.minimum(found - lower, upper - found) + slack
@@ -194,17 +196,14 @@ def probability_of_conformity(
     Source: JCGM 106:2012 7.2 to 7.4 (from memory).
     """
     found, u, lower, upper, dof = _together(value, u, lower, upper, dof)
-    is_known = ~np.isnan(found + u)
-    some_u = np.where(u > 0, u, 1.0)
-    below, above = (np.where(is_known, limit - found, np.nan) / some_u for limit in (lower, upper))
+    depth = np.minimum(found - lower, upper - found)
+    certain = np.where(np.isnan(depth), np.nan, depth >= 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below, above = (lower - found) / u, (upper - found) / u
     # Beyond the lower limit the difference is taken of the small tails on the other side.
     is_mirrored = below > 0
     below, above = np.where(is_mirrored, -above, below), np.where(is_mirrored, -below, above)
-    inside = np.where((found >= lower) & (found <= upper), 1.0, 0.0)
-    probability = np.where(
-        u > 0, special.stdtr(dof, above) - special.stdtr(dof, below), np.where(is_known, inside, np.nan)
-    )
-    return np.asarray(np.where(np.isnan(lower) | np.isnan(upper), np.nan, probability))
+    return np.where(u == 0, certain, special.stdtr(dof, above) - special.stdtr(dof, below))
 
 
 def method_6_multiplier(tur: npt.ArrayLike) -> FloatArray:
@@ -216,15 +215,15 @@ def method_6_multiplier(tur: npt.ArrayLike) -> FloatArray:
     Source: ANSI/NCSL Z540.3 handbook, method 6 (from memory).
     """
     ratio = np.asarray(tur, dtype=np.float64)
-    some = np.where(ratio > 0, ratio, 1.0)
-    return np.where(ratio > 0, np.maximum(1.04 - np.exp(0.38 * np.log(some) - 0.54), 0.0), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(ratio > 0, np.maximum(1.04 - np.exp(0.38 * np.log(ratio) - 0.54), 0.0), np.nan)
 
 
 def _guard_band(rule: DecisionRule, U: FloatArray, half: FloatArray, tur: FloatArray) -> FloatArray:
     if rule.guard == "root sum square":
-        return np.asarray(half - np.sqrt(np.where(tur >= 1, half**2 - np.where(tur >= 1, U, 0.0) ** 2, np.nan)))
+        return np.asarray(half - np.sqrt(half**2 - U**2))
     if rule.guard == "method 6":
-        return np.asarray(np.where(np.isinf(tur), 0.0, method_6_multiplier(np.where(np.isinf(tur), 1.0, tur)) * U))
+        return np.asarray(method_6_multiplier(tur) * U)
     return np.zeros_like(U) if rule.w_over_U == 0 else rule.w_over_U * U
 
 
@@ -269,12 +268,12 @@ def _limits(lower: float, upper: float, in_unit: str) -> str:
     return f"{sized(lower, 4)} to {_with_unit(upper, in_unit)}"
 
 
-def _conforms(probability: float) -> str:
+def _conforms(probability: float, *, is_certain: bool) -> str:
     """Never rounded to certainty."""
     if np.isnan(probability):
         return "probability of conformity not known"
-    if 0.9999 < probability < 1:
+    if probability > 0.9999 and not is_certain:
         return "conforms with a probability of more than 99.99 %"
-    if 0 < probability < 0.0001:
+    if probability < 0.0001 and not is_certain:
         return "conforms with a probability of less than 0.01 %"
     return f"conforms with a probability of {100 * probability:.4g} %"

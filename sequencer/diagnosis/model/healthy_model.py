@@ -77,6 +77,7 @@ def segment_between(
         tolerance=tolerance,
         noise=np.sqrt(variance),
         resolution=resolution,
+        is_cleared=bool(basis.bench_cleared) and after == len(sheet.taps) - 1,
     )
 
 

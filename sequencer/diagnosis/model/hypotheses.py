@@ -15,7 +15,7 @@ from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_o
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
 from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
-from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
+from sequencer.diagnosis.model.pairs import instead_of_a_line, with_a_second, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
@@ -206,6 +206,8 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     if segment.series.is_keyed:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
+    if segment.is_set_only:
+        found += [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max(singles, key=lambda each: each.log_odds, default=vague[0])
@@ -214,6 +216,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     )
     if base.largest_single > 1 and is_left:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
+    found += instead_of_a_line(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
         found += with_scatter(singles, segment, base.heard, log_evidence=base.log_evidence, noisy=base.noisy)
     return [each for each in found if not _explains_nothing(each, base)]
@@ -236,7 +239,7 @@ def _fits(base: _Base, floor: float) -> Iterator[Fit]:
         if cause.place == "reading" and not is_last:
             continue
         for stage in segment.stages:
-            if cause.applies(segment, stage):
+            if cause.may_be(segment, stage):
                 found = fit(cause, segment, stage, base.loose, floor=floor)
                 floor = max(floor, found.log_evidence)
                 yield found

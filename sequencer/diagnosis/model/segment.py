@@ -46,6 +46,7 @@ class Segment:
         tolerance: half width that is allowed at `last`, as fraction of its span, the mean over the visits.
         noise: standard deviation of the mean of a visit, as fraction; shape (visits,).
         resolution: of what reads `last`, as fraction of its span; 0 where nothing tells.
+        is_cleared: bench and wiring were proved right by other means.
     """
 
     sheet: DataSheet
@@ -55,6 +56,7 @@ class Segment:
     tolerance: float
     noise: FloatArray
     resolution: float = 0.0
+    is_cleared: bool = False
 
     @property
     def after(self) -> Tap:
@@ -81,8 +83,15 @@ class Segment:
         """
         if self.first < 0:
             return self._of_signal(self.series.setpoint)
-        read = self.series.value.get(self.sheet.taps[self.first].name)
-        return self.series.setpoint if read is None or not np.isfinite(read).any() else read
+        return self.series.setpoint if self.is_set_only else self.series.value[self.sheet.taps[self.first].name]
+
+    @property
+    def is_set_only(self) -> bool:
+        """Nothing reads the input: the setting of the source stands for it."""
+        if self.first != 0:
+            return False
+        read = self.series.value.get(self.sheet.taps[0].name)
+        return read is None or not np.isfinite(read).any()
 
     @cached_property
     def y(self) -> FloatArray:

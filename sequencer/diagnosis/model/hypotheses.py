@@ -8,12 +8,13 @@ import numpy as np
 
 from instruments.datasheet import DataSheet
 from instruments.texts import is_measurable, sized
+from sequencer.diagnosis.model import unknown
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import Fit, fit
 from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary, segment_between, segments_of
 from sequencer.diagnosis.model.hypothesis import Hypothesis
-from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
+from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
 from sequencer.diagnosis.model.pairs import instead_of_a_line, with_a_second, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
@@ -32,10 +33,6 @@ TINY_EFFECT = PRIORS.trying.tiny_effect
 """What accounts for less than this share of the tolerance is never why a unit failed."""
 
 _NOISY_TOO = PRIORS.scatter.noisy_too_nats
-# What is unknown: how large it is, in tolerances; orders of its curve, of both ways and of each; how far out it is
-# looked at; steps of its walk; decimals by which places are one.
-_SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
-_ORDER, _ORDER_OF_WAY, _FAR_OUT, _WALK_N, _PLACE_DIGITS = 6, 4, 1.5, 15, 4
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -157,29 +154,6 @@ def _base(number: int, segment: Segment) -> _Base:
     )
 
 
-def _unknown(segment: Segment) -> float:
-    """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
-    y = np.clip(2 * segment.ideal - 1, -_FAR_OUT, _FAR_OUT)[segment.is_read]
-    way = segment.series.direction[segment.is_read]
-    noise = segment.noise[segment.is_read]
-    curves = np.polynomial.legendre.legvander(y, _ORDER)
-    both = np.concatenate(
-        (curves, PRIORS.unknown.way_share * way[:, np.newaxis] * curves[:, : _ORDER_OF_WAY + 1]), axis=1
-    )
-    residual = (segment.y - segment.ideal)[segment.is_read]
-    # A curve that no polynomial follows, but that comes again.
-    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], _PLACE_DIGITS), return_inverse=True)
-    every = np.eye(place.max() + 1)[place]
-    # Or that wanders with time.
-    steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
-    found = []
-    for shape, octaves in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2])):
-        for size in segment.tolerance * octaves:
-            columns = np.concatenate((imperfections(segment), size * shape), axis=1)
-            found.append(Likelihood(noise, columns, width=PRIORS.unknown.log_width).weigh(residual).log_likelihood[0])
-    return float(logsumexp(np.array(found) - np.log(len(found))))
-
-
 def _of_segment(base: _Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
@@ -206,7 +180,7 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     if segment.series.is_keyed:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
-    if segment.is_set_only:
+    if segment.is_set_only and not segment.is_cleared:
         found += [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
@@ -282,7 +256,7 @@ def _strange(base: _Base) -> Hypothesis:
         name="unknown",
         place=base.segment.name,
         segment=base.number,
-        log_odds=_unknown(base.segment) - base.mean,
+        log_odds=unknown.log_evidence(base.segment) - base.mean,
         weight=PRIORS.unknown.weight,
         parameters_n=PRIORS.unknown.parameters_n,
         effect=base.largest,
@@ -360,7 +334,7 @@ def _column(column: Column, meant: list[_Base], bases: list[_Base]) -> Hypothesi
 
     No factor stretches the evidence: the digits are the same, whatever unit stands above them.
     """
-    healthy_too = sum(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within for each in meant)
+    healthy_too = sum(max(each.mean, unknown.log_evidence(each.segment) + _NOISY_TOO) + each.within for each in meant)
     return Hypothesis(
         name=column.name,
         place=column.tap,
@@ -388,7 +362,7 @@ def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:
         name="instrument",
         place=tap,
         segment=before.number,
-        log_odds=_unknown(segment) + before.within + chain,
+        log_odds=unknown.log_evidence(segment) + before.within + chain,
         weight=PRIORS.weights.instrument,
         parameters_n=PRIORS.unknown.parameters_n,
         text=f'what reads the tap "{tap}" disagrees with all others, which agree with each other',

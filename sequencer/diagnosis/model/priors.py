@@ -118,6 +118,8 @@ class Scatter:
     """The same of readings that were taken once each: they say little of it."""
     least_frac: float = 1e-7
     """Nor scatter below this, whatever the tolerance: no meter resolves it."""
+    again_share: float = 0.5
+    """Where more than this part of the visits that are out is out again at the same place, it goes with the place."""
     widest_tolerances: float = 30.0
     """Noise is summed over up to here: beyond it nobody would take a measurement for one."""
     wider: float = 1.5

@@ -22,6 +22,7 @@ Equation: TypeAlias = Callable[[FloatArray], FloatArray]
 _ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "level")
 # A signal that cannot be negative stays at zero.
 _NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
+_PLACE_DIGITS = 4  # of a setpoint as fraction: nearer ones are one place
 _HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
 
 
@@ -119,6 +120,12 @@ class Segment:
     def is_read(self) -> "np.typing.NDArray[np.bool_]":
         """Visits that both taps were read at."""
         return np.isfinite(self.x) & np.isfinite(self.y)
+
+    @cached_property
+    def places(self) -> "np.typing.NDArray[np.intp]":
+        """A number for each setpoint, of the visits that both taps were read at."""
+        _, place = np.unique(np.round(self.series.setpoint[self.is_read], _PLACE_DIGITS), return_inverse=True)
+        return np.asarray(place)
 
     def held(self, frac: FloatArray) -> FloatArray:
         """An output that goes some way beyond its range and is held there; where, the readings say."""

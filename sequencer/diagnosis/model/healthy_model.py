@@ -45,15 +45,17 @@ def segment_between(
     """The stages between two taps, by index; -1 before = the source alone."""
     bench = PRIORS.bench
     tap = sheet.taps[after]
+    width = None
     if before < 0:
         tolerance = bench.source_frac
     else:
         stated = type_sheet.stage_tolerances
         own = stated[before] if after == before + 1 else None
         allowed, last = (type_sheet.tolerance, len(sheet.taps) - 1) if own is None else (own, after)
-        x = sheet.taps[before].value(np.linspace(0, 1, _INPUTS_N))
+        read = series.value.get(sheet.taps[before].name, series.setpoint)
+        x = sheet.taps[before].value(np.concatenate((np.linspace(0, 1, _INPUTS_N), read)))
         width = half_width(allowed, sheet, x, first=before, last=last) / abs(sheet.taps[last].span)
-        tolerance = float(np.nanmean(width))
+        tolerance, width = float(np.nanmean(width[:_INPUTS_N])), width[_INPUTS_N:]
     count = np.maximum(np.isfinite(series.raw[tap.name]).sum(axis=1), 1)
     resolution = _resolution(basis, series, tap, tolerance=tolerance)
     variance = np.full(series.visits_n, (tolerance / bench.least_part) ** 2 + resolution**2 / 12)
@@ -77,6 +79,7 @@ def segment_between(
         tolerance=tolerance,
         noise=np.sqrt(variance),
         resolution=resolution,
+        allowed=width,
         is_cleared=bool(basis.bench_cleared) and after == len(sheet.taps) - 1,
     )
 

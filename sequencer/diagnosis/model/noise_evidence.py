@@ -33,6 +33,8 @@ _Hz = {"Hz": 1.0, "kHz": 1000.0}
 
 # Standard deviations summed over, of white noise and beneath a disturbance; turns of the robust fit of a line.
 _SDS_N, _BENEATH_N, _LINE_TURNS_N = 60, 8, 6
+_FINER = 0.11  # of a step: one digit more, with room for rounding
+_ROUNDED_PART = 0.95  # of the readings that must be explained; the others may be slips
 _LEAST_N = 3  # readings of a visit that have a middle of their own
 
 
@@ -125,6 +127,8 @@ def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) ->
         if kind.needs_times and not captured.bursts:
             continue
         fit = kind.fit_run(run) if is_seen and kind.fit_run is not None and kind not in by_chance else None
+        if fit is not None and kind is COARSE and not _may_be_rounded(segment, fit.theta[0]):
+            fit = None
         shown = captured.showing(kind)
         own = -math.inf if fit is None else fit.log_evidence + penalty
         if shown is not None and kind is not COARSE and (kind is not FLICKER or run.rate is not None):
@@ -221,6 +225,22 @@ def _run(segment: Segment, center: FloatArray, ideal: FloatArray) -> Run:
 
 def _is_seen(run: Run) -> bool:
     return bool(np.abs(run.away).max(initial=0.0) >= QUIET_SHARE * run.tolerance)
+
+
+def _may_be_rounded(segment: Segment, step: float) -> bool:
+    """Whether a good unit, read in steps of this size, may give these readings.
+
+    Rounding moves a reading by half a step at most; and a meter of such steps has no digits beyond them to show.
+    """
+    if 0 < segment.shown_step < step * _FINER:
+        return False
+    # Wherever the steps begin: the widest that all differences between readings are multiples of.
+    count = np.unique(np.round(segment.steady[np.isfinite(segment.steady)] / step).astype(np.int64))
+    step *= max(int(np.gcd.reduce(np.diff(count))), 1)
+    allowed = np.full(segment.is_read.size, segment.tolerance) if segment.allowed is None else segment.allowed
+    most = np.where(np.isfinite(allowed), allowed, segment.tolerance)[segment.is_read] + step / 2 + _floor(segment)
+    away = np.abs(segment.steady - segment.ideal[segment.is_read, np.newaxis]) - most[:, np.newaxis]
+    return bool(np.nanquantile(away, _ROUNDED_PART) <= 0)
 
 
 def _comes_again(segment: Segment, run: Run) -> bool:

@@ -33,8 +33,6 @@ _Hz = {"Hz": 1.0, "kHz": 1000.0}
 
 # Standard deviations summed over, of white noise and beneath a disturbance; turns of the robust fit of a line.
 _SDS_N, _BENEATH_N, _LINE_TURNS_N = 60, 8, 6
-_FINER = 0.11  # of a step: one digit more, with room for rounding
-_ROUNDED_PART = 0.95  # of the readings that must be explained; the others may be slips
 _LEAST_N = 3  # readings of a visit that have a middle of their own
 
 
@@ -232,7 +230,7 @@ def _may_be_rounded(segment: Segment, step: float) -> bool:
 
     Rounding moves a reading by half a step at most; and a meter of such steps has no digits beyond them to show.
     """
-    if 0 < segment.shown_step < step * _FINER:
+    if 0 < segment.shown_step < step * PRIORS.scatter.finer_share:
         return False
     # Wherever the steps begin: the widest that all differences between readings are multiples of.
     count = np.unique(np.round(segment.steady[np.isfinite(segment.steady)] / step).astype(np.int64))
@@ -240,7 +238,7 @@ def _may_be_rounded(segment: Segment, step: float) -> bool:
     allowed = np.full(segment.is_read.size, segment.tolerance) if segment.allowed is None else segment.allowed
     most = np.where(np.isfinite(allowed), allowed, segment.tolerance)[segment.is_read] + step / 2 + _floor(segment)
     away = np.abs(segment.steady - segment.ideal[segment.is_read, np.newaxis]) - most[:, np.newaxis]
-    return bool(np.nanquantile(away, _ROUNDED_PART) <= 0)
+    return bool(np.nanquantile(away, PRIORS.scatter.rounded_share) <= 0)
 
 
 def _comes_again(segment: Segment, run: Run) -> bool:

@@ -20,7 +20,6 @@ __all__ = ["instead_of_a_line", "with_a_second", "with_scatter"]
 
 _FIRSTS_N, _SECONDS_N, _TURNS_N = 4, 4, 6
 _LINE, _TRIMS = "zero and span", ("zero shift", "span error")
-_WIDE_FRAC = 0.15  # how far zero or span is off beside another cause: as far as their own rows go
 _SENSORS = frozenset({"hysteresis", "backlash", "bow", "s shape"})
 
 
@@ -98,7 +97,7 @@ def _posterior(found: Hypothesis) -> float:
 def _beside_a_trim(suspect: Fit, trim: Cause, segment: Segment, likelihood: Likelihood) -> tuple[Fit, Fit]:
     """A cause with a trim of the last stage beside it: fitted with the trim left free, then both in turn."""
     stage = segment.last - 1
-    moved = segment.predict((trim.act(np.array([[_WIDE_FRAC]]), segment, stage),))[0] - segment.ideal
+    moved = segment.predict((trim.act(np.array([[PRIORS.pairs.trim_frac]]), segment, stage),))[0] - segment.ideal
     one = fit(suspect.cause, segment, suspect.stage, likelihood.freed(moved[segment.is_read]))
     act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
     return _settled(one, fit(trim, segment, stage, likelihood, (act,)), segment, likelihood)

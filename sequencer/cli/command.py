@@ -21,14 +21,22 @@ from sequencer.cli.streams import keep_streams
 __all__ = ["main"]
 
 
-def _low_tur_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option(
+def _named_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options whose word a person by name stands for."""
+    cleared = click.option(
+        "--bench-cleared",
+        default="",
+        metavar='"NAME: HOW"',
+        help="Who proved bench and wiring right by other means, and how.",
+    )
+    low_tur = click.option(
         "--accept-low-tur",
         "low_tur_accepted",
         default="",
         metavar='"NAME: REASON"',
         help="Who accepts a pass with a test uncertainty ratio below 1.5, and why.",
-    )(command)
+    )
+    return low_tur(cleared(command))
 
 
 @click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
@@ -71,7 +79,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
 @click.option("--results", default="results", show_default=True, help="Folder for the records.")
-@_low_tur_option
+@_named_options
 @drive_options
 def run_command(  # noqa: PLR0913  one an option
     sequence: str,
@@ -83,6 +91,7 @@ def run_command(  # noqa: PLR0913  one an option
     results: str,
     *,
     low_tur_accepted: str,
+    bench_cleared: str,
     trials: int | None,
     as_found: bool,
     as_left: bool,
@@ -120,6 +129,7 @@ def run_command(  # noqa: PLR0913  one an option
             listener=watch.listener,
             trace=watch.trace,
             low_tur_accepted=low_tur_accepted,
+            bench_cleared=bench_cleared,
             monte_carlo=trials,
             pursue=pursue,
         )
@@ -140,10 +150,10 @@ def run_command(  # noqa: PLR0913  one an option
     "--bench", shell_complete=completed_from("benches"), help="Bench file of the instruments used, for the uncertainty."
 )
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
-@_low_tur_option
+@_named_options
 @trials_option
 @json_option
-def evaluate_command(
+def evaluate_command(  # noqa: PLR0913  one an option
     readings: Path,
     type_sheet: str,
     serial: str,
@@ -151,6 +161,7 @@ def evaluate_command(
     report_path: Path | None,
     *,
     low_tur_accepted: str,
+    bench_cleared: str,
     trials: int | None,
     as_json: bool,
 ) -> None:
@@ -163,7 +174,13 @@ def evaluate_command(
     from sequencer import core  # noqa: PLC0415
 
     content = core.by_hand(
-        readings, type_sheet, serial=serial, bench=bench, low_tur_accepted=low_tur_accepted, monte_carlo=trials
+        readings,
+        type_sheet,
+        serial=serial,
+        bench=bench,
+        low_tur_accepted=low_tur_accepted,
+        bench_cleared=bench_cleared,
+        monte_carlo=trials,
     )
     if report_path is not None:
         core.write_report(content, report_path)

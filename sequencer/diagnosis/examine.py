@@ -80,7 +80,7 @@ def examine(
         type=type_sheet.type,
         status=ended.status,
         reason=ended.reason,
-        remarks=(*_noted(table), *other_basis(evaluation, type_sheet, findings)),
+        remarks=(*_noted(table), *_cleared(basis), *other_basis(evaluation, type_sheet, findings)),
     )
     return with_monte_carlo(content, sheet, monte_carlo)
 
@@ -100,6 +100,13 @@ def _account(table: pd.DataFrame, type_sheet: TypeSheet, evaluation: Evaluation)
 def _of_steps(table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> dict[str, tuple[Any, ...]]:
     found = {name: step.evaluate(table, sheet, receivers) for name, step in registry().items()}
     return {name: results for name, results in found.items() if results}
+
+
+def _cleared(basis: Basis | None) -> tuple[str, ...]:
+    """Whose word excludes causes at the bench and in the wiring."""
+    if basis is None or not basis.bench_cleared:
+        return ()
+    return (f"bench and wiring proved right by {basis.bench_cleared}",)
 
 
 def _noted(table: pd.DataFrame) -> tuple[str, ...]:

@@ -111,6 +111,8 @@ class Basis:
         rule: name of the decision rule.
         date: ISO date of the readings, against which due dates are held; "" = not known.
         low_tur_accepted: "NAME: reason" of the person who accepts a TUR below `LEAST_TUR`; "" = none.
+        bench_cleared: "NAME: how" of the person who proved bench and wiring right by other means: a second meter;
+            "" = nobody did.
     """
 
     statements: tuple[Statement, ...] = ()
@@ -119,6 +121,7 @@ class Basis:
     rule: str = DEFAULT_RULE
     date: str = ""
     low_tur_accepted: str = ""
+    bench_cleared: str = ""
 
     @property
     def pairs(self) -> dict[tuple[str, str], float]:

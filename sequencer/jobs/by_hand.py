@@ -10,11 +10,11 @@ from instruments.benchfile import LoadedBench
 from instruments.wiring import wire
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.budget import COVERAGE
+from sequencer.evaluation.budget import COVERAGE, Basis
 from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.type_sheet import TypeSheet
-from sequencer.jobs.plan import acceptance, load_bench, load_type
+from sequencer.jobs.plan import acceptance, clearance, load_bench, load_type
 from sequencer.planning.bench_statements import basis_of
 from sequencer.readings.csv_import import from_csv
 from sequencer.record.create import receivers_of, versions
@@ -43,6 +43,7 @@ def by_hand(
     serial: str = "",
     bench: LoadedBench | Path | str | None = None,
     low_tur_accepted: str = "",
+    bench_cleared: str = "",
     monte_carlo: int | None = None,
 ) -> Content:
     """As `evaluate`, with everything a report shows.
@@ -53,6 +54,7 @@ def by_hand(
         serial: of the unit.
         bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
         low_tur_accepted: as in `run`.
+        bench_cleared: as in `run`.
         monte_carlo: as in `run`.
 
     Raises:
@@ -67,13 +69,20 @@ def by_hand(
         table, origin = from_csv(Path(readings), sheet.datasheet(), serial=serial), Path(readings).name
     now = datetime.now(UTC).isoformat(timespec="seconds")
     loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
-    basis, receivers = None, {}
+    cleared = clearance(bench_cleared)
+    basis, receivers = Basis(bench_cleared=cleared) if cleared else None, {}
     if loaded is not None:
         wires = wire(loaded, sheet.datasheet())
         receivers = receivers_of(loaded, wires, sheet.datasheet())
-        accepted = acceptance(low_tur_accepted)
         basis = basis_of(
-            loaded, wires, sheet, coverage=COVERAGE, rule=DEFAULT_RULE, date=now, low_tur_accepted=accepted
+            loaded,
+            wires,
+            sheet,
+            coverage=COVERAGE,
+            rule=DEFAULT_RULE,
+            date=now,
+            low_tur_accepted=acceptance(low_tur_accepted),
+            bench_cleared=cleared,
         )
     found = examine(table, sheet, basis=basis, receivers=receivers, monte_carlo=monte_carlo)
     return replace(

@@ -13,7 +13,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
 from sequencer.planning.risk_table import RiskTable, risk_table
 
-__all__ = ["acceptance", "load", "load_bench", "load_type", "plan", "risk"]
+__all__ = ["acceptance", "clearance", "load", "load_bench", "load_type", "plan", "risk"]
 
 
 def load(sequence: str | Path) -> LoadedSequence:
@@ -56,12 +56,32 @@ def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
 
 def acceptance(accepted: str) -> str:
     """Who accepts a low test uncertainty ratio, and why, as it is kept; raises InputError where one is not said."""
-    name, _, reason = (part.strip() for part in accepted.partition(":"))
-    if accepted.strip() and not (name and reason):
-        raise InputError(
+    return _named(
+        accepted,
+        InputError(
             "who accepts the low TUR, and why, is not said",
             where="--accept-low-tur",
             allowed="NAME: reason",
             todo='give such as "A. Brewer: the next better meter is away for calibration"',
-        )
+        ),
+    )
+
+
+def clearance(cleared: str) -> str:
+    """Who proved bench and wiring right, and how, as it is kept; raises InputError where one is not said."""
+    return _named(
+        cleared,
+        InputError(
+            "who proved bench and wiring right, and how, is not said",
+            where="--bench-cleared",
+            allowed="NAME: how",
+            todo='give such as "A. Brewer: a second meter at the terminals of the unit reads the same"',
+        ),
+    )
+
+
+def _named(text: str, missing: InputError) -> str:
+    name, _, reason = (part.strip() for part in text.partition(":"))
+    if text.strip() and not (name and reason):
+        raise missing
     return f"{name}: {reason}" if name else ""

@@ -12,7 +12,7 @@ from instruments.errors import InputError
 from instruments.roles import Operator
 from instruments.session import Teller
 from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
-from sequencer.jobs.plan import acceptance
+from sequencer.jobs.plan import acceptance, clearance
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
 from sequencer.record.create import as_found_of, create, opening, used
@@ -33,6 +33,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
     listener: Listener | None = None,
     trace: Teller | None = None,
     low_tur_accepted: str = "",
+    bench_cleared: str = "",
     monte_carlo: int | None = None,
     pursue: bool = False,
 ) -> RunResult:
@@ -48,6 +49,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         listener: takes every event.
         trace: takes every exchange with an instrument.
         low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = none.
+        bench_cleared: "NAME: how" of the person who proved bench and wiring right by other means; "" = nobody did.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
         pursue: where two causes are left in question, take the points that tell them apart, and look again.
 
@@ -56,15 +58,21 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         stopped after its first reading is not sealed: `resume` goes on with it, `close` ends it.
 
     Raises:
-        InputError: no serial, an acceptance without name or reason, or a simulated fault that is not in the catalogue.
+        InputError: no serial, an acceptance or a clearance without name or reason, or a simulated fault that is not in
+            the catalogue.
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
         RecordError: the record cannot be written.
     """
     serial = serial.strip()
     if not serial:
         raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
-    accepted = acceptance(low_tur_accepted)
-    said = {"serial": serial, "operator": operator_name, "state": state, "low_tur_accepted": accepted}
+    said = {
+        "serial": serial,
+        "operator": operator_name,
+        "state": state,
+        "low_tur_accepted": acceptance(low_tur_accepted),
+        "bench_cleared": clearance(bench_cleared),
+    }
     folder, outcome = drive(
         plan,
         partial(_begun, plan, Path(results), said),

@@ -25,6 +25,7 @@ def basis_of(
     rule: str,
     date: str,
     low_tur_accepted: str = "",
+    bench_cleared: str = "",
 ) -> Basis:
     """What a verdict on this bench will rest on; arguments as in `Basis` and `statements`."""
     return Basis(
@@ -34,6 +35,7 @@ def basis_of(
         rule=rule,
         date=date,
         low_tur_accepted=low_tur_accepted,
+        bench_cleared=bench_cleared,
     )
 
 

@@ -108,6 +108,7 @@ def opening(
     state: str,
     as_found: dict[str, str] | None = None,
     low_tur_accepted: str = "",
+    bench_cleared: str = "",
 ) -> dict[str, Any]:
     """What the first line of the journal says, so that a report can be made of the record alone."""
     file = plan.sequence.file
@@ -119,6 +120,7 @@ def opening(
         rule=file.decision_rule,
         date=date,
         low_tur_accepted=low_tur_accepted,
+        bench_cleared=bench_cleared,
     )
     sets = {
         wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"

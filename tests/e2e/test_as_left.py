@@ -37,9 +37,11 @@ def folders(tmp_path):
 
 
 def test_as_left_holds_what_was_found_and_what_to_turn(tmp_path, tested):
-    # Of a zero shift alone it is not known whether unit or meter is out: then there is nothing to turn yet.
-    found = tested("--as-found", "--fault", "zero and span, zero=0.8 %, span=-1.5 %")
+    # A meter that is out reads the same: until it is cleared there is nothing to turn.
+    fault, cleared = "zero and span, zero=0.8 %, span=-1.5 %", "A. Brewer: second meters read the same"
+    found = tested("--as-found", "--fault", fault, "--bench-cleared", cleared)
     assert found["verdict"]["result"] == "fail"
+    assert f"bench and wiring proved right by {cleared}" in found["remarks"]
     # 0.8 % of 16 mA is 0.128 mA too much: turn it back by that.
     assert found["adjustment"]["zero"] == pytest.approx(-0.128, abs=0.01)
     assert found["adjustment"]["steps"][0].startswith("At 0 %: turn zero until 4.0")
@@ -51,6 +53,23 @@ def test_as_left_holds_what_was_found_and_what_to_turn(tmp_path, tested):
     assert left["as_found"]["figures"] == found["figures"]
     assert abs(left["visits"][0]["error_pct"]) < 0.1
     assert not any("as-found" in remark for remark in left["remarks"])
+
+
+def test_nothing_is_turned_for_what_meter_or_wiring_may_do(tested):
+    # 0.8 % and -1.5 % of 16 mA: I (1 - 0.015) + 0.188 mA, as a meter shows that is out.
+    found = tested("--as-found", "--fault", "zero and span, zero=0.8 %, span=-1.5 %")
+    assert found["adjustment"] is None
+    assert "meter gain" in found["advice"]
+    meter = tested("--as-found", "--fault", "meter gain, gain=-1.5 %, offset=1.175 %", serial="GF-105")
+    assert meter["adjustment"] is None
+
+
+def test_a_bench_is_cleared_by_name_and_way_or_not_at_all(tmp_path, quick, livezero):
+    arguments = ("run", quick, "--bench", tmp_path / "quick.bench.yaml", "--serial", "GF-1", "--confirm")
+    done = livezero(*arguments, "--bench-cleared", "yes", cwd=tmp_path)
+    assert done.exit_code == 2
+    assert "who proved bench and wiring right, and how, is not said" in done.stderr
+    assert not (tmp_path / "results").exists()
 
 
 def test_the_last_as_found_of_this_unit_counts_and_no_other(tmp_path, tested):

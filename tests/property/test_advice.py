@@ -1,6 +1,7 @@
 """Over every fault of the simulated catalogue: a trim is offered only for what zero and span take away."""
 
 import tempfile
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -32,7 +33,7 @@ def sequence_of(sheet):
 
 
 @cache
-def found_of(sheet, name):
+def found_of(sheet, name, cleared=""):
     """One cycle of a unit with a fault of its usual size; None where the fault cannot be in such a unit."""
     sequence = sequence_of(sheet)
     planned, basis = prepared(sequence)
@@ -40,7 +41,7 @@ def found_of(sheet, name):
         table = measured(sequence, (fault(name),), seed=3)
     except InputError:
         return None
-    return examine(table, planned.sequence.sheet, basis=basis)
+    return examine(table, planned.sequence.sheet, basis=replace(basis, bench_cleared=cleared))
 
 
 @pytest.mark.parametrize("name", CATALOGUE)
@@ -55,7 +56,9 @@ def test_a_trim_is_offered_only_for_what_a_trim_takes_away(name):
 
 
 def test_where_zero_and_span_alone_are_left_they_may_be_turned():
-    offered = [found_of(sheet, "zero and span").adjustment for sheet in SHEETS]
+    # A meter that is out in gain and zero leaves the same readings.
+    assert not any(found_of(sheet, "zero and span").adjustment for sheet in SHEETS)
+    offered = [found_of(sheet, "zero and span", "A. Brewer: second meter").adjustment for sheet in SHEETS]
     assert any(offered)
     # The sizes that the catalogue gives, turned back: 0.5 % of zero and 1 % of span.
     sizes = {each.name: each.default for each in CATALOGUE["zero and span"].parameters}

@@ -1,6 +1,7 @@
 """Trims of zero and span against numbers worked out by hand, and where none is offered."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -56,10 +57,11 @@ def found(type_sheet, by_hand):
 
 @pytest.fixture
 def offers(type_sheet, by_hand):
-    def made(error_pct, text=SHEET, *, u=None):
+    def made(error_pct, text=SHEET, *, u=None, cleared=""):
         sheet = type_sheet(text)
         table = from_csv(by_hand("input;output", rows(sheet, error_pct)), sheet.datasheet())
-        return examine(table, sheet, basis=None if u is None else basis_of(u)).adjustment
+        basis = Basis() if u is None else basis_of(u)
+        return examine(table, sheet, basis=replace(basis, bench_cleared=cleared)).adjustment
 
     return made
 
@@ -252,15 +254,19 @@ def zero_and_span(x, _):
     return 0.4 - 0.011 * x
 
 
+CLEARED = "A. Brewer: second meter at the terminals"
+
+
 def test_no_trim_is_offered_where_there_is_no_verdict(offers):
-    assert offers(zero_and_span) is not None
-    assert offers(zero_and_span, u=0.04) is None  # U above the tolerance
+    assert offers(zero_and_span, cleared=CLEARED) is not None
+    assert offers(zero_and_span, u=0.04, cleared=CLEARED) is None  # U above the tolerance
     assert offered(None, None) is None
 
 
-def test_a_trim_is_offered_for_zero_and_span(offers):
+def test_a_trim_is_offered_for_zero_and_span_once_no_meter_can_have_made_them(offers):
+    assert offers(zero_and_span) is None
     # 0.4 % and -1.1 % of span are turned back, and nothing is left.
-    trims = offers(zero_and_span)
+    trims = offers(zero_and_span, cleared=CLEARED)
     assert (trims.zero_pct, trims.span_pct) == pytest.approx((-0.4, 1.1))
     assert trims.as_left_pct == pytest.approx(0, abs=1e-9)
 

@@ -7,6 +7,7 @@ import pytest
 from sequencer.diagnosis.action import advice, offered, other_basis
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.summary import Account, Candidate, Member
+from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.readings.csv_import import from_csv
 
@@ -21,9 +22,9 @@ PCTS = (0, 10, 20, 30, 40, 50, 60, 70, 80, 90, 100)
 
 @pytest.fixture
 def said(type_sheet, by_hand):
-    def found(rows, sheet_text=SHEET):
+    def found(rows, sheet_text=SHEET, basis=None):
         sheet = type_sheet(sheet_text)
-        return examine(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet).advice
+        return examine(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet, basis=basis).advice
 
     return found
 
@@ -54,8 +55,9 @@ def test_advice_is_that_of_the_cause_that_was_found(said, error_pct, says):
         assert "Settle first" not in found
 
 
-def test_zero_and_span_alone_may_be_turned(said):
-    found = said(rows(lambda x, _: 0.4 - x * 0.011))
+def test_zero_and_span_may_be_turned_once_bench_and_wiring_are_cleared(said):
+    basis = Basis(bench_cleared="A. Brewer: second meter at the terminals")
+    found = said(rows(lambda x, _: 0.4 - x * 0.011), basis=basis)
     assert found.startswith('Zero and span in stage "')
     assert found.endswith("if it is right, adjust as said below, then run as left.")
 

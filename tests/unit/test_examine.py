@@ -9,28 +9,32 @@ from sequencer.reports.json_document import document
 # What a table does not say: who, when, with what, and how the run went.
 OF_THE_RUN = {"serial", "sequence", "date", "operator", "state", "status", "reason", "bench", "is_simulated"}
 OF_THE_RUN |= {"versions", "remarks", "basis"}
+# Zero and span alone are left where no meter can have made them.
+CLEARED = "A. Brewer: second meter at the terminals"
 
 
 @pytest.mark.parametrize(
-    ("sequence", "fault", "is_trimmed"),
+    ("sequence", "fault", "cleared"),
     [
         pytest.param(
-            "current-isolator", {"fault": "zero and span", "zero": "0.4 %", "span": "0.6 %"}, True, id="trims"
+            "current-isolator", {"fault": "zero and span", "zero": "0.4 %", "span": "0.6 %"}, CLEARED, id="trims"
         ),
-        pytest.param("current-isolator", {"fault": "leak across transmitter"}, False, id="leak"),
-        pytest.param("glycol-pump-loop", {"fault": "slip"}, False, id="chain"),
+        pytest.param("current-isolator", {"fault": "leak across transmitter"}, "", id="leak"),
+        pytest.param("glycol-pump-loop", {"fault": "slip"}, "", id="chain"),
     ],
 )
-def test_the_readings_of_a_run_give_what_the_run_gave(sequence, fault, is_trimmed, tmp_path):
+def test_the_readings_of_a_run_give_what_the_run_gave(sequence, fault, cleared, tmp_path):
     bench = core.load_bench("simulated").with_simulation(seed=7, faults=(fault,))
     plan = core.plan(sequence, bench)
-    ran = core.run(plan, serial="GF-104", results=tmp_path).record
+    ran = core.run(plan, serial="GF-104", results=tmp_path, bench_cleared=cleared).record
     assert ran.content.evaluation.verdict.result == "fail"
-    again = core.by_hand(ran.folder / "readings.csv", plan.sequence.sheet, serial="GF-104", bench="simulated")
+    again = core.by_hand(
+        ran.folder / "readings.csv", plan.sequence.sheet, serial="GF-104", bench="simulated", bench_cleared=cleared
+    )
     one, other = document(ran.content), document(again)
     assert one.keys() == other.keys()
     for name in one.keys() - OF_THE_RUN:
         assert other[name] == one[name], name
-    assert (again.adjustment is not None) == is_trimmed
+    assert (again.adjustment is not None) == bool(cleared)
     assert not again.steps
     assert again.versions

@@ -6,8 +6,10 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from segments import UP_DOWN, segment_with
 
+from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.model.noise_evidence import _healthy_line, scatters, within_white
 from sequencer.diagnosis.noise.captured import Heard
+from sequencer.readings.csv_import import from_csv
 
 T = 0.002
 N = 40
@@ -83,3 +85,36 @@ def test_a_line_beneath_the_noise_is_found_and_costs_its_size_and_its_fit(error,
     assert center - UP_DOWN == pytest.approx(error, abs=3e-5)
     # Half a nat for each square of a deviation; each of both sizes is told to a twentieth: 2 ln 20 = 5.99.
     assert nats == pytest.approx(-deviations_2 / 2 - 2 * np.log(20), abs=0.3)
+
+
+VOLTS = """\
+type: tank pressure converter
+input: {range: 0 .. 10 V}
+output: {range: 4 .. 20 mA}
+tolerance: TOLERANCE
+"""
+
+
+def named(type_sheet, by_hand, tolerance, rows):
+    sheet = type_sheet(VOLTS.replace("TOLERANCE", tolerance))
+    return examine(from_csv(by_hand("injected [V];returned [mA]", rows), sheet.datasheet()), sheet).findings.names
+
+
+def steps(inputs_V, digits, error_mA=0.0, tail=""):
+    """Up and down, what a meter of so many digits shows of a unit that is off by so much."""
+    return [(f"{x:.3f}", f"{4 + 1.6 * x + error_mA:.{digits}f}{tail}") for x in (*inputs_V, *inputs_V[-2::-1])]
+
+
+@pytest.mark.parametrize("tail", ["", "00"], ids=["tenths", "with the digits of a finer meter"])
+def test_a_step_explains_half_of_itself_at_most(type_sheet, by_hand, tail):
+    # Due 4, 8, 12, 16, 20 mA: a meter with steps of 0.1 mA shows them exactly, and never 4.1 for 4.0.
+    rows = [(x, "4.1" + tail if x == "0.000" else mA) for x, mA in steps((0, 2.5, 5, 7.5, 10), 1, tail=tail)]
+    assert "meter resolution" not in named(type_sheet, by_hand, "1 % of reading", rows)
+
+
+def test_readings_rounded_by_half_a_step_at_most_are_rounded(type_sheet, by_hand):
+    # Twelfths of the range: due 5.333, 6.667, 9.333 ... mA, shown to 0.1 mA, 0.033 mA off; allowed are 0.016 mA.
+    inputs_V = tuple(10 * n / 12 for n in range(13))
+    assert named(type_sheet, by_hand, "0.1 % of span", steps(inputs_V, 1)) == ("meter resolution",)
+    # A meter that shows thousandths has no steps of tenths.
+    assert "meter resolution" not in named(type_sheet, by_hand, "0.1 % of span", steps(inputs_V, 1, tail="00"))

@@ -53,6 +53,10 @@ def _raw_gain(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
     return lambda level: level * (1 + theta[:, :1])
 
 
+def _raw_line(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
+    return lambda level: level * (1 + theta[:, :1]) + theta[:, 1:2] * segment.after.span
+
+
 def _trims(count: int, most: float = _TRIM_FRAC, *, sign: bool = True) -> Callable[[Segment, int], Sizes]:
     def made(segment: Segment, _stage: int) -> Sizes:
         return sizes((0.4 * segment.tolerance, most, count, True), signed=(sign,))
@@ -78,8 +82,8 @@ def _leak_sizes(segment: Segment, _stage: int) -> Sizes:
 
 
 def _is_raw_gain(segment: Segment, stage: int) -> bool:
-    """The signal has a live zero, so that a gain about zero signal differs from a span error."""
-    return is_last_stage(segment, stage) and segment.after.sensor is None and abs(segment.zero_level) > 0.02
+    """What is read is the signal itself, so that a gain of the reading is one about zero signal."""
+    return is_last_stage(segment, stage) and segment.after.sensor is None
 
 
 def _is_meter_gain(segment: Segment, stage: int) -> bool:
@@ -115,7 +119,7 @@ CAUSES: tuple[Cause, ...] = (
         make=_zero_and_span,
         sizes=_trim_pair,
         say=lambda t, s, _: f"zero error {level_text(t[0], s)}, span error {pct(t[1])}",
-        check="Read the configuration, then trim zero at 0 % and span at 100 %.",
+        check="Read the same loop with a second meter; read the configuration; then trim zero at 0 %, span at 100 %.",
         contains=(
             "zero shift",
             "span error",
@@ -138,6 +142,19 @@ CAUSES: tuple[Cause, ...] = (
         linear=(0,),
     ),
     Cause(
+        name="meter gain",
+        place="reading",
+        make=_raw_line,
+        sizes=_trim_pair,
+        say=lambda t, s, _: f"reads {pct(t[0])} of reading and {level_text(t[1], s)} off",
+        check="Read the same loop with a second meter in series.",
+        applies=_is_raw_gain,
+        weight=0.5,
+        is_of_bench=True,
+        contains=("zero shift", "meter offset"),
+        linear=(0, 1),
+    ),
+    Cause(
         name="load resistor wrong",
         place="reading",
         make=_raw_gain,
@@ -155,6 +172,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=_trims(10, sign=False),
         say=lambda t, s, _: f"{pct(-abs(t[0]))} of the current goes past the receiver",
         check="Measure mA at both ends of the loop at once.",
+        is_of_wiring=True,
         applies=lambda s, k: _is_raw_gain(s, k) and is_current(s, k),
     ),
     Cause(
@@ -167,6 +185,7 @@ CAUSES: tuple[Cause, ...] = (
             "beside the transmitter, slightly less at the top"
         ),
         check="Disconnect the transmitter: the current must be zero.",
+        is_of_wiring=True,
         applies=is_current,
         weight=0.7,
     ),

@@ -129,6 +129,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda s, _k: sizes((0.4 * s.tolerance, 0.3, 12, True)),
         say=lambda t, s, k: f"a constant {level_text(t[0], s)} too much, as extra pulses give",
         check="Disable the drive at standstill: the extra pulses must go.",
+        is_of_wiring=True,
         applies=_pulses,
         weight=0.4,
         linear=(0,),

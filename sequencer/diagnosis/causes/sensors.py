@@ -199,6 +199,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda s, k: sizes((0.5 * _degrees(s, k), 60.0, 12, True), signed=(True,)),
         say=lambda t, s, k: f"the terminals are {t[0]:+.3g} K from what the unit assumes",
         check="Short the input: it must read the temperature of the terminals.",
+        is_of_wiring=True,
         applies=_is_thermocouple,
     ),
     Cause(
@@ -208,6 +209,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda s, k: sizes((0.25 * _degrees(s, k), 40.0, 12, True), signed=(True,)),
         say=lambda t, s, k: f"shifted by {2 * t[0]:+.3g} K, twice the difference between the ends of the cable",
         check="Warm the junction box: the reading must not move.",
+        is_of_wiring=True,
         applies=_is_thermocouple,
         weight=0.7,
     ),
@@ -218,6 +220,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda s, k: sizes((0.15 * _degrees(s, k), 30.0, 12, True)),
         say=lambda t, s, k: f"{t[0]:.3g} ohm of the leads are taken for sensor",
         check="Put a bridge at the sensor's head and measure the leads; read the number of wires in the configuration.",
+        is_of_wiring=True,
         applies=_is_rtd,
         weight=2.0,
     ),

@@ -53,6 +53,7 @@ class Cause:
         weight: how common it is among faults, relative (trade practice, no source).
         contains: causes that are special cases of it, so that it is not said to be confused with them.
         is_of_bench: the bench or the person, not the unit.
+        is_of_wiring: what connects the unit.
         has_steps: its prediction jumps with its parameters: weighed over a grid, not by curvature.
         linear: indices of parameters that act linearly, so that they can be solved for at once.
     """
@@ -67,13 +68,23 @@ class Cause:
     weight: float = 1.0
     contains: tuple[str, ...] = field(default=())
     is_of_bench: bool = False
+    is_of_wiring: bool = False
     has_steps: bool = False
     linear: tuple[int, ...] = ()
+
+    @property
+    def is_outside(self) -> bool:
+        """It sits at the bench or in the wiring: no trim of the unit takes it away."""
+        return self.is_of_bench or self.is_of_wiring
 
     @property
     def is_linear(self) -> bool:
         """Some parameters act linearly on the output, and are solved for at each candidate of the others."""
         return bool(self.linear)
+
+    def may_be(self, segment: Segment, stage: int) -> bool:
+        """Whether the stage can have it, by what is known of unit, bench and wiring."""
+        return self.applies(segment, stage) and not (segment.is_cleared and self.is_outside)
 
     def act(self, theta: FloatArray, segment: Segment, stage: int) -> Act:
         """Its equation for candidates of shape (candidates, parameters)."""

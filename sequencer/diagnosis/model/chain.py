@@ -13,11 +13,12 @@ from itertools import pairwise
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
+from sequencer.diagnosis.model import unknown
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import fit
 from sequencer.diagnosis.model.healthy_model import segment_between, segments_of
-from sequencer.diagnosis.model.hypotheses import NOISY_TOO, Base, base_of, caused, of_segment, unknown
+from sequencer.diagnosis.model.hypotheses import NOISY_TOO, Base, base_of, caused, of_segment
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.priors import PRIORS
@@ -173,7 +174,7 @@ def _misreadings(
         check=f'Read the tap "{tap}" with a second instrument.',
         is_of_bench=True,
     )
-    yield (instrument, *rest), unknown(nearer.segment) + before.within + past
+    yield (instrument, *rest), unknown.log_evidence(nearer.segment) + before.within + past
 
 
 def _seen_by_both(
@@ -230,7 +231,7 @@ def _column(column: Column, meant: Sequence[Base], bases: Sequence[Base]) -> Hyp
 
     No factor stretches the evidence: the digits are the same, whatever unit stands above them.
     """
-    healthy_too = sum(max(each.mean, unknown(each.segment) + NOISY_TOO) + each.within for each in meant)
+    healthy_too = sum(max(each.mean, unknown.log_evidence(each.segment) + NOISY_TOO) + each.within for each in meant)
     return Hypothesis(
         name=column.name,
         place=column.tap,

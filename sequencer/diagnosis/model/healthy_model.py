@@ -46,7 +46,10 @@ def segment_between(
     """The stages between two taps, by index; -1 before = the source alone."""
     bench = PRIORS.bench
     tap = sheet.taps[after]
-    tolerance = bench.source_frac if before < 0 else _tolerance(sheet, type_sheet, before, after)
+    tolerance, width = bench.source_frac, None
+    if before >= 0:
+        read = series.value.get(sheet.taps[before].name, series.setpoint)
+        tolerance, width = _tolerance(sheet, type_sheet, before, after, read)
     count = np.maximum(np.isfinite(series.raw[tap.name]).sum(axis=1), 1)
     resolution = _resolution(basis, series, tap, tolerance=tolerance)
     variance = np.full(series.visits_n, (tolerance / bench.least_part) ** 2 + resolution**2 / 12)
@@ -70,6 +73,8 @@ def segment_between(
         tolerance=tolerance,
         noise=np.sqrt(variance),
         resolution=resolution,
+        allowed=width,
+        is_cleared=bool(basis.bench_cleared) and after == len(sheet.taps) - 1,
     )
     step = _stated(basis, sheet.taps[before]) if before >= 0 else 0.0
     if not step:
@@ -79,23 +84,25 @@ def segment_between(
     return replace(found, noise=np.sqrt(variance + carried**2 / 12))
 
 
-def _tolerance(sheet: DataSheet, type_sheet: TypeSheet, before: int, after: int) -> float:
-    """Half width between two taps as fraction of the span at the second, mean over the inputs.
+def _tolerance(
+    sheet: DataSheet, type_sheet: TypeSheet, before: int, after: int, read: FloatArray
+) -> tuple[float, FloatArray]:
+    """Half width between two taps as fraction of the span at the second: the mean over the range, and at each visit.
 
     Of stages that each have a tolerance of their own, what they may have together: the root of the sum of squares. Else
     that of the whole unit.
     """
     stated = type_sheet.stage_tolerances[before:after]
-    last = len(sheet.taps) - 1
     parts = [(own, index, index + 1) for index, own in enumerate(stated, start=before) if own is not None]
     if len(parts) < len(stated) or not stated:
-        parts = [(type_sheet.tolerance, before, last)]
-    x = np.linspace(0, 1, _INPUTS_N)
-    widths = [
-        half_width(allowed, sheet, sheet.taps[first].value(x), first=first, last=end) / abs(sheet.taps[end].span)
-        for allowed, first, end in parts
-    ]
-    return float(np.sqrt(sum(np.nanmean(width) ** 2 for width in widths)))
+        parts = [(type_sheet.tolerance, before, len(sheet.taps) - 1)]
+    x = sheet.taps[before].value(np.concatenate((np.linspace(0, 1, _INPUTS_N), read)))
+    widths = []
+    for allowed, first, last in parts:
+        value = sheet.ideal(x, first=before, last=first) if first > before else x
+        widths.append(half_width(allowed, sheet, value, first=first, last=last) / abs(sheet.taps[last].span))
+    width = np.sqrt(sum(each**2 for each in widths))
+    return float(np.nanmean(width[:_INPUTS_N])), width[_INPUTS_N:]
 
 
 def _written(series: Series, tap: Tap) -> float:

@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.texts import is_measurable, sized
+from sequencer.diagnosis.model import unknown
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import Fit, fit
 from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
-from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
+from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
-from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
+from sequencer.diagnosis.model.pairs import instead_of_a_line, with_a_second, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.transcription import Slip, slips
@@ -21,7 +22,7 @@ from sequencer.diagnosis.noise.captured import Heard
 from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
 
-__all__ = ["NOISY_TOO", "TINY_EFFECT", "Base", "base_of", "caused", "of_segment", "unknown"]
+__all__ = ["NOISY_TOO", "TINY_EFFECT", "Base", "base_of", "caused", "of_segment"]
 
 TINY_EFFECT = PRIORS.trying.tiny_effect
 """What accounts for less than this share of the tolerance is never why a unit failed."""
@@ -29,10 +30,6 @@ TINY_EFFECT = PRIORS.trying.tiny_effect
 NOISY_TOO = PRIORS.scatter.noisy_too_nats
 """Log probability that beside a cause the readings scatter by more than is ordinary."""
 
-# What is unknown: how large it is, in tolerances; orders of its curve, of both ways and of each; how far out it is
-# looked at; steps of its walk; decimals by which places are one.
-_SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
-_ORDER, _ORDER_OF_WAY, _FAR_OUT, _WALK_N, _PLACE_DIGITS = 6, 4, 1.5, 15, 4
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -112,29 +109,6 @@ def base_of(number: int, segment: Segment) -> Base:
     )
 
 
-def unknown(segment: Segment) -> float:
-    """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
-    y = np.clip(2 * segment.ideal - 1, -_FAR_OUT, _FAR_OUT)[segment.is_read]
-    way = segment.series.direction[segment.is_read]
-    noise = segment.noise[segment.is_read]
-    curves = np.polynomial.legendre.legvander(y, _ORDER)
-    both = np.concatenate(
-        (curves, PRIORS.unknown.way_share * way[:, np.newaxis] * curves[:, : _ORDER_OF_WAY + 1]), axis=1
-    )
-    residual = (segment.y - segment.ideal)[segment.is_read]
-    # A curve that no polynomial follows, but that comes again.
-    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], _PLACE_DIGITS), return_inverse=True)
-    every = np.eye(place.max() + 1)[place]
-    # Or that wanders with time.
-    steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
-    found = []
-    for shape, octaves in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2])):
-        for size in segment.tolerance * octaves:
-            columns = np.concatenate((imperfections(segment), size * shape), axis=1)
-            found.append(Likelihood(noise, columns, width=PRIORS.unknown.log_width).weigh(residual).log_likelihood[0])
-    return float(logsumexp(np.array(found) - np.log(len(found))))
-
-
 def of_segment(base: Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
@@ -161,6 +135,8 @@ def of_segment(base: Base) -> list[Hypothesis]:
     if segment.series.is_keyed:
         found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
+    if segment.is_set_only and not segment.is_cleared:
+        found += [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
     best = max(singles, key=lambda each: each.log_odds, default=vague[0])
@@ -169,6 +145,7 @@ def of_segment(base: Base) -> list[Hypothesis]:
     )
     if base.largest_single > 1 and is_left:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
+    found += instead_of_a_line(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
         found += with_scatter(singles, segment, base.heard, log_evidence=base.log_evidence, noisy=base.noisy)
     return [each for each in found if not _explains_nothing(each, base)]
@@ -191,7 +168,7 @@ def _fits(base: Base, floor: float) -> Iterator[Fit]:
         if cause.place == "reading" and not is_last:
             continue
         for stage in segment.stages:
-            if cause.applies(segment, stage):
+            if cause.may_be(segment, stage):
                 found = fit(cause, segment, stage, base.loose, floor=floor)
                 floor = max(floor, found.log_evidence)
                 yield found
@@ -234,7 +211,7 @@ def _strange(base: Base) -> Hypothesis:
         name="unknown",
         place=base.segment.name,
         segment=base.number,
-        log_odds=unknown(base.segment) - base.mean,
+        log_odds=unknown.log_evidence(base.segment) - base.mean,
         weight=PRIORS.unknown.weight,
         parameters_n=PRIORS.unknown.parameters_n,
         effect=base.largest,

@@ -97,6 +97,15 @@ class Likelihood:
         """The same where the scatter may be more than is ordinary, with this log probability."""
         return Likelihood(self.noise, self.columns, most=self._most, width=self._width, beyond=beyond)
 
+    def freed(self, column: FloatArray) -> "Likelihood":
+        """The same where something else, so large (one standard deviation), may stand beside what is weighed.
+
+        Args:
+            column: what it does at each visit; shape (visits,).
+        """
+        columns = np.concatenate((self.columns, column[:, np.newaxis]), axis=1)
+        return Likelihood(self.noise, columns, most=self._most, width=self._width, beyond=self._beyond)
+
     def inexact(self, effect: FloatArray, shape: FloatArray, *, share: float) -> "Likelihood":
         """The same where what a cause does is known only in the main: its effect may be off by a share of itself.
 

@@ -22,7 +22,7 @@ from sequencer.diagnosis.noise.kinds.bursts import BURSTS
 from sequencer.diagnosis.noise.kinds.coarse import COARSE
 from sequencer.diagnosis.noise.kinds.contact import CONTACT
 from sequencer.diagnosis.noise.kinds.flicker import FLICKER
-from sequencer.diagnosis.noise.kinds.kind import KindOfNoise, PulseRate, Run, RunFit
+from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, KindOfNoise, PulseRate, Run, RunFit
 from sequencer.diagnosis.noise.kinds.mains import MAINS
 
 __all__ = ["Scatter", "gate_about", "heard_at", "heard_words", "scatters", "scatters_within", "within_white"]
@@ -118,11 +118,15 @@ def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) ->
     center, penalty = _healthy_line(segment, ideal)
     run = _run(segment, center, ideal)
     is_seen = _is_seen(run)
+    # What throws readings by chance, and by any amount, does not throw them by the same amount at the same place.
+    by_chance = (BURSTS,) if is_seen and _comes_again(segment, run) else ()
     found = []
     for kind in FAULTS:
         if kind.needs_times and not captured.bursts:
             continue
-        fit = kind.fit_run(run) if is_seen and kind.fit_run is not None else None
+        fit = kind.fit_run(run) if is_seen and kind.fit_run is not None and kind not in by_chance else None
+        if fit is not None and kind is COARSE and not _may_be_rounded(segment, fit.theta[0]):
+            fit = None
         shown = captured.showing(kind)
         own = -math.inf if fit is None else fit.log_evidence + penalty
         if shown is not None and kind is not COARSE and (kind is not FLICKER or run.rate is not None):
@@ -219,6 +223,37 @@ def _run(segment: Segment, center: FloatArray, ideal: FloatArray) -> Run:
 
 def _is_seen(run: Run) -> bool:
     return bool(np.abs(run.away).max(initial=0.0) >= QUIET_SHARE * run.tolerance)
+
+
+def _may_be_rounded(segment: Segment, step: float) -> bool:
+    """Whether a good unit, read in steps of this size, may give these readings.
+
+    Rounding moves a reading by half a step at most; and a meter of such steps has no digits beyond them to show.
+    """
+    if 0 < segment.shown_step < step * PRIORS.scatter.finer_share:
+        return False
+    # Wherever the steps begin: the widest that all differences between readings are multiples of.
+    count = np.unique(np.round(segment.steady[np.isfinite(segment.steady)] / step).astype(np.int64))
+    step *= max(int(np.gcd.reduce(np.diff(count))), 1)
+    allowed = np.full(segment.is_read.size, segment.tolerance) if segment.allowed is None else segment.allowed
+    most = np.where(np.isfinite(allowed), allowed, segment.tolerance)[segment.is_read] + step / 2 + _floor(segment)
+    away = np.abs(segment.steady - segment.ideal[segment.is_read, np.newaxis]) - most[:, np.newaxis]
+    return bool(np.nanquantile(away, PRIORS.scatter.rounded_share) <= 0)
+
+
+def _comes_again(segment: Segment, run: Run) -> bool:
+    """Whether most visits that are out lie where every visit is out, by the same amount."""
+    spread = AWAY_SDS * float(run.sds[-1])
+    visits = [row[np.isfinite(row)] for row in run.raw - run.center[:, np.newaxis]]
+    away = np.array([np.median(row) if row.size else 0.0 for row in visits])
+    is_out = np.abs(away) > max(spread, PRIORS.trying.tiny_effect * segment.tolerance)
+    places = segment.places
+    same = [
+        int(is_here.sum())
+        for is_here in (places == each for each in np.unique(places[is_out]))
+        if is_here.sum() > 1 and is_out[is_here].all() and float(np.ptp(away[is_here])) <= spread
+    ]
+    return bool(sum(same) > PRIORS.scatter.again_share * is_out.sum())
 
 
 def _floor(segment: Segment) -> float:

@@ -1,4 +1,4 @@
-"""Two causes at once, tried where one alone leaves structure; each alone must have been worth a look."""
+"""Two causes at once: where one alone leaves structure, and where two may stand behind what one explains."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -16,9 +16,10 @@ from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.noise.captured import Heard
 
-__all__ = ["with_a_second", "with_scatter"]
+__all__ = ["instead_of_a_line", "with_a_second", "with_scatter"]
 
 _FIRSTS_N, _SECONDS_N, _TURNS_N = 4, 4, 6
+_LINE, _TRIMS = "zero and span", ("zero shift", "span error")
 _SENSORS = frozenset({"hysteresis", "backlash", "bow", "s shape"})
 
 
@@ -42,11 +43,64 @@ def with_a_second(
             for cause in _beside(one.cause)
             for stage in segment.stages
             if (cause.place != "reading" or segment.last == len(segment.sheet.taps) - 1)
-            and cause.applies(segment, stage)
+            and cause.may_be(segment, stage)
         ]
         for _, cause, stage in _differing(seconds, _SECONDS_N):
             other = fit(cause, segment, stage, likelihood, (act,))
             yield _joined(first, *_settled(one, other, segment, likelihood), segment, mean)
+
+
+def instead_of_a_line(
+    singles: Sequence[Hypothesis], segment: Segment, likelihood: Likelihood, mean: float
+) -> Iterator[Hypothesis]:
+    """Each cause at the bench or in the wiring that leaves the same straight line with a trim of the unit beside it.
+
+    Zero and span together take any line for their own. Each suspect comes once, with the likelier of the two trims.
+
+    Args:
+        singles: causes that were fitted alone.
+        segment: what was read.
+        likelihood: of a good unit.
+        mean: log evidence of a good unit.
+    """
+    leading = max(singles, key=_posterior, default=None)
+    lines = (each for each in singles if each.name == _LINE and each.fit and each.fit.stage == segment.last - 1)
+    line = next(lines, None)
+    if leading is None or line is None or leading.parameters_n < line.parameters_n:
+        return
+    if not _is_near(leading, line, segment):
+        return
+    outside = [(each, each.fit) for each in singles if each.fit is not None and each.fit.cause.is_outside]
+    # What leaves the line all by itself is named already, and what is a part of it too.
+    near = [fit.cause for each, fit in outside if _is_near(each, line, segment)]
+    named = {name for cause in near for name in (cause.name, *cause.contains)}
+    trims = [cause for cause in CAUSES if cause.name in _TRIMS]
+    for alone, suspect in outside:
+        if suspect.cause.name not in named and any(suspect.cause.sizes(segment, suspect.stage).is_free):
+            fitted = [_beside_a_trim(suspect, trim, segment, likelihood) for trim in trims]
+            both = max((_joined(alone, *each, segment, mean) for each in fitted), key=_posterior)
+            if _is_near(both, line, segment):
+                yield both
+
+
+def _is_near(one: Hypothesis, other: Hypothesis, segment: Segment) -> bool:
+    assert one.predicted is not None
+    assert other.predicted is not None
+    return bool(np.nanmax(np.abs(one.predicted - other.predicted)) < PRIORS.pairs.apart_share * segment.tolerance)
+
+
+def _posterior(found: Hypothesis) -> float:
+    """Log posterior, less a constant."""
+    return found.log_odds + float(np.log(found.weight))
+
+
+def _beside_a_trim(suspect: Fit, trim: Cause, segment: Segment, likelihood: Likelihood) -> tuple[Fit, Fit]:
+    """A cause with a trim of the last stage beside it: fitted with the trim left free, then both in turn."""
+    stage = segment.last - 1
+    moved = segment.predict((trim.act(np.array([[PRIORS.pairs.trim_frac]]), segment, stage),))[0] - segment.ideal
+    one = fit(suspect.cause, segment, suspect.stage, likelihood.freed(moved[segment.is_read]))
+    act = one.cause.act(one.theta[np.newaxis], segment, one.stage)
+    return _settled(one, fit(trim, segment, stage, likelihood, (act,)), segment, likelihood)
 
 
 def _beside(first: Cause) -> Iterator[Cause]:
@@ -94,7 +148,8 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
         predicted=other.predicted,
         parameters_n=one.theta.size + other.theta.size,
         text=f"{texts[0]}; and {texts[1]}",
-        check=other.cause.check,
+        check=(one if one.cause.is_outside else other).cause.check,
+        is_of_bench=one.cause.is_of_bench and other.cause.is_of_bench,
         contains=tuple(dict.fromkeys((*names, *one.cause.contains, *other.cause.contains))),
         scale=other.scale,
         fit=None,
@@ -140,6 +195,7 @@ def _scattered(first: Hypothesis, found: Scatter, log_odds: float) -> Hypothesis
         parameters_n=first.parameters_n + found.sizes_n,
         text=f"{first.text}; and {found.text}",
         check=found.kind.check_sentence,
+        is_of_bench=first.is_of_bench and found.kind.is_of_bench,
         contains=(first.name, found.kind.fault, *first.contains),
         explains_scatter=True,
         fit=None,

@@ -118,6 +118,12 @@ class Scatter:
     """The same of readings that were taken once each: they say little of it."""
     least_frac: float = 1e-7
     """Nor scatter below this, whatever the tolerance: no meter resolves it."""
+    again_share: float = 0.5
+    """Where more than this part of the visits that are out is out again at the same place, it goes with the place."""
+    finer_share: float = 0.11
+    """Of a step: a last digit below this is finer, with room for rounding, and no meter of such steps shows it."""
+    rounded_share: float = 0.95
+    """Of the readings, so many must lie within what rounding explains: the others may be slips."""
     widest_tolerances: float = 30.0
     """Noise is summed over up to here: beyond it nobody would take a measurement for one."""
     wider: float = 1.5
@@ -248,6 +254,8 @@ class Pairs:
     """First causes whose predictions lie nearer than this are tried once: a second one would join both alike."""
     same_nats: float = 0.05
     """Second causes as near as this are one equation under two names, and one is fitted."""
+    trim_frac: float = 0.15
+    """One deviation of zero or span, of the span, beside a cause outside the unit: as far as their own rows go."""
     gain_nats: float = 0.5
     """Both are fitted in turn until a turn gains less than this."""
 

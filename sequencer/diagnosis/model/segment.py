@@ -1,5 +1,6 @@
 """What lies between two neighbouring taps that were read, and what it would give back with something wrong in it."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,6 +23,8 @@ Equation: TypeAlias = Callable[[FloatArray], FloatArray]
 _ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "level")
 # A signal that cannot be negative stays at zero.
 _NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,](\d+))?")
+_PLACE_DIGITS = 4  # of a setpoint as fraction: nearer ones are one place
 _HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
 
 
@@ -46,6 +49,8 @@ class Segment:
         tolerance: half width that is allowed at `last`, as fraction of its span, the mean over the visits.
         noise: standard deviation of the mean of a visit, as fraction; shape (visits,).
         resolution: of what reads `last`, as fraction of its span; 0 where nothing tells.
+        allowed: half width at each visit, as fraction; shape (visits,). None = `tolerance` at all.
+        is_cleared: bench and wiring were proved right by other means.
     """
 
     sheet: DataSheet
@@ -55,6 +60,8 @@ class Segment:
     tolerance: float
     noise: FloatArray
     resolution: float = 0.0
+    allowed: FloatArray | None = None
+    is_cleared: bool = False
 
     @property
     def after(self) -> Tap:
@@ -81,8 +88,15 @@ class Segment:
         """
         if self.first < 0:
             return self._of_signal(self.series.setpoint)
-        read = self.series.value.get(self.sheet.taps[self.first].name)
-        return self.series.setpoint if read is None or not np.isfinite(read).any() else read
+        return self.series.setpoint if self.is_set_only else self.series.value[self.sheet.taps[self.first].name]
+
+    @property
+    def is_set_only(self) -> bool:
+        """Nothing reads the input: the setting of the source stands for it."""
+        if self.first != 0:
+            return False
+        read = self.series.value.get(self.sheet.taps[0].name)
+        return read is None or not np.isfinite(read).any()
 
     @cached_property
     def y(self) -> FloatArray:
@@ -101,6 +115,22 @@ class Segment:
         return self.series.raw[self.after.name]
 
     @cached_property
+    def shown_step(self) -> float:
+        """One of the last digit as most readings were written down, zeros counted, as fraction of the span.
+
+        0 where no person wrote them.
+        """
+        if not self.series.is_keyed:
+            return 0.0
+        steps = []
+        for text, value in zip(self.series.text[self.after.name].flat, self.after.value(self.raw).flat, strict=True):
+            number = _NUMBER.match(str(text).strip())
+            # The ratio brings a multiple of the unit, or thousands that are divided, to the unit of the tap.
+            if number and value and float(number[0].replace(",", ".")):
+                steps.append(abs(value / float(number[0].replace(",", "."))) * 10.0 ** -len(number[1] or ""))
+        return float(np.median(steps)) / abs(self.after.span) if steps else 0.0
+
+    @cached_property
     def steady(self) -> FloatArray:
         """Single readings of the visits that both taps were read at, NaN where one was still moving."""
         raw = self.raw[self.is_read]
@@ -110,6 +140,12 @@ class Segment:
     def is_read(self) -> "np.typing.NDArray[np.bool_]":
         """Visits that both taps were read at."""
         return np.isfinite(self.x) & np.isfinite(self.y)
+
+    @cached_property
+    def places(self) -> "np.typing.NDArray[np.intp]":
+        """A number for each setpoint, of the visits that both taps were read at."""
+        _, place = np.unique(np.round(self.series.setpoint[self.is_read], _PLACE_DIGITS), return_inverse=True)
+        return np.asarray(place)
 
     def held(self, frac: FloatArray) -> FloatArray:
         """An output that goes some way beyond its range and is held there; where, the readings say."""

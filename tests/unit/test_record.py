@@ -95,6 +95,17 @@ def test_a_record_that_was_sealed_with_all_digits_is_intact(small, run, monkeypa
     assert verify(folder).is_intact
 
 
+@pytest.mark.parametrize("name", ["advice", "verdict", "remarks", "serial"])
+def test_an_opinion_or_a_sentence_that_was_altered_is_an_alteration(sealed, name):
+    # What verify does not compare when it computes again, the digest covers all the same.
+    path = sealed().folder / "figures.json"
+    told = strict(path)
+    told[name] = told[name] | {"reason": "good"} if name == "verdict" else "turn zero"
+    path.chmod(0o644)
+    path.write_text(json.dumps(told, indent=1) + "\n")
+    assert "figures.json: was changed" in verify(path.parent).findings
+
+
 def test_no_document_holds_a_nan(small, run):
     # At 0 % of a square root the slope has no bound, so U is not known: NaN in the tables, null in every document.
     sheet = {"0.2 % of span": "2 Hz", "time constant": "characteristic: square root\ntime constant"}

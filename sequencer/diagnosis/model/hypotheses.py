@@ -1,6 +1,6 @@
 """All that could be the matter, each weighed against the same readings: healthy, one cause, two, unknown."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -14,12 +14,13 @@ from sequencer.diagnosis.model.fit import Fit, fit
 from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary, segment_between, segments_of
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
-from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
+from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, quiet, scatters, within_white
 from sequencer.diagnosis.model.pairs import with_a_second, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
-from sequencer.diagnosis.model.transcription import Column, Slip, columns, slips
+from sequencer.diagnosis.model.slips import Slip, slips
+from sequencer.diagnosis.model.transcription import Column, columns
 from sequencer.diagnosis.noise.captured import Heard
 from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
@@ -119,23 +120,22 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
         type_sheet: its tolerances.
         basis: what is stated of the instruments; resolutions are taken from it.
     """
-    segments = [each for each in segments_of(series, sheet, type_sheet, basis) if each.is_read.any()]
-    bases = [_base(number, segment) for number, segment in enumerate(segments)]
+    bases = _bases(segments_of(series, sheet, type_sheet, basis))
+    segments = [base.segment for base in bases]
     found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
     for before, after in pairwise(bases):
         if min(before.largest, after.largest) >= PRIORS.trying.near_share:
             around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)
             found += _liars(before, after, _base(-1, around))
-    for column in columns(series, sheet):
-        meant = [
-            _base(number, each)
-            for number, each in enumerate(segments_of(column.series, sheet, type_sheet, basis))
-            if each.is_read.any()
-        ]
-        found.append(_column(column, meant, bases))
+    if series.is_keyed:
+        found += _transcribed(bases, lambda meant: _bases(segments_of(meant, sheet, type_sheet, basis)))
     return Weighing(
         segments=tuple(segments), likelihoods=tuple(base.likelihood for base in bases), hypotheses=tuple(found)
     )
+
+
+def _bases(segments: Iterable[Segment]) -> list[_Base]:
+    return [_base(number, each) for number, each in enumerate(each for each in segments if each.is_read.any())]
 
 
 def _base(number: int, segment: Segment) -> _Base:
@@ -203,8 +203,6 @@ def _of_segment(base: _Base) -> list[Hypothesis]:
     found = [*vague, *scattered]
     if max(each.log_odds for each in found) < -PRIORS.trying.sick_nats and base.largest < PRIORS.trying.near_share:
         return found
-    if segment.series.is_keyed:
-        found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [_caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
     found += singles
     # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
@@ -339,35 +337,61 @@ def _scatter(found: Scatter, base: _Base) -> Hypothesis:
     )
 
 
-def _slip(slip: Slip, base: _Base) -> Hypothesis:
-    return Hypothesis(
-        name=slip.name,
-        place=base.segment.after.name,
-        segment=base.number,
-        log_odds=slip.log_evidence - base.log_evidence,
-        weight=PRIORS.weights.slip,
-        text=slip.text,
-        check=slip.check,
-        is_of_bench=True,
-    )
-
-
-def _column(column: Column, meant: list[_Base], bases: list[_Base]) -> Hypothesis:
-    """All readings as they were meant, of a good unit or of one that has something else besides.
+def _transcribed(bases: list[_Base], weighed: Callable[[Series], list[_Base]]) -> Iterator[Hypothesis]:
+    """Slips in a column or in single cells: all readings as they were meant, whatever the unit may have besides.
 
     No factor stretches the evidence: the digits are the same, whatever unit stands above them.
+
+    Args:
+        bases: of the readings as they were written.
+        weighed: the same of others.
     """
-    healthy_too = sum(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within for each in meant)
-    return Hypothesis(
-        name=column.name,
-        place=column.tap,
-        segment=bases[-1].number,
-        log_odds=healthy_too - sum(base.log_evidence for base in bases),
-        weight=column.weight,
-        text=column.text,
-        check=column.check,
-        is_of_bench=True,
+    good = sum(base.log_evidence for base in bases)
+
+    def told(slip: Slip | Column, log_odds: float, weight: float) -> Hypothesis:
+        return Hypothesis(
+            name=slip.name,
+            place=slip.tap,
+            segment=bases[-1].number,
+            log_odds=log_odds,
+            weight=weight,
+            text=slip.text,
+            check=slip.check,
+            is_of_bench=True,
+        )
+
+    segment = bases[-1].segment if bases else None
+    if segment is None:
+        return
+    for column in columns(segment.series, segment.sheet):
+        yield told(column, _besides(weighed(column.series)) - good, PRIORS.weights.column)
+    if max(base.largest_single for base in bases) < PRIORS.trying.near_share:
+        return
+    for slip in slips([base.segment for base in bases], lambda meant: _besides(weighed(meant))):
+        yield told(slip, _with_a_fault(weighed(slip.series)) - slip.cost - good, PRIORS.weights.slip)
+
+
+def _besides(bases: list[_Base]) -> float:
+    """Log evidence of readings of a good unit, or of one that has something unknown."""
+    return sum(
+        max(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within, _quiet(each.segment)) for each in bases
     )
+
+
+def _quiet(segment: Segment) -> float:
+    """Held against kinds of noise, which believe in less scatter than a good unit is given, readings are as quiet."""
+    return quiet(segment) if segment.first >= 0 else -np.inf
+
+
+def _with_a_fault(bases: list[_Base]) -> float:
+    """The same, of a good unit or of one with a fault of the catalogue."""
+    if max(base.largest for base in bases) < PRIORS.trying.near_share:
+        return _besides(bases)
+    good = sum(base.log_evidence for base in bases)
+    faults = [each for base in bases for each in _of_segment(base)]
+    weights = np.array([each.weight for each in faults])
+    odds = np.log(weights / weights.sum()) + np.array([each.log_odds for each in faults])
+    return max(_besides(bases), good + float(logsumexp(np.append(odds, 0.0))) - float(np.log(2)))
 
 
 def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:

@@ -12,7 +12,7 @@ from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
 from sequencer.diagnosis.model.chain import Weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
-from sequencer.diagnosis.model.transcription import TRANSCRIPTIONS
+from sequencer.diagnosis.model.transcription import is_transcription
 from sequencer.diagnosis.next_check import Extra, extra_readings
 
 __all__ = [
@@ -169,7 +169,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
         return _plain("no fault found: nothing beyond what a good unit does", ranking=ranking)
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
-    if points_n < _FEWEST_POINTS and top.best.name not in TRANSCRIPTIONS:
+    if points_n < _FEWEST_POINTS and not is_transcription(top.best.name):
         few = f"{points_n} point{'s' if points_n > 1 else ''} cannot distinguish the causes"
         return _plain(few, is_fault=True, check=" ".join(missing))
     extras = [_telling(each, findings) for each in leading]
@@ -232,7 +232,7 @@ def _telling(top: Finding, findings: Findings) -> tuple[Extra, ...]:
 
 
 def _where(top: Finding) -> str:
-    if top.best.name in TRANSCRIPTIONS:
+    if is_transcription(top.best.name):
         return f"{top.best.place} (what was written down, not the unit)"
     is_of_bench = all(each.is_of_bench for each in top.causes)
     return f"{top.best.place} (bench, not the unit)" if is_of_bench else top.best.place
@@ -321,7 +321,7 @@ def _kind(found: Hypothesis, weighing: Weighing) -> Kind:
     names = set(found.name.split(" + "))
     if names <= _VAGUE:
         return "vague"
-    if names <= TRANSCRIPTIONS:
+    if is_transcription(found.name):
         return "transcription"
     if found.is_of_bench and len(names) == 1:  # of two causes the second may be of the unit
         return "bench"

@@ -40,6 +40,9 @@ _OVER = 1.25  # of the top of a current loop: no transmitter drives that
 REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
 _SHUNT_ohm = 250.0
 _OF_DIGITS, _OF_NUMBERS = math.log(4), math.log(6)  # nats: of how many slips of the kind a number offers
+_OF_ZERO = math.log(200)  # the same where one of the two is a zero in front, which few write
+_OF_KEYS = math.log(60)  # the same of a digit beside the one that was meant, which is rarer than transposing two
+_BESIDE = (1, -1, 3, -3)  # from a digit to those beside it, in the row of a keyboard and on a keypad
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +107,7 @@ class Meant:
 
     Attributes:
         value: that was meant.
-        kind: of the slip: "unit", "sign", "decimal point", "shunt", "transposed digits".
+        kind: of the slip: "unit", "sign", "decimal point", "shunt", "transposed digits", "mistyped digit".
         reason: in words.
         cost: in nats, what it must explain more than no slip before it is believed.
         factor: of the slip, where it is one; None where digits changed places.
@@ -119,8 +122,14 @@ class Meant:
     text: str = ""
 
 
-def rescalings(unit: str) -> Iterator[Rescaling]:
-    """What may have been done to each number alike, for one in that unit; the likeliest first."""
+def rescalings(unit: str, low: float = 0.0, high: float = 0.0) -> Iterator[Rescaling]:
+    """What may have been done to each number alike, for one in that unit; the likeliest first.
+
+    Args:
+        unit: of the numbers.
+        low: lower end of the range, in that unit.
+        high: upper end; a range of no width is not known.
+    """
     for factor, name in {1e3: "1000", 1e-3: "1000", 1e6: "1 000 000", 1e-6: "1 000 000"}.items():
         yield Rescaling(factor, 0.0, "unit", f"factor {name}, another unit or range (A for mA, V for mV)")
     if is_alike(unit, "degC"):
@@ -132,6 +141,8 @@ def rescalings(unit: str) -> Iterator[Rescaling]:
     if is_alike(unit, "mA"):
         volts = f"volts across {_SHUNT_ohm:g} ohm for mA"
         yield Rescaling(rescale("A", unit)[0] / _SHUNT_ohm, 0.0, "shunt", volts)
+    if low != high:
+        yield Rescaling((high - low) / 100, low, "percent", f"% of the range for {unit}")
 
 
 def meant(value: float, unit: str, *, typed: str = "") -> Iterator[Meant]:
@@ -156,15 +167,34 @@ def meant(value: float, unit: str, *, typed: str = "") -> Iterator[Meant]:
         return
     ratio = value / written if written else 1.0
     # A zero in front is not written: 10.4 with its first digits transposed is 1.4.
-    for text in (*slips(typed), *islice(slips(f"0{typed}"), 1)):
+    in_front = [*islice(slips(typed if typed.startswith("0") else f"0{typed}"), 1)]
+    for text in dict.fromkeys((*slips(typed), *in_front)):
         with suppress(InputError):  # the swap went into a unit such as "mH2O"
             yield Meant(
                 value=ratio * entry(text, unit),
                 kind="transposed digits",
                 reason="two digits transposed",
-                cost=_OF_DIGITS,
+                cost=_OF_ZERO if text in in_front else _OF_DIGITS,
                 text=text,
             )
+    for text in _mistyped(typed):
+        with suppress(InputError):
+            yield Meant(
+                value=ratio * entry(text, unit),
+                kind="mistyped digit",
+                reason="a digit beside the one that was meant",
+                cost=_OF_KEYS,
+                text=text,
+            )
+
+
+def _mistyped(typed: str) -> Iterator[str]:
+    """A number as typed with one digit that a neighbouring key gives, each in turn."""
+    for place, letter in enumerate(typed):
+        if letter.isascii() and letter.isdecimal():
+            for step in _BESIDE:
+                if 0 <= int(letter) + step <= 9:
+                    yield f"{typed[:place]}{int(letter) + step}{typed[place + 1 :]}"
 
 
 def slips(typed: str) -> Iterator[str]:

@@ -6,9 +6,9 @@ from segments import ISOLATOR, UP_DOWN, caused, segment_with, series_with
 
 from sequencer import core
 from sequencer.diagnosis.examine import examine
+from sequencer.diagnosis.model.chain import weighing
 from sequencer.diagnosis.model.fit import fit
 from sequencer.diagnosis.model.healthy_model import healthy
-from sequencer.diagnosis.model.hypotheses import weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.pairs import _joined
 from sequencer.evaluation.budget import Basis

@@ -42,6 +42,9 @@ def judged(tmp_path):
         ("input [Hz];output [mA]", 10 * X, -MA, "sign of a column", "each number times -1"),
         ("input;output", MA, 10 * X, "swapped columns",
          'exchange the headings of column "input" of line 2 and column'),
+        # 4 to 20 mA written as 0 to 100 %: 0.16 mA for each percent.
+        ("input [Hz];output [mA]", 10 * X, (MA - 4) / 0.16, "unit of a column",
+         'write [%] as the unit of column "output [mA]"'),
         # The same beside a span error of 5 %: first the table, then the unit.
         ("input [Hz];output [A]", 10 * X, 4 + 1.05 * (MA - 4), "unit of a column", "write [mA] as the unit"),
         ("input [Hz];output [A]", [0, 1000], [4.001, 20.001], "unit of a column", "write [mA] as the unit"),
@@ -75,7 +78,7 @@ def test_degrees_fahrenheit_under_celsius(judged):
     degC = 1.2 * X
     found = judged("input [degC];output [mA]", 32 + 1.8 * degC, MA, sheet=PT100)
     assert found.findings.ranking[0].names == ("unit of a column",)
-    assert "degF for degC" in found.advice
+    assert 'write [degF] as the unit of column "input [degC]" of line 2 (degF for degC)' in found.advice
 
 
 @pytest.mark.parametrize(
@@ -94,6 +97,59 @@ def test_a_slip_in_one_number_leads_with_line_and_column(judged, changed, name, 
     assert found.findings.ranking[0].names == (name,)
     assert found.advice.startswith("Correct the readings first: ")
     assert place in found.advice
+
+
+def test_a_column_goes_as_it_is_said_to(judged):
+    # What the advice says to write passes.
+    found = judged("input [Hz];output [%]", 10 * X, (MA - 4) / 0.16)
+    assert found.evaluation.verdict.is_pass
+
+
+@pytest.mark.parametrize(
+    ("span", "changed", "name", "places"),
+    [
+        # An input that was typed ten times too small: 700.11 Hz were meant; alone, and beside a span error of 3 %.
+        (1, {("input", 7): "70.011"}, "decimal slip", ['line 10, column "input [Hz]", 700.11 Hz in place of 70.011']),
+        (1.03, {("input", 7): "70.011"}, "decimal slip", ['column "input [Hz]", 700.11 Hz in place of 70.011 Hz']),
+        (1, {("setpoint", 7): "40"}, "setpoint mistyped", ["line 10, column of setpoints, 70 % in place of 40 %"]),
+        (1.03, {("setpoint", 7): "40"}, "setpoint mistyped", ["column of setpoints, 70 % in place of 40 %"]),
+        # An open contact gives no 184 mA.
+        (
+            1, {("output", 2): "72.008", ("output", 9): "184.003"}, "decimal slip",
+            ['line 5, column "output [mA]", 7.2008 mA in place of 72.008 mA',
+             'line 12, column "output [mA]", 18.4003 mA in place of 184.003 mA'],
+        ),
+        (1, {("output", 5): "-12.003"}, "sign lost", ["12.003 mA in place of -12.003 mA"]),
+        (1, {("output", 5): "15.003"}, "mistyped digit", ["12.003 mA in place of 15.003 mA"]),
+        (1, {("input", 5): "12.003", ("output", 5): "500.11"}, "exchanged cells", ["exchange 12.003 and 500.11"]),
+        # Two kinds at once, in two columns.
+        (
+            1, {("input", 3): "3001.1", ("output", 14): "31.603"}, "decimal slip + transposed digits",
+            ['line 6, column "input [Hz]", 300.11 Hz in place of 3001.1 Hz',
+             'line 17, column "output [mA]", 13.603 mA in place of 31.603 mA'],
+        ),
+    ],
+)  # fmt: skip
+def test_slips_in_any_column_lead_with_what_to_write(tmp_path, span, changed, name, places):
+    def said(changed, span=1.0):
+        inputs = [f"{10 * x + 0.11:.2f}" for x in X]
+        outputs = [f"{4 + span * (mA - 4) + 0.002:.3f}" for mA in MA]
+        columns = {"setpoint": [f"{x:g}" for x in X], "input": inputs, "output": outputs}
+        for (column, row), text in changed.items():
+            columns[column][row] = text
+        path = tmp_path / "hand.csv"
+        rows = [";".join(each) for each in zip(*columns.values(), strict=True)]
+        path.write_text("\n".join(["# Tuesday", "setpoint;input [Hz];output [mA]", *rows]), encoding="utf-8")
+        return core.by_hand(path, PULSES)
+
+    assert said({}).evaluation.verdict.is_pass
+    found = said(changed, span)
+    assert found.findings.ranking[0].names == (name,)
+    assert found.findings.stage.endswith("(what was written down, not the unit)")
+    assert found.advice.startswith("Correct the readings first: ")
+    for place in places:
+        assert place in found.advice
+    assert found.adjustment is None
 
 
 @pytest.mark.parametrize(

@@ -14,17 +14,17 @@ import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
 from sequencer.diagnosis.model import unknown
+from sequencer.diagnosis.model.as_meant import as_meant
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import fit
 from sequencer.diagnosis.model.healthy_model import segment_between, segments_of
-from sequencer.diagnosis.model.hypotheses import NOISY_TOO, Base, base_of, caused, of_segment
+from sequencer.diagnosis.model.hypotheses import Base, base_of, caused, of_segment
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Equation, Segment
 from sequencer.diagnosis.model.series import Series
-from sequencer.diagnosis.model.transcription import Column, columns
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.type_sheet import TypeSheet
 
@@ -107,9 +107,9 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
             around = base_of(len(bases) + len(arounds), segment)
             arounds.append(around)
             ways += _misread(before, after, around)
-    for column in columns(series, sheet):
-        found = _column(column, _bases(column.series, sheet, type_sheet, basis), bases)
-        ways.append(Way(first=0, end=len(bases), parts=(found,), log_odds=found.log_odds))
+    if series.is_keyed:
+        for found in as_meant(bases, lambda meant: _bases(meant, sheet, type_sheet, basis)):
+            ways.append(Way(first=0, end=len(bases), parts=(found,), log_odds=found.log_odds))
     all_bases = [*bases, *arounds]
     return Weighing(
         segments=tuple(base.segment for base in all_bases),
@@ -224,24 +224,6 @@ def _undone(cause: Cause, segment: Segment) -> Cause | None:
     # Readings of which many mean the same cannot be read backwards.
     is_whole = np.allclose(back, value, atol=1e-9 * float(np.abs(value).max()))
     return replace(cause, place="misread", make=make) if is_whole else None
-
-
-def _column(column: Column, meant: Sequence[Base], bases: Sequence[Base]) -> Hypothesis:
-    """All readings as they were meant, of a good unit or of one that has something else besides.
-
-    No factor stretches the evidence: the digits are the same, whatever unit stands above them.
-    """
-    healthy_too = sum(max(each.mean, unknown.log_evidence(each.segment) + NOISY_TOO) + each.within for each in meant)
-    return Hypothesis(
-        name=column.name,
-        place=column.tap,
-        segment=bases[-1].number,
-        log_odds=healthy_too - sum(base.log_evidence for base in bases),
-        weight=column.weight,
-        text=column.text,
-        check=column.check,
-        is_of_bench=True,
-    )
 
 
 def log_sums(spans: Sequence[tuple[int, int, float]], length: int) -> tuple[FloatArray, FloatArray]:

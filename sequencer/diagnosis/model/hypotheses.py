@@ -17,7 +17,6 @@ from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_wo
 from sequencer.diagnosis.model.pairs import instead_of_a_line, with_a_second, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
-from sequencer.diagnosis.model.transcription import Slip, slips
 from sequencer.diagnosis.noise.captured import Heard
 from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
@@ -132,8 +131,6 @@ def of_segment(base: Base) -> list[Hypothesis]:
     found = [*vague, *scattered]
     if max(each.log_odds for each in found) < -PRIORS.trying.sick_nats and base.largest < PRIORS.trying.near_share:
         return found
-    if segment.series.is_keyed:
-        found += [_slip(slip, base) for slip in slips(segment, base.likelihood)]
     singles = [caused(found_, base) for found_ in _fits(base, vague[1].log_odds - base.noisy + base.mean)]
     if segment.is_set_only and not segment.is_cleared:
         found += [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
@@ -269,17 +266,4 @@ def _scatter(found: Scatter, base: Base) -> Hypothesis:
         check=found.kind.check_sentence,
         is_of_bench=found.kind.is_of_bench,
         explains_scatter=True,
-    )
-
-
-def _slip(slip: Slip, base: Base) -> Hypothesis:
-    return Hypothesis(
-        name=slip.name,
-        place=base.segment.after.name,
-        segment=base.number,
-        log_odds=slip.log_evidence - base.log_evidence,
-        weight=PRIORS.weights.slip,
-        text=slip.text,
-        check=slip.check,
-        is_of_bench=True,
     )

@@ -25,7 +25,7 @@ from sequencer.diagnosis.noise.kinds.flicker import FLICKER
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, KindOfNoise, PulseRate, Run, RunFit
 from sequencer.diagnosis.noise.kinds.mains import MAINS
 
-__all__ = ["Scatter", "gate_about", "heard_at", "heard_words", "scatters", "scatters_within", "within_white"]
+__all__ = ["Scatter", "gate_about", "heard_at", "heard_words", "quiet", "scatters", "scatters_within", "within_white"]
 
 _LOG_2PI = math.log(2 * math.pi)
 _MAD_TO_SD = 1.4826  # of a normal distribution
@@ -103,6 +103,15 @@ def within_white(segment: Segment, *, is_noisy: bool = False, readings: FloatArr
     terms = -0.5 * freedom * (_LOG_2PI + 2 * np.log(sd)) - 0.5 * squares / sd**2
     # From the mean of n readings to the readings themselves: a factor of sqrt(n).
     return float(np.logaddexp.reduce(terms - np.log(sd.size)) - 0.5 * float(np.log(np.maximum(count, 1)).sum()))
+
+
+def quiet(segment: Segment) -> float:
+    """Log evidence of the readings with zero and span errors and white noise alone, as each kind of noise has it."""
+    ideal = segment.ideal[segment.is_read]
+    center, penalty = _healthy_line(segment, ideal)
+    run = _run(segment, center, ideal)
+    terms = log_normal(run.away, run.sds[:, np.newaxis]).sum(axis=1)
+    return float(np.logaddexp.reduce(terms - np.log(run.sds.size))) + penalty
 
 
 def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) -> list[Scatter]:

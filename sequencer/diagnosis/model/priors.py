@@ -282,6 +282,22 @@ class Transcription:
     """And only a slip that leaves less than this is named: half of what is doubted."""
     as_input_frac: float = 0.02
     """Setpoints that agree with the input to this were taken from it, and go along with its slip."""
+    setpoint_frac: float = 0.02
+    """A setpoint is doubted where the input lies farther off: no source is set that badly."""
+    agree_sds: float = 6.0
+    """A row agrees with the others within so many of their deviations."""
+    beside_frac: float = 0.1
+    """No input was meant farther beside the range than this."""
+    digits_tolerances: float = 10.0
+    """A factor is believed where the last digit is worth no more than so many tolerances with it."""
+    disorder_nats: float = 5.0
+    """Cost of an input out of the order of the others: one row in 150 of a traverse."""
+    suspects_n: int = 8
+    """Rows that are looked into, the farthest first."""
+    most_n: int = 5
+    """Slips in one table that are named: with more of them it is to be written anew."""
+    another_nats: float = 2.0
+    """Cost of each slip after the first: one table in seven with a slip has a second one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
@@ -29,6 +30,8 @@ _LOST_WITHIN = 1.5  # where a reading that is caught in between may lie
 # A rail that the readings themselves name might have been anywhere: places that it is chosen from.
 _RAIL_PLACES = _LOST_WITHIN / 0.01
 _ONE_PLACE_FRAC = 0.02  # readings that lie that near each other went to one place
+_CURRENTS = frozenset({"A", "mA", "uA"})
+_NOTHING, _MOST_DRIVEN = 0.01, 1.5  # of the largest reading: what an open loop reads at most, and a supply drives
 _DIGITS_OF_TOLERANCE = 100  # a place is told to a hundredth of the tolerance
 
 
@@ -74,6 +77,7 @@ def _fit_run(run: Run) -> RunFit | None:
     if run.goes_with_the_point or not 0 < lost < _MOST_SHARE * run.away.size:
         return None
     beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
+    is_possible = _is_possible(run, value)
     rails = (run.zero_level, *np.unique(np.round(beyond, 2))[:_RAILS_N])
     best: tuple[float, float, float] = (-np.inf, 0.0, 0.0)
     every = []
@@ -81,7 +85,7 @@ def _fit_run(run: Run) -> RunFit | None:
         usual = log_normal(run.away, sd)
         for rail in rails:
             gone = log_lost(value, rail, max(_RAIL_SDS * sd, _RAIL_FRAC), _LOST_WITHIN)
-            gone = np.where(np.abs(run.away) < max(AWAY_SDS * sd, FAR_FRAC), -np.inf, gone)
+            gone = np.where(is_possible & (np.abs(run.away) >= max(AWAY_SDS * sd, FAR_FRAC)), gone, -np.inf)
             both = log_mixture(_SHARES[:, np.newaxis], usual, gone).sum(axis=1)
             named = 0.0 if rail == run.zero_level else np.log(_RAIL_PLACES)
             both -= np.log(_SHARES.size * run.sds.size * len(rails)) + named
@@ -95,6 +99,14 @@ def _fit_run(run: Run) -> RunFit | None:
         text=f"{lost} of {run.away.size} readings go to {_where(run, value[is_lost])}, the rest are right",
         share=best[1],
     )
+
+
+def _is_possible(run: Run, value: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether an open contact can give a reading: no loop drives a current backwards, nor one far beyond its top."""
+    if run.unit not in _CURRENTS:
+        return np.ones_like(value, dtype=bool)
+    level, top = run.low + run.span * value, max(run.low, run.low + run.span)
+    return np.asarray((level > -_NOTHING * top) & (level < _MOST_DRIVEN * top))
 
 
 def _where(run: Run, lost: FloatArray) -> str:

@@ -1,0 +1,522 @@
+"""Slips in single cells of readings that a person wrote down: which cells, and what was meant there.
+
+A row that stands out from the others is held against what a slip of the pen would make of it, at each of its columns: a
+decimal point, digits, a sign, a setpoint, a neighbour's value. What then fits is weighed in `hypotheses`, with all
+other readings. Nothing is corrected here.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeAlias
+
+import numpy as np
+
+from instruments.datasheet import FloatArray, Tap
+from instruments.entry import entry
+from instruments.errors import InputError
+from sequencer.diagnosis.model.priors import PRIORS
+from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.model.series import Series, without_outliers
+from sequencer.readings.plausibility import meant
+
+__all__ = ["OF_CELLS", "SETPOINT", "Slip", "slips"]
+
+SETPOINT = "setpoint"
+"""Column of a cell that is no tap's."""
+_OF_NUMBER = {
+    "decimal point": "decimal slip",
+    "unit": "decimal slip",
+    "shunt": "decimal slip",
+    "sign": "sign lost",
+    "transposed digits": "transposed digits",
+    "mistyped digit": "mistyped digit",
+}
+OF_CELLS = frozenset(
+    {"swapped rows", "copied reading", "exchanged cells", "setpoint mistyped", *_OF_NUMBER.values()},
+)
+"""Names of all slips in cells."""
+_LINE = re.compile(r"line (\d+)")
+_DECIMALS = re.compile(r"[.,](\d+)(?!.*[.,])")
+_MAD_TO_SD, _TURNS_N, _TINY = 1.4826, 30, 1e-12
+_FAR_UP = 99.0  # a factor beyond which the digits of a number must bear it out
+_STEPS = 1.5  # of a traverse: from one setpoint to the next is no farther
+Place: TypeAlias = tuple[int, int]
+"""Visit, and number of the reading there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slip:
+    """One or more slips that stand in one table.
+
+    Attributes:
+        name: in words, kinds joined by " + ".
+        tap: of the column, the first of several.
+        series: the readings as they were meant.
+        cost: in nats, what they must explain more than no slip before they are believed.
+        text: what was written, and what fits.
+        check: what to do.
+    """
+
+    name: str
+    tap: str
+    series: Series
+    cost: float
+    text: str
+    check: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """One cell as it was meant: column, place, and fraction of the range."""
+
+    column: str
+    place: Place
+    frac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mend:
+    """Cells that one slip of the pen changed, what they read as meant, and what that costs in nats."""
+
+    name: str
+    cells: tuple[_Cell, ...]
+    cost: float
+    text: str
+    do: str
+
+    @property
+    def places(self) -> set[Place]:
+        """The rows that it touches."""
+        return {each.place for each in self.cells}
+
+
+def slips(segments: Sequence[Segment], weigh: Callable[[Series], float]) -> list[Slip]:
+    """The slips that explain most, and what is left to choose from where a row allows more than one.
+
+    Args:
+        segments: of a chain, whose readings a person wrote down.
+        weigh: log evidence of readings as they were meant.
+    """
+    written = _Written(tuple(segments))
+    chosen: list[_Mend] = []
+    others: list[_Mend] = []
+    touched: set[Place] = set()
+    for row in written.suspects[: PRIORS.transcription.suspects_n]:
+        if row in touched or len(chosen) == PRIORS.transcription.most_n:
+            continue
+        found = sorted((each for each in written.mends(row) if not each.places & touched), key=written.misfit)
+        if not found:
+            continue
+        chosen.append(found[0])
+        columns = {cell.column for cell in found[0].cells}
+        others += [each for each in found[1:] if columns != {cell.column for cell in each.cells}][:1]
+        touched |= found[0].places
+    ways = [tuple(chosen[: count + 1]) for count in range(len(chosen))]
+    # Slips that leave most of what stands out are none: something else explains them too.
+    ways = [way for way in ways if written.explains(way)]
+    if not ways:
+        return []
+    best = max(ways, key=lambda way: weigh(written.meant(way)) - written.cost(way))
+    rivals = [
+        tuple(other if each.places & other.places else each for each in best)
+        for other in others
+        if any(each.places & other.places for each in best)
+    ]
+    return [written.slip(way) for way in (best, *rivals)]
+
+
+@dataclass(frozen=True)
+class _Written:
+    """The single readings as they were written down, row after row.
+
+    Attributes:
+        segments: the chain.
+    """
+
+    segments: tuple[Segment, ...]
+
+    @property
+    def series(self) -> Series:
+        """The readings."""
+        return self.segments[0].series
+
+    @cached_property
+    def taps(self) -> dict[str, Tap]:
+        """Those that were read, in order."""
+        return {tap.name: tap for tap in self.segments[0].sheet.taps if tap.name in self.series.value}
+
+    @property
+    def first(self) -> Tap:
+        """Whose input the setpoints are."""
+        return self.segments[0].sheet.taps[0]
+
+    @cached_property
+    def rows(self) -> list[Place]:
+        """Where each row stands, in the order in which they were written."""
+        is_read = np.isfinite(self.series.raw[self.segments[-1].after.name])
+        found = [(int(visit), int(number)) for visit, number in np.argwhere(is_read)]
+        lines = [_LINE.match(self._where(place, self.segments[-1].after.name)) for place in found]
+        if not all(lines):
+            return found
+        return [place for _, place in sorted(zip((int(line[1]) for line in lines if line), found, strict=True))]
+
+    @cached_property
+    def cells(self) -> dict[str, FloatArray]:
+        """By column, fractions of the range; shape (rows,), NaN = none."""
+        found = {}
+        for name, raw in self.series.raw.items():
+            padded = np.full((len(raw), 1 + max(number for _, number in self.rows)), np.nan)
+            padded[:, : raw.shape[1]] = raw[:, : padded.shape[1]]
+            found[name] = np.array([padded[place] for place in self.rows])
+        return found | {SETPOINT: np.array([self.series.setpoint[visit] for visit, _ in self.rows])}
+
+    def errors(self, cells: dict[str, FloatArray]) -> FloatArray:
+        """Of each segment at each row, fraction of the span of the tap after; shape (segments, rows)."""
+        found = []
+        for each in self.segments:
+            taps, after = each.sheet.taps, each.after
+            if each.first < 0:
+                found.append(cells[after.name] - cells[SETPOINT])
+                continue
+            before = taps[each.first]
+            x = cells.get(before.name, cells[SETPOINT])
+            with np.errstate(all="ignore"):
+                ideal = each.sheet.ideal(before.value(x), first=each.first, last=each.last)
+                found.append(cells[after.name] - after.fraction(ideal))
+        return np.stack(found)
+
+    @cached_property
+    def _usual(self) -> list[tuple[FloatArray, float]]:
+        """Of each segment a smooth curve through the errors of the rows that agree, and how far they lie off it."""
+        found = []
+        for errors, shape in zip(self.errors(self.cells), self._shapes(self.cells), strict=True):
+            has = np.isfinite(errors)
+            theta = np.zeros(shape.shape[1])
+            off = np.abs(errors - np.nanmedian(errors))
+            spread = 0.0
+            for _ in range(_TURNS_N if has.any() else 0):
+                spread = _MAD_TO_SD * float(np.median(off[has]))
+                weight = 1 / (1 + (off[has] / max(3 * spread, _TINY)) ** 2)
+                root = np.sqrt(weight)
+                theta = np.linalg.lstsq(shape[has] * root[:, np.newaxis], errors[has] * root, rcond=None)[0]
+                off = np.abs(errors - shape @ theta)
+            found.append((theta, spread))
+        return found
+
+    def _shapes(self, cells: dict[str, FloatArray]) -> list[FloatArray]:
+        """What the curve of each segment is made of; shape (rows, columns)."""
+        found = []
+        for each in self.segments:
+            name = self.segments[0].sheet.taps[max(each.first, 0)].name
+            y = np.clip(2 * np.nan_to_num(cells.get(name, cells[SETPOINT])) - 1, -1.5, 1.5)
+            ones = np.ones_like(y)
+            found.append(np.stack((ones, y, y**2) if each.first >= 0 else (ones,), axis=1))
+        return found
+
+    def off(self, cells: dict[str, FloatArray]) -> FloatArray:
+        """How far each row lies off the others, 1 = as far as one that agrees may; shape (rows,)."""
+        worst = np.zeros(len(cells[SETPOINT]))
+        for segment, errors, shape, (theta, spread) in zip(
+            self.segments, self.errors(cells), self._shapes(cells), self._usual, strict=True
+        ):
+            prior = PRIORS.transcription
+            least = prior.setpoint_frac if segment.first < 0 else PRIORS.trying.near_share * segment.tolerance
+            width = max(least, prior.agree_sds * spread)
+            worst = np.fmax(worst, np.abs(errors - shape @ theta) / width)
+        return worst
+
+    @cached_property
+    def suspects(self) -> list[Place]:
+        """The rows that do not agree with the others, the farthest first."""
+        off = self.off(self.cells)
+        return [self.rows[index] for index in np.argsort(-off) if off[index] > 1]
+
+    def explains(self, mends: Sequence[_Mend]) -> bool:
+        """Whether slips explain at least half of the rows that do not agree with the others."""
+        touched = set[Place]().union(*(each.places for each in mends))
+        return 2 * len(touched.intersection(self.suspects)) >= len(self.suspects)
+
+    def mends(self, row: Place) -> list[_Mend]:
+        """Each slip that makes a row agree with the others."""
+        every = [*self._numbers(row), *self._rows(row), *self._exchanged(row), *self._setpoints(row)]
+        return [each for each in every if self._agrees(each)]
+
+    def changed(self, mend: _Mend) -> dict[str, FloatArray]:
+        """The cells of the rows that a slip touches, as meant."""
+        rows = [self.rows.index(place) for place in sorted(mend.places)]
+        cells = {name: values[rows].copy() for name, values in self.cells.items()}
+        for cell in mend.cells:
+            index = sorted(mend.places).index(cell.place)
+            if cell.column == self.first.name and self._goes_along(cell.place):
+                cells[SETPOINT][index] = cell.frac
+            cells[cell.column][index] = cell.frac
+        return cells
+
+    def _agrees(self, mend: _Mend) -> bool:
+        cells = self.changed(mend)
+        beside = PRIORS.transcription.beside_frac
+        x = cells.get(self.first.name, cells[SETPOINT])
+        return bool((np.abs(x - 0.5) <= 0.5 + beside).all()) and bool((self.off(cells) <= 1).all())
+
+    def misfit(self, mend: _Mend) -> float:
+        """What speaks against a slip, in nats."""
+        return (
+            mend.cost
+            + self._disorder(mend)
+            + float(((self.off(self.changed(mend)) * PRIORS.transcription.agree_sds) ** 2).sum()) / 2
+        )
+
+    def _disorder(self, mend: _Mend) -> float:
+        """What speaks against an input that leaves the order of its neighbours, in nats; < 0 where it comes back."""
+        total = 0.0
+        levels = self.cells[SETPOINT]
+        for cell in mend.cells:
+            if cell.column == self.first.name and self._goes_along(cell.place):
+                index = self.rows.index(cell.place)
+                is_out = [self._is_out(index, level) for level in (cell.frac, float(levels[index]))]
+                total += PRIORS.transcription.disorder_nats * (is_out[0] - is_out[1])
+        return total
+
+    def _is_out(self, index: int, level: float) -> bool:
+        """Whether an input is farther from those of its neighbours than the steps of the traverse are long."""
+        levels = self.cells[SETPOINT]
+        step = float(np.median(np.abs(np.diff(levels)))) if levels.size > 1 else np.inf
+        beside = [levels[each] for each in (index - 1, index + 1) if 0 <= each < levels.size]
+        return bool(any(abs(level - each) > _STEPS * step for each in beside))
+
+    def _goes_along(self, place: Place) -> bool:
+        """Whether a setpoint was taken from the input, so that it goes along with its slip."""
+        index = self.rows.index(place)
+        near = abs(self.cells[SETPOINT][index] - self.cells[self.first.name][index])
+        return bool(near < PRIORS.transcription.as_input_frac)
+
+    def cost(self, mends: Sequence[_Mend]) -> float:
+        """Of slips together: which row, which column, which kind; and that there is more than one."""
+        ways = float(np.log(len(self.rows) * len(self.cells)))
+        return sum(each.cost + self._disorder(each) + ways for each in mends) + PRIORS.transcription.another_nats * (
+            len(mends) - 1
+        )
+
+    def slip(self, mends: Sequence[_Mend]) -> Slip:
+        """Slips in words, in the order in which they stand."""
+        in_order = sorted(mends, key=lambda each: min(each.places))
+        column = in_order[0].cells[0].column
+        points = "the point" if len(in_order) == 1 and len(in_order[0].places) == 1 else "these points"
+        return Slip(
+            name=" + ".join(sorted({each.name for each in in_order})),
+            tap=self.first.name if column == SETPOINT else column,
+            series=self.meant(mends),
+            cost=self.cost(mends),
+            text="; ".join(each.text for each in in_order),
+            check=f"Correct the readings first: {'; '.join(each.do for each in in_order)}; or read {points} again. "
+            "Judge and change nothing before that.",
+        )
+
+    def meant(self, mends: Sequence[_Mend]) -> Series:
+        """The readings with some cells as they were meant; a row of another input or setpoint is a visit of its own."""
+        cells = [cell for each in mends for cell in each.cells]
+        series = self.series
+        raw = {name: values.copy() for name, values in series.raw.items()}
+        setpoint = series.setpoint.copy()
+        apart: dict[Place, float] = {}
+        for cell in cells:
+            if cell.column != SETPOINT:
+                raw[cell.column][cell.place] = cell.frac
+            if cell.column == SETPOINT or (cell.column == self.first.name and self._goes_along(cell.place)):
+                apart[cell.place] = cell.frac
+            elif cell.column == self.first.name:
+                apart[cell.place] = float(setpoint[cell.place[0]])
+        for place, level in sorted(apart.items(), reverse=True):
+            series, raw, setpoint = _apart(series, raw, setpoint, place, level)
+        found = {name: without_outliers(each) for name, each in raw.items()}
+        return replace(
+            series,
+            raw=raw,
+            value={name: mean for name, (mean, _) in found.items()},
+            sd={name: sd for name, (_, sd) in found.items()},
+            setpoint=setpoint,
+        )
+
+    def at(self, place: Place, column: str) -> str:
+        """A cell, in words: its line and column where they are known."""
+        visit, number = place
+        written = str(self._where(place, column)).rpartition(" of line ")[0]
+        if column == SETPOINT:
+            return f"{written.partition(',')[0]}, column of setpoints"
+        tap = "" if column == self.segments[-1].after.name else f' of "{column}"'
+        percent = f"at {100 * self.series.setpoint[visit]:.4g} %"
+        return written or f"reading {self.rows.index((visit, number)) + 1}{tap}, {percent}"
+
+    def _where(self, place: Place, column: str) -> str:
+        name = self.first.name if column == SETPOINT else column
+        return str(self.series.place[name][place]) if name in self.series.place else ""
+
+    def _mend(self, name: str, cell: _Cell, cost: float, was: str, is_now: str) -> _Mend:
+        at = self.at(cell.place, cell.column)
+        return _Mend(
+            name=name,
+            cells=(cell,),
+            cost=cost,
+            text=f"{at}: {was} was written, {is_now} fits",
+            do=f"{at}, {is_now} in place of {was}",
+        )
+
+    def _numbers(self, row: Place) -> Iterator[_Mend]:
+        """One number that was meant otherwise, at each tap."""
+        index = self.rows.index(row)
+        for name, tap in self.taps.items():
+            frac = float(self.cells[name][index])
+            if not np.isfinite(frac):
+                continue
+            value = float(tap.value(np.array(frac)))
+            typed = str(self.series.text[name][row]) or f"{value:.6g}"
+            ratio, unit = _as_typed(typed, value, tap.unit)
+            for each in meant(value, tap.unit, typed=typed):
+                fits = float(tap.fraction(np.array(each.value)))
+                step = _last_digit(typed) * ratio
+                is_told = each.factor is None or self._is_told(each.value, step, abs(each.factor), tap)
+                if each.kind in _OF_NUMBER and is_told and fits != frac:
+                    cell = _Cell(name, row, fits)
+                    was, is_now = (f"{number / ratio:.7g}{unit}" for number in (value, each.value))
+                    yield self._mend(_OF_NUMBER[each.kind], cell, each.cost, was, is_now)
+
+    def _is_told(self, value: float, step: float, factor: float, tap: Tap) -> bool:
+        """Whether a factor can be told by a number: near nothing any would fit, and a few digits, far up, anywhere."""
+        prior = PRIORS.transcription
+        has_digits = factor < _FAR_UP or abs(factor * step / tap.span) < (
+            prior.digits_tolerances * self.segments[-1].tolerance
+        )
+        return has_digits and abs(value) > prior.setpoint_frac * abs(tap.span)
+
+    def _rows(self, row: Place) -> Iterator[_Mend]:
+        """Outputs of two rows exchanged, or one copied down."""
+        name = self.segments[-1].after.name
+        index, values = self.rows.index(row), self.cells[name]
+        at = self.at(row, name)
+        for other in (index - 2, index - 1, index + 1, index + 2):  # an end pair may stand between
+            if 0 <= other < len(self.rows) and self.rows[other][0] != row[0]:
+                one, two = sorted((row, self.rows[other]))
+                swapped = (
+                    _Cell(name, row, float(values[other])),
+                    _Cell(name, self.rows[other], float(values[index])),
+                )
+                yield _Mend(
+                    name="swapped rows",
+                    cells=swapped,
+                    cost=0.0,
+                    text=f"{self.at(one, name)}: this reading and its neighbour fit each other's place",
+                    do=f"{self.at(one, name)} and {self.at(two, name)} fit each other's place",
+                )
+        again, visit = self.series.is_again, row[0]
+        before = [
+            each
+            for each in (index - 1, index - 2)
+            if each >= 0 and abs(values[index] - values[each]) < PRIORS.transcription.same_frac
+        ]
+        # What stands in the same place, or was read twice, is alike of itself; and where more is alike, it is held.
+        if not before or self.rows[before[0]][0] == visit or self.rows[before[0]] in self.suspects:
+            return
+        if before[0] == index - 2 and not again[self.rows[index - 1][0]]:
+            return
+        # What was copied says nothing of its own point, and is as probable as a hit of the very same number.
+        tap = self.taps[name]
+        copied = f"{float(tap.value(values[index])):.6g} {tap.unit}"
+        yield _Mend(
+            name="copied reading",
+            cells=(_Cell(name, row, self._foretold(row)),),
+            cost=0.0,
+            text=f"{at}: {copied} is the reading before, copied down",
+            do=f"{at}, {copied} is the reading before, copied down",
+        )
+
+    def _foretold(self, row: Place) -> float:
+        """What the last tap should have read there, with the error that the other rows have."""
+        index = self.rows.index(row)
+        here = {name: values[index : index + 1] for name, values in self.cells.items()}
+        error, shape = self.errors(here)[-1, 0], self._shapes(here)[-1][0]
+        return float(self.cells[self.segments[-1].after.name][index] - error + shape @ self._usual[-1][0])
+
+    def _exchanged(self, row: Place) -> Iterator[_Mend]:
+        """Input and output of one row in each other's column."""
+        index = self.rows.index(row)
+        one, other = self.taps.get(self.first.name), self.segments[-1].after
+        if one is None or one.name == other.name:
+            return
+        x, y = (float(tap.value(self.cells[tap.name][index])) for tap in (one, other))
+        columns = f"{self.at(row, one.name)} and {self.at(row, other.name)}"
+        yield _Mend(
+            name="exchanged cells",
+            cells=(
+                _Cell(one.name, row, float(one.fraction(np.array(y)))),
+                _Cell(other.name, row, float(other.fraction(np.array(x)))),
+            ),
+            cost=0.0,
+            text=f"{columns}: {x:.6g} and {y:.6g} fit each other's column",
+            do=f"{columns}: exchange {x:.6g} and {y:.6g}",
+        )
+
+    def _setpoints(self, row: Place) -> Iterator[_Mend]:
+        """A setpoint that belongs to another row; where the input was measured, and the table has a column for it."""
+        index = self.rows.index(row)
+        x = self.cells.get(self.first.name)
+        if x is None or not self._where(row, SETPOINT):
+            return
+        levels = self.cells[SETPOINT]
+        between = [(levels[index - 1] + levels[index + 1]) / 2] if 0 < index < len(levels) - 1 else []
+        every = np.unique(np.round([*np.delete(levels, index), *between], 6))
+        nearest = float(every[np.argmin(np.abs(every - x[index]))])
+        if abs(nearest - levels[index]) > PRIORS.transcription.setpoint_frac:
+            was, is_now = (f"{100 * level:.6g} %" for level in (float(levels[index]), nearest))
+            cell = _Cell(SETPOINT, row, nearest)
+            yield self._mend("setpoint mistyped", cell, float(np.log(every.size)), was, is_now)
+
+
+def _last_digit(typed: str) -> float:
+    """The place of the last digit of a number as typed, such as 0.01."""
+    decimals = _DECIMALS.search(typed)
+    return 1.0 if decimals is None else 10.0 ** -len(decimals[1])
+
+
+def _as_typed(typed: str, value: float, unit: str) -> tuple[float, str]:
+    """By what a value is divided to give the number as typed, and its unit with a blank; "" where that is another."""
+    try:
+        number = entry(typed, unit)
+    except InputError:
+        return 1.0, f" {unit}"
+    ratio = value / number if number else 1.0
+    return (1.0, f" {unit}") if abs(ratio - 1) < PRIORS.transcription.same_frac else (ratio, "")
+
+
+def _apart(
+    series: Series, raw: dict[str, FloatArray], setpoint: FloatArray, place: Place, level: float
+) -> tuple[Series, dict[str, FloatArray], FloatArray]:
+    """The readings with one row as a visit of its own, at a setpoint."""
+    visit, number = place
+    is_alone = all(np.isfinite(each[visit]).sum() <= 1 for each in raw.values())
+    if is_alone:
+        moved = setpoint.copy()
+        moved[visit] = level
+        return series, raw, moved
+    rows = {}
+    for name, each in raw.items():
+        row = np.full(each.shape[1], np.nan)
+        if number < row.size:
+            row[0] = each[visit, number]
+        rows[name] = np.insert(each, visit + 1, row, axis=0)
+        rows[name][visit, number : number + 1] = np.nan
+
+    def twice(values: FloatArray) -> FloatArray:
+        return np.insert(values, visit + 1, values[visit], axis=0)
+
+    series = replace(
+        series,
+        direction=twice(series.direction),
+        is_again=np.insert(series.is_again, visit + 1, False),
+        at_s=twice(series.at_s),
+        to_go=twice(series.to_go),
+        text={name: np.insert(each, visit + 1, "", axis=0) for name, each in series.text.items()},
+        place={name: np.insert(each, visit + 1, "", axis=0) for name, each in series.place.items()},
+    )
+    return series, rows, np.insert(setpoint, visit + 1, level)

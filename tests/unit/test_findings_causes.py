@@ -172,6 +172,46 @@ def test_a_stale_reading_is_that_of_the_point_before_and_fresh_at_the_end_pair()
     assert predicted("stale reading", [1.0], segment) == pytest.approx([0, 0, 0.5, 1, 1])
 
 
+def test_a_warm_up_is_a_decay_that_ends_where_it_was_adjusted():
+    segment = segment_of(ISOLATOR, [0.5] * 3, at_s=[0, 50, 100])
+    # 1 % low at first, a time constant of half the run: exp(-1) of it left at the middle, exp(-2) at the end.
+    expected = 0.5 + 0.002 - 0.01 * np.array([1, np.exp(-1), np.exp(-2)])
+    assert predicted("warm-up", [0.01, 0.5, 0.002], segment) == pytest.approx(expected, abs=1e-12)
+
+
+def test_a_ground_loop_swings_about_a_shift():
+    segment = segment_of(ISOLATOR, [0.2, 0.4, 0.6, 0.4, 0.2, 0.4, 0.6], at_s=np.arange(7) * 25.0)
+    # Over a run of 150 s a period of 2/3 is 100 s: a quarter from reading to reading; cosine 1 %, sine 2 %.
+    swing = np.array([0.01, 0.02, -0.01, -0.02, 0.01, 0.02, -0.01])
+    assert predicted("ground loop", [0.05, 0.01, 0.02, 2 / 3], segment) == pytest.approx(segment.x + 0.05 + swing)
+
+
+def test_a_pressure_in_another_unit_and_against_the_air():
+    segment = segment_of("differential-pressure-flow", [0.04])  # of 250 mbar: 10 mbar
+    assert predicted("wrong pressure unit", [0.25], segment) == pytest.approx([0.1])  # a root of 0.01
+    shifted = segment_of("differential-pressure-flow", [0.0])
+    assert predicted("gauge against absolute", [1000.0], shifted)[0] == pytest.approx(np.sqrt(4), abs=1e-9)
+
+
+def test_another_curve_gives_the_root_of_its_polynomial():
+    segment = segment_of("pt100-to-current", [0.5])
+    tap = segment.sheet.taps[0]
+    degC = tap.low + tap.span / 2
+    ohm = 100 * (1 + 3.9083e-3 * degC - 5.775e-7 * degC**2)
+    a, b, r0 = 3.9739e-3, -5.870e-7, 100.0
+    expected = min(np.roots([b, a, 1 - ohm / r0]).real, key=lambda each: abs(each - degC))
+    found = predicted("wrong rtd curve", [a, b, r0], segment)[0]
+    assert tap.low + found * tap.span == pytest.approx(expected, abs=0.02)
+
+
+def test_a_cold_junction_moves_a_thermocouple_by_the_ratio_of_its_slopes():
+    segment = segment_of("thermocouple-k-to-current", [0.5])
+    span = segment.sheet.taps[0].span
+    shift = (predicted("cold junction error", [5.0], segment) - 0.5)[0] * span
+    # Type K has 40 uV/K at 20 degC and 42 uV/K at 300 degC (IEC 60584-1): 5 K there are about 4.8 K here.
+    assert abs(shift) == pytest.approx(5 * 40 / 42, abs=0.2)
+
+
 @pytest.mark.parametrize(
     ("name", "theta", "says"),
     [

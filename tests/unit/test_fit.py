@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.stats import multivariate_normal
 from segments import UP_DOWN, caused, segment_with
 
-from sequencer.diagnosis.model.fit import amplified, fit, screened
+from sequencer.diagnosis.model.fit import _Search, amplified, fit, screened
 from sequencer.diagnosis.model.healthy_model import healthy
 from sequencer.diagnosis.model.likelihood import Likelihood
 
@@ -66,6 +66,24 @@ def test_what_stays_within_the_tolerance_costs_the_tenth_power_of_how_far():
         costs.append(found.log_evidence - plain(segment).weigh(off - off.mean()).log_likelihood[0])
     # 0.0009 is 0.75 of 0.6 x 0.002; twice as large a size is half as dense, by octaves.
     assert costs[0] - costs[1] == pytest.approx(10 * np.log(0.75) + np.log(2), abs=0.6)
+
+
+def test_an_equation_that_holds_in_the_main_is_one_in_ten():
+    # A bow of 10 % that leans by 3 % of itself: fifteen deviations of a reading.
+    bow = 0.1 * 4 * UP_DOWN * (1 - UP_DOWN)
+    segment = segment_with(UP_DOWN + bow * (1 + 0.03 * (2 * UP_DOWN - 1)) + ERRORS, tolerance=T, noise=NOISE)
+    likelihood = healthy(segment)
+    search = _Search(caused("bow"), segment, 0, ())
+    exact = search.best(likelihood, search.sizes.start)
+    effect, y = exact.predicted - UP_DOWN, 2 * UP_DOWN - 1
+    ways = np.stack(
+        (np.ones_like(y), y, 1.5 * y**2 - 0.5, segment.series.direction), axis=1
+    )  # Legendre's, and up to down
+    loose = search.again(exact, likelihood.inexact(effect, ways, share=0.03), -np.inf)
+    assert loose.log_evidence > exact.log_evidence + 5
+    found = fit(caused("bow"), segment, 0, likelihood)
+    expected = np.logaddexp(exact.log_evidence + np.log(0.9), loose.log_evidence + np.log(0.1))
+    assert found.log_evidence == pytest.approx(expected, abs=1e-6)
 
 
 def test_a_true_cause_is_screened_above_one_that_is_not():

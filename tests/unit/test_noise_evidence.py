@@ -9,6 +9,7 @@ from segments import UP_DOWN, segment_with
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.model.noise_evidence import _healthy_line, scatters, within_white
 from sequencer.diagnosis.noise.captured import Heard
+from sequencer.evaluation.budget import Basis, Limits, Statement
 from sequencer.readings.csv_import import from_csv
 
 T = 0.002
@@ -95,9 +96,14 @@ tolerance: TOLERANCE
 """
 
 
-def named(type_sheet, by_hand, tolerance, rows):
+# A meter that resolves 1 uA, as its description says.
+FINE = Statement(tap="output", instrument="m", accuracy=Limits(of_reading=0.0, floor=0.005), resolution=0.001)
+
+
+def named(type_sheet, by_hand, tolerance, rows, *stated):
     sheet = type_sheet(VOLTS.replace("TOLERANCE", tolerance))
-    return examine(from_csv(by_hand("injected [V];returned [mA]", rows), sheet.datasheet()), sheet).findings.names
+    table = from_csv(by_hand("injected [V];returned [mA]", rows), sheet.datasheet())
+    return examine(table, sheet, basis=Basis(statements=stated)).findings.names
 
 
 def steps(inputs_V, digits, error_mA=0.0, tail=""):
@@ -109,7 +115,7 @@ def steps(inputs_V, digits, error_mA=0.0, tail=""):
 def test_a_step_explains_half_of_itself_at_most(type_sheet, by_hand, tail):
     # Due 4, 8, 12, 16, 20 mA: a meter with steps of 0.1 mA shows them exactly, and never 4.1 for 4.0.
     rows = [(x, "4.1" + tail if x == "0.000" else mA) for x, mA in steps((0, 2.5, 5, 7.5, 10), 1, tail=tail)]
-    assert "meter resolution" not in named(type_sheet, by_hand, "1 % of reading", rows)
+    assert "meter resolution" not in named(type_sheet, by_hand, "1 % of reading", rows, FINE)
 
 
 def test_readings_rounded_by_half_a_step_at_most_are_rounded(type_sheet, by_hand):

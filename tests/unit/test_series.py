@@ -18,7 +18,8 @@ STILL = [0.5, 0.501, 0.5, 0.501]
         ([[0.5, 0.9, 0.9], [0.1, 0.102, 0.104]], [0.9, 0.102]),  # two of three: the one is
         ([[0.5, 0.9], [0.1, 0.102]], [0.7, 0.101]),  # of two none can be told
         ([[0.5, 0.9, 0.1], [0.5, 0.1, 0.9]], [0.5, 0.5]),  # many far out are the scatter itself
-        ([[0.5, 0.5, 0.5, 0.5 + 0.0049]], [0.501225]),  # half a per cent of span is no gross one
+        ([[0.5] * 9 + [0.5 + 0.0049]], [0.50049]),  # nearer than half a per cent of span is no gross one
+        ([[0.5] * 9 + [0.5 + 0.0051]], [0.5]),
         ([[np.nan, 0.5, np.nan]], [0.5]),
     ],
 )

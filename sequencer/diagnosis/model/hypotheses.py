@@ -122,7 +122,9 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
     """
     bases = _bases(segments_of(series, sheet, type_sheet, basis))
     segments = [base.segment for base in bases]
-    found = [hypothesis for base in bases for hypothesis in _of_segment(base)] or [_UNREAD]
+    found = [hypothesis for base in bases for hypothesis in _of_segment(base)]
+    if not bases:
+        found = [_UNREAD]
     for before, after in pairwise(bases):
         if min(before.largest, after.largest) >= PRIORS.trying.near_share:
             around = segment_between(series, sheet, type_sheet, basis, before.segment.first, after.segment.last)

@@ -37,6 +37,7 @@ OF_CELLS = frozenset(
     {"swapped rows", "copied reading", "exchanged cells", "setpoint mistyped", *_OF_NUMBER.values()},
 )
 """Names of all slips in cells."""
+_ONCE = frozenset({"transposed digits", "mistyped digit", "copied reading", "swapped rows"})
 _LINE = re.compile(r"line (\d+)")
 _DECIMALS = re.compile(r"[.,](\d+)(?!.*[.,])")
 _MAD_TO_SD, _TURNS_N, _TINY = 1.4826, 30, 1e-12
@@ -241,7 +242,18 @@ class _Written:
     def mends(self, row: Place) -> list[_Mend]:
         """Each slip that makes a row agree with the others."""
         every = [*self._numbers(row), *self._rows(row), *self._exchanged(row), *self._setpoints(row)]
-        return [each for each in every if self._agrees(each)]
+        # An error that comes again at its point is one of the unit; only a factor can be written twice alike.
+        kept = every if not self._comes_again(row) else [each for each in every if each.name not in _ONCE]
+        return [each for each in kept if self._agrees(each)]
+
+    def _comes_again(self, row: Place) -> bool:
+        """Whether another row of the same input has the same error at the output."""
+        index, levels = self.rows.index(row), self.cells[SETPOINT]
+        errors = self.errors(self.cells)[-1]
+        is_same = np.abs(levels - levels[index]) < PRIORS.transcription.as_input_frac
+        is_same[index] = False
+        width = max(self.segments[-1].tolerance, PRIORS.transcription.agree_sds * self._usual[-1][1])
+        return bool((np.abs(errors[is_same] - errors[index]) < width).any())
 
     def changed(self, mend: _Mend) -> dict[str, FloatArray]:
         """The cells of the rows that a slip touches, as meant."""

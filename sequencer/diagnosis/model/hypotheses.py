@@ -21,6 +21,7 @@ from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
 from sequencer.diagnosis.model.slips import Slip, slips
 from sequencer.diagnosis.model.transcription import Column, columns
+from sequencer.diagnosis.model.unknown import unknown
 from sequencer.diagnosis.noise.captured import Heard
 from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
@@ -33,10 +34,6 @@ TINY_EFFECT = PRIORS.trying.tiny_effect
 """What accounts for less than this share of the tolerance is never why a unit failed."""
 
 _NOISY_TOO = PRIORS.scatter.noisy_too_nats
-# What is unknown: how large it is, in tolerances; orders of its curve, of both ways and of each; how far out it is
-# looked at; steps of its walk; decimals by which places are one.
-_SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
-_ORDER, _ORDER_OF_WAY, _FAR_OUT, _WALK_N, _PLACE_DIGITS = 6, 4, 1.5, 15, 4
 _SHIFTS = frozenset({"zero shift", "span error", "zero and span"})
 
 
@@ -159,29 +156,6 @@ def _base(number: int, segment: Segment) -> _Base:
     )
 
 
-def _unknown(segment: Segment) -> float:
-    """Log evidence of readings that follow nothing known: any smooth curve, one for each way, of any size."""
-    y = np.clip(2 * segment.ideal - 1, -_FAR_OUT, _FAR_OUT)[segment.is_read]
-    way = segment.series.direction[segment.is_read]
-    noise = segment.noise[segment.is_read]
-    curves = np.polynomial.legendre.legvander(y, _ORDER)
-    both = np.concatenate(
-        (curves, PRIORS.unknown.way_share * way[:, np.newaxis] * curves[:, : _ORDER_OF_WAY + 1]), axis=1
-    )
-    residual = (segment.y - segment.ideal)[segment.is_read]
-    # A curve that no polynomial follows, but that comes again.
-    _, place = np.unique(np.round(segment.series.setpoint[segment.is_read], _PLACE_DIGITS), return_inverse=True)
-    every = np.eye(place.max() + 1)[place]
-    # Or that wanders with time.
-    steps = np.tril(np.ones((residual.size, residual.size)))[:, :: residual.size // _WALK_N + 1]
-    found = []
-    for shape, octaves in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2])):
-        for size in segment.tolerance * octaves:
-            columns = np.concatenate((imperfections(segment), size * shape), axis=1)
-            found.append(Likelihood(noise, columns, width=PRIORS.unknown.log_width).weigh(residual).log_likelihood[0])
-    return float(logsumexp(np.array(found) - np.log(len(found))))
-
-
 def _of_segment(base: _Base) -> list[Hypothesis]:
     """What could be wrong in one segment."""
     segment = base.segment
@@ -279,7 +253,7 @@ def _strange(base: _Base) -> Hypothesis:
         name="unknown",
         place=base.segment.name,
         segment=base.number,
-        log_odds=_unknown(base.segment) - base.mean,
+        log_odds=unknown(base.segment) - base.mean,
         weight=PRIORS.unknown.weight,
         parameters_n=PRIORS.unknown.parameters_n,
         effect=base.largest,
@@ -376,7 +350,7 @@ def _transcribed(bases: list[_Base], weighed: Callable[[Series], list[_Base]]) -
 def _besides(bases: list[_Base]) -> float:
     """Log evidence of readings of a good unit, or of one that has something unknown."""
     return sum(
-        max(max(each.mean, _unknown(each.segment) + _NOISY_TOO) + each.within, _quiet(each.segment)) for each in bases
+        max(max(each.mean, unknown(each.segment) + _NOISY_TOO) + each.within, _quiet(each.segment)) for each in bases
     )
 
 
@@ -411,7 +385,7 @@ def _liars(before: _Base, after: _Base, around: _Base) -> Iterator[Hypothesis]:
         name="instrument",
         place=tap,
         segment=before.number,
-        log_odds=_unknown(segment) + before.within + chain,
+        log_odds=unknown(segment) + before.within + chain,
         weight=PRIORS.weights.instrument,
         parameters_n=PRIORS.unknown.parameters_n,
         text=f'what reads the tap "{tap}" disagrees with all others, which agree with each other',

@@ -66,7 +66,8 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         return f"Switch the source off by hand, now. {reason}."
     if can_resume or status in {"interrupted", "bench fault"} or evaluation is None:
         again = "Go on with livezero resume, or end it with livezero close"
-        anew = "Correct that, then run again; what was read is stored"
+        is_stored = evaluation is not None
+        anew = f"Correct that, then run again{'; what was read is stored' if is_stored else ''}"
         return f"The run did not finish: {reason}. {again if can_resume else anew}."
     verdict = evaluation.verdict
     if verdict.result != "pass" and _names(findings, "transcription"):
@@ -84,7 +85,8 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
     if verdict.result == "not determinable":
         if _names(findings, "scatter", "bench", "transcription") or _scatters(findings):
             return f"No verdict: {verdict.reason}. {_on_cause(findings, is_offered=False)}"
-        return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and run again."
+        again = "evaluate" if status == "by hand" else "run"
+        return f"No verdict: {verdict.reason}. {_to_get_one(evaluation)}, and {again} again."
     found = _on_cause(findings, is_offered=is_offered)
     if verdict.result == "conditional fail":
         return f"Outside the tolerance, but by less than the measurement uncertainty. {found}"
@@ -178,14 +180,23 @@ def _passed(evaluation: Evaluation, findings: Account | None, *, is_offered: boo
 
 
 def _to_get_one(evaluation: Evaluation) -> str:
-    """What would give a verdict."""
+    """What would give a verdict, for each reason that there is none."""
+    visits = evaluation.visits
+    is_unresolved = bool((~visits["is_judged"] & visits["error"].notna()).any())
+    todo = []
+    if visits["error"].isna().any() or " not read" in evaluation.verdict.reason:
+        todo.append("read the missing points")
+    if not visits["is_steady"].all():
+        todo.append("lengthen the settling")
     if evaluation.tolerance_to_write:
-        return "State in the type sheet what the data sheet of the type allows there"
-    if evaluation.tur is not None and evaluation.tur < 1:
-        return "Take better instruments, or settle more strictly"
-    if evaluation.budget is not None and evaluation.worst is not None and evaluation.worst_U is None:
-        return "State what the description of an instrument lacks"
-    return "Read the missing points, or lengthen the settling"
+        todo.append("state in the type sheet what the data sheet of the type allows there")
+    elif evaluation.tur is not None and evaluation.tur < 1:
+        todo.append("take better instruments, or settle more strictly")
+    elif is_unresolved:
+        todo.append("read the output to more digits")
+    elif evaluation.budget is not None and evaluation.worst is not None and evaluation.worst_U is None:
+        todo.append("state what the description of an instrument lacks")
+    return _capital("; ".join(todo) or "correct that")
 
 
 def _on_cause(findings: Account | None, *, is_offered: bool) -> str:

@@ -38,7 +38,7 @@ class Figure:
 
 
 def _number(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
+    return None if math.isnan(value) else float(value) + 0.0  # never "-0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -162,9 +162,11 @@ def _causes(given: Evidence) -> Iterator[tuple[Result, str]]:
     yield from _bench_at_fault(given)
     points = [PointVerdict(int(each)) for each in given.results(is_judged=True)["result"]]
     outside = int((~judged["is_within"]).sum())
-    failed = [*_failed(given, points, outside), *_out_unjudged(given)]
-    if failed:
-        yield "fail", f"{', and '.join(failed)}{place}"
+    failed, out = [*_failed(given, points, outside)], [*_out_unjudged(given)]
+    if failed or out:
+        # What is out of next to no tolerance is told with its size: it may well be the worst, and has no share.
+        rest = "" if not failed else place.replace("worst", "worst of the others") if out else place
+        yield "fail", f"{', and '.join((*failed, *out))}{rest}"
     if second := _second_readings(given, PointVerdict.FAIL):
         yield "fail", f"{second} outside the tolerance{place}"
     doubtful = _second_readings(given, PointVerdict.CONDITIONAL_FAIL)
@@ -234,13 +236,21 @@ def _obstacles(given: Evidence, points: list[PointVerdict]) -> Iterator[str]:
     rows = given.results(is_judged=False)
     unresolved = rows[rows["result"] == PointVerdict.NOT_DETERMINABLE]
     if len(unresolved):
-        widest = sized(float(unresolved["tolerance"].max()), 3)
-        yield (
-            f"at {_places(unresolved)} the tolerance of {widest} {given.unit} is less than {_reach(given, unresolved)}"
-            f"{_to_write(given)}"
-        )
+        yield f"{_too_narrow(given, unresolved)}{_to_write(given)}"
     if second := _second_readings(given, PointVerdict.NOT_DETERMINABLE):
         yield f"{second} not determinable"
+
+
+def _too_narrow(given: Evidence, rows: pd.DataFrame) -> str:
+    """Each tolerance that is less than can be resolved, with its places, and what it would have to exceed."""
+    told = rows.assign(told=[sized(float(each), 3) for each in rows["tolerance"]]).groupby("told", sort=False)
+    widths = [f"{'of ' if not number else ''}{width} {given.unit} at {_places(part)}"
+              for number, (width, part) in enumerate(told)]  # fmt: skip
+    least = float(rows["least"].max())
+    known = given.conformity is not None and rows["U"].notna().all()
+    step = f", half a step of {sized(2 * least, 2)} {given.unit}" if least > 0 else ""
+    than = f"U = {sized(float(rows['U'].max()), 2)} {given.unit}" if known else f"the resolution of the output{step}"
+    return f"the tolerance {', '.join(widths)} is less than {than}"
 
 
 def _undetermined(given: Evidence) -> Iterator[str]:
@@ -285,11 +295,16 @@ def _to_write(given: Evidence) -> str:
     return f" (if the data sheet of the type allows it, write: tolerance: {given.tolerance_to_write})"
 
 
+def _at(setpoint_pct: float) -> str:
+    """A setpoint as it is named: the rest of an input that was measured says nothing."""
+    return f"{round(setpoint_pct, 2) + 0.0:g}"
+
+
 def _places(rows: pd.DataFrame) -> str:
     """Setpoints of rows with their direction, each once."""
     ways = rows["direction"] if "direction" in rows else [""] * len(rows)
     found = dict.fromkeys(
-        f"{round(setpoint, 2) + 0.0:g} %{f' {way}scale' if way else ''}"
+        f"{_at(setpoint)} %{f' {way}scale' if way else ''}"
         for setpoint, way in zip(rows["setpoint_pct"], ways, strict=True)
     )
     named = list(found)[:_MOST_NAMED]
@@ -361,5 +376,5 @@ def _place(worst: "pd.Series[Any]", unit: str) -> str:
     return (
         f"{sized(worst['error'], 4, is_signed=True)} {unit}{uncertain} "
         f"({sized(worst['error_pct'], is_signed=True)} % of span, "
-        f"{abs(worst['used_pct']):.0f} % of the tolerance) at {worst['setpoint_pct']:g} %{way}"
+        f"{abs(worst['used_pct']):.0f} % of the tolerance) at {_at(worst['setpoint_pct'])} %{way}"
     )

@@ -107,7 +107,8 @@ def _readings(rows: Sequence[Row], sheet: DataSheet) -> Iterator[tuple[int, str,
                 if wrong and (found is None or found.kind == "far" or _is_outside(row, first)):
                     yield row.line, f"input {tap.name}", wrong
                 elif found is not None and (is_alone or found.kind not in _BY_LUCK):
-                    yield row.line, f"{found.kind} {tap.name}", found.text
+                    doubted = f" Is it the reading, {row.cells[first.name]} at {first.name}, or a unit?"
+                    yield row.line, f"{found.kind} {tap.name}", found.text + doubted * (found.kind == "far")
             seen.append(Seen(ideal, value))
 
 

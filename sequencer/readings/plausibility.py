@@ -374,6 +374,6 @@ def _far(case: _Case) -> Doubt | None:
         return None
     return Doubt(
         kind="far",
-        text=f"{case.value:g} {case.at.unit} is {case.value - case.at.signal:+.4g} {case.at.unit} from the "
-        f"{case.at.signal:g} expected.",
+        text=f"{sized(case.value, 6)} {case.at.unit} is {sized(case.value - case.at.signal, 4, is_signed=True)} "
+        f"{case.at.unit} from the {sized(case.at.signal, 4)} expected.",
     )

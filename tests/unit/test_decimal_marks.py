@@ -93,3 +93,16 @@ def test_a_stray_mark_does_not_make_thousands_of_decimals(inputs):
 
 def test_an_own_correction_is_taken_as_it_is_shown(inputs):
     assert inputs(["0", "500", "1.0000"], ["4", "12", "20"])[0] == [0, 500, 1]
+
+
+@pytest.mark.parametrize("cells", [["0", "1.000", "12.050"], ["0", "1,000", "12,050"]])
+@pytest.mark.parametrize("outputs", [["4", "12", "20"]])
+def test_each_correction_that_is_offered_is_read_as_what_was_meant(inputs, cells, outputs):
+    with pytest.raises(ReadingsError) as refused:
+        inputs(cells, outputs, high=12500.0)
+    told = [refused.value, *refused.value.others]
+    for way in (0, 1):
+        typed = [cells[0], *(each.todo.removeprefix("write ").split(", or ")[way] for each in told)]
+        shown = [each.what.partition(" may be ")[2].partition(" (")[0].split(" or ")[way] for each in told]
+        assert inputs(typed, outputs, high=12500.0)[0] == [0, *map(float, shown)]
+        assert sorted({float(shown[0]), float(shown[1])}) in ([1, 12.05], [1000, 12050])

@@ -253,7 +253,10 @@ def test_with_a_tolerance_of_the_reading_alone_a_unit_1_mA_out_at_0_fails_and_a_
     # 0.01 mA: 0.0625 % of 16 mA, so 0.1 %.
     assert right.tolerance_to_write == "1 % of reading + 0.1 % of span"
     assert right.tolerance_to_write in right.verdict.reason
-    assert "at 0 % upscale the tolerance of 0 mA is less than the resolution of the readings" in right.verdict.reason
+    assert (
+        "the tolerance of 0 mA at 0 % upscale is less than the resolution of the output, half a step of 0.001 mA"
+        in (right.verdict.reason)
+    )
     floor = text.replace("1 % of reading", right.tolerance_to_write)
     assert judged(floor, "input;output", rows).verdict.is_pass
 

@@ -20,7 +20,7 @@ PULSES, PT100 = "pulse-to-current", "pt100-to-current"
 def judged(tmp_path):
     def judge(headings, inputs, outputs, *, sheet=PULSES):
         path = tmp_path / "hand.csv"
-        rows = [f"{x:.6g};{y:.7g}" for x, y in zip(inputs, outputs, strict=True)]
+        rows = [f"{x:.6g};{y:.7g}".replace("nan", "") for x, y in zip(inputs, outputs, strict=True)]
         path.write_text("\n".join(["# taken on Tuesday", headings, *rows]), encoding="utf-8")
         return core.by_hand(path, sheet)
 
@@ -169,3 +169,24 @@ def test_a_good_table_has_no_slip(judged):
     found = judged("input [Hz];output [mA]", 10 * X, MA)
     assert not found.findings.is_fault
     assert found.remarks == ()
+
+
+def test_an_error_that_comes_again_at_its_point_is_no_slip(judged):
+    # 12 mA at 50 %, read twice in the two cycles as 15 mA: a neighbouring digit, but alike each time.
+    inputs = np.concatenate((X, X[1:]))
+    mA = np.round(4 + 0.16 * inputs + np.random.default_rng(2).normal(0, 0.002, inputs.size), 3)
+    mA[np.isclose(inputs, 50)] += 3
+    found = judged("input [Hz];output [mA]", 10 * inputs, mA)
+    assert not found.findings.ranking[0].is_only("transcription")
+
+
+def test_an_output_that_is_held_is_no_copied_reading(judged):
+    mA = np.minimum(np.round(MA, 3), 16.123)
+    found = judged("input [Hz];output [mA]", 10 * X, mA)
+    assert "loop compliance" in found.findings.ranking[0].names
+
+
+def test_a_good_table_with_points_missing_shows_no_fault(judged):
+    found = judged("input [Hz];output [mA]", 10 * X, np.where(np.arange(X.size) == 3, np.nan, 4 + 0.16 * X))
+    assert found.evaluation.verdict.result == "not determinable"
+    assert not found.findings.is_fault

@@ -241,7 +241,7 @@ def test_at_the_zero_of_a_square_root_without_cut_off_there_is_no_verdict(type_s
     found = evaluate(table, sheet, basis=basis(first=first))
     assert math.isnan(found.visits["U"][0])
     assert found.verdict.result == "not determinable"
-    assert found.verdict.reason.startswith("at 0 % upscale, 0 % downscale the tolerance of 0 mA is less than")
+    assert found.verdict.reason.startswith("the tolerance of 0 mA at 0 % upscale, 0 % downscale is less than")
 
 
 def test_a_stage_outside_its_own_tolerance_fails_a_unit_that_is_within(type_sheet, by_hand):
@@ -287,7 +287,7 @@ def test_a_point_that_never_settled_leaves_it_open(type_sheet, by_hand):
     found = evaluate(table, sheet, basis=basis())
     assert found.verdict.result == "not determinable"
     assert found.verdict.reason.startswith("1 of 3 points not settled within the time limit")
-    assert "lengthen the settling" in advice(found, "by hand", "")
+    assert advice(found, "complete", "").endswith(". Lengthen the settling, and run again.")
 
 
 def test_an_input_far_from_its_setpoint_blames_the_bench(type_sheet, by_hand):
@@ -334,3 +334,42 @@ def test_what_cannot_be_told_is_never_a_number(type_sheet, by_hand, rows, ends):
     assert ">nan<" not in html(content)
     for each in found.figures:
         assert each.value is not None or each.remark, each.name
+
+
+def test_what_is_not_determinable_says_why_and_what_would_give_a_verdict(type_sheet, by_hand):
+    # 1 % of reading: nothing at 0 Hz; 0.08 mA at 8 mA, of which the 0.1 mA as typed resolves 0.05 mA.
+    sheet = type_sheet(PULSE.replace("0.2 % of span", "0.3 % of reading"))
+    rows = [("0", "4.0"), ("250", "8.0"), ("500", "12.0"), ("1000", "20.0")]
+    found = evaluate(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet)
+    # 0.3 % of 250 Hz is 0.012 mA, of 500 Hz 0.024 mA, of 1000 Hz 0.048 mA: all less than half of 0.1 mA.
+    assert found.verdict.reason == (
+        "the tolerance of 0 mA at 0 % upscale, 0.012 mA at 25 % upscale, 0.024 mA at 50 % upscale, 0.048 mA at 100 % "
+        "upscale is less than the resolution of the output, half a step of 0.1 mA"
+    )
+    assert advice(found, "by hand", "").endswith(". Read the output to more digits, and evaluate again.")
+
+
+def test_what_was_not_read_is_to_be_read(type_sheet, by_hand):
+    sheet = type_sheet(PULSE)
+    rows = [("0", "4.000"), ("250", "8.000"), ("500", ""), ("750", "16.000"), ("1000", "20.000")]
+    found = evaluate(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet)
+    assert advice(found, "by hand", "").endswith(". Read the missing points, and evaluate again.")
+    assert "settling" not in advice(found, "by hand", "")
+
+
+def test_the_worst_point_is_named_once_and_is_the_worst(type_sheet, by_hand):
+    sheet = type_sheet(PULSE.replace("0.2 % of span", "1 % of reading"))
+    rows = [("0", "5.000"), ("250.0", "8.001"), ("500.0", "12.000"), ("1000.0", "20.000")]
+    reason = evaluate(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet).verdict.reason
+    assert reason.startswith("+1 mA at 0 % upscale, where the tolerance is 0 mA")
+    assert "worst" not in reason
+    rows[2] = ("500.0", "12.500")  # 0.08 mA allowed
+    reason = evaluate(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet).verdict.reason
+    assert "; worst of the others +0.5 mA" in reason
+
+
+def test_no_setpoint_is_named_with_the_rest_of_a_measured_input(type_sheet, by_hand):
+    sheet = type_sheet(PULSE)
+    rows = [("-0.00833333", "4.000"), ("500.0712", "12.500"), ("1000", "20.000")]
+    found = evaluate(from_csv(by_hand("input;output", rows), sheet.datasheet()), sheet)
+    assert found.verdict.reason.endswith("at 50.01 % upscale")

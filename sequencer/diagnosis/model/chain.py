@@ -115,7 +115,7 @@ def weighing(series: Series, sheet: DataSheet, type_sheet: TypeSheet, basis: Bas
         segments=tuple(base.segment for base in all_bases),
         likelihoods=tuple(base.likelihood for base in all_bases),
         chain_n=max(len(bases), 1),
-        ways=tuple(ways) or (Way(first=0, end=max(len(bases), 1), parts=(_UNREAD,), log_odds=0.0),),
+        ways=tuple(ways) if bases else (Way(first=0, end=1, parts=(_UNREAD,), log_odds=0.0),),
     )
 
 

@@ -8,8 +8,6 @@ other readings. Nothing is corrected here.
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import TypeAlias
 
 import numpy as np
 
@@ -19,12 +17,11 @@ from instruments.errors import InputError
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
+from sequencer.diagnosis.model.written import SETPOINT, Place, Written
 from sequencer.readings.plausibility import meant
 
-__all__ = ["OF_CELLS", "SETPOINT", "Slip", "slips"]
+__all__ = ["OF_CELLS", "Slip", "slips"]
 
-SETPOINT = "setpoint"
-"""Column of a cell that is no tap's."""
 _OF_NUMBER = {
     "decimal point": "decimal slip",
     "unit": "decimal slip",
@@ -37,13 +34,9 @@ OF_CELLS = frozenset(
     {"swapped rows", "copied reading", "exchanged cells", "setpoint mistyped", *_OF_NUMBER.values()},
 )
 """Names of all slips in cells."""
-_LINE = re.compile(r"line (\d+)")
+_ONCE = frozenset({"transposed digits", "mistyped digit", "copied reading", "swapped rows"})
 _DECIMALS = re.compile(r"[.,](\d+)(?!.*[.,])")
-_MAD_TO_SD, _TURNS_N, _TINY = 1.4826, 30, 1e-12
 _FAR_UP = 99.0  # a factor beyond which the digits of a number must bear it out
-_STEPS = 1.5  # of a traverse: from one setpoint to the next is no farther
-Place: TypeAlias = tuple[int, int]
-"""Visit, and number of the reading there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +92,7 @@ def slips(segments: Sequence[Segment], weigh: Callable[[Series], float]) -> list
         segments: of a chain, whose readings a person wrote down.
         weigh: log evidence of readings as they were meant.
     """
-    written = _Written(tuple(segments))
+    written = _Mends(tuple(segments))
     chosen: list[_Mend] = []
     others: list[_Mend] = []
     touched: set[Place] = set()
@@ -128,110 +121,8 @@ def slips(segments: Sequence[Segment], weigh: Callable[[Series], float]) -> list
 
 
 @dataclass(frozen=True)
-class _Written:
-    """The single readings as they were written down, row after row.
-
-    Attributes:
-        segments: the chain.
-    """
-
-    segments: tuple[Segment, ...]
-
-    @property
-    def series(self) -> Series:
-        """The readings."""
-        return self.segments[0].series
-
-    @cached_property
-    def taps(self) -> dict[str, Tap]:
-        """Those that were read, in order."""
-        return {tap.name: tap for tap in self.segments[0].sheet.taps if tap.name in self.series.value}
-
-    @property
-    def first(self) -> Tap:
-        """Whose input the setpoints are."""
-        return self.segments[0].sheet.taps[0]
-
-    @cached_property
-    def rows(self) -> list[Place]:
-        """Where each row stands, in the order in which they were written."""
-        is_read = np.isfinite(self.series.raw[self.segments[-1].after.name])
-        found = [(int(visit), int(number)) for visit, number in np.argwhere(is_read)]
-        lines = [_LINE.match(self._where(place, self.segments[-1].after.name)) for place in found]
-        if not all(lines):
-            return found
-        return [place for _, place in sorted(zip((int(line[1]) for line in lines if line), found, strict=True))]
-
-    @cached_property
-    def cells(self) -> dict[str, FloatArray]:
-        """By column, fractions of the range; shape (rows,), NaN = none."""
-        found = {}
-        for name, raw in self.series.raw.items():
-            padded = np.full((len(raw), 1 + max(number for _, number in self.rows)), np.nan)
-            padded[:, : raw.shape[1]] = raw[:, : padded.shape[1]]
-            found[name] = np.array([padded[place] for place in self.rows])
-        return found | {SETPOINT: np.array([self.series.setpoint[visit] for visit, _ in self.rows])}
-
-    def errors(self, cells: dict[str, FloatArray]) -> FloatArray:
-        """Of each segment at each row, fraction of the span of the tap after; shape (segments, rows)."""
-        found = []
-        for each in self.segments:
-            taps, after = each.sheet.taps, each.after
-            if each.first < 0:
-                found.append(cells[after.name] - cells[SETPOINT])
-                continue
-            before = taps[each.first]
-            x = cells.get(before.name, cells[SETPOINT])
-            with np.errstate(all="ignore"):
-                ideal = each.sheet.ideal(before.value(x), first=each.first, last=each.last)
-                found.append(cells[after.name] - after.fraction(ideal))
-        return np.stack(found)
-
-    @cached_property
-    def _usual(self) -> list[tuple[FloatArray, float]]:
-        """Of each segment a smooth curve through the errors of the rows that agree, and how far they lie off it."""
-        found = []
-        for errors, shape in zip(self.errors(self.cells), self._shapes(self.cells), strict=True):
-            has = np.isfinite(errors)
-            theta = np.zeros(shape.shape[1])
-            off = np.abs(errors - np.nanmedian(errors))
-            spread = 0.0
-            for _ in range(_TURNS_N if has.any() else 0):
-                spread = _MAD_TO_SD * float(np.median(off[has]))
-                weight = 1 / (1 + (off[has] / max(3 * spread, _TINY)) ** 2)
-                root = np.sqrt(weight)
-                theta = np.linalg.lstsq(shape[has] * root[:, np.newaxis], errors[has] * root, rcond=None)[0]
-                off = np.abs(errors - shape @ theta)
-            found.append((theta, spread))
-        return found
-
-    def _shapes(self, cells: dict[str, FloatArray]) -> list[FloatArray]:
-        """What the curve of each segment is made of; shape (rows, columns)."""
-        found = []
-        for each in self.segments:
-            name = self.segments[0].sheet.taps[max(each.first, 0)].name
-            y = np.clip(2 * np.nan_to_num(cells.get(name, cells[SETPOINT])) - 1, -1.5, 1.5)
-            ones = np.ones_like(y)
-            found.append(np.stack((ones, y, y**2) if each.first >= 0 else (ones,), axis=1))
-        return found
-
-    def off(self, cells: dict[str, FloatArray]) -> FloatArray:
-        """How far each row lies off the others, 1 = as far as one that agrees may; shape (rows,)."""
-        worst = np.zeros(len(cells[SETPOINT]))
-        for segment, errors, shape, (theta, spread) in zip(
-            self.segments, self.errors(cells), self._shapes(cells), self._usual, strict=True
-        ):
-            prior = PRIORS.transcription
-            least = prior.setpoint_frac if segment.first < 0 else PRIORS.trying.near_share * segment.tolerance
-            width = max(least, prior.agree_sds * spread)
-            worst = np.fmax(worst, np.abs(errors - shape @ theta) / width)
-        return worst
-
-    @cached_property
-    def suspects(self) -> list[Place]:
-        """The rows that do not agree with the others, the farthest first."""
-        off = self.off(self.cells)
-        return [self.rows[index] for index in np.argsort(-off) if off[index] > 1]
+class _Mends(Written):
+    """The same, with what slips of the pen would make of it."""
 
     def explains(self, mends: Sequence[_Mend]) -> bool:
         """Whether slips explain at least half of the rows that do not agree with the others."""
@@ -241,7 +132,9 @@ class _Written:
     def mends(self, row: Place) -> list[_Mend]:
         """Each slip that makes a row agree with the others."""
         every = [*self._numbers(row), *self._rows(row), *self._exchanged(row), *self._setpoints(row)]
-        return [each for each in every if self._agrees(each)]
+        # An error that comes again at its point is one of the unit; only a factor can be written twice alike.
+        kept = every if not self.comes_again(row) else [each for each in every if each.name not in _ONCE]
+        return [each for each in kept if self._agrees(each)]
 
     def changed(self, mend: _Mend) -> dict[str, FloatArray]:
         """The cells of the rows that a slip touches, as meant."""
@@ -249,7 +142,7 @@ class _Written:
         cells = {name: values[rows].copy() for name, values in self.cells.items()}
         for cell in mend.cells:
             index = sorted(mend.places).index(cell.place)
-            if cell.column == self.first.name and self._goes_along(cell.place):
+            if cell.column == self.first.name and self.goes_along(cell.place):
                 cells[SETPOINT][index] = cell.frac
             cells[cell.column][index] = cell.frac
         return cells
@@ -273,24 +166,11 @@ class _Written:
         total = 0.0
         levels = self.cells[SETPOINT]
         for cell in mend.cells:
-            if cell.column == self.first.name and self._goes_along(cell.place):
+            if cell.column == self.first.name and self.goes_along(cell.place):
                 index = self.rows.index(cell.place)
-                is_out = [self._is_out(index, level) for level in (cell.frac, float(levels[index]))]
+                is_out = [self.is_out(index, level) for level in (cell.frac, float(levels[index]))]
                 total += PRIORS.transcription.disorder_nats * (is_out[0] - is_out[1])
         return total
-
-    def _is_out(self, index: int, level: float) -> bool:
-        """Whether an input is farther from those of its neighbours than the steps of the traverse are long."""
-        levels = self.cells[SETPOINT]
-        step = float(np.median(np.abs(np.diff(levels)))) if levels.size > 1 else np.inf
-        beside = [levels[each] for each in (index - 1, index + 1) if 0 <= each < levels.size]
-        return bool(any(abs(level - each) > _STEPS * step for each in beside))
-
-    def _goes_along(self, place: Place) -> bool:
-        """Whether a setpoint was taken from the input, so that it goes along with its slip."""
-        index = self.rows.index(place)
-        near = abs(self.cells[SETPOINT][index] - self.cells[self.first.name][index])
-        return bool(near < PRIORS.transcription.as_input_frac)
 
     def cost(self, mends: Sequence[_Mend]) -> float:
         """Of slips together: which row, which column, which kind; and that there is more than one."""
@@ -324,7 +204,7 @@ class _Written:
         for cell in cells:
             if cell.column != SETPOINT:
                 raw[cell.column][cell.place] = cell.frac
-            if cell.column == SETPOINT or (cell.column == self.first.name and self._goes_along(cell.place)):
+            if cell.column == SETPOINT or (cell.column == self.first.name and self.goes_along(cell.place)):
                 apart[cell.place] = cell.frac
             elif cell.column == self.first.name:
                 apart[cell.place] = float(setpoint[cell.place[0]])
@@ -338,20 +218,6 @@ class _Written:
             sd={name: sd for name, (_, sd) in found.items()},
             setpoint=setpoint,
         )
-
-    def at(self, place: Place, column: str) -> str:
-        """A cell, in words: its line and column where they are known."""
-        visit, number = place
-        written = str(self._where(place, column)).rpartition(" of line ")[0]
-        if column == SETPOINT:
-            return f"{written.partition(',')[0]}, column of setpoints"
-        tap = "" if column == self.segments[-1].after.name else f' of "{column}"'
-        percent = f"at {100 * self.series.setpoint[visit]:.4g} %"
-        return written or f"reading {self.rows.index((visit, number)) + 1}{tap}, {percent}"
-
-    def _where(self, place: Place, column: str) -> str:
-        name = self.first.name if column == SETPOINT else column
-        return str(self.series.place[name][place]) if name in self.series.place else ""
 
     def _mend(self, name: str, cell: _Cell, cost: float, was: str, is_now: str) -> _Mend:
         at = self.at(cell.place, cell.column)
@@ -435,8 +301,8 @@ class _Written:
         """What the last tap should have read there, with the error that the other rows have."""
         index = self.rows.index(row)
         here = {name: values[index : index + 1] for name, values in self.cells.items()}
-        error, shape = self.errors(here)[-1, 0], self._shapes(here)[-1][0]
-        return float(self.cells[self.segments[-1].after.name][index] - error + shape @ self._usual[-1][0])
+        error, shape = self.errors(here)[-1, 0], self.shapes(here)[-1][0]
+        return float(self.cells[self.segments[-1].after.name][index] - error + shape @ self.usual[-1][0])
 
     def _exchanged(self, row: Place) -> Iterator[_Mend]:
         """Input and output of one row in each other's column."""
@@ -461,7 +327,7 @@ class _Written:
         """A setpoint that belongs to another row; where the input was measured, and the table has a column for it."""
         index = self.rows.index(row)
         x = self.cells.get(self.first.name)
-        if x is None or not self._where(row, SETPOINT):
+        if x is None or not self.where(row, SETPOINT):
             return
         levels = self.cells[SETPOINT]
         between = [(levels[index - 1] + levels[index + 1]) / 2] if 0 < index < len(levels) - 1 else []

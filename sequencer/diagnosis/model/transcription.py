@@ -139,7 +139,7 @@ def _column(slip: Rescaling, as_meant: Series, tap: Tap) -> Column:
         series=as_meant,
         weight=PRIORS.weights.column,
         text=f"the numbers in {where} " + (f"are in {unit}" if unit else f"fit {fits}"),
-        check=f"Correct the table first: {todo} ({slip.reason}). {_THEN}",
+        check=f"Correct the table first: {todo}{'' if unit and slip.shift == 0 else f' ({slip.reason})'}. {_THEN}",
     )
 
 

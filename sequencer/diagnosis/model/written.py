@@ -1,0 +1,167 @@
+"""The single readings of a table as a person wrote them down, row after row, and which of them do not agree."""
+
+import re
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeAlias
+
+import numpy as np
+
+from instruments.datasheet import FloatArray, Tap
+from sequencer.diagnosis.model.priors import PRIORS
+from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.model.series import Series
+
+__all__ = ["SETPOINT", "Place", "Written"]
+
+SETPOINT = "setpoint"
+"""Column of a cell that is no tap's."""
+Place: TypeAlias = tuple[int, int]
+"""Visit, and number of the reading there."""
+_LINE = re.compile(r"line (\d+)")
+_MAD_TO_SD, _TURNS_N, _TINY = 1.4826, 30, 1e-12
+_STEPS = 1.5  # of a traverse: from one setpoint to the next is no farther
+
+
+@dataclass(frozen=True)
+class Written:
+    """The single readings as they were written down, row after row.
+
+    Attributes:
+        segments: the chain.
+    """
+
+    segments: tuple[Segment, ...]
+
+    @property
+    def series(self) -> Series:
+        """The readings."""
+        return self.segments[0].series
+
+    @cached_property
+    def taps(self) -> dict[str, Tap]:
+        """Those that were read, in order."""
+        return {tap.name: tap for tap in self.segments[0].sheet.taps if tap.name in self.series.value}
+
+    @property
+    def first(self) -> Tap:
+        """Whose input the setpoints are."""
+        return self.segments[0].sheet.taps[0]
+
+    @cached_property
+    def rows(self) -> list[Place]:
+        """Where each row stands, in the order in which they were written."""
+        is_read = np.isfinite(self.series.raw[self.segments[-1].after.name])
+        found = [(int(visit), int(number)) for visit, number in np.argwhere(is_read)]
+        lines = [_LINE.match(self.where(place, self.segments[-1].after.name)) for place in found]
+        if not all(lines):
+            return found
+        return [place for _, place in sorted(zip((int(line[1]) for line in lines if line), found, strict=True))]
+
+    @cached_property
+    def cells(self) -> dict[str, FloatArray]:
+        """By column, fractions of the range; shape (rows,), NaN = none."""
+        found = {}
+        for name, raw in self.series.raw.items():
+            padded = np.full((len(raw), 1 + max(number for _, number in self.rows)), np.nan)
+            padded[:, : raw.shape[1]] = raw[:, : padded.shape[1]]
+            found[name] = np.array([padded[place] for place in self.rows])
+        return found | {SETPOINT: np.array([self.series.setpoint[visit] for visit, _ in self.rows])}
+
+    def errors(self, cells: dict[str, FloatArray]) -> FloatArray:
+        """Of each segment at each row, fraction of the span of the tap after; shape (segments, rows)."""
+        found = []
+        for each in self.segments:
+            taps, after = each.sheet.taps, each.after
+            if each.first < 0:
+                found.append(cells[after.name] - cells[SETPOINT])
+                continue
+            before = taps[each.first]
+            x = cells.get(before.name, cells[SETPOINT])
+            with np.errstate(all="ignore"):
+                ideal = each.sheet.ideal(before.value(x), first=each.first, last=each.last)
+                found.append(cells[after.name] - after.fraction(ideal))
+        return np.stack(found)
+
+    @cached_property
+    def usual(self) -> list[tuple[FloatArray, float]]:
+        """Of each segment a smooth curve through the errors of the rows that agree, and how far they lie off it."""
+        found = []
+        for errors, shape in zip(self.errors(self.cells), self.shapes(self.cells), strict=True):
+            has = np.isfinite(errors)
+            theta = np.zeros(shape.shape[1])
+            off = np.abs(errors - np.nanmedian(errors))
+            spread = 0.0
+            for _ in range(_TURNS_N if has.any() else 0):
+                spread = _MAD_TO_SD * float(np.median(off[has]))
+                weight = 1 / (1 + (off[has] / max(3 * spread, _TINY)) ** 2)
+                root = np.sqrt(weight)
+                theta = np.linalg.lstsq(shape[has] * root[:, np.newaxis], errors[has] * root, rcond=None)[0]
+                off = np.abs(errors - shape @ theta)
+            found.append((theta, spread))
+        return found
+
+    def shapes(self, cells: dict[str, FloatArray]) -> list[FloatArray]:
+        """What the curve of each segment is made of; shape (rows, columns)."""
+        found = []
+        for each in self.segments:
+            name = self.segments[0].sheet.taps[max(each.first, 0)].name
+            y = np.clip(2 * np.nan_to_num(cells.get(name, cells[SETPOINT])) - 1, -1.5, 1.5)
+            ones = np.ones_like(y)
+            found.append(np.stack((ones, y, y**2) if each.first >= 0 else (ones,), axis=1))
+        return found
+
+    def off(self, cells: dict[str, FloatArray]) -> FloatArray:
+        """How far each row lies off the others, 1 = as far as one that agrees may; shape (rows,)."""
+        worst = np.zeros(len(cells[SETPOINT]))
+        for segment, errors, shape, (theta, spread) in zip(
+            self.segments, self.errors(cells), self.shapes(cells), self.usual, strict=True
+        ):
+            prior = PRIORS.transcription
+            least = prior.setpoint_frac if segment.first < 0 else PRIORS.trying.near_share * segment.tolerance
+            width = max(least, prior.agree_sds * spread)
+            worst = np.fmax(worst, np.abs(errors - shape @ theta) / width)
+        return worst
+
+    @cached_property
+    def suspects(self) -> list[Place]:
+        """The rows that do not agree with the others, the farthest first."""
+        off = self.off(self.cells)
+        return [self.rows[index] for index in np.argsort(-off) if off[index] > 1]
+
+    def comes_again(self, row: Place) -> bool:
+        """Whether another row of the same input has the same error at the output."""
+        index, levels = self.rows.index(row), self.cells[SETPOINT]
+        errors = self.errors(self.cells)[-1]
+        is_same = np.abs(levels - levels[index]) < PRIORS.transcription.as_input_frac
+        is_same[index] = False
+        width = max(self.segments[-1].tolerance, PRIORS.transcription.agree_sds * self.usual[-1][1])
+        return bool((np.abs(errors[is_same] - errors[index]) < width).any())
+
+    def is_out(self, index: int, level: float) -> bool:
+        """Whether an input is farther from those of its neighbours than the steps of the traverse are long."""
+        levels = self.cells[SETPOINT]
+        step = float(np.median(np.abs(np.diff(levels)))) if levels.size > 1 else np.inf
+        beside = [levels[each] for each in (index - 1, index + 1) if 0 <= each < levels.size]
+        return bool(any(abs(level - each) > _STEPS * step for each in beside))
+
+    def goes_along(self, place: Place) -> bool:
+        """Whether a setpoint was taken from the input, so that it goes along with its slip."""
+        index = self.rows.index(place)
+        near = abs(self.cells[SETPOINT][index] - self.cells[self.first.name][index])
+        return bool(near < PRIORS.transcription.as_input_frac)
+
+    def at(self, place: Place, column: str) -> str:
+        """A cell, in words: its line and column where they are known."""
+        visit, number = place
+        written = str(self.where(place, column)).rpartition(" of line ")[0]
+        if column == SETPOINT:
+            return f"{written.partition(',')[0]}, column of setpoints"
+        tap = "" if column == self.segments[-1].after.name else f' of "{column}"'
+        percent = f"at {100 * self.series.setpoint[visit]:.4g} %"
+        return written or f"reading {self.rows.index((visit, number)) + 1}{tap}, {percent}"
+
+    def where(self, place: Place, column: str) -> str:
+        """Where a cell was written, as `Series.place` has it; "" = in no table."""
+        name = self.first.name if column == SETPOINT else column
+        return str(self.series.place[name][place]) if name in self.series.place else ""

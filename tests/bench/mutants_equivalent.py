@@ -10,7 +10,7 @@ EQUIVALENT = (
     (".*Invert_USub", r".*(\(~judged\[|\[~is_unknown).*", ".*", "the same for truth values"),
     (".*Eq_LtE", r".*if missing == 1 else.*", ".*", "it is asked where some are missing"),
     ("NumberReplacer", r".*blocks, 0\.0\)", r".*-1\.0\)", "a variance is not below 0"),
-    ("Replace.*BitAnd_(Mul|Pow)", r".*(np\.is(finite|nan)\(|\(depth < w\)).*", ".*", "the same for truth values"),
+    ("Replace.*BitAnd_(Mul|Pow)", r".*(is(finite|nan)\(|depth < w\)|unresolved &|notna\(\)).*", ".*", "truth values"),
     (".*Eq_LtE", r".*is_unresolved & .*== PointVerdict.FAIL.*", ".*", "what is not resolved fails or is open"),
     (".*Is_LtE", r".*self\._state is State\.MOVING and.*", ".*", "the least in the alphabet"),
     (".*Eq_Is", r".* == inf:", ".*", "one object"),

@@ -168,6 +168,13 @@ def test_guard_bands_that_leave_nothing_are_told_from_a_u_that_exceeds_the_toler
     assert found.reason(1) == "Not determinable: U = 0.11 exceeds the tolerance -0.1 to 0.1."
 
 
+def test_the_root_sum_square_leaves_what_u_does_not_take():
+    # sqrt(0.5^2 - 0.3^2) = 0.4, so w = 0.1.
+    found = judge([0.39, 0.41], 0.3, rule=RULES["root sum square"], lower=-0.5, upper=0.5)
+    assert found.guard_band == pytest.approx([0.1, 0.1])
+    assert found.verdict.tolist() == [Verdict.PASS, Verdict.FAIL]
+
+
 def test_verdicts_are_numbers_from_pass_to_open():
     assert [int(each) for each in Verdict] == [0, 1, 2, 3, 4]
     assert [each.text for each in Verdict][1:] == ["conditional pass", "conditional fail", "fail", "not determinable"]

@@ -117,13 +117,17 @@ def test_a_scatter_beyond_what_is_ordinary_has_its_probability_in_equal_parts(ca
     assert found == pytest.approx(reference(noise, columns, loud, most=3.0, beyond=beyond), rel=1e-9)
     same = Likelihood(noise, columns, most=3.0, beyond=beyond).weigh(loud).log_likelihood
     assert found == pytest.approx(same, rel=1e-12)
+    but_one = float(1.01 * SCALES[-2] * np.median(noise))
+    found = Likelihood(noise, columns, most=but_one, beyond=beyond).weigh(loud).log_likelihood
+    assert found == pytest.approx(reference(noise, columns, loud, most=but_one, beyond=beyond), rel=1e-9)
     nothing = Likelihood(noise, columns).loosened(beyond).weigh(loud).log_likelihood
     assert nothing == pytest.approx(reference(noise, columns, loud), rel=1e-9)  # all scatter is ordinary
 
 
-def test_what_was_stated_of_the_scatter_stays_whatever_comes_on_top(case):
+@pytest.mark.parametrize("most", [2.0, 4.0, 20.0])
+def test_what_was_stated_of_the_scatter_stays_whatever_comes_on_top(case, most):
     noise, columns, residual = case
-    stated = {"most": 4.0, "width": 1.7, "beyond": -3.0}
+    stated = {"most": most, "width": 1.7, "beyond": -3.0}
     effect, shape = np.linspace(-4, 12, 9), np.ones((9, 1))
     found = Likelihood(noise, columns, **stated).inexact(effect, shape, share=0.1).weigh(residual).log_likelihood
     wide = np.sqrt(noise**2 + (PRIORS.fitting.inexact_noise * 0.1 * effect) ** 2)
@@ -136,8 +140,8 @@ def test_what_was_stated_of_the_scatter_stays_whatever_comes_on_top(case):
     beside = np.column_stack((columns * gain[:, np.newaxis], np.full(9, 0.3)))
     stated["most"] *= np.median(wide) / np.median(noise)
     assert found == pytest.approx(reference(wide, beside, residual, **stated), rel=1e-9)
-    loosened = Likelihood(noise, columns, most=4.0, width=1.7).loosened(-3.0).weigh(residual).log_likelihood
-    assert loosened == pytest.approx(reference(noise, columns, residual, most=4.0, width=1.7, beyond=-3.0), rel=1e-9)
+    loosened = Likelihood(noise, columns, most=most, width=1.7).loosened(-3.0).weigh(residual).log_likelihood
+    assert loosened == pytest.approx(reference(noise, columns, residual, most=most, width=1.7, beyond=-3.0), rel=1e-9)
 
 
 def test_the_sum_of_exponentials_is_that_of_scipy():
@@ -146,3 +150,9 @@ def test_the_sum_of_exponentials_is_that_of_scipy():
         for axis in (0, 1):
             assert own_logsumexp(terms, axis=axis) == pytest.approx(logsumexp(terms, axis=axis), rel=1e-14)
         assert own_logsumexp(terms) == pytest.approx(logsumexp(terms, axis=1), rel=1e-14)
+
+
+def test_a_column_of_nothing_whitens_nothing(case):
+    noise, _, rows = case
+    found = Likelihood(noise, np.zeros((9, 1))).whitened(rows, 1.0)
+    assert found @ found.T == pytest.approx((rows / noise**2) @ rows.T, rel=1e-9)

@@ -300,6 +300,8 @@ def test_time_never_goes_back(at_s):
         (0.0, {"expected": 5.0}, True),
         (0.0, {"expected": 10.5}, False),
         (0.0, {"expected": 4.5, "band": 0.5}, True),
+        (50.0, {"before": 50.0, "expected": 150.0}, False),
+        (65.0, {"before": 50.0, "expected": 150.0}, True),
         (0.0, {"expected": 5.5, "band": 0.5}, False),
     ],
 )
@@ -349,6 +351,13 @@ def test_it_is_the_end_where_it_stands_that_counts(left, level, is_held):
     assert (settled.state, settled.after_s == 7.0) == (State.STEADY, is_held)
 
 
+def test_it_is_the_last_reading_that_left_its_end():
+    at_ends = rule(before=-996.0, expected=4.0, ends=(4.0, 20.0))  # a twentieth ends at 4.8
+    settled = readings(at_ends, [4.7, 4.9] * 40).settled()
+    assert (settled.state, settled.trace[-1][1]) == (State.STEADY, 4.9)
+    assert settled.after_s < 6.9
+
+
 def test_a_band_that_is_just_met_is_met():
     # Steps of 1 are what the range of three equal readings leaves, which is the band.
     settled = readings(rule(time_constant_s=0.0, resolution=1.0), [12.0] * 20).settled()
@@ -357,18 +366,19 @@ def test_a_band_that_is_just_met_is_met():
 
 # Noise of 20 bands and a drift in it: level where the slope of eight block means is not more than three of its standard
 # errors from 0, by scipy.
-def test_noise_is_level_where_the_drift_lies_within_three_standard_errors():
+@pytest.mark.parametrize("band", [1.0, 1e-3])
+def test_noise_is_level_where_the_drift_lies_within_three_standard_errors(band):
     noise = 20 * np.random.default_rng(5).normal(size=128)
     times = 0.125 * np.arange(1, 129)
     seen = []
     for drift in np.linspace(-16, 16, 41):
-        values = drift * times + noise
+        values = band * (drift * times + noise)
         blocks = values[63:].copy()  # from 8 s on: 65 readings, one block of nine and seven of eight
         means = [block.mean() for block in np.split(blocks, np.arange(9, 65, 8))]
         line = stats.linregress(np.arange(8), means)
         ratio = abs(line.slope) / line.stderr
         seen.append(ratio)
-        found = readings(rule(maximum_s=16.0), values, every_s=0.125)
+        found = readings(rule(maximum_s=16.0, band=band), values, every_s=0.125)
         assert found.state is (State.NOISY if ratio <= 3 else State.NEVER), ratio
     assert any(2.6 < each <= 3 for each in seen)
     assert any(3 < each < 3.4 for each in seen)

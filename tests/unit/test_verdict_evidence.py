@@ -186,11 +186,11 @@ def test_u_above_the_tolerance_names_the_places_and_what_to_write():
 
 
 def test_figures_are_given_for_the_places_that_have_them():
-    # At 50 % the tolerance is 0.04 mA, at the ends 0.032 mA; U is 0.048 mA.
-    rows = [visit(0.1, 0), visit(0.5, 50, tolerance=0.04), visit(-0.1, 100)]
+    # At 100 % the tolerance is 0.04 mA, elsewhere 0.032 mA; U is 0.048 mA.
+    rows = [visit(0.1, 0), visit(0.5, 50), visit(-0.1, 100, tolerance=0.04)]
     assert said(rows, U=1.5)[1].startswith(
-        "U = 0.048 mA exceeds the tolerance -0.032 to 0.032 mA, at 0 % upscale, 100 % upscale, and likewise with other "
-        "figures at 50 % upscale; worst"
+        "U = 0.048 mA exceeds the tolerance -0.032 to 0.032 mA, at 0 % upscale, 50 % upscale, and likewise with other "
+        "figures at 100 % upscale; worst"
     )
 
 

@@ -97,42 +97,51 @@ def diagnose(table: pd.DataFrame, type_sheet: TypeSheet, *, result: str, basis: 
 
 
 def _findings(found: Weighing, healthy: float) -> Findings:
-    least = _SMALL_EFFECT if healthy > 0.5 else TINY_EFFECT
     hypotheses = found.hypotheses
     number = {id(each): index for index, each in enumerate(hypotheses)}
-    is_small = np.array([each.effect < least for each in hypotheses])
     members = [[number[id(part)] for part in way.parts] for way in found.ways]
-    is_idle = np.array([bool(is_small[each].all()) for each in members])
-    rarer = np.log(PRIORS.chain.another)
-    weights = found.log_priors() + rarer + np.array([way.log_odds for way in found.ways])
-    spans = [(way.first, way.end, float(weight)) for way, weight in zip(found.ways, weights, strict=True)]
     # What stays within the tolerance is no fault, whatever its shape; and it is not why a unit failed.
-    idle = [span for span, idles in zip(spans, is_idle, strict=True) if idles]
-    if healthy <= 0.5:
-        weights[is_idle] = -np.inf
-        spans = [(*span[:2], float(weight)) for span, weight in zip(spans, weights, strict=True)]
-        idle = []
-    before, after = log_sums(spans, found.chain_n)
-    one = np.log1p(-healthy) - rarer
-    good = np.logaddexp(np.log(healthy), one + _log_less_one(log_sums(idle, found.chain_n)[0][-1]))
-    total = np.logaddexp(np.log(healthy), one + _log_less_one(before[-1]))
-    of_ways = np.exp([one + before[first] + weight + after[end] - total for first, end, weight in spans])
+    least = _SMALL_EFFECT if healthy > 0.5 else TINY_EFFECT
+    is_small = [each.effect < least for each in hypotheses]
+    is_idle = [all(is_small[each] for each in parts) for parts in members]
+    spans = _spans(found, [idles and healthy <= 0.5 for idles in is_idle])
+    of_ways, good = _posterior(spans, is_idle, found.chain_n, healthy)
     shares = np.zeros(len(hypotheses))
-    for each, share in zip(members, of_ways, strict=True):
-        shares[each] += share
-    shares[is_small] = 0.0
+    for parts, share in zip(members, of_ways, strict=True):
+        for each in parts:
+            shares[each] += 0.0 if is_small[each] else share
     runs = [(way.first, way.end) for way in found.ways]
     reached = [_runs(index, members, runs) for index in range(len(hypotheses))]
     groups = _groups(hypotheses, shares, reached, found)
     ranked = [_finding(hypotheses, shares, group, reached[group[0]]) for group in groups]
-    ranked.append(
-        Finding(weight=float(np.exp(good - total)), causes=(_NO_FAULT,), shares=(float(np.exp(good - total)),))
-    )
+    ranked.append(Finding(weight=good, causes=(_NO_FAULT,), shares=(good,), end=found.chain_n))
     ranked.sort(key=lambda each: -each.weight)
-    if ranked[0].best is _NO_FAULT:
-        return Findings(ranked=tuple(ranked), leading=(ranked[0],), weighing=found)
-    leading = _leading(ranked, spans, members, hypotheses, found.chain_n)
+    leading: tuple[Finding, ...] = ()
+    if ranked[0].best is not _NO_FAULT:
+        leading = _leading(ranked, spans, members, hypotheses, found.chain_n)
     return Findings(ranked=tuple(ranked), leading=leading or (ranked[0],), weighing=found)
+
+
+def _spans(found: Weighing, is_out: Sequence[bool]) -> list[tuple[int, int, float]]:
+    """Each way as `log_sums` takes it; those that are out weigh nothing."""
+    rarer = float(np.log(PRIORS.chain.another))
+    return [
+        (way.first, way.end, -np.inf if out else float(prior) + rarer + way.log_odds)
+        for way, prior, out in zip(found.ways, found.log_priors(), is_out, strict=True)
+    ]
+
+
+def _posterior(
+    spans: Sequence[tuple[int, int, float]], is_idle: Sequence[bool], length: int, healthy: float
+) -> tuple[FloatArray, float]:
+    """Probability of each way, whatever else is wrong beside it, and that nothing is wrong that shows."""
+    # Weights say "and another place": of the first one the prior is that of a unit that is not healthy.
+    first = float(np.log1p(-healthy) - np.log(PRIORS.chain.another))
+    before, after = log_sums(spans, length)
+    idle, _ = log_sums([span for span, idles in zip(spans, is_idle, strict=True) if idles], length)
+    good, total = (np.logaddexp(np.log(healthy), first + _log_less_one(float(each[-1]))) for each in (idle, before))
+    of_ways = np.exp([first + before[start] + weight + after[end] - total for start, end, weight in spans])
+    return of_ways, float(np.exp(good - total))
 
 
 def _log_less_one(log_sum: float) -> float:

@@ -69,13 +69,14 @@ class Weighing:
         """Every part of every way, once."""
         return tuple({id(part): part for way in self.ways for part in way.parts}.values())
 
-    def log_priors(self) -> FloatArray:
+    def log_priors(self) -> list[float]:
         """Log prior of each way beside the others: as its causes are common, and rarer for each place that is wrong."""
         weights = sum(way.parts[0].weight for way in self.ways if len(way.parts) == 1)
-        rarer = np.log(PRIORS.chain.another)
-        return np.array([
-            sum(np.log(part.weight / weights) for part in way.parts) + rarer * (len(way.parts) - 1) for way in self.ways
-        ])  # fmt: skip
+        rarer = float(np.log(PRIORS.chain.another))
+        return [
+            sum(float(np.log(part.weight / weights)) for part in way.parts) + rarer * (len(way.parts) - 1)
+            for way in self.ways
+        ]
 
 
 _UNREAD = Hypothesis(

@@ -228,6 +228,9 @@ def test_what_is_out_at_such_a_tolerance_fails_with_the_largest_error():
         "-0.6399 mA at 0 % upscale, 10 % upscale, where the tolerance is 0.00123 mA and U = 0.0064 mA does not explain "
         f"it{WORST}"
     )
+    rows[0]["error"] = 0.7
+    assert said(rows, result=[3, 3, 4, 0, 0])[1].startswith("+0.7 mA at 0 % upscale, 10 % upscale, where")
+    rows[0]["error"] = 0.32
     both = said([*rows, visit(1.3, 75)], result=[3, 3, 4, 0, 0, 3])[1]
     assert both.startswith("1 of 3 points outside the tolerance, and -0.6399 mA at")
 

@@ -169,6 +169,17 @@ def _causes(given: Evidence) -> Iterator[tuple[Result, str]]:
         yield "fail", f"{', and '.join((*failed, *out))}{rest}"
     if second := _second_readings(given, PointVerdict.FAIL):
         yield "fail", f"{second} outside the tolerance{place}"
+    for stage in given.stages:
+        if stage.result == "fail":
+            within = f", though end to end all {len(judged)} points that were read are within"
+            within = within.replace(" that were read", "") if not _missing_n(given) else within
+            yield (
+                "fail",
+                (
+                    f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
+                    f"{stage.worst_at_pct:g} %{'' if outside else within}{place}"
+                ),
+            )
     doubtful = _second_readings(given, PointVerdict.CONDITIONAL_FAIL)
     if PointVerdict.CONDITIONAL_FAIL in points:
         yield "conditional fail", f"{counted(outside, 'point')} outside the tolerance, by less than U{place}"
@@ -181,15 +192,6 @@ def _causes(given: Evidence) -> Iterator[tuple[Result, str]]:
     if worst is None:
         yield "not determinable", "no point could be judged"
         return
-    for stage in given.stages:
-        if stage.result == "fail":
-            yield (
-                "fail",
-                (
-                    f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
-                    f"{stage.worst_at_pct:g} %, though end to end all {len(judged)} points are within{place}"
-                ),
-            )
     near = points.count(PointVerdict.CONDITIONAL_PASS)
     if not near and (second := _second_readings(given, PointVerdict.CONDITIONAL_PASS)):
         yield "conditional pass", f"all {len(judged)} points within the tolerance, but {second} nearer than U{place}"

@@ -332,6 +332,14 @@ def test_a_tap_that_disagrees_with_both_neighbours_while_they_agree_is_suspect(j
     assert figure(found, "span error") == pytest.approx(0, abs=1e-9)
 
 
+def test_a_stage_that_fails_is_told_though_a_point_is_missing_at_the_end(judged):
+    rows = chain_rows(pickup=0.998)  # 0.2 % where 0.1 % is allowed; end to end 0.8 %
+    rows[3] = (*rows[3][:3], "")
+    found = judged(CHAIN, HEADER, rows)
+    assert found.verdict.result == "fail"
+    assert 'stage "pickup" is outside its own tolerance, -0.2 % of span' in found.verdict.reason
+
+
 def test_a_tap_is_suspect_though_something_else_is_wrong_around_it(judged):
     # The tachometer reads double, and the drive turns 3 % slower: 0.97 * 2 - 1 = +94 %, 1 / 2 - 1 = -50 %, around -3 %.
     found = judged(CHAIN, HEADER, chain_rows(tachometer=2.0, drive=0.97))

@@ -115,7 +115,10 @@ def test_report_terminal_and_record_say_what_was_corrected(ran):
     assert again.worst["U"] == record.evaluation.worst["U"]
     kept = json.loads((record.folder / "figures.json").read_text(encoding="utf-8"))
     assert kept["corrections"] == [said]
-    assert basis_from(kept["basis"]) == again.basis
+    # Numbers of documents have twelve digits; those of the journal have all.
+    for told, known in zip(basis_from(kept["basis"]).statements, again.basis.statements, strict=True):
+        assert told.accuracy.floor == pytest.approx(known.accuracy.floor, rel=1e-11)
+        assert told.instrument == known.instrument
 
 
 def test_volts_in_a_table_taken_by_hand_are_taken_for_the_current(type_sheet, by_hand):

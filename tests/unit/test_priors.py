@@ -23,6 +23,7 @@ FORMULAS = {
     ("healthy_model", 4): "an arch of height 1 is 4 y (1 - y)",
     ("healthy_model", 10.0): "the base of the decimal digits that were written",
     ("segment", 10.0): "so is that of the zeros among them",
+    ("slips", 10.0): "so is that of what was typed",
 }
 
 

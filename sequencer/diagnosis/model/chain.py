@@ -31,6 +31,9 @@ from sequencer.inputs.type_sheet import TypeSheet
 __all__ = ["Way", "Weighing", "likeliest", "log_sums", "weighing"]
 
 
+_SAME = 1e-9  # of the largest reading: what arithmetic leaves
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
     """How a run of neighbouring segments can be wrong.
@@ -223,7 +226,7 @@ def _undone(cause: Cause, segment: Segment) -> Cause | None:
     with np.errstate(invalid="ignore", divide="ignore"):
         back = make(start, segment, 0)(shown)
     # Readings of which many mean the same cannot be read backwards.
-    is_whole = np.allclose(back, value, atol=1e-9 * float(np.abs(value).max()))
+    is_whole = np.allclose(back, value, atol=_SAME * float(np.abs(value).max()))
     return replace(cause, place="misread", make=make) if is_whole else None
 
 

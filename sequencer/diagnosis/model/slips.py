@@ -36,6 +36,7 @@ OF_CELLS = frozenset(
 """Names of all slips in cells."""
 _ONCE = frozenset({"transposed digits", "mistyped digit", "copied reading", "swapped rows"})
 _DECIMALS = re.compile(r"[.,](\d+)(?!.*[.,])")
+_PLACE_DIGITS = 6  # by which setpoints, as fractions, are one
 _FAR_UP = 99.0  # a factor beyond which the digits of a number must bear it out
 
 
@@ -331,7 +332,7 @@ class _Mends(Written):
             return
         levels = self.cells[SETPOINT]
         between = [(levels[index - 1] + levels[index + 1]) / 2] if 0 < index < len(levels) - 1 else []
-        every = np.unique(np.round([*np.delete(levels, index), *between], 6))
+        every = np.unique(np.round([*np.delete(levels, index), *between], _PLACE_DIGITS))
         nearest = float(every[np.argmin(np.abs(every - x[index]))])
         if abs(nearest - levels[index]) > PRIORS.transcription.setpoint_frac:
             was, is_now = (f"{100 * level:.6g} %" for level in (float(levels[index]), nearest))

@@ -20,6 +20,8 @@ Place: TypeAlias = tuple[int, int]
 """Visit, and number of the reading there."""
 _LINE = re.compile(r"line (\d+)")
 _MAD_TO_SD, _TURNS_N, _TINY = 1.4826, 30, 1e-12
+# Rows farther out than so many spreads weigh little in the curve through all; inputs are looked at up to so far out.
+_FAR_SPREADS, _FAR_OUT = 3.0, 1.5
 _STEPS = 1.5  # of a traverse: from one setpoint to the next is no farther
 
 
@@ -94,7 +96,7 @@ class Written:
             spread = 0.0
             for _ in range(_TURNS_N if has.any() else 0):
                 spread = _MAD_TO_SD * float(np.median(off[has]))
-                weight = 1 / (1 + (off[has] / max(3 * spread, _TINY)) ** 2)
+                weight = 1 / (1 + (off[has] / max(_FAR_SPREADS * spread, _TINY)) ** 2)
                 root = np.sqrt(weight)
                 theta = np.linalg.lstsq(shape[has] * root[:, np.newaxis], errors[has] * root, rcond=None)[0]
                 off = np.abs(errors - shape @ theta)
@@ -106,7 +108,7 @@ class Written:
         found = []
         for each in self.segments:
             name = self.segments[0].sheet.taps[max(each.first, 0)].name
-            y = np.clip(2 * np.nan_to_num(cells.get(name, cells[SETPOINT])) - 1, -1.5, 1.5)
+            y = np.clip(2 * np.nan_to_num(cells.get(name, cells[SETPOINT])) - 1, -_FAR_OUT, _FAR_OUT)
             ones = np.ones_like(y)
             found.append(np.stack((ones, y, y**2) if each.first >= 0 else (ones,), axis=1))
         return found

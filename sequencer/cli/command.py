@@ -5,38 +5,29 @@ to stderr; with `--json` one document goes to stdout and nothing else.
 """
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 import click
 
 from instruments.version import __version__
 from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench
-from sequencer.cli.console import WIDTH, Face, json_option, print_json, print_summary, printable, trials_option
+from sequencer.cli.console import (
+    WIDTH,
+    Face,
+    json_option,
+    left_with,
+    named_options,
+    print_json,
+    print_summary,
+    printable,
+    trials_option,
+)
 from sequencer.cli.records import correct_command, remark_command, verify_command
 from sequencer.cli.runs import Watch, close_command, drive_options, resume_command, see_to_cut_off, show_result
 from sequencer.cli.streams import keep_streams
 
 __all__ = ["main"]
-
-
-def _named_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options whose word a person by name stands for."""
-    cleared = click.option(
-        "--bench-cleared",
-        default="",
-        metavar='"NAME: HOW"',
-        help="Who proved bench and wiring right by other means, and how.",
-    )
-    low_tur = click.option(
-        "--accept-low-tur",
-        "low_tur_accepted",
-        default="",
-        metavar='"NAME: REASON"',
-        help="Who accepts a pass with a test uncertainty ratio below 1.5, and why.",
-    )
-    return low_tur(cleared(command))
 
 
 @click.group(cls=Face, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
@@ -79,7 +70,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
 @click.option("--results", default="results", show_default=True, help="Folder for the records.")
-@_named_options
+@named_options
 @drive_options
 def run_command(  # noqa: PLR0913  one an option
     sequence: str,
@@ -150,7 +141,7 @@ def run_command(  # noqa: PLR0913  one an option
     "--bench", shell_complete=completed_from("benches"), help="Bench file of the instruments used, for the uncertainty."
 )
 @click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
-@_named_options
+@named_options
 @trials_option
 @json_option
 def evaluate_command(  # noqa: PLR0913  one an option
@@ -388,26 +379,9 @@ for _command in (bench_group, resume_command, close_command, verify_command, rem
 def main() -> NoReturn:
     """The entry point of the command."""
     lost = keep_streams()
-    code, is_judged = _left_with()
+    code, is_judged = left_with(cli)
     sys.stdout.flush()
     if lost.reason:
         click.echo(f"stdout cannot be written: {lost.reason}", err=True)
         code = code or (0 if is_judged else 2)
     raise SystemExit(code)
-
-
-def _left_with() -> tuple[int, bool]:
-    """The exit code of the command, and whether it is that of a judgement."""
-    try:
-        return int(cli.main(prog_name="livezero", standalone_mode=False) or 0), False
-    except SystemExit as ended:
-        return int(ended.code or 0), True
-    except click.ClickException as error:
-        error.show()
-        if "--json" in sys.argv:
-            said = {"what": error.format_message(), "where": "command line", "allowed": "", "todo": "see --help"}
-            print_json({"error": said | {"exit_code": error.exit_code, "others": []}})
-        return error.exit_code, False
-    except click.Abort:
-        click.echo("Aborted!", err=True)
-        return 1, False

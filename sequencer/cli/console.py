@@ -21,6 +21,8 @@ __all__ = [
     "Face",
     "error_document",
     "json_option",
+    "left_with",
+    "named_options",
     "print_json",
     "print_summary",
     "printable",
@@ -104,6 +106,24 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )
 
 
+def named_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options whose word a person by name stands for."""
+    cleared = click.option(
+        "--bench-cleared",
+        default="",
+        metavar='"NAME: HOW"',
+        help="Who proved bench and wiring right by other means, and how.",
+    )
+    low_tur = click.option(
+        "--accept-low-tur",
+        "low_tur_accepted",
+        default="",
+        metavar='"NAME: REASON"',
+        help="Who accepts a pass with a test uncertainty ratio below 1.5, and why.",
+    )
+    return low_tur(cleared(command))
+
+
 def trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """The option --monte-carlo of a command, as its argument `trials`."""
     return click.option(
@@ -171,3 +191,20 @@ def print_summary(content: Any) -> None:  # noqa: ANN401  a Content; its module 
     from sequencer.reports.terminal import summary  # noqa: PLC0415
 
     click.echo(summary(content, width=WIDTH, colour=sys.stdout.isatty()))
+
+
+def left_with(command: click.Group) -> tuple[int, bool]:
+    """The exit code of the command, and whether it is that of a judgement."""
+    try:
+        return int(command.main(prog_name="livezero", standalone_mode=False) or 0), False
+    except SystemExit as ended:
+        return int(ended.code or 0), True
+    except click.ClickException as error:
+        error.show()
+        if "--json" in sys.argv:
+            said = {"what": error.format_message(), "where": "command line", "allowed": "", "todo": "see --help"}
+            print_json({"error": said | {"exit_code": error.exit_code, "others": []}})
+        return error.exit_code, False
+    except click.Abort:
+        click.echo("Aborted!", err=True)
+        return 1, False

@@ -58,8 +58,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         stopped after its first reading is not sealed: `resume` goes on with it, `close` ends it.
 
     Raises:
-        InputError: no serial, an acceptance or a clearance without name or reason, or a simulated fault that is not in
-            the catalogue.
+        InputError: no serial, an acceptance or a clearance without name or reason, or a fault not in the catalogue.
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
         RecordError: the record cannot be written.
     """

@@ -289,7 +289,8 @@ def _cases(top: Candidate) -> Iterator[str]:
 
 def _then(member: Member) -> str:
     if member.kind == "trim":
-        return f"{_TURNS.get(member.name, 'turn zero, then span')}, then run as left."
+        turn = _TURNS.get(member.name, "turn zero, then span")
+        return f"{turn}, then run as left; --bench-cleared says by how much."
     if member.kind == "bench":
         return f"leave the unit as it is. {_capital(member.check)}"
     return _lower(member.check)

@@ -42,7 +42,11 @@ def rows(error_pct, pcts=PCTS):
         pytest.param(lambda *_: 0.19, "95 % of it is used", id="near the limit"),
         # A meter that is out reads the same as a unit that is: which it is comes first.
         pytest.param(lambda *_: 0.5, "If it is meter offset: leave the unit as it is. ", id="zero"),
-        pytest.param(lambda x, _: x * 0.008, "If it is span error: turn span, then run as left.", id="span"),
+        pytest.param(
+            lambda x, _: x * 0.008,
+            "If it is span error: turn span, then run as left; --bench-cleared says by how much.",
+            id="span",
+        ),
         pytest.param(lambda x, _: 0.8 * 4 * x / 100 * (1 - x / 100), "bow", id="bow"),
         pytest.param(lambda x, _: 50 - x, "stuck output", id="stuck"),
     ],
@@ -120,10 +124,10 @@ def failed(type_sheet, by_hand):
          'No cause is likely enough to act on. The first, in stage "unit", is zero shift (40 %)'),
         (account_of((0.99, [LEAK, ZERO])), False,
          ('First confirm the cause in stage "unit": leak or zero shift. Look. Do not adjust before. '
-         "If it is zero shift: turn zero, then run as left.")),
+         "If it is zero shift: turn zero, then run as left; --bench-cleared says by how much.")),
         (account_of((0.99, [ZERO, METER])), False,
          ('First confirm the cause in stage "unit": zero shift or meter offset. Look. Do not adjust before. '
-         "If it is zero shift: turn zero, then run as left. "
+         "If it is zero shift: turn zero, then run as left; --bench-cleared says by how much. "
          "If it is meter offset: leave the unit as it is. Look at meter offset.")),
         (account_of((0.99, [METER])), False,
          'Suspect the bench, not the unit: meter offset at "output". Look. Do not adjust the unit.'),

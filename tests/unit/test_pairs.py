@@ -60,7 +60,10 @@ def test_a_line_that_meter_or_wiring_leave_too_is_no_reason_to_turn(examined, te
     assert suspects | {"zero and span"} <= named
     assert "Do not adjust before." in found.advice
     assert "second meter" in found.advice
-    assert "If it is zero and span: turn zero, then span, then run as left." in found.advice
+    assert (
+        "If it is zero and span: turn zero, then span, then run as left; --bench-cleared says by how much."
+        in found.advice
+    )
 
 
 def test_once_bench_and_wiring_are_cleared_zero_and_span_are_turned(examined):

@@ -241,7 +241,10 @@ def _without_a_cause(findings: Account | None) -> str:
     if findings is None:
         return "The cause was not looked for. Do not adjust before it is known."
     if not findings.is_fault:
-        return "The readings show nothing that a good unit does not do. Run again; do not adjust before."
+        return (
+            "No cause shows: so small an error good units have where the tolerance is wider. Compare the tolerance "
+            "there with the data sheet, and run again. Do not adjust before."
+        )
     if not findings.ranking:
         return f"{_capital(findings.cause)}. {findings.check} Do not adjust before."
     top = findings.ranking[0]

@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
-from instruments.errors import ReadingsError, nearest
+from instruments.errors import ReadingsError
 from instruments.texts import from_cell, to_digits
 from sequencer.inputs.step import READING, roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
+from sequencer.readings.csv_headings import GIVEN, columns_not_read, tap_columns
 from sequencer.readings.csv_plausibility import Row, setpoint_column, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
 from sequencer.readings.decimal_marks import decimal_mark, stated_marks, with_point
@@ -30,10 +31,6 @@ _LONGEST_LINE = 20_000
 _MOST_ERRORS = 20
 _MOST_ROWS_BY_HAND = 20_000
 _MOST_DECIMALS = 10
-_INPUT = ("injected", "input", "applied", "set", "stimulus", "in", "eingang")
-_OUTPUT = ("returned", "output", "measured", "indicated", "read", "response", "out", "ausgang")
-_GIVEN = {"direction": ("richtung", "direction"), "cycle": ("zyklus", "cycle")}
-_OTHER = ("setpoint", *_GIVEN, "remark", "note", "point", "date")
 
 
 def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
@@ -174,7 +171,7 @@ def _by_hand(
     path: Path, header: tuple[int, list[str]], cells: list[tuple[int, list[str]]], sheet: DataSheet, serial: str
 ) -> pd.DataFrame:
     names = [heading(cell) for cell in header[1]]
-    columns = _tap_columns([name for name, _ in names], sheet, f"{path}:{header[0]}")
+    columns = tap_columns([name for name, _ in names], sheet, f"{path}:{header[0]}")
     table = _Table(path=str(path), line=header[0], headings=header[1], names=names, cells=cells, columns=columns)
     faults: list[tuple[int, ReadingsError]] = []
     specs = {
@@ -188,7 +185,7 @@ def _by_hand(
     table = table.of_rows(kept)
     stated = {
         name: meanings(table.path, name, table.column(at), faults)
-        for name, words in _GIVEN.items()
+        for name, words in GIVEN.items()
         if (at := table.named(*words)) is not None
     }
     at_s = _times_read(table, faults)
@@ -197,6 +194,7 @@ def _by_hand(
     notes = _joined(
         {rows[0].line: "; ".join(filter(None, (points.remark, unpaired(order, points))))},
         _unread(rows),
+        {rows[0].line: columns_not_read(table.headings, table.names, [cells for _, cells in table.cells], columns)},
         table_doubts(rows, sheet),
         _untimed(at_s, [row.line for row in rows]),
     )
@@ -362,27 +360,6 @@ def _joined(*remarks: dict[int, str]) -> dict[int, str]:
     """Remarks by line of their row, those of one row in one text."""
     lines = sorted({line for each in remarks for line in each})
     return {line: "; ".join(each[line] for each in remarks if each.get(line)) for line in lines}
-
-
-def _tap_columns(names: list[str], sheet: DataSheet, where: str) -> dict[str, int]:
-    taps = [tap.name for tap in sheet.taps]
-    columns = {tap: names.index(tap.casefold()) for tap in taps if tap.casefold() in names}
-    for tap, words in ((taps[0], _INPUT), (taps[-1], _OUTPUT)):
-        for word in words:
-            if tap not in columns and word in names:
-                columns[tap] = names.index(word)
-    missing = [tap for tap in (taps[0], taps[-1]) if tap not in columns]
-    if missing:
-        known = sorted({*taps, *_INPUT, *_OUTPUT})
-        odd = [name for name in names if name not in {*known, *_OTHER} and not is_time(name, "")]
-        guess = next((nearest(name, known) for name in odd if nearest(name, known)), "")
-        raise ReadingsError(
-            f"no column for {' and '.join(missing)} among: {', '.join(names)}",
-            where=where,
-            allowed=f'"{taps[0]}" or "injected", "{taps[-1]}" or "returned", units in brackets: returned [mA]',
-            todo=f'write "{guess}"' if guess else "name the columns in the first row",
-        )
-    return {tap: columns[tap] for tap in taps if tap in columns}
 
 
 def _signal(spec: Tap, value: float) -> float:

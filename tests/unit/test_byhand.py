@@ -431,3 +431,27 @@ def test_many_of_a_kind_are_told_once(table):
     found = table("input;output\n" + "".join(f"{x};{y / 10:.4f}\n" for x, y in LEVELS.items() if x))
     (note,) = [note for note in found["note"] if note]
     assert note.endswith("So in 3 more lines, to line 5.")
+
+
+@pytest.mark.parametrize(
+    ("heading", "columns"),
+    [
+        ("injected [Hz],returned [mA],returned [mA]", "returned, returned"),
+        ("injected [Hz],returned [mA],returned 2 [mA]", "returned, returned 2"),
+        ("injected [Hz],output [mA],returned [mA]", "output, returned"),
+        ("injected [Hz],returned [V],output [mA]", "returned, output"),
+    ],
+)
+def test_a_second_column_of_a_tap_is_refused_and_not_left_out(table, heading, columns):
+    # The second one reads 12.5 mA where 12 mA is due: left out, a unit that is 3 % off passed.
+    with pytest.raises(ReadingsError) as caught:
+        table(f"{heading}\n0,4,4\n500,12,12.5\n1000,20,20\n")
+    assert caught.value.what == f"2 columns for output: {columns}"
+    assert "a row of its own" in caught.value.todo
+
+
+def test_a_column_of_numbers_that_is_no_taps_is_named(table):
+    found = table("injected [Hz],returned [mA],check [mA],remark\n0,4,4,7\n500,12,12.5,\n1000,20,20,\n")
+    assert 'not read: column "check [mA]"' in "; ".join(found["note"])
+    plain = table("injected [Hz],returned [mA],who,remark\n0,4,A. Brewer,7\n500,12,,\n")
+    assert "not read" not in "; ".join(plain["note"])

@@ -8,8 +8,10 @@ from fleet import CHAIN, measured, prepared
 
 from instruments.simulated.faults import fault
 from sequencer.diagnosis.diagnose import diagnose
+from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.model.chain import likeliest, log_sums
 from sequencer.diagnosis.summary import account
+from sequencer.readings.csv_import import from_csv
 
 SPANS = [(0, 1, 0.7), (1, 2, -0.4), (1, 3, 1.9), (2, 3, 0.2), (0, 2, -1.5), (2, 3, 1.1)]
 
@@ -88,3 +90,15 @@ def test_a_good_chain_has_no_fault():
     found, sheet = findings_of(result="pass")
     assert not account(found, sheet).is_fault
     assert found.leading[0].weight > 0.9
+
+
+def test_a_counter_that_counts_each_pulse_twice_is_no_pair_of_wrong_ranges(tmp_path):
+    # Twice the pulses, and the current as it should be: 500 Hz shown at 5 mA where the speed is half of 500 rpm.
+    rows = [f"{4 + 0.16 * p},{12 * p},{24 * p},{4 + 0.16 * p}" for p in (*range(0, 101, 10), *range(90, -1, -10))]
+    path = tmp_path / "hand.csv"
+    path.write_text("\n".join(("demand [mA],speed [rpm],pulse [Hz],returned [mA]", *rows)))
+    sheet = prepared(CHAIN)[0].sequence.sheet
+    result = examine(from_csv(path, sheet.datasheet(), serial="LZ-1"), sheet)
+    assert [each.stage for each in result.findings.stages] == ["pulse (bench, not the unit)"]
+    assert "reads 2 times the signal" in result.findings.cause
+    assert result.evaluation.suspect_taps == ("pulse",)

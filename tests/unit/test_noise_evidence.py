@@ -124,3 +124,14 @@ def test_readings_rounded_by_half_a_step_at_most_are_rounded(type_sheet, by_hand
     assert named(type_sheet, by_hand, "0.1 % of span", steps(inputs_V, 1)) == ("meter resolution",)
     # A meter that shows thousandths has no steps of tenths.
     assert "meter resolution" not in named(type_sheet, by_hand, "0.1 % of span", steps(inputs_V, 1, tail="00"))
+
+
+def test_one_reading_alone_is_no_kind_of_noise_that_throws_readings_by_chance():
+    rng = np.random.default_rng(4)
+    raw = UP_DOWN + rng.normal(0, T / 50, UP_DOWN.size)
+    raw[7] += 3 * T
+    causes = {each.kind.fault for each in scatters(segment_with(raw, tolerance=T), Heard(), good=0.0, noisy=0.0)}
+    assert not causes & {"inverter pickup", "intermittent contact"}
+    raw[15] += 5 * T  # a second one: a contact or a spike may have thrown both
+    causes = {each.kind.fault for each in scatters(segment_with(raw, tolerance=T), Heard(), good=0.0, noisy=0.0)}
+    assert causes & {"inverter pickup", "intermittent contact"}

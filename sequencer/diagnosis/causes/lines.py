@@ -6,7 +6,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.texts import NOTHING, is_measurable, sized
-from sequencer.diagnosis.model.cause import Cause, Sizes, sizes
+from sequencer.diagnosis.model.cause import Cause, Sizes, discrete, sizes
 from sequencer.diagnosis.model.segment import Equation, Segment
 
 __all__ = ["CAUSES", "is_current", "is_last_stage", "level_text", "pct"]
@@ -88,8 +88,13 @@ def _is_raw_gain(segment: Segment, stage: int) -> bool:
 
 def _is_meter_gain(segment: Segment, stage: int) -> bool:
     """The same; or the tap lies between others that show its gain."""
-    is_between = segment.last < len(segment.sheet.taps) - 1 and segment.after.sensor is None
-    return _is_raw_gain(segment, stage) or (is_between and is_last_stage(segment, stage))
+    return _is_raw_gain(segment, stage) or _is_between(segment, stage)
+
+
+def _is_between(segment: Segment, stage: int) -> bool:
+    """The tap lies between others that show what reads it."""
+    is_last = segment.last == len(segment.sheet.taps) - 1
+    return is_last_stage(segment, stage) and not is_last and segment.after.sensor is None
 
 
 CAUSES: tuple[Cause, ...] = (
@@ -153,6 +158,18 @@ CAUSES: tuple[Cause, ...] = (
         is_of_bench=True,
         contains=("zero shift", "meter offset"),
         linear=(0, 1),
+    ),
+    Cause(
+        name="meter gain",
+        place="reading",
+        make=lambda t, s, k: lambda level: level * t[:, :1],
+        sizes=lambda _s, _k: discrete(
+            np.array([2, 0.5, 3, 1 / 3, 4, 0.25, 1.5, 2 / 3, 10, 0.1, 60, 1 / 60, 1e3, 1e-3])
+        ),
+        say=lambda t, s, _: f"reads {t[0]:.3g} times the signal: its range, unit or edge is set wrong",
+        check="Look at range, unit and edge of the instrument; then read the same signal with a second one.",
+        applies=_is_between,
+        is_of_bench=True,
     ),
     Cause(
         name="load resistor wrong",

@@ -128,7 +128,9 @@ def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) ->
     run = _run(segment, center, ideal)
     is_seen = _is_seen(run)
     # What throws readings by chance, and by any amount, does not throw them by the same amount at the same place.
-    by_chance = (BURSTS,) if is_seen and _comes_again(segment, run) else ()
+    by_chance: tuple[KindOfNoise, ...] = (BURSTS,) if is_seen and _comes_again(segment, run) else ()
+    if _is_lone(run):
+        by_chance = (BURSTS, CONTACT)
     found = []
     for kind in FAULTS:
         if kind.needs_times and not captured.bursts:
@@ -183,7 +185,8 @@ def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
     # One reading of each visit is its middle, and says nothing.
     share = (raw.shape[1] - 1) / raw.shape[1]
     found = []
-    for kind in (MAINS, BURSTS, CONTACT):
+    kinds = (MAINS,) if _is_lone(run) else (MAINS, BURSTS, CONTACT)
+    for kind in kinds:
         fit = kind.fit_run(run) if kind.fit_run is not None else None
         if fit is not None and not captured.contradicts(kind, run.away.size):
             found.append(_scatter(kind, fit, share * (fit.log_evidence - float(white)), captured))
@@ -248,6 +251,13 @@ def _may_be_rounded(segment: Segment, step: float) -> bool:
     most = np.where(np.isfinite(allowed), allowed, segment.tolerance)[segment.is_read] + step / 2 + _floor(segment)
     away = np.abs(segment.steady - segment.ideal[segment.is_read, np.newaxis]) - most[:, np.newaxis]
     return bool(np.nanquantile(away, PRIORS.scatter.rounded_share) <= 0)
+
+
+def _is_lone(run: Run) -> bool:
+    """One reading alone stands out: what throws readings by chance is known by throwing more than one."""
+    off = np.abs(run.away - np.median(run.away))
+    usual = max(_MAD_TO_SD * float(np.median(off)), float(run.sds[0]))
+    return bool(np.count_nonzero(off > PRIORS.scatter.stands_out_sds * usual) == 1)
 
 
 def _comes_again(segment: Segment, run: Run) -> bool:

@@ -128,6 +128,8 @@ class Scatter:
     """Noise is summed over up to here: beyond it nobody would take a measurement for one."""
     wider: float = 1.5
     """The largest scatter that is summed over is at least so many times the smallest."""
+    stands_out_sds: float = 6.0
+    """A reading stands out of the others beyond so many deviations; of normal ones one in 10^9 does."""
     beneath_slack: float = 1.2
     """Beneath a disturbance: up to so many times the scatter of the middle half of the readings."""
     beneath_least: float = 2.0

@@ -86,9 +86,9 @@ def _is_raw_gain(segment: Segment, stage: int) -> bool:
     return is_last_stage(segment, stage) and segment.after.sensor is None
 
 
-def _is_meter_gain(segment: Segment, stage: int) -> bool:
-    """The same; or the tap lies between others that show its gain."""
-    return _is_raw_gain(segment, stage) or _is_between(segment, stage)
+def _has_a_zero(segment: Segment, stage: int) -> bool:
+    """A wheel and its pickup give no pulse too many at rest: they have a count, and no zero."""
+    return not segment.sheet.stages[stage].pulses_per_revolution
 
 
 def _is_between(segment: Segment, stage: int) -> bool:
@@ -107,6 +107,7 @@ CAUSES: tuple[Cause, ...] = (
         check="Read the same loop with a second meter; then loop the source straight to the meter.",
         weight=2.0,
         linear=(0,),
+        applies=_has_a_zero,
     ),
     Cause(
         name="span error",
@@ -134,6 +135,7 @@ CAUSES: tuple[Cause, ...] = (
             "extra pulses from the inverter",
         ),
         linear=(0, 1),
+        applies=_has_a_zero,
     ),
     Cause(
         name="meter gain",
@@ -142,7 +144,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=_trims(10),
         say=lambda t, s, _: f"reads {pct(t[0])} of reading too {'high' if t[0] > 0 else 'low'}",
         check="Read the same signal with a second instrument; in a loop, in series.",
-        applies=_is_meter_gain,
+        applies=_is_raw_gain,
         is_of_bench=True,
         linear=(0,),
     ),

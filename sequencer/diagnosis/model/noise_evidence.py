@@ -129,8 +129,7 @@ def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) ->
     is_seen = _is_seen(run)
     # What throws readings by chance, and by any amount, does not throw them by the same amount at the same place.
     by_chance: tuple[KindOfNoise, ...] = (BURSTS,) if is_seen and _comes_again(segment, run) else ()
-    if _is_lone(run):
-        by_chance = (BURSTS, CONTACT)
+    by_chance = _not_of_one(run) or by_chance
     found = []
     for kind in FAULTS:
         if kind.needs_times and not captured.bursts:
@@ -185,8 +184,8 @@ def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
     # One reading of each visit is its middle, and says nothing.
     share = (raw.shape[1] - 1) / raw.shape[1]
     found = []
-    kinds = (MAINS,) if _is_lone(run) else (MAINS, BURSTS, CONTACT)
-    for kind in kinds:
+    by_chance = _not_of_one(run)
+    for kind in (each for each in (MAINS, BURSTS, CONTACT) if each not in by_chance):
         fit = kind.fit_run(run) if kind.fit_run is not None else None
         if fit is not None and not captured.contradicts(kind, run.away.size):
             found.append(_scatter(kind, fit, share * (fit.log_evidence - float(white)), captured))
@@ -253,11 +252,15 @@ def _may_be_rounded(segment: Segment, step: float) -> bool:
     return bool(np.nanquantile(away, PRIORS.scatter.rounded_share) <= 0)
 
 
-def _is_lone(run: Run) -> bool:
-    """One reading alone stands out: what throws readings by chance is known by throwing more than one."""
+def _not_of_one(run: Run) -> tuple[KindOfNoise, ...]:
+    """What throws readings by chance is known by throwing more than one; but a loop that opens leaves its range."""
     off = np.abs(run.away - np.median(run.away))
     usual = max(_MAD_TO_SD * float(np.median(off)), float(run.sds[0]))
-    return bool(np.count_nonzero(off > PRIORS.scatter.stands_out_sds * usual) == 1)
+    if np.count_nonzero(off > PRIORS.scatter.stands_out_sds * usual) != 1:
+        return ()
+    lone = float(run.raw[np.isfinite(run.raw)][off.argmax()])
+    is_open = abs(lone - 0.5) > 0.5 + PRIORS.scatter.open_frac
+    return (BURSTS,) if is_open else (BURSTS, CONTACT)
 
 
 def _comes_again(segment: Segment, run: Run) -> bool:

@@ -130,6 +130,8 @@ class Scatter:
     """The largest scatter that is summed over is at least so many times the smallest."""
     stands_out_sds: float = 6.0
     """A reading stands out of the others beyond so many deviations; of normal ones one in 10^9 does."""
+    open_frac: float = 0.05
+    """One reading alone so far outside the range is that of an open loop: no unit and no spike leaves it there."""
     beneath_slack: float = 1.2
     """Beneath a disturbance: up to so many times the scatter of the middle half of the readings."""
     beneath_least: float = 2.0

@@ -114,9 +114,13 @@ def test_the_unit_is_wrong_of_the_column_that_is_not_as_set(judged, has_setpoint
 
 @pytest.mark.parametrize("has_setpoints", [True, False])
 def test_a_gain_of_a_thousandth_is_no_slip_of_the_input(judged, has_setpoints):
-    found = judged(table(has_setpoints=has_setpoints, outputs=scaled(VOLTS, 1e-3, 6)))
-    assert "injected" not in found.findings.cause
-    assert "injected" not in found.advice
+    # As many digits as the meter had at 10 V, and three fewer: 3.75 mV beside 7.5 mV, at 37.5 %.
+    for digits in (6, 5):
+        found = judged(table(has_setpoints=has_setpoints, outputs=scaled(VOLTS, 1e-3, digits)))
+        assert found.findings.ranking[0].names == ("unit of a column",)
+        assert "injected" not in found.findings.cause
+        assert found.advice.startswith('Check the column against the notes first: column "returned [V]" of line 1')
+        assert "else the unit has that factor" in found.advice
 
 
 def test_a_unit_by_a_narrow_range_names_both_columns(judged):

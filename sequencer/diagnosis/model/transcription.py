@@ -26,6 +26,7 @@ class Column:
         tap: of the column.
         series: as meant.
         weight: prior weight among causes.
+        stretch_nats: what the evidence of the numbers as meant must be given to be that of the numbers as written.
         text: what was written, and what fits.
         do: what to write.
         check: what to do.
@@ -38,6 +39,7 @@ class Column:
     text: str
     do: str
     check: str
+    stretch_nats: float = 0.0
 
 
 _SAME_RATIO = 1e-9
@@ -76,7 +78,10 @@ def columns(series: Series, sheet: DataSheet) -> Iterator[Column]:
         is_told = each.kind in {"unit", "shunt"} or has_live_zero
         as_meant = _rescaled(series, tap, each)
         if is_told and _off(as_meant, sheet, taps) < PRIORS.transcription.left_frac:
-            found.append(_column(each, as_meant, tap, is_sure=has_live_zero))
+            # What was written is as dense as what was meant, times the factor between them; an input is given.
+            read_n = 0 if tap is taps[0] else int(np.isfinite(series.value[tap.name]).sum())
+            column = _column(each, as_meant, tap, is_sure=has_live_zero)
+            found.append(replace(column, stretch_nats=read_n * float(np.log(abs(each.factor)))))
     for pair in combinations(taps, 2):
         swapped = _exchanged(series, *pair)
         if _off(swapped, sheet, taps) < PRIORS.transcription.left_frac:
@@ -189,7 +194,8 @@ def _column(slip: Rescaling, as_meant: Series, tap: Tap, *, is_sure: bool) -> Co
     do += "" if unit and slip.shift == 0 else f" ({slip.reason})"
     check = f"Correct the table first: {do}. {_THEN}"
     if not unit and not is_sure:  # a factor that no unit has may as well be one of the unit under test
-        check = f"Check the column against the notes first: {do}, if they bear it out; else the unit has that factor."
+        either = f"{do}, if they bear it out; else the unit has that factor"
+        check = f"Check the column against the notes first: {either}. {_THEN}"
     return Column(
         name=_OF_COLUMN[slip.kind],
         tap=tap.name,

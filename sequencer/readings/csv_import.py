@@ -17,7 +17,7 @@ from instruments.texts import from_cell, to_digits
 from sequencer.inputs.step import READING, roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
 from sequencer.readings.csv_headings import GIVEN, columns_not_read, tap_columns
-from sequencer.readings.csv_plausibility import Row, setpoint_column, table_doubts
+from sequencer.readings.csv_plausibility import Row, setpoint_column, stated_pct, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
 from sequencer.readings.decimal_marks import decimal_mark, stated_marks, with_point
 from sequencer.readings.file_text import decoded, heading, raw_bytes
@@ -291,6 +291,7 @@ def _as_read(
 ) -> Iterator[dict[str, object]]:
     """One row of the tidy table a value."""
     first = next(iter(specs))
+    stated = stated_pct(rows, specs[first].spec)
     visits = list(zip(order.cycles, order.directions, points.of_row, order.roles, strict=True))
     raw = {tap: table.column(column) for tap, column in table.columns.items()}
     for index, (row, visit, number) in enumerate(zip(rows, visits, times_of(visits), strict=True)):
@@ -323,6 +324,7 @@ def _as_read(
                 "range": f'line {row.line}, column "{specs[tap].written}" of line {table.line}',
                 "note": notes.get(row.line, "") if tap == first else "empty" if np.isnan(value) else "",
                 "raw": raw[tap][index][1],
+                "stated_pct": stated.get(row.line, math.nan),
             }
 
 

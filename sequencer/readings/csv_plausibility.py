@@ -16,13 +16,14 @@ from instruments.errors import InputError
 from sequencer.readings.decimal_marks import MARKS
 from sequencer.readings.plausibility import REMEMBERED, Expectation, Seen, doubt, meant
 
-__all__ = ["Row", "Setpoints", "setpoint_column", "table_doubts"]
+__all__ = ["Row", "Setpoints", "setpoint_column", "stated_pct", "table_doubts"]
 
 _MOST_OF_A_KIND = 3
 _MOST_LOOKED_INTO = 200  # rows of one tap that are off; with more of them it is no matter of slips
 _OFF_PCT = 2.0  # of the range: a setpoint column is held against the input no closer
 _MOST_OFF_SHARE = 0.5  # of the rows; with more of them it is a column of something else
 _BESIDE_PCT = 10.0  # an input so far outside the range is the likelier slip
+_WIDE_PCT = 50.0  # of the range: setpoints that fit no input are setpoints if they cover so much of it
 _BY_LUCK = {"far", "transposed digits", "row", "channel"}  # what the error of a unit may look like at one point
 _OF_INPUT = {"unit", "decimal point", "transposed digits"}
 
@@ -219,6 +220,21 @@ def setpoint_column(rows: Sequence[Row], first: Tap) -> Setpoints | None:
     """The setpoints that stand in a table, in % of the range or in its unit; None where there are none, or no fit."""
     found = _read_setpoints(rows, first)
     return found if found is not None and found.fits else None
+
+
+def stated_pct(rows: Sequence[Row], first: Tap) -> dict[int, float]:
+    """By line, the setpoint that stands there, in % of the range; also where the inputs contradict the whole column."""
+    found = _read_setpoints(rows, first)
+    if found is None:
+        return {}
+    pct = found.pct
+    if not found.fits:
+        ways = (found.values, 100 * first.fraction(found.values))
+        inside = [way for way in ways if (np.abs(way - 50) <= 50 + _BESIDE_PCT).all() and np.ptp(way) >= _WIDE_PCT]
+        if not inside:
+            return {}
+        pct = max(inside, key=np.ptp)
+    return {row.line: float(each) for row, each in zip(found.rows, pct, strict=True)}
 
 
 def _read_setpoints(rows: Sequence[Row], first: Tap) -> Setpoints | None:

@@ -47,6 +47,7 @@ COLUMNS = {
     "range": "str",
     "note": "str",
     "raw": "str",
+    "stated_pct": "float64",
 }
 BY_HAND = "by hand"
 """Name of the step that a table by hand is; the range of its readings is the line and column they stand in."""
@@ -66,9 +67,13 @@ def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """The table as CSV, numbers to the last digit; no text in it is a formula to a spreadsheet."""
+    """The table as CSV, numbers to the last digit; no text in it is a formula to a spreadsheet.
+
+    The setpoints that stood in a table by hand (`stated_pct`) are a column only where there are any.
+    """
     texts = {name: table[name].map(as_cell) for name, kind in COLUMNS.items() if kind == "str"}
-    table.assign(**texts).to_csv(path, index=False, lineterminator="\n")
+    kept = [name for name in table if name != "stated_pct" or table[name].notna().any()]
+    table.assign(**texts)[kept].to_csv(path, index=False, lineterminator="\n")
 
 
 def valid_rows(table: pd.DataFrame) -> pd.DataFrame:

@@ -21,8 +21,6 @@ __all__ = ["as_meant"]
 def as_meant(bases: Sequence[Base], weighed: Callable[[Series], Sequence[Base]]) -> Iterator[Hypothesis]:
     """Slips in a column or in single cells: all readings as they were meant, whatever the unit may have besides.
 
-    No factor stretches the evidence: the digits are the same, whatever unit stands above them.
-
     Args:
         bases: of the readings as they were written.
         weighed: the same of others.
@@ -45,7 +43,8 @@ def as_meant(bases: Sequence[Base], weighed: Callable[[Series], Sequence[Base]])
     if segment is None:
         return
     for column in columns(segment.series, segment.sheet):
-        yield told(column, _besides(weighed(column.series)) - good, PRIORS.weights.column)
+        odds = _besides(weighed(column.series)) + column.stretch_nats - good
+        yield told(column, odds, PRIORS.weights.column)
     if max(base.largest_single for base in bases) < PRIORS.trying.near_share:
         return
     for slip in slips([base.segment for base in bases], lambda meant: _besides(weighed(meant))):

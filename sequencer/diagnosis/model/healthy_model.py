@@ -120,6 +120,8 @@ def _written(series: Series, tap: Tap) -> float:
 
 def _resolution(basis: Basis, series: Series, tap: Tap, *, tolerance: float) -> float:
     """Resolution of what reads a tap, as fraction of its span, stated or as written down; 0 where nothing tells."""
+    if tap.name in series.resolution:
+        return series.resolution[tap.name]
     return _stated(basis, tap) or min(_written(series, tap), PRIORS.bench.coarse_share * tolerance)
 
 

@@ -295,7 +295,11 @@ class Transcription:
     digits_tolerances: float = 10.0
     """A factor is believed where the last digit is worth no more than so many tolerances with it."""
     disorder_nats: float = 5.0
-    """Cost of an input out of the order of the others: one row in 150 of a traverse."""
+    """Cost of an input out of the order of the others, and of one off their even steps: one row in 150."""
+    alike_nats: float = 3.0
+    """Slips that are within this of the likeliest, one to twenty, are named beside it: only the notes tell."""
+    grid_share: float = 0.5
+    """Inputs that cover so much of the range, and do not leave it, were set on purpose: their column is right."""
     suspects_n: int = 8
     """Rows that are looked into, the farthest first."""
     most_n: int = 5

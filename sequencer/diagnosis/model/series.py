@@ -53,6 +53,8 @@ class Series:
         text: by tap, each reading as it was written down; shape (visits, readings), "" = not kept.
         place: by tap, where it was written, such as 'line 5, column "output" of line 1'; same shape, "" = in no table.
         captured: by tap, the bursts that were captured there.
+        stated: setpoint that stands beside the readings in a table by hand, as fraction of the input range; NaN = none.
+        resolution: by tap, as fraction of its span, where it is known of the readings as they were written.
     """
 
     setpoint: FloatArray
@@ -68,6 +70,8 @@ class Series:
     text: dict[str, npt.NDArray[np.object_]]
     place: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
     captured: dict[str, tuple[Captured, ...]] = field(default_factory=dict)
+    stated: FloatArray = field(default_factory=lambda: np.empty(0))
+    resolution: dict[str, float] = field(default_factory=dict)
 
     @property
     def visits_n(self) -> int:
@@ -131,7 +135,15 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
         text=written["raw"],
         place=written["range"],
         captured=_captured(table),
+        stated=_stated(heads),
     )
+
+
+def _stated(heads: pd.DataFrame) -> FloatArray:
+    """The setpoints that stood in a table by hand; none where a table was made without."""
+    if "stated_pct" not in heads:
+        return np.full(len(heads), np.nan)
+    return heads["stated_pct"].to_numpy(dtype=np.float64) / 100
 
 
 def _in_time(

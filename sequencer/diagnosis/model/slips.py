@@ -17,7 +17,7 @@ from instruments.errors import InputError
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
-from sequencer.diagnosis.model.written import SETPOINT, Place, Written
+from sequencer.diagnosis.model.written import SETPOINT, Place, Written, apart
 from sequencer.readings.plausibility import meant
 
 __all__ = ["OF_CELLS", "Slip", "slips"]
@@ -37,6 +37,7 @@ OF_CELLS = frozenset(
 _ONCE = frozenset({"transposed digits", "mistyped digit", "copied reading", "swapped rows"})
 _DECIMALS = re.compile(r"[.,](\d+)(?!.*[.,])")
 _PLACE_DIGITS = 6  # by which setpoints, as fractions, are one
+_BOTH = "check both against the notes, "
 _FAR_UP = 99.0  # a factor beyond which the digits of a number must bear it out
 
 
@@ -112,13 +113,21 @@ def slips(segments: Sequence[Segment], weigh: Callable[[Series], float]) -> list
     ways = [way for way in ways if written.explains(way)]
     if not ways:
         return []
-    best = max(ways, key=lambda way: weigh(written.meant(way)) - written.cost(way))
+
+    def odds(way: tuple[_Mend, ...]) -> float:
+        return weigh(written.meant(way)) - written.cost(way)
+
+    best = max(ways, key=odds)
     rivals = [
         tuple(other if each.places & other.places else each for each in best)
         for other in others
         if any(each.places & other.places for each in best)
     ]
-    return [written.slip(way) for way in (best, *rivals)]
+    least = odds(best) - PRIORS.transcription.alike_nats
+    alike = [best, *(way for way in rivals if odds(way) > least)]
+    return [
+        written.slip(way, [each for each in alike if each != way] if way in alike else ()) for way in (best, *rivals)
+    ]
 
 
 @dataclass(frozen=True)
@@ -163,14 +172,17 @@ class _Mends(Written):
         )
 
     def _disorder(self, mend: _Mend) -> float:
-        """What speaks against an input that leaves the order of its neighbours, in nats; < 0 where it comes back."""
+        """What speaks against an input that leaves its neighbours or the grid, in nats; < 0 where it comes back."""
         total = 0.0
         levels = self.cells[SETPOINT]
         for cell in mend.cells:
             if cell.column == self.first.name and self.goes_along(cell.place):
                 index = self.rows.index(cell.place)
-                is_out = [self.is_out(index, level) for level in (cell.frac, float(levels[index]))]
-                total += PRIORS.transcription.disorder_nats * (is_out[0] - is_out[1])
+                out = [
+                    self.is_out(index, level) + self.is_off_grid(index, level)
+                    for level in (cell.frac, float(levels[index]))
+                ]
+                total += PRIORS.transcription.disorder_nats * (out[0] - out[1])
         return total
 
     def cost(self, mends: Sequence[_Mend]) -> float:
@@ -180,9 +192,11 @@ class _Mends(Written):
             len(mends) - 1
         )
 
-    def slip(self, mends: Sequence[_Mend]) -> Slip:
-        """Slips in words, in the order in which they stand."""
+    def slip(self, mends: Sequence[_Mend], alike: Sequence[Sequence[_Mend]] = ()) -> Slip:
+        """Slips in words, in the order in which they stand, with those that are nearly as probable."""
         in_order = sorted(mends, key=lambda each: min(each.places))
+        ways = [in_order, *(sorted(each, key=lambda mend: min(mend.places)) for each in alike)]
+        do = "; or ".join("; ".join(each.do for each in way) for way in ways)
         column = in_order[0].cells[0].column
         points = "the point" if len(in_order) == 1 and len(in_order[0].places) == 1 else "these points"
         return Slip(
@@ -190,8 +204,8 @@ class _Mends(Written):
             tap=self.first.name if column == SETPOINT else column,
             series=self.meant(mends),
             cost=self.cost(mends),
-            text="; ".join(each.text for each in in_order),
-            check=f"Correct the readings first: {'; '.join(each.do for each in in_order)}; or read {points} again. "
+            text="; or ".join("; ".join(each.text for each in way) for way in ways),
+            check=f"Correct the readings first: {_BOTH if alike else ''}{do}; or read {points} again. "
             "Judge and change nothing before that.",
         )
 
@@ -201,16 +215,16 @@ class _Mends(Written):
         series = self.series
         raw = {name: values.copy() for name, values in series.raw.items()}
         setpoint = series.setpoint.copy()
-        apart: dict[Place, float] = {}
+        moved: dict[Place, float] = {}
         for cell in cells:
             if cell.column != SETPOINT:
                 raw[cell.column][cell.place] = cell.frac
             if cell.column == SETPOINT or (cell.column == self.first.name and self.goes_along(cell.place)):
-                apart[cell.place] = cell.frac
+                moved[cell.place] = cell.frac
             elif cell.column == self.first.name:
-                apart[cell.place] = float(setpoint[cell.place[0]])
-        for place, level in sorted(apart.items(), reverse=True):
-            series, raw, setpoint = _apart(series, raw, setpoint, place, level)
+                moved[cell.place] = float(setpoint[cell.place[0]])
+        for place, level in sorted(moved.items(), reverse=True):
+            series, raw, setpoint = apart(series, raw, setpoint, place, level)
         found = {name: without_outliers(each) for name, each in raw.items()}
         return replace(
             series,
@@ -218,6 +232,8 @@ class _Mends(Written):
             value={name: mean for name, (mean, _) in found.items()},
             sd={name: sd for name, (_, sd) in found.items()},
             setpoint=setpoint,
+            # Which digits count does not depend on what one of the numbers is taken for.
+            resolution={each.after.name: each.resolution for each in self.segments},
         )
 
     def _mend(self, name: str, cell: _Cell, cost: float, was: str, is_now: str) -> _Mend:
@@ -354,36 +370,3 @@ def _as_typed(typed: str, value: float, unit: str) -> tuple[float, str]:
         return 1.0, f" {unit}"
     ratio = value / number if number else 1.0
     return (1.0, f" {unit}") if abs(ratio - 1) < PRIORS.transcription.same_frac else (ratio, "")
-
-
-def _apart(
-    series: Series, raw: dict[str, FloatArray], setpoint: FloatArray, place: Place, level: float
-) -> tuple[Series, dict[str, FloatArray], FloatArray]:
-    """The readings with one row as a visit of its own, at a setpoint."""
-    visit, number = place
-    is_alone = all(np.isfinite(each[visit]).sum() <= 1 for each in raw.values())
-    if is_alone:
-        moved = setpoint.copy()
-        moved[visit] = level
-        return series, raw, moved
-    rows = {}
-    for name, each in raw.items():
-        row = np.full(each.shape[1], np.nan)
-        if number < row.size:
-            row[0] = each[visit, number]
-        rows[name] = np.insert(each, visit + 1, row, axis=0)
-        rows[name][visit, number : number + 1] = np.nan
-
-    def twice(values: FloatArray) -> FloatArray:
-        return np.insert(values, visit + 1, values[visit], axis=0)
-
-    series = replace(
-        series,
-        direction=twice(series.direction),
-        is_again=np.insert(series.is_again, visit + 1, False),
-        at_s=twice(series.at_s),
-        to_go=twice(series.to_go),
-        text={name: np.insert(each, visit + 1, "", axis=0) for name, each in series.text.items()},
-        place={name: np.insert(each, visit + 1, "", axis=0) for name, each in series.place.items()},
-    )
-    return series, rows, np.insert(setpoint, visit + 1, level)

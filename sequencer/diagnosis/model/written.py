@@ -1,7 +1,7 @@
 """The single readings of a table as a person wrote them down, row after row, and which of them do not agree."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeAlias
 
@@ -12,7 +12,7 @@ from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series
 
-__all__ = ["SETPOINT", "Place", "Written"]
+__all__ = ["SETPOINT", "Place", "Written", "apart"]
 
 SETPOINT = "setpoint"
 """Column of a cell that is no tap's."""
@@ -23,6 +23,8 @@ _MAD_TO_SD, _TURNS_N, _TINY = 1.4826, 30, 1e-12
 # Rows farther out than so many spreads weigh little in the curve through all; inputs are looked at up to so far out.
 _FAR_SPREADS, _FAR_OUT = 3.0, 1.5
 _STEPS = 1.5  # of a traverse: from one setpoint to the next is no farther
+# Inputs are even steps where so many, told apart to that digit, lie nearer to one than this part of a step.
+_GRID_N, _LEVEL_DIGITS, _OFF_STEP = 4, 2, 0.1
 
 
 @dataclass(frozen=True)
@@ -147,11 +149,23 @@ class Written:
         beside = [levels[each] for each in (index - 1, index + 1) if 0 <= each < levels.size]
         return bool(any(abs(level - each) > _STEPS * step for each in beside))
 
+    def is_off_grid(self, index: int, level: float) -> bool:
+        """Whether an input lies between the even steps in which all others were set."""
+        others = np.delete(self.cells[SETPOINT], index)
+        levels = np.unique(np.round(others, _LEVEL_DIGITS))
+        if levels.size < _GRID_N:
+            return False
+        step = float(np.median(np.diff(levels)))
+        off = np.abs(np.append(others, level) - levels[0]) / step
+        off = np.abs(off - np.round(off))
+        return bool((off[:-1] < _OFF_STEP).all() and off[-1] > _OFF_STEP)
+
     def goes_along(self, place: Place) -> bool:
         """Whether a setpoint was taken from the input, so that it goes along with its slip."""
-        index = self.rows.index(place)
-        near = abs(self.cells[SETPOINT][index] - self.cells[self.first.name][index])
-        return bool(near < PRIORS.transcription.as_input_frac)
+        index, near = self.rows.index(place), PRIORS.transcription.as_input_frac
+        setpoint = self.cells[SETPOINT][index]
+        stated = self.series.stated[place[0]] if self.series.stated.size else np.nan
+        return bool(abs(setpoint - self.cells[self.first.name][index]) < near and not abs(setpoint - stated) < near)
 
     def at(self, place: Place, column: str) -> str:
         """A cell, in words: its line and column where they are known."""
@@ -167,3 +181,37 @@ class Written:
         """Where a cell was written, as `Series.place` has it; "" = in no table."""
         name = self.first.name if column == SETPOINT else column
         return str(self.series.place[name][place]) if name in self.series.place else ""
+
+
+def apart(
+    series: Series, raw: dict[str, FloatArray], setpoint: FloatArray, place: Place, level: float
+) -> tuple[Series, dict[str, FloatArray], FloatArray]:
+    """The readings with one row as a visit of its own, at a setpoint."""
+    visit, number = place
+    is_alone = all(np.isfinite(each[visit]).sum() <= 1 for each in raw.values())
+    if is_alone:
+        moved = setpoint.copy()
+        moved[visit] = level
+        return series, raw, moved
+    rows = {}
+    for name, each in raw.items():
+        row = np.full(each.shape[1], np.nan)
+        if number < row.size:
+            row[0] = each[visit, number]
+        rows[name] = np.insert(each, visit + 1, row, axis=0)
+        rows[name][visit, number : number + 1] = np.nan
+
+    def twice(values: FloatArray) -> FloatArray:
+        return np.insert(values, visit + 1, values[visit], axis=0)
+
+    series = replace(
+        series,
+        direction=twice(series.direction),
+        is_again=np.insert(series.is_again, visit + 1, False),
+        at_s=twice(series.at_s),
+        to_go=twice(series.to_go),
+        stated=twice(series.stated) if series.stated.size else series.stated,
+        text={name: np.insert(each, visit + 1, "", axis=0) for name, each in series.text.items()},
+        place={name: np.insert(each, visit + 1, "", axis=0) for name, each in series.place.items()},
+    )
+    return series, rows, np.insert(setpoint, visit + 1, level)

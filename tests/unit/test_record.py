@@ -266,3 +266,33 @@ def test_what_a_simulated_bench_was_given_stands_in_the_record(small, run):
     content = ran.record.content
     assert content.is_simulated
     assert "simulated with seed 11; fault zero shift, zero 1 %" in content.remarks
+
+
+def test_a_fault_of_the_evaluation_is_not_called_an_altered_journal(sealed, monkeypatch):
+    def fails(*_, **__):
+        raise IndexError("tuple index out of range")
+
+    folder = sealed().folder
+    monkeypatch.setattr("sequencer.record.load.examine", fails)
+    with pytest.raises(RecordError, match="the journal is whole") as ours:
+        load(folder)
+    assert "IndexError in test_record.py:" in ours.value.what
+    assert "altered" not in str(ours.value)
+    assert "nothing in it is lost" in ours.value.todo
+
+
+def test_a_journal_that_was_altered_so_that_it_cannot_be_evaluated_names_its_line(sealed, monkeypatch):
+    def fails(*_, **__):
+        raise IndexError("tuple index out of range")
+
+    folder = sealed().folder
+    path = folder / "journal.jsonl"
+    lines = path.read_text().splitlines()
+    number = next(number for number, line in enumerate(lines, start=1) if '"kind": "reading"' in line)
+    lines[number - 1] = lines[number - 1].replace('"cycle": ', '"cycle": 1')
+    path.chmod(0o644)
+    path.write_text("\n".join(lines) + "\n")
+    monkeypatch.setattr("sequencer.record.load.examine", fails)
+    with pytest.raises(RecordError, match=rf"journal\.jsonl:{number}: was changed") as altered:
+        load(folder)
+    assert altered.value.todo == "it was altered, or is not ours"

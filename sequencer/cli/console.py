@@ -4,6 +4,7 @@ Like the command it imports nothing heavy at the top. Nothing here calls `core`.
 """
 
 import contextlib
+import errno
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -52,8 +53,23 @@ class Face(click.Group):
             if isinstance(error, LivezeroError):
                 show_error(error)
                 ctx.exit(error.exit_code)
+            if isinstance(error, OSError) and error.filename is not None:
+                show_error(_of_a_file(error))
+                ctx.exit(2)
             _fault_of_ours(error)
             ctx.exit(70)
+
+
+def _of_a_file(error: OSError) -> "LivezeroError":
+    """What the system refuses of a file, as any other error."""
+    from instruments.errors import InputError  # noqa: PLC0415
+
+    return InputError(
+        f"cannot be used: {error.strerror}",
+        where=str(error.filename),
+        allowed="names of at most 255 bytes" if error.errno == errno.ENAMETOOLONG else "",
+        todo="check name, disk and rights",
+    )
 
 
 def show_error(error: "LivezeroError") -> None:

@@ -6,11 +6,10 @@ What is done on the bench is in `running`.
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
 from instruments.bench import Bench, open_bench
-from instruments.errors import AbsentError, RecordError
+from instruments.errors import AbsentError, LivezeroError
 from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
@@ -96,7 +95,6 @@ def drive(
     job = f"{plan.sequence.document.path.stem} of {serial}"
     with bench_held(plan.bench, job=job), opened_bench(plan, operator, told) as bench, begin(bench) as journal:
         told.into(journal)
-        folder = journal.path.parent
         outcome = run_plan(
             plan,
             bench,
@@ -105,9 +103,9 @@ def drive(
             journal=journal,
             listener=listener or (lambda _: None),
             rest=rest,
-            further=partial(pursued, plan, folder) if pursue else None,
+            further=(lambda: pursued(plan, journal.path.parent)) if pursue else None,
         )
-    return folder, outcome
+    return journal.path.parent, outcome  # not where it began, if that was taken away
 
 
 def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
@@ -159,7 +157,7 @@ def kept(
             record = load(folder) if outcome.can_resume else seal(folder)
             record = tried(record, monte_carlo)
             write_report(record.content, report_path(folder))
-    except RecordError as error:
+    except (LivezeroError, OSError) as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
             raise outcome.error from error
         raise

@@ -15,7 +15,7 @@ from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is
 from sequencer.journal.lines import end_of, run_lines
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
-from sequencer.record.create import versions
+from sequencer.record.create import create_again, versions
 from sequencer.record.layout import JOURNAL
 from sequencer.running.events import Listener
 from sequencer.running.loop import Rest
@@ -65,7 +65,7 @@ def resume(
         plan = planned_before(folder, lines)
         rest = rest_of(folder, plan, lines)
         last = datetime.fromisoformat(_last_date(lines))
-        _, outcome = drive(
+        folder, outcome = drive(
             plan,
             partial(_resumed, plan, rest, journal, last, operator_name),
             serial=opened["serial"],
@@ -83,6 +83,7 @@ def _resumed(
     plan: Plan, rest: Rest, journal: Journal, last: datetime, operator_name: str, bench: Bench
 ) -> Iterator[Journal]:
     """The journal of the run, what is done from here on said in it; `last` is when it was written last."""
+    journal.elsewhere = partial(create_again, journal.path.parent, plan)
     reads = [point for point in rest.points if point.setpoint.is_read]
     if plan.bench.file.is_simulated:
         bench.clock.sleep((last - bench.clock.date()).total_seconds())

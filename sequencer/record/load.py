@@ -120,7 +120,10 @@ def _judged(folder: Path, more: list[dict[str, Any]]) -> tuple[str, ...]:
     """The verdict that was sealed, where a correction since may have made another of it."""
     if not any(line["kind"] == "correction" for line in more):
         return ()
-    verdict = json.loads((folder / FIGURES).read_text(encoding="utf-8"))["verdict"]["result"]
+    try:
+        verdict = json.loads((folder / FIGURES).read_text(encoding="utf-8"))["verdict"]["result"]
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+        return (f"the verdict as sealed is not known: {FIGURES} does not hold it any more",)
     return (f"the verdict as sealed, without the corrections: {verdict}",)
 
 

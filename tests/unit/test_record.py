@@ -7,6 +7,7 @@ import pytest
 
 from instruments.errors import RecordError
 from instruments.version import __version__
+from sequencer import core
 from sequencer.record.create import create
 from sequencer.record.load import load
 from sequencer.record.seal import seal
@@ -296,3 +297,28 @@ def test_a_journal_that_was_altered_so_that_it_cannot_be_evaluated_names_its_lin
     with pytest.raises(RecordError, match=rf"journal\.jsonl:{number}: was changed") as altered:
         load(folder)
     assert altered.value.todo == "it was altered, or is not ours"
+
+
+@pytest.mark.parametrize("text", ["null", "[]", "7", '"PASS"', '{"verdict": null}', '{"verdict": 3}', "{", ""])
+def test_figures_of_another_shape_are_an_alteration_and_no_fault(sealed, text):
+    folder = sealed().folder
+    number = int(load(folder).table.query("tap == 'output'")["number"].iloc[0])
+    core.correct(folder, point=number, tap="output", reading=1, to="4.001 mA", by="A. Cellarman", why="transposed")
+    path = folder / "figures.json"
+    path.chmod(0o644)
+    path.write_text(text)
+    found = core.verify(folder)
+    assert "figures.json: was changed" in found.findings
+    remarks = load(folder).content.remarks
+    assert any("the verdict as sealed is not known: figures.json does not hold it any more" in each for each in remarks)
+
+
+@pytest.mark.parametrize("name", ["a" * 256, "\N{SNOWMAN}" * 90])
+def test_a_name_of_over_255_bytes_is_an_error_of_the_input(small, tmp_path, name):
+    with pytest.raises(RecordError, match="File name too long"):
+        load(tmp_path / name)
+    with pytest.raises(RecordError, match="no such record"):
+        core.compare(tmp_path / name, tmp_path / name)
+    with pytest.raises(RecordError, match="File name too long") as refused:
+        core.run(small(), serial="GF-104", results=tmp_path / name, state="as left")
+    assert "name another folder" in refused.value.todo

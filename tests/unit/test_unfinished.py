@@ -5,6 +5,7 @@ cycle 2: 14-17 up, 18 end pair, 19-22 down, 23 end pair. Two taps are read twice
 """
 
 import json
+import os
 import shutil
 
 import pytest
@@ -381,3 +382,37 @@ def _changed(path):
     entry = json.loads(lines[at])
     lines[at] = json.dumps(entry | {"value": 1.0}, ensure_ascii=False)
     return "\n".join(lines) + "\n"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there a file that is open can neither be moved nor deleted")
+@pytest.mark.parametrize("how", ["moved", "deleted", "all results moved"])
+def test_a_results_folder_that_is_taken_away_costs_nothing_that_was_read(small, tmp_path, how):
+    results, told = tmp_path / "results", []
+
+    def take_away(event):
+        is_first = "ReadingTaken" not in told
+        told.append(type(event).__name__)
+        if told[-1] == "ReadingTaken" and is_first:
+            (folder,) = results.iterdir()
+            if how == "moved":
+                folder.rename(tmp_path / "moved")
+            elif how == "deleted":
+                shutil.rmtree(folder)
+            else:
+                results.rename(tmp_path / "moved")
+
+    ran = core.run(small(), serial="GF-104", results=results, listener=take_away)
+    assert ran.outcome.status == "bench fault"
+    assert "was moved or deleted during the run" in ran.outcome.error.what
+    assert ran.exit_code == 3
+    assert told.count("ReadingTaken") == 1  # it stopped at the next line
+    assert told[-3:] == ["MadeSafe", "Closed", "Found"]
+    (folder,) = results.iterdir()
+    assert ran.record.folder == folder
+    lines = lines_of(folder)
+    kinds = [line["kind"] for line in lines]
+    assert kinds[0] == "opened"
+    assert kinds[-2:] == ["safe", "closed"]
+    assert kinds.count("reading") in {1, 2}  # what went over the line next may have been that of the second tap
+    assert core.verify(folder).is_intact
+    assert (folder / "report.html").is_file()

@@ -103,6 +103,8 @@ class DescribedInstrument:
                 f'identifies itself as "{shortened(reply)}", before as "{shortened(self.identity)}"',
                 where=self.session.where,
                 command=ask,
+                reply=reply,
+                todo="put the instrument back that the run began with; with another one begin a new run",
             )
         self.identity = reply
         self.was_met = True

@@ -252,7 +252,9 @@ def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
     """
     found: list[str] = []
     expected_n, before = 1, seed
-    *lines, _ = _bytes_of(path).split(b"\n")
+    *lines, rest = _bytes_of(path).split(b"\n")
+    if _is_line(rest):  # whole, and so read: only its end is missing
+        lines.append(rest)
     for number, line in enumerate(lines, start=1):
         place = f"{path.name}:{number}"
         match = _CHAIN.search(line)

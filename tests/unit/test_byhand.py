@@ -431,3 +431,13 @@ def test_many_of_a_kind_are_told_once(table):
     found = table("input;output\n" + "".join(f"{x};{y / 10:.4f}\n" for x, y in LEVELS.items() if x))
     (note,) = [note for note in found["note"] if note]
     assert note.endswith("So in 3 more lines, to line 5.")
+
+
+@pytest.mark.parametrize(
+    ("cell", "shown"), [("1\0002.0", "12.0"), ("12\0.0", "12.0"), ("12.\0\0000", "12.0"), ("-\00012.0", "-12.0")]
+)
+def test_a_nul_inside_a_number_is_an_error_and_no_other_number(table, cell, shown):
+    assert cell.replace("\0", "") == shown
+    with pytest.raises(ReadingsError, match="holds a NUL byte inside a number") as wrong:
+        table(PLAIN.replace("12.0", cell))
+    assert wrong.value.where.endswith(":3")

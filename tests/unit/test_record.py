@@ -322,3 +322,31 @@ def test_a_name_of_over_255_bytes_is_an_error_of_the_input(small, tmp_path, name
     with pytest.raises(RecordError, match="File name too long") as refused:
         core.run(small(), serial="GF-104", results=tmp_path / name, state="as left")
     assert "name another folder" in refused.value.todo
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('{"kind": "remark", "date": "2026-01-05T08:00:00+00:00", "by": "A. Cellarman", "text": "fine"}', "was added"),
+        ("a note of somebody", "ends in what is no line of it"),
+    ],
+)
+@pytest.mark.parametrize("end", ["", "\n"])
+def test_foreign_addenda_are_seen_with_and_without_a_last_line_end(sealed, text, says, end):
+    folder = sealed().folder
+    (folder / "addenda.jsonl").write_text(text + end)
+    found = core.verify(folder)
+    assert not found.is_intact
+    if text.startswith("{") or not end:
+        assert any(each.startswith("addenda.jsonl") and says in each for each in found.findings)
+
+
+@pytest.mark.parametrize("kept", [40, -1, 0], ids=["half", "no line end", "whole"])
+def test_addenda_that_a_power_cut_shortened_are_no_alteration(sealed, kept):
+    folder = sealed().folder
+    for text in ("one", "two"):
+        core.remark(folder, text, by="A. Cellarman")
+    path = folder / "addenda.jsonl"
+    first, second = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(first + (second[:kept] if kept else second))
+    assert core.verify(folder).findings == ()

@@ -10,7 +10,8 @@ import shutil
 
 import pytest
 
-from instruments.errors import InstrumentError, RecordError, StoppedError
+from instruments.errors import InstrumentError, RecordError, StoppedError, WrongInstrumentError
+from instruments.session import Session
 from sequencer import core
 from sequencer.jobs.interrupted import kept_plan, rest_of
 from sequencer.journal.writer import Journal, chain_faults, entries
@@ -416,3 +417,25 @@ def test_a_results_folder_that_is_taken_away_costs_nothing_that_was_read(small, 
     assert kinds.count("reading") in {1, 2}  # what went over the line next may have been that of the second tap
     assert core.verify(folder).is_intact
     assert (folder / "report.html").is_file()
+
+
+@pytest.mark.parametrize("name", ["meter", "source"])
+def test_another_serial_of_the_same_model_is_refused_as_it_is_within_a_run(cut, monkeypatch, name):
+    folder = cut(50)
+    query, sent = Session.query, []
+
+    def answered(self, command):
+        if self.name == name:
+            sent.append(command)
+        reply = query(self, command)
+        return f"{reply}-OTHER" if self.name == name and command == "*IDN?" else reply
+
+    monkeypatch.setattr(Session, "query", answered)
+    result = core.resume(folder)
+    assert isinstance(result.outcome.error, WrongInstrumentError)
+    assert '-OTHER", before as "' in result.outcome.error.what
+    assert "put the instrument back" in result.outcome.error.todo
+    assert set(sent) == {"*IDN?"}  # it was asked who it is, and nothing else
+    assert result.outcome.can_resume
+    monkeypatch.setattr(Session, "query", query)
+    assert core.resume(folder).outcome.status == "complete"

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from instruments.bench import Bench, open_bench
 from instruments.errors import AbsentError, LivezeroError
+from instruments.interrupts import held_off
 from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
@@ -151,9 +152,13 @@ def tried(record: Record, limit: int | None) -> Record:
 def kept(
     folder: Path, outcome: Outcome, listener: Listener | None = None, *, monte_carlo: int | None = None
 ) -> RunResult:
-    """A run that is over, its record sealed unless it can be resumed, its report written; raises RecordError."""
+    """A run that is over, its record sealed unless it can be resumed, its report written; raises RecordError.
+
+    A signal waits until that is done: an impatient Ctrl-C must not cost the record. It stops nothing where an output is
+    not safe, since that must be told.
+    """
     try:
-        with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
+        with undisturbed() if outcome.status == "not safe" else held_off():
             record = load(folder) if outcome.can_resume else seal(folder)
             record = tried(record, monte_carlo)
             write_report(record.content, report_path(folder))

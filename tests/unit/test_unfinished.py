@@ -7,15 +7,18 @@ cycle 2: 14-17 up, 18 end pair, 19-22 down, 23 end pair. Two taps are read twice
 import json
 import os
 import shutil
+import signal
 
 import pytest
 
-from instruments.errors import InstrumentError, RecordError, StoppedError, WrongInstrumentError
+from instruments.errors import InstrumentError, RecordError, StoppedError, UnsafeError, WrongInstrumentError
 from instruments.session import Session
 from sequencer import core
+from sequencer.jobs import drive
 from sequencer.jobs.interrupted import kept_plan, rest_of
 from sequencer.journal.writer import Journal, chain_faults, entries
 from sequencer.readings.table import valid_rows
+from sequencer.running.outcome import Outcome
 
 CYCLE_1, CYCLE_2 = list(range(3, 24)), list(range(14, 24))
 
@@ -439,3 +442,32 @@ def test_another_serial_of_the_same_model_is_refused_as_it_is_within_a_run(cut, 
     assert result.outcome.can_resume
     monkeypatch.setattr(Session, "query", query)
     assert core.resume(folder).outcome.status == "complete"
+
+
+def test_a_signal_while_a_run_that_is_not_safe_is_sealed_does_not_hide_that(cut, monkeypatch):
+    folder = cut(None)
+    sealing = drive.seal
+
+    def interrupted(path):
+        signal.raise_signal(signal.SIGINT)
+        return sealing(path)
+
+    monkeypatch.setattr(drive, "seal", interrupted)
+    error = UnsafeError("source could not be brought to its safe level")
+    result = drive.kept(folder, Outcome(status="not safe", reason="it stays on", error=error))
+    assert result.exit_code == 4
+
+
+def test_a_signal_while_a_record_is_sealed_comes_once_it_is(cut, monkeypatch):
+    folder = cut(None)
+    sealing = drive.seal
+
+    def interrupted(path):
+        signal.raise_signal(signal.SIGINT)
+        return sealing(path)
+
+    monkeypatch.setattr(drive, "seal", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        drive.kept(folder, Outcome(status="complete", reason="all points taken"))
+    assert core.verify(folder).is_intact
+    assert (folder / "report.html").is_file()

@@ -119,6 +119,11 @@ class DescribedInstrument:
                 todo="find out why it lost its power",
             )
 
+    @property
+    def _proves_life(self) -> bool:
+        """True if it has an answer to something that changes nothing."""
+        return self.description.identify is not None or self.description.event_status is not None
+
     def _was_switched_on(self) -> bool:
         """Reading the register clears it."""
         ask = self.description.event_status
@@ -235,6 +240,10 @@ class DescribedInstrument:
                     self.session.reopen()
                 self._send_blind(*at_once)
                 self.session.clear()
+                if attempt == 1 and not self._proves_life:  # silence may be that of a line that was dropped
+                    self.session.reopen()
+                    self._send_blind(*at_once)
+                    self.session.clear()
                 self._identify()
                 if self._was_switched_on():
                     self.forget()

@@ -803,3 +803,18 @@ def test_a_line_that_can_be_opened_again_after_a_while_is_had_back():
     session._line.close()
     opened.meter.recover()
     assert len(tries) == 8
+
+
+def test_an_instrument_that_proves_no_life_is_opened_again_at_once():
+    text = 'instrument: x\nidentify: ""\nclear: []\nfunctions: {i: {reads: mA, query: R, ranges: [{range: 0 .. 9 mA}]}}'
+    opened = FakeOpened({"R": ["4"]}, parse(text, Path("own.yaml")).into(Description))
+    assert opened.instrument.description.identify is None
+    receiver = DescribedReceiver(instrument=opened.instrument, function="i", clock=opened.clock)
+    opened.instrument.meet()
+    receiver.select(receiver._spec.ranges[0], "mA")
+    dead = opened.instrument.session._line
+    dead.read = lambda: ""  # a line that was dropped reads as silent
+    with pytest.raises(NoReadingError, match="empty"):
+        receiver.read()
+    assert receiver.read().value == pytest.approx(4.0)
+    assert opened.instrument.session._line is not dead

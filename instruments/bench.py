@@ -209,13 +209,29 @@ def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManag
         return None, RealClock()
     try:
         return pyvisa.ResourceManager(visa_library(loaded)), RealClock()
-    except (OSError, ValueError, pyvisa.Error) as error:
+    except Exception as error:  # backends let out whatever their files and libraries raise
+        what, todo = _unusable(visa_library(loaded))
         raise InstrumentError(
-            f'VISA backend "{loaded.file.backend}" cannot be used',
+            f'VISA backend "{loaded.file.backend}" cannot be used: {what}',
             where=loaded.where("backend"),
             allowed='"@py", "@ivi" for the system\'s VISA library, "file.yaml@sim", or "simulated"',
-            todo=f"install it, or name another ({str(error).splitlines()[0][:100]})",
+            todo=todo,
         ) from error
+
+
+def _unusable(library: str) -> tuple[str, str]:
+    """What is wrong with a backend that cannot be used, and what to do."""
+    path, at, name = library.rpartition("@")
+    if not at or (name == "ivi" and path):
+        what = "it is no VISA library of this computer" if Path(path or name).is_file() else "there is no such library"
+        return what, 'write the path of the VISA library that is installed, or "@py", which comes along'
+    if name == "ivi":
+        return "no VISA library is installed on this computer", 'install one, or write "@py", which comes along'
+    if name == "sim" and path:
+        if not Path(path).is_file():
+            return f"there is no file {path}", "correct the name; it is taken from the folder of the bench file"
+        return f"{path} describes no simulated instruments", "correct the file, by the manual of pyvisa-sim"
+    return f'there is no backend named "{name}"', f'install pyvisa-{name or "NAME"}, or write "@py", which comes along'
 
 
 def visa_library(loaded: LoadedBench) -> str:

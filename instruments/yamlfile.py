@@ -22,6 +22,7 @@ __all__ = ["Document", "find", "load", "parse", "read"]
 
 _LARGEST_BYTES = 1_000_000
 _DEEPEST = 24
+_MOST_CAUSES = 100  # each is looked up among the keys, and held against their spellings
 # What YAML 1.2 does not take, 5.1 (from memory).
 _NOT_YAML = re.compile(r"[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 # What a field takes, where pydantic would name Python's types.
@@ -66,8 +67,11 @@ class Document:
         try:
             return model.model_validate(self.content, context={"folder": self.path.parent})
         except ValidationError as error:
-            faults = [self._fault(details, model) for details in _first_causes(error.errors(include_url=False))]
-            raise _joined(sorted(_without_repeats(faults), key=_place)) from error
+            causes = _first_causes(error.errors(include_url=False)[:_MOST_CAUSES])
+            faults = [self._fault(details, model) for details in causes]
+            more_n = error.error_count() - _MOST_CAUSES
+            more = InputError(f"and {more_n} more errors", where=str(self.path), todo="correct these first")
+            raise _joined([*sorted(_without_repeats(faults), key=_place), *([more] if more_n > 0 else [])]) from error
 
     def _fault(self, details: ErrorDetails, model: type[BaseModel]) -> InputError:
         path = self._real_path(details["loc"])

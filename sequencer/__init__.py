@@ -7,11 +7,12 @@ result = sequencer.run(plan, serial="GF-104")
 result.evaluation.verdict
 """
 
-from typing import TYPE_CHECKING, Any
-
 from instruments.version import __version__
 
+TYPE_CHECKING = False  # that of `typing` takes longer to import than this package, and the program has no signals yet
 if TYPE_CHECKING:
+    from typing import Any
+
     from sequencer.core import (
         RunResult,
         check_bench,
@@ -48,7 +49,7 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:  # noqa: ANN401  whatever is asked for
+def __getattr__(name: str) -> "Any":  # noqa: ANN401  whatever is asked for
     """Load a name when it is first used: `livezero --help` and shell completion import none of the heavy packages."""
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

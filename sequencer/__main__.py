@@ -1,6 +1,6 @@
 """`python -m sequencer` is the command."""
 
-from sequencer.cli import main
+from sequencer.start import main
 
 if __name__ == "__main__":
     main()

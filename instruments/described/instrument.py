@@ -103,6 +103,8 @@ class DescribedInstrument:
                 f'identifies itself as "{shortened(reply)}", before as "{shortened(self.identity)}"',
                 where=self.session.where,
                 command=ask,
+                reply=reply,
+                todo="put the instrument back that the run began with; with another one begin a new run",
             )
         self.identity = reply
         self.was_met = True
@@ -116,6 +118,11 @@ class DescribedInstrument:
                 where=self.session.where,
                 todo="find out why it lost its power",
             )
+
+    @property
+    def _proves_life(self) -> bool:
+        """True if it has an answer to something that changes nothing."""
+        return self.description.identify is not None or self.description.event_status is not None
 
     def _was_switched_on(self) -> bool:
         """Reading the register clears it."""
@@ -233,6 +240,10 @@ class DescribedInstrument:
                     self.session.reopen()
                 self._send_blind(*at_once)
                 self.session.clear()
+                if attempt == 1 and not self._proves_life:  # silence may be that of a line that was dropped
+                    self.session.reopen()
+                    self._send_blind(*at_once)
+                    self.session.clear()
                 self._identify()
                 if self._was_switched_on():
                     self.forget()

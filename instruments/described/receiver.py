@@ -18,6 +18,9 @@ from instruments.units import rescale
 
 __all__ = ["DescribedReceiver"]
 
+# How far over its range an instrument may still read, as a share of its width (common practice, no source).
+_OVER_RANGE = 0.2
+
 
 class DescribedReceiver:
     """One function of an instrument that reads.
@@ -108,6 +111,7 @@ class DescribedReceiver:
         return self._one()
 
     def _one(self) -> Sample:
+        """Raises NoReadingError for a number beyond the range too: no such signal can be read there."""
         assert self._spec.query is not None
         reply = self.instrument.ask(self._spec.query)
         if fits(self._overload, reply):
@@ -118,6 +122,9 @@ class DescribedReceiver:
             if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
                 self._session.is_suspect = True
             raise
+        if not self._entry.range.within(self._spec.wire_unit).holds(value, slack=_OVER_RANGE):
+            # Also what an instrument says in place of infinity, such as 4.0E+30.
+            raise NoReadingError("overload", where=self._session.where, command=self._spec.query, reply=reply)
         # 0.0040001 A is 4.0001 mA, and not 4.000100000000001 mA; a reading in the unit asked for stays as it was said.
         if (self._factor, self._shift) != (1.0, 0.0):
             value = to_digits(self._factor * value + self._shift, scale=abs(self._factor * value) + abs(self._shift))

@@ -5,8 +5,8 @@ to stderr; with `--json` one document goes to stdout and nothing else.
 """
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import NoReturn
 
 import click
 
@@ -376,12 +376,16 @@ for _command in (bench_group, resume_command, close_command, verify_command, rem
     cli.add_command(_command)
 
 
-def main() -> NoReturn:
-    """The entry point of the command."""
+def main(was_stopped: Callable[[], bool] = lambda: False) -> int:
+    """Do what the command line says; returns the exit code.
+
+    Args:
+        was_stopped: True once a signal came: what it raises is turned into other errors by some libraries.
+    """
     lost = keep_streams()
-    code, is_judged = left_with(cli)
+    code, is_judged = left_with(cli, was_stopped)
     sys.stdout.flush()
     if lost.reason:
         click.echo(f"stdout cannot be written: {lost.reason}", err=True)
         code = code or (0 if is_judged else 2)
-    raise SystemExit(code)
+    return code

@@ -4,6 +4,7 @@ Like the command it imports nothing heavy at the top. Nothing here calls `core`.
 """
 
 import contextlib
+import errno
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -32,6 +33,7 @@ __all__ = [
 ]
 
 WIDTH = 80
+_STOPPED = "stopped by {}"
 
 
 class Face(click.Group):
@@ -43,8 +45,8 @@ class Face(click.Group):
             return super().invoke(ctx)
         except (click.exceptions.Exit, click.Abort, click.ClickException):
             raise
-        except KeyboardInterrupt:
-            click.echo("stopped by Ctrl-C", err=True)  # a run says itself what became of its outputs
+        except KeyboardInterrupt as error:
+            click.echo(_STOPPED.format(_named(error)), err=True)  # a run says itself what became of its outputs
             ctx.exit(130)
         except Exception as error:  # noqa: BLE001  nobody sees a traceback; ours goes to a file
             from instruments.errors import LivezeroError  # noqa: PLC0415
@@ -52,8 +54,31 @@ class Face(click.Group):
             if isinstance(error, LivezeroError):
                 show_error(error)
                 ctx.exit(error.exit_code)
+            if ctx.obj is not None and ctx.obj():  # a signal in the middle of an import comes out as its failure
+                click.echo(_STOPPED.format("a signal"), err=True)
+                ctx.exit(130)
+            if isinstance(error, OSError) and error.filename is not None:
+                show_error(_of_a_file(error))
+                ctx.exit(2)
             _fault_of_ours(error)
             ctx.exit(70)
+
+
+def _named(error: KeyboardInterrupt) -> str:
+    """The signal that raised it."""
+    return str(error.args[0]) if error.args else "Ctrl-C"
+
+
+def _of_a_file(error: OSError) -> "LivezeroError":
+    """What the system refuses of a file, as any other error."""
+    from instruments.errors import InputError  # noqa: PLC0415
+
+    return InputError(
+        f"cannot be used: {error.strerror}",
+        where=str(error.filename),
+        allowed="names of at most 255 bytes" if error.errno == errno.ENAMETOOLONG else "",
+        todo="check name, disk and rights",
+    )
 
 
 def show_error(error: "LivezeroError") -> None:
@@ -193,10 +218,10 @@ def print_summary(content: Any) -> None:  # noqa: ANN401  a Content; its module 
     click.echo(summary(content, width=WIDTH, colour=sys.stdout.isatty()))
 
 
-def left_with(command: click.Group) -> tuple[int, bool]:
-    """The exit code of the command, and whether it is that of a judgement."""
+def left_with(command: click.Group, was_stopped: Callable[[], bool]) -> tuple[int, bool]:
+    """The exit code of the command, and whether it is that of a judgement; `was_stopped` by a signal is asked."""
     try:
-        return int(command.main(prog_name="livezero", standalone_mode=False) or 0), False
+        return int(command.main(prog_name="livezero", standalone_mode=False, obj=was_stopped) or 0), False
     except SystemExit as ended:
         return int(ended.code or 0), True
     except click.ClickException as error:
@@ -205,6 +230,9 @@ def left_with(command: click.Group) -> tuple[int, bool]:
             said = {"what": error.format_message(), "where": "command line", "allowed": "", "todo": "see --help"}
             print_json({"error": said | {"exit_code": error.exit_code, "others": []}})
         return error.exit_code, False
-    except click.Abort:
+    except click.Abort as error:
+        if isinstance(error.__cause__, KeyboardInterrupt):
+            click.echo(_STOPPED.format(_named(error.__cause__)), err=True)
+            return 130, False
         click.echo("Aborted!", err=True)
         return 1, False

@@ -117,6 +117,9 @@ class Named:
     check: str
 
 
+_NOTHING_READ = "Check line, range and description of the instruments that read; see their replies in the journal."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Account:
     """What is the matter, in words.
@@ -159,6 +162,8 @@ class Account:
 def account(findings: Findings, sheet: DataSheet) -> Account:
     """The findings of a unit in words."""
     weighing = findings.weighing
+    if not weighing.segments:
+        return _plain("no reading at any tap, so no cause can be told", check=_NOTHING_READ)
     shares = tuple(_shares(weighing, sheet))
     leading = _worst_first(findings, shares, sheet)
     top = leading[0]

@@ -1,5 +1,6 @@
 """Two records, or two tables taken by hand, set side by side."""
 
+import os
 from pathlib import Path
 
 from instruments.benchfile import LoadedBench
@@ -47,11 +48,11 @@ def compare(
 
 
 def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBench | Path | str | None) -> Side:
-    if path.is_dir():
+    if os.path.isdir(path):  # noqa: PTH112  of a name that is too long Path would raise
         return Side(
             content=load(path).content, sheet=type_sheet_of(path), sequence_digest=inputs_of(path).get(SEQUENCE, "")
         )
-    if type_sheet is None and path.is_file():
+    if type_sheet is None and os.path.isfile(path):  # noqa: PTH113
         raise InputError("readings taken by hand do not state the type of unit", where=str(path), todo="give --type")
     if type_sheet is None:
         raise RecordError("there is no such record", where=str(path), todo="name a folder in results")

@@ -6,11 +6,11 @@ What is done on the bench is in `running`.
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
 from instruments.bench import Bench, open_bench
-from instruments.errors import AbsentError, RecordError
+from instruments.errors import AbsentError, LivezeroError
+from instruments.interrupts import held_off
 from instruments.locks import bench_held, holder
 from instruments.roles import Operator, Question
 from instruments.session import Exchange, Teller
@@ -96,7 +96,6 @@ def drive(
     job = f"{plan.sequence.document.path.stem} of {serial}"
     with bench_held(plan.bench, job=job), opened_bench(plan, operator, told) as bench, begin(bench) as journal:
         told.into(journal)
-        folder = journal.path.parent
         outcome = run_plan(
             plan,
             bench,
@@ -105,9 +104,9 @@ def drive(
             journal=journal,
             listener=listener or (lambda _: None),
             rest=rest,
-            further=partial(pursued, plan, folder) if pursue else None,
+            further=(lambda: pursued(plan, journal.path.parent)) if pursue else None,
         )
-    return folder, outcome
+    return journal.path.parent, outcome  # not where it began, if that was taken away
 
 
 def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
@@ -153,13 +152,17 @@ def tried(record: Record, limit: int | None) -> Record:
 def kept(
     folder: Path, outcome: Outcome, listener: Listener | None = None, *, monte_carlo: int | None = None
 ) -> RunResult:
-    """A run that is over, its record sealed unless it can be resumed, its report written; raises RecordError."""
+    """A run that is over, its record sealed unless it can be resumed, its report written; raises RecordError.
+
+    A signal waits until that is done: an impatient Ctrl-C must not cost the record. It stops nothing where an output is
+    not safe, since that must be told.
+    """
     try:
-        with undisturbed():  # outputs are safe; an impatient Ctrl-C must not cost the record
+        with undisturbed() if outcome.status == "not safe" else held_off():
             record = load(folder) if outcome.can_resume else seal(folder)
             record = tried(record, monte_carlo)
             write_report(record.content, report_path(folder))
-    except RecordError as error:
+    except (LivezeroError, OSError) as error:
         if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
             raise outcome.error from error
         raise

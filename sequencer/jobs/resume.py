@@ -15,7 +15,7 @@ from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is
 from sequencer.journal.lines import end_of, run_lines
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
-from sequencer.record.create import versions
+from sequencer.record.create import create_again, versions
 from sequencer.record.layout import JOURNAL
 from sequencer.running.events import Listener
 from sequencer.running.loop import Rest
@@ -64,10 +64,13 @@ def resume(
             return kept(folder, outcome, listener, monte_carlo=monte_carlo)
         plan = planned_before(folder, lines)
         rest = rest_of(folder, plan, lines)
+        identities: dict[str, str] = next(
+            (line["identities"] for line in reversed(lines) if line["kind"] == "identified"), {}
+        )
         last = datetime.fromisoformat(_last_date(lines))
-        _, outcome = drive(
+        folder, outcome = drive(
             plan,
-            partial(_resumed, plan, rest, journal, last, operator_name),
+            partial(_resumed, plan, rest, journal, last, operator_name, identities),
             serial=opened["serial"],
             operator=operator or Nobody(),
             listener=listener,
@@ -80,9 +83,21 @@ def resume(
 
 @contextmanager
 def _resumed(
-    plan: Plan, rest: Rest, journal: Journal, last: datetime, operator_name: str, bench: Bench
+    plan: Plan,
+    rest: Rest,
+    journal: Journal,
+    last: datetime,
+    operator_name: str,
+    identities: dict[str, str],
+    bench: Bench,
 ) -> Iterator[Journal]:
-    """The journal of the run, what is done from here on said in it; `last` is when it was written last."""
+    """The journal of the run, what is done from here on said in it; `last` is when it was written last.
+
+    Each instrument must be the one that it was before, by its identity with the serial, as within a run.
+    """
+    for name, instrument in bench.instruments.items():
+        instrument.identity = identities.get(name, "")
+    journal.elsewhere = partial(create_again, journal.path.parent, plan)
     reads = [point for point in rest.points if point.setpoint.is_read]
     if plan.bench.file.is_simulated:
         bench.clock.sleep((last - bench.clock.date()).total_seconds())

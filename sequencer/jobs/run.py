@@ -15,7 +15,7 @@ from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
 from sequencer.jobs.plan import acceptance, clearance
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
-from sequencer.record.create import as_found_of, create, opening, used
+from sequencer.record.create import as_found_of, create, create_again, opening, used
 from sequencer.record.layout import JOURNAL
 from sequencer.running.events import Listener
 
@@ -94,6 +94,7 @@ def _begun(plan: Plan, results: Path, said: dict[str, str], bench: Bench) -> Ite
     earlier = as_found_of(results, serial=said["serial"], type_=plan.sheet.type) if is_left else None
     folder = create(results, plan, date=started.isoformat(), serial=said["serial"])
     with Journal(folder / JOURNAL) as journal:
+        journal.elsewhere = partial(create_again, folder, plan)
         first = opening(plan, date=date.isoformat(), as_found=earlier, **said)
         journal.opened(date, **first, **used(folder, plan), process=process_of(plan))
         yield journal

@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -44,6 +44,11 @@ class Journal:
             first line that is written.
         seed: what the first line is chained to.
 
+    Attributes:
+        path: the file; another one where the first was taken away.
+        torn: see `again`.
+        elsewhere: makes a folder in which it goes on, where its file is taken away; None = nothing is kept then.
+
     Raises:
         RecordError: it exists, or cannot be written, or another process writes it.
     """
@@ -51,11 +56,13 @@ class Journal:
     def __init__(self, path: Path, *, again: bool = False, seed: str = "") -> None:
         self.path = path
         self.torn = ""
+        self.elsewhere: Callable[[], Path] | None = None
         self._fault: OSError | None = None
+        self._taken: RecordError | None = None  # to be told once
         self._lines_n, self._before = 0, seed
         self._end_n: int | None = None  # where the first line goes, in a journal that was written before
         try:
-            self._file = path.open("r+b" if again else "xb")
+            self._file = path.open("r+b" if again else "x+b")
             if not is_locked_now(self._file):
                 self._file.close()
                 raise RecordError(
@@ -85,11 +92,19 @@ class Journal:
         """Append a line: with `sync` it is on the disk when this returns, else it outlives the process.
 
         Raises:
-            RecordError: the disk is full, or gone; or it was so before.
+            RecordError: the disk is full, or gone, or was so before; or the file was taken away, and the line stands in
+                another one, where the journal goes on. That is raised once.
         """
-        text = as_json({"kind": kind} | json_value(fields)).encode()
+        self._append(kind, sync=sync, fields=fields)
         self.check_written()
+
+    def _append(self, kind: str, *, sync: bool, fields: dict[str, Any]) -> None:
+        text = as_json({"kind": kind} | json_value(fields)).encode()
+        if self._fault is not None:
+            return
         try:
+            if not self._is_in_place():
+                self._go_elsewhere()
             if self._end_n is not None:
                 self._file.truncate(self._end_n)
                 self._file.seek(self._end_n)
@@ -103,15 +118,47 @@ class Journal:
                 os.fsync(self._file.fileno())
         except OSError as error:
             self._fault = error
-            self.check_written()
+
+    def _is_in_place(self) -> bool:
+        """False once the file was moved or deleted, with its folder or without: it is still written, for nobody."""
+        try:
+            return os.path.samestat(self.path.stat(), os.fstat(self._file.fileno()))
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+
+    def _go_elsewhere(self) -> None:
+        """Write what there is once more, in a folder that `elsewhere` makes; raises OSError."""
+        if self.elsewhere is None:
+            raise OSError(errno.ENOENT, "it was moved or deleted")
+        before, elsewhere, self.elsewhere = self.path, self.elsewhere, None  # not again and again
+        self._file.seek(0)
+        lines = self._file.read()
+        try:
+            path = elsewhere() / before.name
+        except RecordError as error:
+            raise OSError(errno.ENOENT, f"it was moved or deleted, and {error.what}") from error
+        file = path.open("x+b")
+        is_locked_now(file)
+        file.write(lines)
+        file.flush()
+        os.fsync(file.fileno())
+        _sync_folders(path.parent, path.parent.parent)
+        self._file.close()
+        self._file, self.path = file, path
+        what = f"the record was moved or deleted during the run; its journal goes on in {path}"
+        self._taken = RecordError(what, where=str(before), todo="leave the results where they are while a run goes on")
+        self._append("remark", sync=True, fields={"text": what})
 
     def check_written(self) -> None:
-        """Raise RecordError if a line could not be written; of an exchange nobody was told then."""
+        """Raise RecordError if a line could not be written, or its file was taken away; an exchange tells nobody."""
+        if self._taken is not None:
+            taken, self._taken = self._taken, None
+            raise taken
         if self._fault is not None:
             raise RecordError(
                 f"the journal cannot be written: {self._fault.strerror}",
                 where=str(self.path),
-                todo="make room on the disk",
+                todo="make room on the disk" if self._fault.errno != errno.ENOENT else "leave results where they are",
             ) from self._fault
 
     def exchange(self, exchange: Exchange) -> None:
@@ -119,17 +166,14 @@ class Journal:
 
         It never raises: an output is made safe over a line too, and must not stop at a full disk. See `check_written`.
         """
-        with contextlib.suppress(RecordError):
-            self.write(
-                "exchange",
-                sync=False,
-                at_s=round(exchange.at_s, 6),
-                instrument=exchange.instrument,
-                sent=exchange.sent,
-                received=exchange.received,
-                took_s=round(exchange.took_s, 6),
-                **({"fault": exchange.fault} if exchange.fault else {}),
-            )
+        said = {
+            "at_s": round(exchange.at_s, 6),
+            "instrument": exchange.instrument,
+            "sent": exchange.sent,
+            "received": exchange.received,
+            "took_s": round(exchange.took_s, 6),
+        }
+        self._append("exchange", sync=False, fields=said | ({"fault": exchange.fault} if exchange.fault else {}))
 
     def opened(self, date: datetime, **fields: Any) -> None:  # noqa: ANN401  JSON values
         """The first line: when, and what the run was called with."""
@@ -208,7 +252,9 @@ def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
     """
     found: list[str] = []
     expected_n, before = 1, seed
-    *lines, _ = _bytes_of(path).split(b"\n")
+    *lines, rest = _bytes_of(path).split(b"\n")
+    if _is_line(rest):  # whole, and so read: only its end is missing
+        lines.append(rest)
     for number, line in enumerate(lines, start=1):
         place = f"{path.name}:{number}"
         match = _CHAIN.search(line)

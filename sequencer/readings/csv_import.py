@@ -20,7 +20,7 @@ from sequencer.readings.csv_headings import GIVEN, columns_not_read, tap_columns
 from sequencer.readings.csv_plausibility import Row, setpoint_column, stated_pct, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
 from sequencer.readings.decimal_marks import decimal_mark, stated_marks, with_point
-from sequencer.readings.file_text import decoded, heading, raw_bytes
+from sequencer.readings.file_text import decoded, heading, raw_bytes, without_nul
 from sequencer.readings.order import Order, Points, cycles_of, grouped, in_order, times_of, unpaired
 from sequencer.readings.table import BY_HAND, COLUMNS, tidy
 
@@ -50,7 +50,7 @@ def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
     Raises:
         ReadingsError: unreadable, no column for a tap, a value that is no number, a unit of another dimension.
     """
-    text = decoded(raw_bytes(path, _LARGEST_BYTES)).replace("\0", "")
+    text = without_nul(decoded(raw_bytes(path, _LARGEST_BYTES)), path)
     numbered = [
         (number, line)
         for number, line in enumerate(text.splitlines(), start=1)

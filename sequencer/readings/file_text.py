@@ -7,12 +7,13 @@ from pathlib import Path
 from instruments.errors import ReadingsError
 from sequencer.readings.csv_cells import LONGEST_CELL
 
-__all__ = ["decoded", "heading", "raw_bytes"]
+__all__ = ["decoded", "heading", "raw_bytes", "without_nul"]
 
 _WESTERN = "cp1252"
 _CODE_PAGES = (_WESTERN, "cp1250", "cp1251", "cp1253")  # western, central European, Cyrillic, Greek
 _SIGNS = set("\u00b0\u00b5\u00b1\u00b2\u00b3\u00b7\u00a0")  # degree, micro, plus-minus, powers: of units, no words
 _SAMPLE_BYTES = 20_000
+_NUL_IN_NUMBER = re.compile(r"[0-9.,eE+-]{1,20}\0+[0-9.,eE+-]{1,20}")
 _HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
 
 
@@ -40,6 +41,18 @@ def decoded(raw: bytes) -> str:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         return raw.decode(_code_page(raw), errors="replace")
+
+
+def without_nul(text: str, path: Path) -> str:
+    """A text without NUL bytes; raises ReadingsError where one stands inside a number, which might be another one."""
+    if found := _NUL_IN_NUMBER.search(text):
+        line = text.count("\n", 0, found.start()) + 1
+        raise ReadingsError(
+            f'holds a NUL byte inside a number, "{found[0]}"',
+            where=f"{path}:{line}",
+            todo="correct the cell, or save the file as UTF-8 once more",
+        )
+    return text.replace("\0", "")
 
 
 def _code_page(raw: bytes) -> str:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from instruments.datasheet import FloatArray
 from instruments.errors import InputError, ReadingsError
 from instruments.units import is_alike, rescale
-from sequencer.readings.file_text import decoded, heading, raw_bytes
+from sequencer.readings.file_text import decoded, heading, raw_bytes, without_nul
 from sequencer.readings.waveform import TraceFile
 
 __all__ = ["read_trace"]
@@ -57,7 +57,7 @@ def read_trace(path: Path, *, column: str = "", interval_s: float | None = None)
     raw = raw_bytes(path, _LARGEST_BYTES[is_wav])
     if is_wav:
         return _wav(path, raw, column)
-    return _csv(path, decoded(raw).replace("\0", "").splitlines(), column, interval_s)
+    return _csv(path, without_nul(decoded(raw), path).splitlines(), column, interval_s)
 
 
 # -- WAV -----------------------------------------------------------------------------------------------------------

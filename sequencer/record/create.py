@@ -3,6 +3,7 @@
 import json
 import platform
 import re
+import tempfile
 from dataclasses import asdict
 from importlib import metadata
 from pathlib import Path
@@ -21,7 +22,7 @@ from sequencer.planning.plan import Plan, receiver_of
 from sequencer.record.digest import inputs_of
 from sequencer.record.layout import BENCH, DESCRIPTIONS, DIGEST, FIGURES, JOURNAL, SEQUENCE, TYPE, write_synced
 
-__all__ = ["as_found_of", "create", "opening", "receivers_of", "used", "versions"]
+__all__ = ["as_found_of", "create", "create_again", "opening", "receivers_of", "used", "versions"]
 
 _BUILT_ON = ("numpy", "pandas", "pint", "pydantic", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyyaml")
 
@@ -49,6 +50,22 @@ def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
         re.sub(r"[^A-Za-z0-9.-]+", "-", part).strip(".-")[:40] or "unit"
         for part in (stamp, serial, plan.sequence.document.path.stem)
     )
+    return _made(results, name, plan)
+
+
+def create_again(folder: Path, plan: Plan) -> Path:
+    """A record that was taken away during its run, its inputs written once more: in its place, or where that cannot be.
+
+    Raises:
+        RecordError: it cannot be made, not even among the temporary files.
+    """
+    try:
+        return _made(folder.parent, folder.name, plan)
+    except RecordError:
+        return _made(Path(tempfile.gettempdir()), folder.name, plan)
+
+
+def _made(results: Path, name: str, plan: Plan) -> Path:
     try:
         results.mkdir(parents=True, exist_ok=True)
         folder = _first_free(results, name)
@@ -62,7 +79,9 @@ def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
             write_synced(folder / DESCRIPTIONS / f"{number}-{plain}.json", text)
     except OSError as error:
         raise RecordError(
-            f"the record cannot be written: {error.strerror}", where=str(results), todo="check disk and rights"
+            f"the record cannot be written: {error.strerror}",
+            where=str(results),
+            todo="check name, disk and rights, or name another folder",
         ) from error
     return folder
 
@@ -86,7 +105,11 @@ def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | N
         serial: of the unit.
         type_: of the unit.
     """
-    for digest in sorted(results.glob(f"*/{DIGEST}"), reverse=True):
+    try:
+        digests = sorted(results.glob(f"*/{DIGEST}"), reverse=True)
+    except OSError:  # a name that is too long; whoever writes there says so
+        return None
+    for digest in digests:
         try:
             opened = next(entries(digest.parent / JOURNAL))
             kept = json.loads(digest.read_text(encoding="utf-8"))["sha256"]

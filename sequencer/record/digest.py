@@ -83,5 +83,13 @@ def alterations(folder: Path) -> tuple[str, ...]:
             else:
                 found.append(f"{name}: was changed")
     if (folder / ADDENDA).is_file():
-        found += chain_faults(folder / ADDENDA, seed=kept["sha256"])
+        found += chain_faults(folder / ADDENDA, seed=kept["sha256"]) or _foreign_end(folder / ADDENDA)
     return tuple(found)
+
+
+def _foreign_end(addenda: Path) -> tuple[str, ...]:
+    """What stands at the end of addenda and is neither a line nor the begin of one that a power cut left."""
+    rest = addenda.read_bytes().rpartition(b"\n")[2].rstrip(b"\0")
+    begin = b'{"kind": "'
+    is_ours = rest.startswith(begin) or begin.startswith(rest)
+    return () if is_ours else (f"{addenda.name}: ends in what is no line of it",)

@@ -48,7 +48,13 @@ ADDENDA = "addenda.jsonl"
 def journal_of(folder: Path) -> Path:
     """Its journal; raises RecordError if the folder has none, and so is no record."""
     path = folder / JOURNAL
-    if not path.is_file():
+    try:
+        is_there = path.is_file()
+    except OSError as error:  # a name that is too long, a disk that fails
+        raise RecordError(
+            f"cannot be looked into: {error.strerror}", where=str(folder), todo="name a folder in results"
+        ) from error
+    if not is_there:
         raise RecordError(
             "is not a record: there is no journal in it", where=str(folder), todo="name a folder in results"
         )

@@ -1,7 +1,8 @@
 """A record read back: its journal, its figures computed again from that, and what it says of the run."""
 
 import json
-from collections.abc import Iterator
+import traceback
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
@@ -11,19 +12,24 @@ import pandas as pd
 
 from instruments.errors import LivezeroError, RecordError
 from instruments.simulated.instrument import is_simulated
+from instruments.version import __version__
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
 from sequencer.evaluation.budget import basis_from
 from sequencer.evaluation.result import Evaluation
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
-from sequencer.journal.writer import entries
+from sequencer.journal.writer import chain_faults, entries
 from sequencer.record.addenda import added, corrected, words_of
 from sequencer.record.digest import alterations, sealed_digest
 from sequencer.record.layout import FIGURES, JOURNAL, journal_of, type_sheet_of
 from sequencer.reports.as_text import duration
 
 __all__ = ["Record", "load"]
+
+
+# What lines that nobody wrote so make of the code that takes their fields.
+_WRONG = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,31 +73,57 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
     try:
         more = [] if as_sealed else added(folder)
         table = corrected(from_lines(lines, sheet.datasheet()), more)
+        basis = basis_from(opened["basis"])
+    except _WRONG as error:
+        raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
+    ended = Ended(
+        status=end["status"] if end else "interrupted",
+        reason=end["reason"] if end else _cut_off(table),
+        can_resume=end is None or end["kind"] == "interrupted",
+    )
+    try:
         found = examine(
             table,
             sheet,
             standard=opened["standard"],
             planned_n=opened["planned_n"],
-            basis=basis_from(opened["basis"]),
-            ended=Ended(
-                status=end["status"] if end else "interrupted",
-                reason=end["reason"] if end else _cut_off(table),
-                can_resume=end is None or end["kind"] == "interrupted",
-            ),
+            basis=basis,
+            ended=ended,
             receivers=opened.get("receivers") or {},
         )
+    except _WRONG as error:
+        raise _not_evaluated(error, journal, opened) from error
+    try:
         content = _told(found, folder, lines, table)
         content = replace(content, remarks=(*map(words_of, more), *_judged(folder, more), *content.remarks))
-    except (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError) as error:
-        raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(lines[0])) from error
+    except _WRONG as error:
+        raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
     return Record(folder=folder, table=table, content=content)
+
+
+def _not_evaluated(error: Exception, journal: Path, opened: Mapping[str, Any]) -> RecordError:
+    """Why nothing could be computed of a journal whose lines are in order: it was altered, or the fault is ours."""
+    if faults := chain_faults(journal):
+        return RecordError(
+            f"the journal cannot be evaluated as it is: {faults[0]}", where=str(journal), todo=remedy(opened)
+        )
+    at = traceback.extract_tb(error.__traceback__)[-1]
+    return RecordError(
+        f"the journal is whole, and livezero {__version__} cannot evaluate it"
+        f" ({type(error).__name__} in {Path(at.filename).name}:{at.lineno}: {error})",
+        where=str(journal),
+        todo="keep the record, nothing in it is lost; report this line with it, and evaluate it with a mended livezero",
+    )
 
 
 def _judged(folder: Path, more: list[dict[str, Any]]) -> tuple[str, ...]:
     """The verdict that was sealed, where a correction since may have made another of it."""
     if not any(line["kind"] == "correction" for line in more):
         return ()
-    verdict = json.loads((folder / FIGURES).read_text(encoding="utf-8"))["verdict"]["result"]
+    try:
+        verdict = json.loads((folder / FIGURES).read_text(encoding="utf-8"))["verdict"]["result"]
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+        return (f"the verdict as sealed is not known: {FIGURES} does not hold it any more",)
     return (f"the verdict as sealed, without the corrections: {verdict}",)
 
 

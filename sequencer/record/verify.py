@@ -90,8 +90,10 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
     """Where figures.json and what is computed again differ; counted only, where what they come from was altered."""
     try:
         kept = json.loads((folder / FIGURES).read_text(encoding="utf-8"))
-    except (ValueError, RecursionError):
+    except (OSError, ValueError, RecursionError):
         return [f"{FIGURES}: is not JSON"]
+    if not isinstance(kept, dict):
+        return [f"{FIGURES}: holds no figures"]
     computed = json.loads(json.dumps(document(load(folder, as_sealed=True).content)))
     of_steps = (step.json_key for step in registry().values() if step.json_key)
     ignored = (*_ELSEWHERE, *_OPINIONS, *_SENTENCES, *of_steps)

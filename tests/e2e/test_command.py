@@ -219,3 +219,17 @@ def test_help_loads_no_library_that_measures_or_computes(command):
     assert "Usage:" in help_text
     assert "sequencer" in loaded.split()
     assert not set(HEAVY) & set(loaded.split())
+
+
+@pytest.mark.parametrize("command", ["run", "report", "verify", "close", "remark", "compare"])
+def test_a_name_of_over_255_bytes_is_told_and_no_fault_of_ours(tmp_path, livezero, command):
+    name = "a" * 300
+    more = {
+        "run": ("pulse-to-current", "--bench", "simulated", "--serial", "GF-104", "--results", name),
+        "remark": (name, "--by", "A. Cellarman", "text"),
+        "compare": (name, name),
+    }
+    done = livezero(command, *more.get(command, (name,)), cwd=tmp_path)
+    assert done.returncode == 2, done.stderr
+    assert "File name too long" in done.stderr or "no such record" in done.stderr
+    assert "do: " in done.stderr

@@ -38,9 +38,15 @@ class Person:
         return self.again if question.kind == "confirm" else "yes"
 
 
-def run(folder, sequence, person, *mishaps):
+MUTE = {'identify: "*IDN?"': "identify: ", 'event status: "*ESR?"': "event status: "}
+
+
+def run(folder, sequence, person, *mishaps, changes=()):
     for name in ("source", "meter"):
         text = (DESCRIPTIONS / f"generic-scpi-{name}.yaml").read_text(encoding="utf-8")
+        for old, new in dict(changes).items():
+            assert old in text
+            text = text.replace(old, new)
         (folder / f"quick-{name}.yaml").write_text(text.replace("timeout: 5 s", "timeout: 400 ms"), encoding="utf-8")
     simulated = SimulatedBench(core.load(sequence).sheet.datasheet(), WIRED, clock=RealClock(), mishaps=mishaps)
     with serve(simulated) as served:
@@ -63,6 +69,16 @@ def test_a_dropped_connection_costs_no_more_than_a_point(tmp_path, quick, instru
     assert person.asked == ["caution"]  # the output stood all the time
     assert "point discarded" in " ".join(result.record.content.remarks)
     assert result.record.content.is_simulated
+
+
+@pytest.mark.parametrize("instrument", ["source", "meter"])
+def test_a_dropped_connection_of_an_instrument_without_identity_costs_no_more_than_a_point(tmp_path, quick, instrument):
+    dropped = Mishap(kind="dropped", instrument=instrument, at_exchange=40)
+    result = run(tmp_path, quick, Person("no"), dropped, changes=MUTE)
+    assert result.outcome.status == "complete"
+    assert len(result.evaluation.visits) == 9
+    assert result.evaluation.visits["error_pct"].abs().max() < 0.1
+    assert "(opened again)" in (result.record.folder / "journal.jsonl").read_text()
 
 
 LOST = [Mishap(kind=kind, instrument="source", at_exchange=45) for kind in ("power-cycled", "dropped")]

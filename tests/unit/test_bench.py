@@ -191,13 +191,29 @@ def test_a_resource_that_cannot_be_opened_names_the_instrument(tmp_path, resourc
     assert caught.value.todo.startswith("check power, cable and resource (")
 
 
-@pytest.mark.parametrize("name", ["@nonsense", "absent.yaml@sim", "/no/such/visa.so"])
-def test_a_backend_that_is_not_there_is_told_with_those_that_may_be(tmp_path, name):
+@pytest.mark.parametrize(
+    ("name", "says", "todo"),
+    [
+        ("@nonsense", 'there is no backend named "nonsense"', "install pyvisa-nonsense"),
+        ("@", 'there is no backend named ""', "install pyvisa-NAME"),
+        ("@ivi", "no VISA library is installed", 'write "@py", which comes along'),
+        ("absent.yaml@sim", "there is no file ", "correct the name"),
+        ("broken.yaml@sim", "describes no simulated instruments", "correct the file"),
+        ("/no/such/visa.so", "there is no such library", "write the path of the VISA library"),
+        (__file__, "it is no VISA library of this computer", "write the path of the VISA library"),
+    ],
+)
+def test_a_backend_that_is_not_there_is_told_with_those_that_may_be(tmp_path, name, says, todo):
+    (tmp_path / "broken.yaml").write_text("spec: 7\n")
     text = SIMULATED.replace("backend: simulated", f'backend: "{name}"').replace("simulation: {seed: 3}\n", "")
     with pytest.raises(InstrumentError, match=r"VISA backend .* cannot be used") as caught:
         opened(tmp_path, text)
     assert caught.value.where.endswith("bench.yaml:2:1")
     assert '"@py"' in caught.value.allowed
+    assert says in caught.value.what
+    assert todo in caught.value.todo
+    # Nothing of what the libraries say, which is of no use to whoever wrote the bench file.
+    assert not any(word in str(caught.value) for word in ("Traceback", "Wrapper", "Error while", "Could not"))
 
 
 def test_closing_one_bench_leaves_the_lines_of_another_open(tmp_path):

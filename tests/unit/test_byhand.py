@@ -455,3 +455,13 @@ def test_a_column_of_numbers_that_is_no_taps_is_named(table):
     assert 'not read: column "check [mA]"' in "; ".join(found["note"])
     plain = table("injected [Hz],returned [mA],who,remark\n0,4,A. Brewer,7\n500,12,,\n")
     assert "not read" not in "; ".join(plain["note"])
+
+
+@pytest.mark.parametrize(
+    ("cell", "shown"), [("1\0002.0", "12.0"), ("12\0.0", "12.0"), ("12.\0\0000", "12.0"), ("-\00012.0", "-12.0")]
+)
+def test_a_nul_inside_a_number_is_an_error_and_no_other_number(table, cell, shown):
+    assert cell.replace("\0", "") == shown
+    with pytest.raises(ReadingsError, match="holds a NUL byte inside a number") as wrong:
+        table(PLAIN.replace("12.0", cell))
+    assert wrong.value.where.endswith(":3")

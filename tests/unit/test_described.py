@@ -607,6 +607,26 @@ def test_readings_are_understood_however_they_are_written(reply, value):
     assert receiver.read().value == pytest.approx(value, rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("reply", "is_reading"), [("0.11", True), ("-0.11", True), ("0.15", False), ("-0.15", False), ("4.0E+30", False)]
+)
+def test_a_meter_reads_a_little_over_its_range_and_no_further(reply, is_reading):
+    # The range is -100 to 100 mA; meters read on for some 10 to 20 % beyond.
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "READ?": [reply]}
+    opened = FakeOpened(answers, BOOK_METER)
+    receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
+    opened.instrument.meet()
+    entry = BOOK_METER.functions["current"].ranges[1]
+    assert str(entry.range) == "-100 .. 100 mA"
+    opened.instrument.active = receiver
+    receiver._entry = entry
+    if is_reading:
+        assert receiver.read().value == pytest.approx(float(reply))
+    else:
+        with pytest.raises(NoReadingError, match="overload"):
+            receiver.read()
+
+
 def test_a_reply_cut_in_two_does_not_put_every_later_one_behind():
     answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "READ?": ["1E-3"]}
     opened = FakeOpened(answers, BOOK_METER)
@@ -614,9 +634,9 @@ def test_a_reply_cut_in_two_does_not_put_every_later_one_behind():
     opened.instrument.meet()
     receiver.select(BOOK_METER.functions["current"].ranges[1], "mA")
     line = opened.instrument.session._line
-    line.waiting.extend(["+1.2", "E-03"])
+    line.waiting.extend(["+.012", "E-01"])
     line.answers["READ?"] = deque(["2E-3"])
-    receiver.read()  # "+1.2" is a number in itself: nothing can tell
+    receiver.read()  # "+.012" is a number in itself, and 12 mA within the range: nothing can tell
     with pytest.raises(NoReadingError, match="garbled"):
         receiver.read()
     assert receiver.read().value == pytest.approx(2.0)
@@ -783,3 +803,18 @@ def test_a_line_that_can_be_opened_again_after_a_while_is_had_back():
     session._line.close()
     opened.meter.recover()
     assert len(tries) == 8
+
+
+def test_an_instrument_that_proves_no_life_is_opened_again_at_once():
+    text = 'instrument: x\nidentify: ""\nclear: []\nfunctions: {i: {reads: mA, query: R, ranges: [{range: 0 .. 9 mA}]}}'
+    opened = FakeOpened({"R": ["4"]}, parse(text, Path("own.yaml")).into(Description))
+    assert opened.instrument.description.identify is None
+    receiver = DescribedReceiver(instrument=opened.instrument, function="i", clock=opened.clock)
+    opened.instrument.meet()
+    receiver.select(receiver._spec.ranges[0], "mA")
+    dead = opened.instrument.session._line
+    dead.read = lambda: ""  # a line that was dropped reads as silent
+    with pytest.raises(NoReadingError, match="empty"):
+        receiver.read()
+    assert receiver.read().value == pytest.approx(4.0)
+    assert opened.instrument.session._line is not dead

@@ -3,6 +3,7 @@
 import json
 import math
 import os
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -157,3 +158,46 @@ def test_a_journal_that_is_opened_again_is_touched_by_nothing_but_a_line(path, t
         journal.write("resumed", sync=True)
     assert [each["kind"] for each in entries(path)] == ["opened", "resumed"]
     assert chain_faults(path) == ()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there a file that is open can neither be moved nor deleted")
+@pytest.mark.parametrize("how", ["moved", "deleted"])
+@pytest.mark.parametrize("found_by", ["write", "exchange"])
+def test_a_journal_that_is_taken_away_goes_on_beside_and_says_so_once(tmp_path, how, found_by):
+    path = tmp_path / "record" / "journal.jsonl"
+    path.parent.mkdir()
+
+    def elsewhere():
+        (tmp_path / "beside").mkdir()
+        return tmp_path / "beside"
+
+    with Journal(path) as journal:
+        journal.elsewhere = elsewhere
+        journal.write("reading", sync=True, number=1)
+        if how == "moved":
+            path.parent.rename(tmp_path / "moved")
+        else:
+            shutil.rmtree(path.parent)
+        if found_by == "exchange":
+            journal.exchange(EXCHANGE)  # never raises
+        with pytest.raises(RecordError, match="was moved or deleted during the run; its journal goes on in"):
+            journal.write("reading", sync=True, number=2)
+        journal.write("closed", sync=True)
+    assert journal.path == tmp_path / "beside" / "journal.jsonl"
+    kinds = [line["kind"] for line in entries(journal.path)]
+    assert [kind for kind in kinds if kind != "exchange"] == ["reading", "remark", "reading", "closed"]
+    assert chain_faults(journal.path) == ()
+    if how == "moved":  # what was written until then stays there whole
+        assert [line["number"] for line in entries(tmp_path / "moved" / "journal.jsonl")] == [1]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there a file that is open can neither be moved nor deleted")
+def test_a_journal_that_is_taken_away_with_no_place_to_go_to_stops_whoever_writes(path):
+    with Journal(path) as journal:
+        journal.write("reading", sync=True, number=1)
+        path.unlink()
+        with pytest.raises(RecordError, match="it was moved or deleted") as gone:
+            journal.write("reading", sync=True, number=2)
+        assert gone.value.todo == "leave results where they are"
+        with pytest.raises(RecordError, match="it was moved or deleted"):
+            journal.write("reading", sync=True, number=3)

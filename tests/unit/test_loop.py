@@ -555,3 +555,32 @@ def test_cautions_are_asked_of_a_real_bench_before_anything_is_energised(keyed, 
     assert ran.outcome.status == "interrupted"
     assert "caution 1 was not confirmed, so nothing was energised" in ran.outcome.reason
     assert [question.kind for question in operator.questions] == ["caution"]
+
+
+@pytest.mark.parametrize("kind", ["garbled", "overload"])
+def test_a_run_that_reads_nothing_at_all_is_a_run(small, run, kind):
+    nothing = [Mishap(kind=kind, instrument=name, matching="READ?", times_n=10_000) for name in ("meter", "reference")]
+    ran = run(small(), wrong=nothing)
+    assert ran.outcome.status == "complete"
+    content = ran.record.content
+    assert ran.record.table["value"].isna().all()
+    assert content.evaluation.verdict.result == "not determinable"
+    assert content.findings.cause == "no reading at any tap, so no cause can be told"
+    assert "journal" in content.findings.check
+
+
+@pytest.mark.parametrize("reply", ["+4.0E+30", "+9.9E+37", "20"])
+def test_a_number_beyond_the_range_is_no_reading(small, run, reply):
+    # A meter in its range of 100 mA (0.1 A on the wire): 20 A is none of it, and neither is a makeshift for infinity.
+    def change(bench, journal, found):
+        del journal, found
+        session = bench.receivers["output"].instrument.session
+        asked = session.query
+        session.query = lambda command: reply if command == "READ?" else asked(command)
+
+    ran = run(small(), change=change)
+    assert ran.outcome.status == "complete"
+    rows = ran.record.table.query("tap == 'output'")
+    assert rows["value"].isna().all()
+    assert set(rows["note"]) == {"overload"}
+    assert ran.record.evaluation.verdict.result == "not determinable"

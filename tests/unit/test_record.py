@@ -7,6 +7,7 @@ import pytest
 
 from instruments.errors import RecordError
 from instruments.version import __version__
+from sequencer import core
 from sequencer.record.create import create
 from sequencer.record.load import load
 from sequencer.record.seal import seal
@@ -266,3 +267,86 @@ def test_what_a_simulated_bench_was_given_stands_in_the_record(small, run):
     content = ran.record.content
     assert content.is_simulated
     assert "simulated with seed 11; fault zero shift, zero 1 %" in content.remarks
+
+
+def test_a_fault_of_the_evaluation_is_not_called_an_altered_journal(sealed, monkeypatch):
+    def fails(*_, **__):
+        raise IndexError("tuple index out of range")
+
+    folder = sealed().folder
+    monkeypatch.setattr("sequencer.record.load.examine", fails)
+    with pytest.raises(RecordError, match="the journal is whole") as ours:
+        load(folder)
+    assert "IndexError in test_record.py:" in ours.value.what
+    assert "altered" not in str(ours.value)
+    assert "nothing in it is lost" in ours.value.todo
+
+
+def test_a_journal_that_was_altered_so_that_it_cannot_be_evaluated_names_its_line(sealed, monkeypatch):
+    def fails(*_, **__):
+        raise IndexError("tuple index out of range")
+
+    folder = sealed().folder
+    path = folder / "journal.jsonl"
+    lines = path.read_text().splitlines()
+    number = next(number for number, line in enumerate(lines, start=1) if '"kind": "reading"' in line)
+    lines[number - 1] = lines[number - 1].replace('"cycle": ', '"cycle": 1')
+    path.chmod(0o644)
+    path.write_text("\n".join(lines) + "\n")
+    monkeypatch.setattr("sequencer.record.load.examine", fails)
+    with pytest.raises(RecordError, match=rf"journal\.jsonl:{number}: was changed") as altered:
+        load(folder)
+    assert altered.value.todo == "it was altered, or is not ours"
+
+
+@pytest.mark.parametrize("text", ["null", "[]", "7", '"PASS"', '{"verdict": null}', '{"verdict": 3}', "{", ""])
+def test_figures_of_another_shape_are_an_alteration_and_no_fault(sealed, text):
+    folder = sealed().folder
+    number = int(load(folder).table.query("tap == 'output'")["number"].iloc[0])
+    core.correct(folder, point=number, tap="output", reading=1, to="4.001 mA", by="A. Cellarman", why="transposed")
+    path = folder / "figures.json"
+    path.chmod(0o644)
+    path.write_text(text)
+    found = core.verify(folder)
+    assert "figures.json: was changed" in found.findings
+    remarks = load(folder).content.remarks
+    assert any("the verdict as sealed is not known: figures.json does not hold it any more" in each for each in remarks)
+
+
+@pytest.mark.parametrize("name", ["a" * 256, "\N{SNOWMAN}" * 90])
+def test_a_name_of_over_255_bytes_is_an_error_of_the_input(small, tmp_path, name):
+    with pytest.raises(RecordError, match="File name too long"):
+        load(tmp_path / name)
+    with pytest.raises(RecordError, match="no such record"):
+        core.compare(tmp_path / name, tmp_path / name)
+    with pytest.raises(RecordError, match="File name too long") as refused:
+        core.run(small(), serial="GF-104", results=tmp_path / name, state="as left")
+    assert "name another folder" in refused.value.todo
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('{"kind": "remark", "date": "2026-01-05T08:00:00+00:00", "by": "A. Cellarman", "text": "fine"}', "was added"),
+        ("a note of somebody", "ends in what is no line of it"),
+    ],
+)
+@pytest.mark.parametrize("end", ["", "\n"])
+def test_foreign_addenda_are_seen_with_and_without_a_last_line_end(sealed, text, says, end):
+    folder = sealed().folder
+    (folder / "addenda.jsonl").write_text(text + end)
+    found = core.verify(folder)
+    assert not found.is_intact
+    if text.startswith("{") or not end:
+        assert any(each.startswith("addenda.jsonl") and says in each for each in found.findings)
+
+
+@pytest.mark.parametrize("kept", [40, -1, 0], ids=["half", "no line end", "whole"])
+def test_addenda_that_a_power_cut_shortened_are_no_alteration(sealed, kept):
+    folder = sealed().folder
+    for text in ("one", "two"):
+        core.remark(folder, text, by="A. Cellarman")
+    path = folder / "addenda.jsonl"
+    first, second = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(first + (second[:kept] if kept else second))
+    assert core.verify(folder).findings == ()

@@ -5,15 +5,20 @@ cycle 2: 14-17 up, 18 end pair, 19-22 down, 23 end pair. Two taps are read twice
 """
 
 import json
+import os
 import shutil
+import signal
 
 import pytest
 
-from instruments.errors import InstrumentError, RecordError, StoppedError
+from instruments.errors import InstrumentError, RecordError, StoppedError, UnsafeError, WrongInstrumentError
+from instruments.session import Session
 from sequencer import core
+from sequencer.jobs import drive
 from sequencer.jobs.interrupted import kept_plan, rest_of
 from sequencer.journal.writer import Journal, chain_faults, entries
 from sequencer.readings.table import valid_rows
+from sequencer.running.outcome import Outcome
 
 CYCLE_1, CYCLE_2 = list(range(3, 24)), list(range(14, 24))
 
@@ -381,3 +386,88 @@ def _changed(path):
     entry = json.loads(lines[at])
     lines[at] = json.dumps(entry | {"value": 1.0}, ensure_ascii=False)
     return "\n".join(lines) + "\n"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there a file that is open can neither be moved nor deleted")
+@pytest.mark.parametrize("how", ["moved", "deleted", "all results moved"])
+def test_a_results_folder_that_is_taken_away_costs_nothing_that_was_read(small, tmp_path, how):
+    results, told = tmp_path / "results", []
+
+    def take_away(event):
+        is_first = "ReadingTaken" not in told
+        told.append(type(event).__name__)
+        if told[-1] == "ReadingTaken" and is_first:
+            (folder,) = results.iterdir()
+            if how == "moved":
+                folder.rename(tmp_path / "moved")
+            elif how == "deleted":
+                shutil.rmtree(folder)
+            else:
+                results.rename(tmp_path / "moved")
+
+    ran = core.run(small(), serial="GF-104", results=results, listener=take_away)
+    assert ran.outcome.status == "bench fault"
+    assert "was moved or deleted during the run" in ran.outcome.error.what
+    assert ran.exit_code == 3
+    assert told.count("ReadingTaken") == 1  # it stopped at the next line
+    assert told[-3:] == ["MadeSafe", "Closed", "Found"]
+    (folder,) = results.iterdir()
+    assert ran.record.folder == folder
+    lines = lines_of(folder)
+    kinds = [line["kind"] for line in lines]
+    assert kinds[0] == "opened"
+    assert kinds[-2:] == ["safe", "closed"]
+    assert kinds.count("reading") in {1, 2}  # what went over the line next may have been that of the second tap
+    assert core.verify(folder).is_intact
+    assert (folder / "report.html").is_file()
+
+
+@pytest.mark.parametrize("name", ["meter", "source"])
+def test_another_serial_of_the_same_model_is_refused_as_it_is_within_a_run(cut, monkeypatch, name):
+    folder = cut(50)
+    query, sent = Session.query, []
+
+    def answered(self, command):
+        if self.name == name:
+            sent.append(command)
+        reply = query(self, command)
+        return f"{reply}-OTHER" if self.name == name and command == "*IDN?" else reply
+
+    monkeypatch.setattr(Session, "query", answered)
+    result = core.resume(folder)
+    assert isinstance(result.outcome.error, WrongInstrumentError)
+    assert '-OTHER", before as "' in result.outcome.error.what
+    assert "put the instrument back" in result.outcome.error.todo
+    assert set(sent) == {"*IDN?"}  # it was asked who it is, and nothing else
+    assert result.outcome.can_resume
+    monkeypatch.setattr(Session, "query", query)
+    assert core.resume(folder).outcome.status == "complete"
+
+
+def test_a_signal_while_a_run_that_is_not_safe_is_sealed_does_not_hide_that(cut, monkeypatch):
+    folder = cut(None)
+    sealing = drive.seal
+
+    def interrupted(path):
+        signal.raise_signal(signal.SIGINT)
+        return sealing(path)
+
+    monkeypatch.setattr(drive, "seal", interrupted)
+    error = UnsafeError("source could not be brought to its safe level")
+    result = drive.kept(folder, Outcome(status="not safe", reason="it stays on", error=error))
+    assert result.exit_code == 4
+
+
+def test_a_signal_while_a_record_is_sealed_comes_once_it_is(cut, monkeypatch):
+    folder = cut(None)
+    sealing = drive.seal
+
+    def interrupted(path):
+        signal.raise_signal(signal.SIGINT)
+        return sealing(path)
+
+    monkeypatch.setattr(drive, "seal", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        drive.kept(folder, Outcome(status="complete", reason="all points taken"))
+    assert core.verify(folder).is_intact
+    assert (folder / "report.html").is_file()

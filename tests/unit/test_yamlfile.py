@@ -276,3 +276,11 @@ def test_the_nearest_right_spelling_is_offered(word, guess):
 def test_an_error_never_repaints_the_screen_or_floods_it():
     faults = faults_of(GOOD + f'"cycles": "\\e[2J{"9" * 5000}"\n')
     assert all(line.isprintable() and len(line) < 200 for line in faults[0].lines)
+
+
+def test_wrong_keys_are_looked_up_to_a_bound_and_the_rest_is_counted():
+    wrong = "".join(f"ouput range {number}: 1\n" for number in range(5000))
+    found = faults_of(GOOD + wrong)
+    assert len(found) == 101
+    assert found[0].todo == 'write "output range"'
+    assert found[-1].what == "and 4900 more errors"

@@ -239,7 +239,7 @@ def test_the_property_can_fail(tmp_path):
 
 
 def test_without_the_check_at_the_set_the_property_fails(monkeypatch):
-    monkeypatch.setattr(Span, "holds", lambda *_: True)
+    monkeypatch.setattr(Span, "holds", lambda *_, **__: True)
     with pytest.raises(AssertionError):
         check_strayed(HZ, [1500])
 

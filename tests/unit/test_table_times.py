@@ -96,4 +96,6 @@ def test_a_missing_time_is_remarked_and_the_others_are_not_taken_for_time(timed)
 def test_an_empty_column_or_one_of_something_else_gives_no_times(timed, heading):
     table = timed(heading, *(["", "", ""] if heading == "time" else ["20", "21", "20"]))
     assert np.isnan(seconds(table)).all()
-    assert set(table["note"]) == {""}
+    # A column of numbers that is not read is named; an empty one says nothing.
+    named = f'not read: column "{heading}"'
+    assert set(table["note"]) == ({""} if heading == "time" else {"", named})

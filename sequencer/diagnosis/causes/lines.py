@@ -93,8 +93,7 @@ def _has_a_zero(segment: Segment, stage: int) -> bool:
 
 def _is_between(segment: Segment, stage: int) -> bool:
     """The tap lies between others that show what reads it."""
-    is_last = segment.last == len(segment.sheet.taps) - 1
-    return is_last_stage(segment, stage) and not is_last and segment.after.sensor is None
+    return _is_raw_gain(segment, stage) and segment.last < len(segment.sheet.taps) - 1
 
 
 CAUSES: tuple[Cause, ...] = (

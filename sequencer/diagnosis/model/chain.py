@@ -137,11 +137,11 @@ def _only_where(series: Series, tap: str, other: str) -> Series:
 def _misread(before: Base, after: Base, around: Base) -> Iterator[Way]:
     """A tap between two others that is misread: both its neighbours are in order, or one is wrong in its own way."""
     of_both = before.log_evidence + after.log_evidence
-    alike: dict[str, list[tuple[tuple[Hypothesis, ...], float]]] = {}
     besides = sorted(of_segment(around), key=lambda each: -each.log_odds - np.log(each.weight))
-    for beside in (None, *besides[: PRIORS.chain.besides_n]):
-        for parts, evidence in _misreadings(before, after, around, beside):
-            alike.setdefault(parts[0].name, []).append((parts, evidence - of_both))
+    tried = (None, *besides[: PRIORS.chain.besides_n])
+    alike: dict[str, list[tuple[tuple[Hypothesis, ...], float]]] = {}
+    for parts, evidence in (*_passed(before, after, around, tried), *_seen_by_both(before, after, tried)):
+        alike.setdefault(parts[0].name, []).append((parts, evidence - of_both))
     for found in alike.values():
         # One cause, whatever is wrong beside it: with the sizes that suit the readings best.
         best = max(found, key=lambda each: each[1])[0][0]
@@ -149,23 +149,23 @@ def _misread(before: Base, after: Base, around: Base) -> Iterator[Way]:
             yield Way(first=before.number, end=after.number + 1, parts=(best, *parts[1:]), log_odds=odds)
 
 
-def _misreadings(
-    before: Base, after: Base, around: Base, beside: Hypothesis | None
-) -> Iterator[tuple[tuple[Hypothesis, ...], float]]:
-    """What can be wrong with what reads a tap, with what is wrong beside it, and the log evidence of all readings."""
-    segment, tap = before.segment, before.segment.after.name
-    rest = () if beside is None else (beside,)
-    # Past the tap: what it shows says nothing of what goes on behind it.
-    past = around.log_evidence + sum(each.log_odds for each in rest)
+def _reading_causes(segment: Segment) -> Iterator[Cause]:
+    """What can be wrong with what reads the tap behind a segment; none where it is the source alone."""
     for cause in CAUSES if segment.first >= 0 else ():
-        if cause.place != "reading" or not cause.applies(segment, segment.last - 1):
-            continue
-        undone = _undone(cause, segment)
-        if undone is not None:
-            yield from _seen_by_both(cause, undone, before, after, beside)
-        else:
+        if cause.place == "reading" and cause.applies(segment, segment.last - 1):
+            yield cause
+
+
+def _passed(
+    before: Base, after: Base, around: Base, besides: Sequence[Hypothesis | None]
+) -> Iterator[tuple[tuple[Hypothesis, ...], float]]:
+    """What says nothing of the signal at the tap, so that the readings past it are all there is; with all evidence."""
+    segment, tap = before.segment, before.segment.after.name
+    misread = []
+    for cause in _reading_causes(segment):
+        if _undone(cause, segment) is None:
             found = fit(cause, segment, segment.last - 1, before.likelihood)
-            yield (caused(found, before), *rest), found.log_evidence + before.within + past
+            misread.append((caused(found, before), found.log_evidence))
     nearer = after if segment.first < 0 or after.segment.tolerance < segment.tolerance else before
     instrument = Hypothesis(
         name="instrument",
@@ -178,34 +178,43 @@ def _misreadings(
         check=f'Read the tap "{tap}" with a second instrument.',
         is_of_bench=True,
     )
-    yield (instrument, *rest), unknown.log_evidence(nearer.segment) + before.within + past
+    misread.append((instrument, unknown.log_evidence(nearer.segment)))
+    for beside in besides:
+        rest = () if beside is None else (beside,)
+        past = around.log_evidence + sum(each.log_odds for each in rest)
+        for lie, evidence in misread:
+            yield (lie, *rest), evidence + before.within + past
 
 
 def _seen_by_both(
-    cause: Cause, undone: Cause, before: Base, after: Base, beside: Hypothesis | None
+    before: Base, after: Base, besides: Sequence[Hypothesis | None]
 ) -> Iterator[tuple[tuple[Hypothesis, ...], float]]:
     """A misreading that shows in both stages beside the tap: its sizes from the one, the other as these leave it."""
-    looks = ((before, cause, before.segment.last - 1), (after, undone, before.segment.last))
-    if beside is None:
-        shows, other = sorted(looks, key=lambda each: each[0].segment.tolerance)
-    elif beside.fit is None:
-        return
-    else:  # what is wrong beside it hides its sizes in that stage
-        wrong = beside.fit.stage
-        other, shows = sorted(looks, key=lambda each: wrong not in each[0].segment.stages)
-    base, as_seen, stage = shows
-    found = fit(as_seen, base.segment, stage, base.likelihood)
-    lie = caused(replace(found, cause=cause), base)
-    lie = replace(lie, place=before.segment.after.name, text=cause.say(found.theta, before.segment, stage))
-    left, as_left, at = other
-    act = as_left.act(found.theta[np.newaxis], left.segment, at)
-    known = found.log_evidence + before.within + after.within
-    if beside is None:
-        rest = (left.segment.y - left.segment.predict((act,)))[:, left.segment.is_read]
-        yield (lie,), known + float(left.likelihood.weigh(rest).log_likelihood[0])
-    elif beside.fit is not None:
-        too = fit(beside.fit.cause, left.segment, beside.fit.stage, left.loose, (act,))
-        yield (lie, caused(too, left)), known + too.log_evidence
+    segment = before.segment
+    within = before.within + after.within
+    for cause in _reading_causes(segment):
+        undone = _undone(cause, segment)
+        if undone is None:
+            continue
+        looks = ((before, cause, segment.last - 1), (after, undone, segment.last))
+        fits = [fit(as_seen, base.segment, stage, base.likelihood) for base, as_seen, stage in looks]
+        for beside in besides:
+            if beside is None:
+                shown = int(after.segment.tolerance < segment.tolerance)
+            elif beside.fit is not None:  # what is wrong beside it hides its sizes in that stage
+                shown = int(beside.fit.stage in segment.stages)
+            else:
+                continue
+            found, (base, _, stage), (left, as_left, at) = fits[shown], looks[shown], looks[1 - shown]
+            lie = caused(replace(found, cause=cause), base)
+            lie = replace(lie, place=segment.after.name, text=cause.say(found.theta, segment, stage))
+            act = as_left.act(found.theta[np.newaxis], left.segment, at)
+            if beside is None or beside.fit is None:
+                rest = (left.segment.y - left.segment.predict((act,)))[:, left.segment.is_read]
+                yield (lie,), found.log_evidence + within + float(left.likelihood.weigh(rest).log_likelihood[0])
+            else:
+                too = fit(beside.fit.cause, left.segment, beside.fit.stage, left.loose, (act,))
+                yield (lie, caused(too, left)), found.log_evidence + within + too.log_evidence
 
 
 def _undone(cause: Cause, segment: Segment) -> Cause | None:

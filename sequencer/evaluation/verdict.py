@@ -169,15 +169,15 @@ def _causes(given: Evidence) -> Iterator[tuple[Result, str]]:
         yield "fail", f"{', and '.join((*failed, *out))}{rest}"
     if second := _second_readings(given, PointVerdict.FAIL):
         yield "fail", f"{second} outside the tolerance{place}"
+    read = " that were read" if _missing_n(given) else ""
+    within = "" if outside else f", though end to end all {len(judged)} points{read} are within"
     for stage in given.stages:
         if stage.result == "fail":
-            within = f", though end to end all {len(judged)} points that were read are within"
-            within = within.replace(" that were read", "") if not _missing_n(given) else within
             yield (
                 "fail",
                 (
                     f'stage "{stage.name}" is outside its own tolerance, {stage.worst_pct:+.3g} % of span at '
-                    f"{stage.worst_at_pct:g} %{'' if outside else within}{place}"
+                    f"{stage.worst_at_pct:g} %{within}{place}"
                 ),
             )
     doubtful = _second_readings(given, PointVerdict.CONDITIONAL_FAIL)

@@ -263,19 +263,21 @@ class StruckJournal(Journal):
 
     def write(self, kind: str, *, sync: bool, **fields: Any) -> None:
         """Write a line, or fail to; of an exchange that is never told: it must not stop what talks to an instrument."""
-        trial, error = self._trial, self._trial.strike.error
-        trial.lines_n += 1
-        is_here = trial.lines_n == trial.strike.at_line
-        if is_here and isinstance(error, OSError):
-            self._file = FullDisk(self._file, error)  # type: ignore[assignment]
         try:
-            if is_here and error is not None and not isinstance(error, OSError):
-                raise error
             super().write(kind, sync=sync, **fields)
         except (InjectedError, RecordError):
-            if kind != "exchange":
-                trial.struck()
+            self._trial.struck()
             raise
+
+    def _append(self, kind: str, *, sync: bool, fields: dict[str, Any]) -> None:
+        trial, error = self._trial, self._trial.strike.error
+        trial.lines_n += 1  # every line comes here, those of exchanges too
+        if trial.lines_n == trial.strike.at_line:
+            if isinstance(error, OSError):
+                self._file = FullDisk(self._file, error)  # type: ignore[assignment]
+            elif error is not None:
+                raise error
+        super()._append(kind, sync=sync, fields=fields)
 
 
 class FullDisk:

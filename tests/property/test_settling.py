@@ -62,8 +62,20 @@ def test_a_lag_is_steady_and_within_the_tolerance_at_any_spacing(step, tau_s, sd
     # Above a hundredth of the step the noise hides the time constant: where 30 readings happen to scatter by half of
     # what they should (seed 13), the fit that saw the step is left for one begun later, which waits for all that it
     # cannot tell apart. Of 900 runs in that corner of this box 5 % took more than 1.3 times, that seed alone over 1.5.
-    late = 1.3 if step >= 100 * sd else 4.0
+    # Elsewhere the test below holds what 99 of 100 take; of 4000 one in a thousand took over 1.3 times, none over 1.4.
+    late = 1.5 if step >= 100 * sd else 4.0
     assert settled.after_s <= late * max(tau_s * math.log(step), 3.0) + 0.5
+
+
+def test_99_of_100_lags_are_steady_within_1_2_times_what_their_time_constant_needs():
+    rng = np.random.default_rng(3)
+    times = []
+    for seed in range(400):
+        tau_s, step = rng.uniform(0.7, 1.3), rng.uniform(100, 5000)
+        settled = follow(step=step, tau_s=tau_s, sd=rng.uniform(0, 1), jitter=rng.uniform(0, 0.9), seed=seed)
+        times.append((settled.after_s - 0.5) / max(tau_s * math.log(step), 3.0))
+    assert np.quantile(times, 0.99) <= 1.2
+    assert np.median(times) <= 1.0  # what it needs: the readings until the lag is within one tolerance
 
 
 # Sampled ten times a time constant, noise of a twentieth leaves 9 % of the time constant open (one standard deviation,

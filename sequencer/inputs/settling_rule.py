@@ -20,8 +20,8 @@ class SettlingRule:
         tail_s: time constant of a slow tail behind the main one (self-heating, creep); None = none declared.
         before: level before the setpoint change; with `expected` it shows a unit that has not moved yet.
         expected: level the unit should come to.
-        ends: of the range of the output, lower first, where it may be held while what is read before it moves; None =
-            nothing is read there.
+        ends: of the range of the output, lower first, where it may be held while what is before it moves; None = it is
+            not held, and nothing is read there.
         pace_s: what other changes of this unit took for each factor of e on their way into the band; 0 = none seen.
         stood_at: level that was read before the setpoint change; None = none was.
     """

@@ -26,6 +26,7 @@ from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, is_being_written
 from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
+from sequencer.planning.points import from_rest
 from sequencer.record.digest import inputs_of
 from sequencer.record.layout import BENCH, DESCRIPTIONS, INPUTS, JOURNAL, SEQUENCE, TYPE, is_sealed, journal_of
 from sequencer.running.loop import Rest
@@ -198,7 +199,8 @@ def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
         cycle = (point.step, point.setpoint.cycle)
         first = next(index for index, each in enumerate(plan.points) if (each.step, each.setpoint.cycle) == cycle)
         exercise = tuple(each for each in plan.points[:first] if each.step not in reads)
-        return Rest(points=(*exercise, *plan.points[first:]), taken=taken, began=began)
+        left = (*exercise, *plan.points[first:])
+        return Rest(points=(from_rest(left[0], plan.points), *left[1:]), taken=taken, began=began)
     return Rest(points=(), taken=taken, began=began)
 
 

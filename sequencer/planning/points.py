@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
-from instruments.units import Quantity, Span, quantity
+from instruments.units import Quantity, Span, magnitude, quantity
 from instruments.wiring import Wire
 from sequencer.evaluation.budget import error_budget
 from sequencer.inputs.files import LoadedSequence
@@ -18,7 +18,7 @@ from sequencer.inputs.tolerance import half_width
 from sequencer.planning.bench_statements import basis_of
 from sequencer.planning.cautions import general_cautions
 
-__all__ = ["Plan", "Point", "Visit", "points_of", "receiver_of"]
+__all__ = ["Plan", "Point", "Visit", "from_rest", "points_of", "receiver_of"]
 
 Visit = tuple[int, str, Setpoint]
 """Number of the step, its name, and where it goes."""
@@ -98,7 +98,6 @@ def points_of(
 ) -> tuple[Point, ...]:
     """The points of a plan in order; arguments as in `Plan`, `visits` as the steps have them."""
     tap = sheet.taps[0]
-    # With the source off the unit is taken to rest at 0 %.
     fractions = np.array([0.0 if setpoint.is_off else setpoint.frac for _, _, setpoint in visits])
     values = tap.value(fractions)
     signals = tap.to_signal(values)
@@ -112,7 +111,7 @@ def points_of(
         for each, taken in zip(wires, sheet.taps, strict=True)
         if each.receiver is not None
     }
-    rules = _rules(sequence, bench, sheet, wires, expected=expected[:, -1], bands=bands)
+    rules = _rules(sequence, bench, sheet, wires, visits, expected=expected[:, -1], bands=bands)
     points = []
     for index, ((number, name, setpoint), rule) in enumerate(zip(visits, rules, strict=True)):
         width = float(widths[index])
@@ -154,17 +153,23 @@ def _rules(
     bench: LoadedBench,
     sheet: DataSheet,
     wires: tuple[Wire, ...],
+    visits: Sequence[Visit],
     *,
     expected: FloatArray,
     bands: FloatArray,
 ) -> tuple[SettlingRule, ...]:
-    """How it is known at each point that the unit is steady, coming from the point before."""
+    """How it is known at each point that the unit is steady, coming from the point before, or from where it rests."""
     last, bounds = sheet.taps[-1], sequence.sheet.settling
     lag_s = math.sqrt(sum(stage.time_constant_s**2 for stage in sheet.stages))
     dead_s = sum(stage.dead_time_s for stage in sheet.stages)
     is_read_between = any(each.receiver is not None for each in wires[1:-1])
-    ends = (min(last.low, last.high), max(last.low, last.high)) if is_read_between else None
+    ends = (min(last.low, last.high), max(last.low, last.high))
     resolution, _ = receiver_of(bench, wires[-1], last)
+    rests = _resting_outputs(sheet, wires[0])
+    is_from_rest = np.array([True, *(setpoint.is_off for _, _, setpoint in visits[:-1])])
+    is_held = is_read_between | (is_from_rest & bool(((rests < ends[0]) | (rests > ends[1])).any()))
+    farthest = rests[np.abs(rests[:, None] - expected).argmax(axis=0)]
+    befores = np.where(is_from_rest, farthest, np.concatenate(([np.nan], expected[:-1])))
     return tuple(
         SettlingRule(
             band=float(band),
@@ -176,10 +181,30 @@ def _rules(
             tail_s=bounds.tail or None,
             before=float(before),
             expected=float(after),
-            ends=ends,
+            ends=ends if may_be_held else None,
         )
-        for band, before, after in zip(bands, (last.low, *expected[:-1]), expected, strict=True)
+        for band, before, after, may_be_held in zip(bands, befores, expected, is_held, strict=True)
     )
+
+
+def _resting_outputs(sheet: DataSheet, driven: Wire) -> FloatArray:
+    """What the last tap would rest at, if nothing held the output, with no signal and with the safe level at the input.
+
+    One source switched off gives the one, another the other. A sensor may be defined for neither (a Pt100 at 0 ohm):
+    there the straight line of its range goes on.
+    """
+    tap = sheet.taps[0]
+    assert driven.safe_level is not None
+    signals = np.array([0.0, magnitude(driven.safe_level, tap.signal_unit)])
+    low, high = tap.to_signal(np.array([tap.low, tap.high]))
+    values = tap.to_value(signals)
+    return sheet.ideal(np.where(np.isfinite(values), values, tap.value((signals - low) / (high - low))))
+
+
+def from_rest(point: Point, points: Sequence[Point]) -> Point:
+    """The point of a plan with these points, where the unit comes to it with the source just switched on."""
+    first = points[0].rule
+    return replace(point, rule=replace(point.rule, before=first.before, ends=first.ends))
 
 
 def receiver_of(bench: LoadedBench, wired: Wire, tap: Tap) -> tuple[float, float]:

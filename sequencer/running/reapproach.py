@@ -3,7 +3,7 @@
 from dataclasses import replace
 from itertools import pairwise
 
-from sequencer.planning.plan import Point
+from sequencer.planning.points import Point, from_rest
 
 __all__ = ["approach"]
 
@@ -33,7 +33,8 @@ def approach(points: tuple[Point, ...], point: Point) -> tuple[Point, ...]:
     via = [each for each in path[:-1] if each in turns[-2:] or each is path[-2]]
     if point.number - 1 > arrival:
         via.append(path[-1])
-    befores = (None, *(each.expected[-1] for each in via))
-    return tuple(
-        replace(each, rule=replace(each.rule, before=before)) for before, each in zip(befores, via, strict=False)
-    )
+    told = [
+        replace(each, rule=replace(each.rule, before=before.expected[-1]))
+        for before, each in pairwise((*via[:1], *via))
+    ]
+    return (from_rest(told[0], points), *told[1:]) if told else ()

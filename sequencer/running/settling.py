@@ -177,10 +177,14 @@ class Settling:
 
     def _may_be_held(self) -> bool:
         """The output stands at an end of its range or beyond, where it may be held while what is before it moves."""
-        if self.rule.ends is None or self._seen.at_s >= self.rule.step_takes_s:
+        if self.rule.ends is None:
             return False
         low, high = self.rule.ends
-        return not _END < (self._seen.values[-1] - low) / (high - low) < 1 - _END
+        level = self._seen.values[-1]
+        # Nothing is known of its pace yet, and beyond its range it is surely wrong or held: a slow unit gets its time.
+        is_slow = not self.rule.pace_s and not low - self.rule.band <= level <= high + self.rule.band
+        patience_s = self.rule.step_takes_s * (2 if is_slow else 1)
+        return self._seen.at_s < patience_s and not _END < (level - low) / (high - low) < 1 - _END
 
     def _is_suspicious(self) -> bool:
         """The unit was set to move far and has not left its place; dead time may be longer than stated."""

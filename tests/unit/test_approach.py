@@ -34,4 +34,12 @@ def test_the_last_two_turns_and_the_point_before(small, number, places):
 def test_each_is_told_from_where_the_unit_comes(small):
     plan = small()
     found = approach(plan.points, plan.points[9])
-    assert [each.rule.before for each in found] == [None, 4.0, 20.0]  # 0 % is 4 mA, 100 % is 20 mA
+    assert [each.rule.before for each in found] == [4.0, 4.0, 20.0]  # off is 0 Hz and 4 mA, 100 % is 20 mA
+
+
+def test_the_first_comes_from_where_the_source_was_off(small):
+    # A current input of 4 to 20 mA to 4 to 20 mA: with nothing at the input it would come to 0 mA, were it not held.
+    plan = small(type_sheet={"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "4 .. 20 mA, limits: 0 .. 22 mA"})
+    first, second, *_ = approach(plan.points, plan.points[9])
+    assert (first.rule.before, first.rule.ends) == (0.0, (4.0, 20.0))
+    assert (second.rule.before, second.rule.ends) == (4.0, None)

@@ -215,3 +215,20 @@ def test_a_plan_that_would_last_for_months_is_refused(small):
     with pytest.raises(PlanError, match=r"it would take \d\d days") as refused:
         small(type_sheet=long, sequence={"cycles: 2": "cycles: 7"})
     assert refused.value.allowed == "at most 30 days"
+
+
+PT100 = {"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "0 .. 120 degC, sensor: {rtd: Pt100}"}
+
+
+def test_the_first_point_comes_from_no_signal_which_may_be_far_below_the_range(small):
+    # IEC 60751: 100 ohm at 0 degC, 146.07 ohm at 120 degC; 0 ohm is none of its: 4 - 16 * 100 / 46.07 = -30.73 mA.
+    first, second, *_ = small(type_sheet=PT100).points
+    assert first.rule.before == pytest.approx(-30.73, abs=0.005)
+    assert first.rule.ends == (4.0, 20.0)
+    assert first.rule.step_takes_s > 8 * first.rule.time_constant_s
+    assert (second.rule.before, second.rule.ends) == (pytest.approx(first.expected[-1]), None)
+
+
+def test_where_no_signal_is_the_bottom_of_the_range_the_first_point_comes_from_there(small):
+    first = small().points[0]  # 0 Hz is 4 mA
+    assert (first.rule.before, first.rule.ends) == (4.0, None)

@@ -344,6 +344,22 @@ def test_an_end_of_the_range_is_a_twentieth_of_it(level, is_held):
     assert (settled.after_s == 15.0) == is_held
 
 
+@pytest.mark.parametrize(("tau_s", "pace_s"), [(1.0, 0.0), (1.0, 1.0), (1.8, 0.0)])
+def test_an_output_that_its_lag_holds_below_the_range_is_waited_for(tau_s, pace_s):
+    # From 0 ohm at a Pt100 of 0 .. 120 degC (IEC 60751: 100 and 146.07 ohm): 4 - 16 * 100 / 46.07 = -30.73 mA, and an
+    # output that is held at 3.8 mA for ln(34.53 / 0.2) = 5.2 time constants.
+    at_ends = rule(minimum_s=2.0, band=0.0035, before=-30.73, expected=4.0, ends=(4.0, 20.0), pace_s=pace_s)
+    settled = follow(lambda at_s: max(3.8, 3.984 - 34.71 * math.exp(-at_s / tau_s)), at_ends, sd=0.0003)
+    assert settled.is_steady
+    assert settled.trace[-1][1] == pytest.approx(3.984, abs=0.005)
+
+
+@pytest.mark.parametrize(("level", "pace_s", "after_s"), [(3.8, 0.0, 14.0), (3.8, 1.0, 7.0), (4.0, 0.0, 7.0)])
+def test_what_stands_beyond_the_range_waits_twice_as_long_while_no_pace_is_known(level, pace_s, after_s):
+    at_ends = rule(band=0.1, before=-95.6, expected=4.0, ends=(4.0, 20.0), pace_s=pace_s)  # ln 996 = 6.904 s
+    assert readings(at_ends, [level] * 80).settled().after_s == after_s
+
+
 @pytest.mark.parametrize(("left", "level", "is_held"), [(12.0, 20.0, True), (20.0, 12.0, False)])
 def test_it_is_the_end_where_it_stands_that_counts(left, level, is_held):
     at_ends = rule(before=-996.0, expected=4.0, ends=(4.0, 20.0))  # ln 1000 factors of e: 6.9 s

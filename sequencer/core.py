@@ -11,6 +11,7 @@ from sequencer.jobs.plan import load, load_bench, load_type, plan, risk
 from sequencer.jobs.record_jobs import by_trials, correct, load_record, remark
 from sequencer.jobs.resume import resume
 from sequencer.jobs.run import run
+from sequencer.jobs.salvage import salvage
 from sequencer.jobs.shipped import BENCHES, copy_shipped, schema, shipped_names  # noqa: F401
 from sequencer.jobs.waveform import trace
 from sequencer.record.verify import Verification, verify
@@ -47,6 +48,7 @@ __all__ = [
     "resume",
     "risk",
     "run",
+    "salvage",
     "schema",
     "shipped_names",
     "simulate",

@@ -24,7 +24,15 @@ from sequencer.cli.console import (
     trials_option,
 )
 from sequencer.cli.records import correct_command, remark_command, verify_command
-from sequencer.cli.runs import Watch, close_command, drive_options, resume_command, see_to_cut_off, show_result
+from sequencer.cli.runs import (
+    Watch,
+    close_command,
+    drive_options,
+    resume_command,
+    salvage_command,
+    see_to_cut_off,
+    show_result,
+)
 from sequencer.cli.streams import keep_streams
 
 __all__ = ["main"]
@@ -372,7 +380,15 @@ def completion_command(shell: str) -> None:
     click.echo(found(cli, {}, "livezero", "_LIVEZERO_COMPLETE").source())
 
 
-for _command in (bench_group, resume_command, close_command, verify_command, remark_command, correct_command):
+for _command in (
+    bench_group,
+    resume_command,
+    close_command,
+    salvage_command,
+    verify_command,
+    remark_command,
+    correct_command,
+):
     cli.add_command(_command)
 
 

@@ -27,7 +27,15 @@ if TYPE_CHECKING:
     from sequencer.planning.plan import Plan
     from sequencer.running.events import Event
 
-__all__ = ["Watch", "close_command", "drive_options", "resume_command", "see_to_cut_off", "show_result"]
+__all__ = [
+    "Watch",
+    "close_command",
+    "drive_options",
+    "resume_command",
+    "salvage_command",
+    "see_to_cut_off",
+    "show_result",
+]
 
 
 def drive_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -128,7 +136,8 @@ def see_to_cut_off(results: Path, **watched: bool) -> bool:
         if each.damage:
             click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
             click.echo(printable(f"  {each.damage}"), err=True)
-            click.echo("  do: check whether its outputs are on, then move the folder away", err=True)
+            click.echo("  check whether its outputs are on", err=True)
+            click.echo(printable(f"  do: livezero salvage {each.folder}"), err=True)
             continue
         click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
         if not each.is_safe:  # else it was made safe when it ended
@@ -258,12 +267,41 @@ def close_command(record: Path, *, as_json: bool) -> None:
     Example:
       livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
+    _show_ended(_closed(record), as_json=as_json)
+
+
+def _show_ended(result: "RunResult", *, as_json: bool) -> None:
+    """What became of a run that was not resumed, and out with the code of what kept its bench from being made safe."""
     from sequencer import core  # noqa: PLC0415
 
-    result = _closed(record)
     if as_json:
         print_json(core.document(result.record.content))
     else:
         print_summary(result.record.content)
         click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
     sys.exit(result.outcome.error.exit_code if result.outcome.error is not None else 0)
+
+
+@click.command("salvage")
+@click.argument("record", type=click.Path(path_type=Path))
+@json_option
+def salvage_command(record: Path, *, as_json: bool) -> None:
+    """Make a new record of all that is whole in a damaged RECORD, and judge it.
+
+    The damaged one stays as it is. What is lost is said in the new one; where
+    readings may be among it, the run counts as not complete. The bench of a run that
+    was cut off is made safe first.
+
+    \b
+    Exit status: 0 salvaged, 2 not possible or bench not known, 3 not reached,
+    4 NOT made safe.
+    \b
+    Example:
+      livezero salvage results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    result = core.salvage(record, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+    if result.outcome.error is not None:
+        tell_error(result.outcome.error)
+    _show_ended(result, as_json=as_json)

@@ -28,7 +28,17 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
 from sequencer.planning.points import from_rest
 from sequencer.record.digest import inputs_of
-from sequencer.record.layout import BENCH, DESCRIPTIONS, INPUTS, JOURNAL, SEQUENCE, TYPE, is_sealed, journal_of
+from sequencer.record.layout import (
+    BENCH,
+    DESCRIPTIONS,
+    INPUTS,
+    JOURNAL,
+    SALVAGED,
+    SEQUENCE,
+    TYPE,
+    is_sealed,
+    journal_of,
+)
 from sequencer.running.loop import Rest
 
 __all__ = ["CutOff", "cut_off", "kept_plan", "opened_of", "planned_before", "refuse_what_is_sealed", "rest_of"]
@@ -104,6 +114,8 @@ def cut_off(results: Path | str = "results") -> tuple[CutOff, ...]:
 def refuse_what_is_sealed(folder: Path) -> None:
     """Raise RecordError for what is no record, or one that is sealed."""
     journal_of(folder)
+    if (folder / SALVAGED).exists():
+        raise RecordError("what is whole of it was salvaged", where=str(folder), todo=f"see {SALVAGED} in it")
     if is_sealed(folder):
         raise RecordError("the run is over, and its record sealed", where=str(folder), todo="begin a new run")
 

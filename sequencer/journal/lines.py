@@ -4,8 +4,10 @@ Only what is read again is looked at. Whether a line is the one that was written
 What a later livezero writes beyond that is passed over, and said (`beyond_us`): a record is read as far as it can be.
 """
 
+import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,9 +16,9 @@ from pydantic import AfterValidator, BaseModel, ValidationError
 
 from instruments.errors import RecordError
 from instruments.version import __version__
-from sequencer.journal.writer import entries
+from sequencer.journal.writer import chained_lines, entries
 
-__all__ = ["addenda_lines", "beyond_us", "end_of", "remedy", "run_lines"]
+__all__ = ["Whole", "addenda_lines", "beyond_us", "end_of", "remedy", "run_lines", "whole_lines"]
 
 
 def _instant(text: str) -> str:
@@ -178,6 +180,59 @@ def run_lines(path: Path) -> Iterator[dict[str, Any]]:
     return _checked(path, _RUN)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whole:
+    """What is left of the journal of a run.
+
+    Args:
+        lines: in order, without their chain.
+        lost: what is not left, each with its line in the file.
+        is_for_people: what is lost was read by people alone: no figure follows from it.
+    """
+
+    lines: tuple[dict[str, Any], ...]
+    lost: tuple[str, ...]
+    is_for_people: bool
+
+
+def whole_lines(path: Path) -> Whole:
+    """The lines of the journal of a run that are as they were written, past what is damaged.
+
+    A line that can be read and is not the one that was written is lost too: a digit in it may have changed.
+
+    Raises:
+        RecordError: missing, or unreadable as a whole.
+    """
+    lines: list[dict[str, Any]] = []
+    lost: list[str] = []
+    is_for_people, unread_n = True, 0
+    for each in chained_lines(path):
+        if len(each.missing) > unread_n:
+            lost.append(f"before line {each.number}: {len(each.missing) - unread_n} missing")
+            is_for_people = False
+        unread_n = 0
+        entry = _read(each.text)
+        if entry and not each.fault:
+            lines.append(entry)
+            continue
+        lost.append(f"line {each.number}: {each.fault if entry else 'cannot be read'}")
+        is_for_people &= any(each.text.startswith(f'{{"kind": "{kind}"'.encode()) for kind in _FOR_PEOPLE)
+        unread_n += 1
+    return Whole(lines=tuple(lines), lost=tuple(lost), is_for_people=is_for_people)
+
+
+def _read(text: bytes) -> dict[str, Any]:
+    """A line as a run writes it, without its chain; empty if it is none."""
+    try:
+        entry = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    if not isinstance(entry, dict) or "kind" not in entry or _lacking(entry, _RUN):
+        return {}
+    entry.pop("chain", None)
+    return entry
+
+
 def beyond_us(lines: Sequence[dict[str, Any]]) -> str:
     """What of a journal this livezero cannot read, since a later one wrote it; "" if nothing."""
     unknown = sorted({str(line["kind"]) for line in lines} - _RUN.keys() - _FOR_PEOPLE)
@@ -223,13 +278,17 @@ def _checked(path: Path, kinds: Mapping[str, type[_Line]]) -> Iterator[dict[str,
     first: dict[str, Any] = {}
     for number, line in enumerate(entries(path), start=1):
         first = first or line
-        try:
-            kinds.get(str(line["kind"]), _Line).model_validate(line)
-        except ValidationError as error:
-            name = ".".join(str(each) for each in error.errors()[0]["loc"])
+        if name := _lacking(line, kinds):
             raise RecordError(
-                f"the journal lacks '{name}' as a run writes it",
-                where=f"{path}:{number}",
-                todo=remedy(first),
-            ) from error
+                f"the journal lacks '{name}' as a run writes it", where=f"{path}:{number}", todo=remedy(first)
+            )
         yield line
+
+
+def _lacking(line: Mapping[str, Any], kinds: Mapping[str, type[_Line]]) -> str:
+    """The field of a line that is missing, or not as it is written; "" if none is."""
+    try:
+        kinds.get(str(line["kind"]), _Line).model_validate(line)
+    except ValidationError as error:
+        return ".".join(str(each) for each in error.errors()[0]["loc"])
+    return ""

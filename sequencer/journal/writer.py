@@ -12,6 +12,7 @@ import json
 import os
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -22,7 +23,7 @@ from instruments.locks import is_locked_now
 from instruments.session import Exchange
 from instruments.texts import as_json, json_value
 
-__all__ = ["Journal", "chain_faults", "entries", "is_being_written"]
+__all__ = ["ChainedLine", "Journal", "chain_faults", "chained_lines", "entries", "is_being_written"]
 
 _CHAIN = re.compile(rb', "chain": "(\d+):([0-9a-f]{16})"\}$')
 _LARGEST_BYTES = 1_000_000_000
@@ -235,11 +236,60 @@ def entries(path: Path) -> Iterator[dict[str, Any]]:
         except (ValueError, RecursionError) as error:
             if number == len(lines):  # no line end: it was being written when the power went
                 return
-            raise RecordError("is not a line of a journal", where=f"{path}:{number}") from error
+            raise _no_line(path, number) from error
         if not isinstance(entry, dict) or "kind" not in entry:
-            raise RecordError("is not a line of a journal", where=f"{path}:{number}")
+            raise _no_line(path, number)
         entry.pop("chain", None)
         yield entry
+
+
+def _no_line(path: Path, number: int) -> RecordError:
+    todo = f"livezero salvage {path.parent} makes a new record of all that is whole"
+    return RecordError("is not a line of a journal", where=f"{path}:{number}", todo=todo)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainedLine:
+    """A line as it stands in the file of a journal, and what its chain tells of it.
+
+    Args:
+        number: of the line in the file, from 1.
+        text: the line, without its end.
+        missing: the numbers, by the chain, of lines that are not where they should stand before it.
+        fault: how it is not the line that was written; "" = it is, as far as can be proved.
+    """
+
+    number: int
+    text: bytes
+    missing: range
+    fault: str
+
+
+def chained_lines(path: Path, *, seed: str = "") -> Iterator[ChainedLine]:
+    """The lines of a journal with what their chain tells; a last line that was cut off is left out.
+
+    A line after one that is missing, or that cannot be read, cannot be proved by it.
+
+    Raises:
+        RecordError: missing, or unreadable.
+    """
+    expected_n, before = 1, seed
+    *lines, rest = _bytes_of(path).split(b"\n")
+    if _is_line(rest):  # whole, and so read: only its end is missing
+        lines.append(rest)
+    for number, line in enumerate(lines, start=1):
+        match = _CHAIN.search(line)
+        if match is None:
+            yield ChainedLine(number=number, text=line, missing=range(0), fault="was added, or its chain was taken out")
+            continue
+        own_n, own = int(match[1]), match[2].decode()
+        fault = ""
+        if own_n < expected_n:
+            fault = "was added, or moved"
+        elif own_n == expected_n and own != _hash(before, line[: match.start()] + b"}"):
+            fault = "was changed"
+        yield ChainedLine(number=number, text=line, missing=range(expected_n, own_n), fault=fault)
+        expected_n, before = own_n + 1, own
 
 
 def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
@@ -251,25 +301,13 @@ def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
         RecordError: missing, or unreadable.
     """
     found: list[str] = []
-    expected_n, before = 1, seed
-    *lines, rest = _bytes_of(path).split(b"\n")
-    if _is_line(rest):  # whole, and so read: only its end is missing
-        lines.append(rest)
-    for number, line in enumerate(lines, start=1):
-        place = f"{path.name}:{number}"
-        match = _CHAIN.search(line)
-        if match is None:
-            found.append(f"{place}: was added, or its chain was taken out{_said(line)}")
-            continue
-        own_n, own = int(match[1]), match[2].decode()
-        if own_n > expected_n:
-            gone = f"line {expected_n} is" if own_n == expected_n + 1 else f"lines {expected_n} to {own_n - 1} are"
+    for each in chained_lines(path, seed=seed):
+        if each.missing:
+            first, last = each.missing[0], each.missing[-1]
+            gone = f"line {first} is" if first == last else f"lines {first} to {last} are"
             found.append(f"{path.name}: {gone} missing")
-        elif own_n < expected_n:
-            found.append(f"{place}: was added, or moved{_said(line)}")
-        elif own != _hash(before, line[: match.start()] + b"}"):
-            found.append(f"{place}: was changed{_said(line)}")
-        expected_n, before = own_n + 1, own
+        if each.fault:
+            found.append(f"{path.name}:{each.number}: {each.fault}{_said(each.text)}")
     return tuple(found)
 
 

@@ -22,7 +22,7 @@ from sequencer.planning.plan import Plan, receiver_of
 from sequencer.record.digest import inputs_of
 from sequencer.record.layout import BENCH, DESCRIPTIONS, DIGEST, FIGURES, JOURNAL, SEQUENCE, TYPE, write_synced
 
-__all__ = ["as_found_of", "create", "create_again", "opening", "receivers_of", "used", "versions"]
+__all__ = ["as_found_of", "create", "create_again", "first_free", "opening", "receivers_of", "used", "versions"]
 
 _BUILT_ON = ("numpy", "pandas", "pint", "pydantic", "pyvisa", "pyvisa-py", "pyvisa-sim", "pyyaml")
 
@@ -68,7 +68,7 @@ def create_again(folder: Path, plan: Plan) -> Path:
 def _made(results: Path, name: str, plan: Plan) -> Path:
     try:
         results.mkdir(parents=True, exist_ok=True)
-        folder = _first_free(results, name)
+        folder = first_free(results, name)
         (folder / DESCRIPTIONS).mkdir(parents=True)
         write_synced(folder / SEQUENCE, plan.sequence.document.text)
         write_synced(folder / TYPE, plan.sequence.sheet_document.text)
@@ -86,7 +86,8 @@ def _made(results: Path, name: str, plan: Plan) -> Path:
     return folder
 
 
-def _first_free(results: Path, name: str) -> Path:
+def first_free(results: Path, name: str) -> Path:
+    """A new folder of that name, or with a number behind it; raises RecordError, or OSError if it cannot be made."""
     for number in range(1, 1000):
         folder = results / (name if number == 1 else f"{name}_{number}")
         try:

@@ -11,12 +11,12 @@ from typing import Any
 
 from instruments.errors import RecordError
 from sequencer.journal.writer import chain_faults
-from sequencer.record.layout import ADDENDA, DIGEST, INPUTS, JOURNAL, REPORT
+from sequencer.record.layout import ADDENDA, DIGEST, INPUTS, JOURNAL, REPORT, SALVAGED
 
 __all__ = ["alterations", "digest_of", "inputs_of", "sealed_digest"]
 
 # Made from the record, or added to it after it was sealed, and chained to its digest.
-_NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA}
+_NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA, SALVAGED}
 
 
 def _sha256(path: Path) -> str:

@@ -7,6 +7,7 @@ figures.json    figures and verdict
 digest.json     SHA-256 of each of these files and over all of them; with it the record is sealed
 report.html     made from the record, so it is not part of the digest
 addenda.jsonl   remarks and corrections after sealing, chained to the digest
+salvaged.json   of a run that never was sealed: which record was made of what is whole in its journal
 """
 
 import os
@@ -26,6 +27,7 @@ __all__ = [
     "JOURNAL",
     "READINGS",
     "REPORT",
+    "SALVAGED",
     "SEQUENCE",
     "TYPE",
     "is_sealed",
@@ -43,6 +45,7 @@ FIGURES = "figures.json"
 DIGEST = "digest.json"
 REPORT = "report.html"
 ADDENDA = "addenda.jsonl"
+SALVAGED = "salvaged.json"
 
 
 def journal_of(folder: Path) -> Path:
@@ -62,8 +65,8 @@ def journal_of(folder: Path) -> Path:
 
 
 def is_sealed(folder: Path) -> bool:
-    """True once a run is over and its record complete."""
-    return (folder / DIGEST).exists()
+    """True once a run is over and its record complete, or another one was made of it."""
+    return (folder / DIGEST).exists() or (folder / SALVAGED).exists()
 
 
 def type_sheet_of(folder: Path) -> TypeSheet:

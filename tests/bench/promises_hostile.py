@@ -47,7 +47,7 @@ from sequencer.planning.plan import plan
 from sequencer.readings.csv_import import from_csv
 from sequencer.readings.table import tidy, write_csv
 from sequencer.record.digest import sealed_digest
-from sequencer.record.layout import ADDENDA, DIGEST, JOURNAL
+from sequencer.record.layout import ADDENDA, DIGEST, INPUTS, JOURNAL
 from sequencer.reports import side_by_side
 from sequencer.reports.html import html
 from sequencer.reports.json_document import comparison_document
@@ -467,6 +467,32 @@ def damaged_records(folder: Path, tries: int = 500) -> Found:
     return _count(cases())
 
 
+def salvaged_records(folder: Path, tries: int = 200) -> Found:
+    """Journals with bytes overwritten, taken out or put in anywhere: no reading is salvaged that was none."""
+    chosen = random.Random(SEED)
+    whole = small(folder, captures=True).record.folder
+    text = (whole / JOURNAL).read_bytes()
+    begin = text.index(b"\n")  # without its first line there is nothing to judge by
+    told = {as_json(line) for line in entries(whole / JOURNAL) if line["kind"] == "reading"}
+
+    def broken(number: int) -> str:
+        damaged = bytearray(text)
+        for _ in range(chosen.randint(1, 5)):
+            at = chosen.randrange(begin, len(damaged))
+            damaged[at : at + chosen.randint(0, 300)] = chosen.randbytes(chosen.randint(0, 300))
+        copy = folder / "salvaged" / f"{number}"
+        shutil.copytree(whole / INPUTS, copy / INPUTS)
+        (copy / JOURNAL).write_bytes(damaged)
+        new = core.salvage(copy).record
+        found = {as_json(line) for line in entries(new.folder / JOURNAL) if line["kind"] == "reading"}
+        if found - told:
+            return f"case {number}: a reading that was none"
+        is_pass = new.evaluation is not None and new.evaluation.verdict.result == "pass"
+        return f"case {number}: passed without all readings" if is_pass and found != told else ""
+
+    return tries, [what for what in map(broken, range(tries)) if what]
+
+
 def _look_at(folder: Path) -> None:
     content = core.load_record(folder).content
     html(content)
@@ -738,6 +764,7 @@ ROWS: dict[str, Callable[[Path], Found]] = {
     "hostile input: tables made to take long": _made_to_take_long,
     "hostile input: traces, CSV and WAV": traces,
     "hostile input: altered records": damaged_records,
+    "damaged journals: salvaged": salvaged_records,
     "hostile input: records with links out of them": _links_in_records,
     "hostile input: serials": _serials_and_names,
     "hostile input: texts on page, terminal, as JSON": _texts_shown,

@@ -21,7 +21,7 @@ from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.inputs.files import load_sequence
 from sequencer.inputs.step import FURTHER
-from sequencer.journal.lines import beyond_us, end_of, run_lines
+from sequencer.journal.lines import beyond_us, end_of, run_lines, unproved
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, is_being_written
 from sequencer.planning.plan import Plan
@@ -44,7 +44,7 @@ class CutOff:
         serial: of the unit.
         point: number of the last point that was read; 0 = none.
         interrupted: by what and where, if it was stopped; "" = it was cut off.
-        is_safe: it ended with its outputs safe.
+        is_safe: its outputs are proved safe since it drove them, or a person answers for them.
         is_closed: it was over, and only not sealed yet.
         damage: why its journal cannot be read, so that nobody knows what it left on; "" if it can.
     """
@@ -91,7 +91,7 @@ def cut_off(results: Path | str = "results") -> tuple[CutOff, ...]:
                         serial=str(lines[0].get("serial")),
                         point=read[-1] if read else 0,
                         interrupted=end["reason"] if end is not None and end["kind"] == "interrupted" else "",
-                        is_safe=end is not None and end["kind"] == "interrupted" and end["status"] != "not safe",
+                        is_safe=not unproved(lines),
                         is_closed=end is not None and end["kind"] == "closed",
                     )
                 )

@@ -16,7 +16,7 @@ from instruments.errors import RecordError
 from instruments.version import __version__
 from sequencer.journal.writer import entries
 
-__all__ = ["addenda_lines", "beyond_us", "end_of", "remedy", "run_lines"]
+__all__ = ["addenda_lines", "beyond_us", "end_of", "remedy", "run_lines", "unproved"]
 
 
 def _instant(text: str) -> str:
@@ -128,6 +128,7 @@ class _Correction(_Line):
 class _Remark(_Line):
     text: str
     number: int | None = None
+    acknowledged: list[str] | None = None
 
 
 class _Ended(_Line):
@@ -212,6 +213,27 @@ def end_of(lines: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
     """The line that a run left when it ended: "closed", or "interrupted" if it can go on; None if it was cut off."""
     last = next((line for line in reversed(lines) if line["kind"] in {"resumed", "interrupted", "closed"}), None)
     return None if last is None or last["kind"] == "resumed" else last
+
+
+def unproved(lines: Sequence[dict[str, Any]]) -> tuple[str, ...]:
+    """The sources of a run, by name, that it may have driven and that were not proved safe after that.
+
+    What the end of a run says of its outputs is not asked: one that was resumed, and came to no source, says "bench
+    fault" of a bench that stands as it was cut off. A simulated bench goes with its process.
+    """
+    if not lines or lines[0].get("is_simulated"):
+        return ()
+    sources = [each["name"] for each in lines[0]["instruments"] if each["use"].startswith("sets ")]
+    left: dict[str, None] = {}
+    for line in lines:
+        if line["kind"] in {"identified", "settled", "reading"}:
+            left = dict.fromkeys(sources)
+        elif line["kind"] == "safe":
+            left.pop(str(line.get("instrument")), None)
+        elif line["kind"] == "remark":
+            for name in line.get("acknowledged") or ():
+                left.pop(str(name), None)
+    return tuple(left)
 
 
 def addenda_lines(path: Path) -> Iterator[dict[str, Any]]:

@@ -20,14 +20,15 @@ from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.keyed import KeyedReceiver, KeyedSource, Person
+from instruments.latch import Latch, LeftOn
 from instruments.roles import Operator, Receiver, Source
 from instruments.session import BoundedLine, Line, Session, Teller
 from instruments.simulated.setup import simulated_bench
 from instruments.simulated.visa import resource_manager
-from instruments.units import Span, show
+from instruments.units import Quantity, Span, show
 from instruments.wiring import Port, Wire
 
-__all__ = ["Bench", "backend", "connect", "open_bench", "visa_library"]
+__all__ = ["Bench", "backend", "connect", "latch_of", "open_bench", "opened_line", "visa_library"]
 
 _SIMULATED = (
     "check the command against SCPI: the simulated bench understands SCPI and the serial tachometer that comes along; "
@@ -120,6 +121,12 @@ class Bench:
         self._is_safe = True
         return done
 
+    def driven_by(self, *, serial: str, record: Path) -> None:
+        """Name the run that will drive the sources, for who finds them left on."""
+        for source in self.sources.values():
+            if isinstance(source, DescribedSource) and source.latch is not None:
+                source.latch.belongs_to(serial=serial, record=record)
+
     def close(self) -> None:
         """Give front panels back and close every line, the last opened first."""
         for instrument in reversed(self.instruments.values()):
@@ -189,7 +196,7 @@ def open_bench(
     person = Person(operator)  # one for all, since "back" goes back to what was read at another meter
     for each in wires:
         if each.source is not None:
-            sources[each.tap] = _source(each, each.source, instruments, limits, person, clock)
+            sources[each.tap] = _source(each, each.source, loaded, instruments, limits, person, clock)
         if each.receiver is not None:
             receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, person, clock)
     return Bench(manager=own, instruments=instruments, sources=sources, receivers=receivers, clock=clock)
@@ -255,18 +262,40 @@ def connect(
 ) -> DescribedInstrument:
     """Open the line to one instrument; nothing is sent. Raises InstrumentError."""
     instrument = loaded.file.instruments[name]
-    session = Session(
-        name=name,
-        resource=instrument.resource,
-        opener=_opener(manager, instrument.resource, description),
-        clock=clock,
-        timeout_s=description.timeout,
-        query_delay_s=description.query_delay,
-        tell=tell,
+    session = opened_line(
+        name,
+        instrument.resource,
+        description,
+        manager,
+        clock,
+        tell,
         hint=_SIMULATED if loaded.file.is_simulated else "",
     )
     return DescribedInstrument(
         name=name, description=description, session=session, expected_identity=instrument.identity
+    )
+
+
+def opened_line(
+    name: str,
+    resource: str,
+    description: Description,
+    manager: pyvisa.ResourceManager,
+    clock: Clock,
+    tell: Teller,
+    *,
+    hint: str = "",
+) -> Session:
+    """The line to one instrument by its resource; nothing is sent. Raises InstrumentError."""
+    return Session(
+        name=name,
+        resource=resource,
+        opener=_opener(manager, resource, description),
+        clock=clock,
+        timeout_s=description.timeout,
+        query_delay_s=description.query_delay,
+        tell=tell,
+        hint=hint,
     )
 
 
@@ -311,6 +340,7 @@ def _lock(line: pyvisa.resources.Resource) -> None:
 def _source(
     each: Wire,
     port: Port,
+    loaded: LoadedBench,
     instruments: dict[str, DescribedInstrument],
     limits: tuple[tuple[str, Span], ...],
     operator: Operator,
@@ -331,6 +361,23 @@ def _source(
         limits=limits,
         safe_level=each.safe_level,
         clock=clock,
+        latch=latch_of(loaded, port, each.safe_level),
+    )
+
+
+def latch_of(loaded: LoadedBench, port: Port, safe_level: Quantity) -> Latch | None:
+    """What says that a source was driven, and is not proved safe yet; None of a simulated one, which hurts nobody."""
+    if loaded.file.is_simulated:
+        return None
+    return Latch(
+        LeftOn(
+            name=port.instrument,
+            resource=loaded.file.instruments[port.instrument].resource,
+            library=visa_library(loaded),
+            function=port.function,
+            safe_level=str(safe_level),
+            description=loaded.descriptions[port.instrument],
+        )
     )
 
 

@@ -1,6 +1,8 @@
 """Proves a bench and its descriptions: each instrument talked to, each function and range taken, nothing energised."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import pyvisa
 
@@ -10,7 +12,7 @@ from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
 from instruments.description import RangeEntry
-from instruments.errors import LivezeroError, NoReadingError
+from instruments.errors import LivezeroError, NoReadingError, UnsafeError
 from instruments.texts import counted
 from instruments.units import show
 
@@ -29,12 +31,15 @@ class InstrumentCheck:
     error: LivezeroError | None
 
 
-def check(loaded: LoadedBench, sheet: DataSheet) -> tuple[InstrumentCheck, ...]:
+def check(
+    loaded: LoadedBench, sheet: DataSheet, *, unsafe: Mapping[str, UnsafeError] = MappingProxyType({})
+) -> tuple[InstrumentCheck, ...]:
     """Talk to each instrument of a bench in the order of its file; one that fails does not keep the next from its turn.
 
     Args:
         loaded: the bench.
         sheet: the unit that a simulated bench takes.
+        unsafe: what keeps an instrument from being proved safe, by its name; it is not talked to.
 
     Raises:
         InputError: a simulated fault that is not in the catalogue.
@@ -42,20 +47,25 @@ def check(loaded: LoadedBench, sheet: DataSheet) -> tuple[InstrumentCheck, ...]:
     """
     manager, clock = backend(loaded, sheet)
     try:
-        return tuple(_check_one(loaded, name, manager, clock) for name in loaded.file.instruments)
+        return tuple(_check_one(loaded, name, manager, clock, unsafe.get(name)) for name in loaded.file.instruments)
     finally:
         if manager is not None and loaded.file.is_simulated:  # a real VISA is shared by the whole program
             manager.close()
 
 
-def _check_one(loaded: LoadedBench, name: str, manager: pyvisa.ResourceManager | None, clock: Clock) -> InstrumentCheck:
+def _check_one(
+    loaded: LoadedBench,
+    name: str,
+    manager: pyvisa.ResourceManager | None,
+    clock: Clock,
+    error: LivezeroError | None,
+) -> InstrumentCheck:
     description = loaded.descriptions[name]
     findings: list[str] = []
     identity = ""
-    error: LivezeroError | None = None
     if description.kind == "keyed":
         findings.append("set or read by a person: nothing to talk to")
-    else:
+    elif error is None:
         assert manager is not None
         try:
             opened = connect(loaded, name, description, manager, clock, lambda _: None)

@@ -12,7 +12,7 @@ import os
 import platform
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO
 
@@ -23,7 +23,7 @@ from pyvisa.rname import InvalidResourceName, to_canonical_name
 from instruments.benchfile import LoadedBench
 from instruments.errors import InstrumentError, shortened
 
-__all__ = ["bench_held", "holder", "is_locked_now"]
+__all__ = ["bench_held", "holder", "is_locked_now", "resource_stem", "resources_held", "resources_of", "state_folder"]
 
 _FAR = 1 << 30
 _LONGEST = 10_000
@@ -67,10 +67,21 @@ def bench_held(bench: LoadedBench, *, job: str) -> Iterator[None]:
     Raises:
         InstrumentError: one is held by another process, named with its job; or no lock can be kept.
     """
+    with resources_held(resources_of(bench), job=job):
+        yield
+
+
+def resources_of(bench: LoadedBench) -> dict[str, str]:
+    """The resources of a bench that another process could use, by instrument; none of a simulated one."""
     instruments = {} if bench.file.is_simulated else bench.file.instruments
-    resources = sorted({_canonical(each.resource): name for name, each in instruments.items() if each.resource}.items())
+    return {name: each.resource for name, each in instruments.items() if each.resource}
+
+
+@contextlib.contextmanager
+def resources_held(resources: Mapping[str, str], *, job: str) -> Iterator[None]:
+    """Hold resources, by instrument; raises InstrumentError as `bench_held`."""
     with contextlib.ExitStack() as held:
-        for resource, name in resources:
+        for resource, name in sorted({_canonical(each): name for name, each in resources.items()}.items()):
             held.enter_context(_resource_held(resource, where=f"{name} ({resource})", job=job))
         yield
 
@@ -82,17 +93,23 @@ def _canonical(resource: str) -> str:
     return resource.upper()
 
 
-def _folder() -> Path:
+def state_folder(name: str) -> Path:
+    """A folder for what livezero knows of benches on this computer; raises RuntimeError where there is no home."""
     if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "livezero" / "locks"
-    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "livezero" / "locks"
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "livezero" / name
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "livezero" / name
+
+
+def resource_stem(resource: str) -> str:
+    """A file name that stands for a resource, however it is spelled."""
+    one = _canonical(resource)
+    return f"{re.sub(r'[^A-Z0-9.]+', '-', one)[:60]}-{hashlib.sha256(one.encode()).hexdigest()[:8]}"
 
 
 @contextlib.contextmanager
 def _resource_held(resource: str, *, where: str, job: str) -> Iterator[None]:
-    plain = re.sub(r"[^A-Z0-9.]+", "-", resource)[:60]
     try:
-        path = _folder() / f"{plain}-{hashlib.sha256(resource.encode()).hexdigest()[:8]}"
+        path = state_folder("locks") / resource_stem(resource)
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = _locked(path, job=job)
     except (OSError, RuntimeError) as error:  # RuntimeError: there is no home

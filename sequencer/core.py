@@ -2,7 +2,7 @@
 
 from sequencer.jobs.bench import ServedBench, check_bench, simulate
 from sequencer.jobs.by_hand import by_hand, evaluate
-from sequencer.jobs.close import close, make_safe
+from sequencer.jobs.close import close
 from sequencer.jobs.compare import compare
 from sequencer.jobs.drive import Nobody, RunResult
 from sequencer.jobs.interrupted import CutOff, cut_off, kept_plan
@@ -11,6 +11,7 @@ from sequencer.jobs.plan import load, load_bench, load_type, plan, risk
 from sequencer.jobs.record_jobs import by_trials, correct, load_record, remark
 from sequencer.jobs.resume import resume
 from sequencer.jobs.run import run
+from sequencer.jobs.safe import make_safe, not_proved_safe, prove_safe
 from sequencer.jobs.salvage import salvage
 from sequencer.jobs.shipped import BENCHES, copy_shipped, schema, shipped_names  # noqa: F401
 from sequencer.jobs.waveform import trace
@@ -40,8 +41,10 @@ __all__ = [
     "load_record",
     "load_type",
     "make_safe",
+    "not_proved_safe",
     "plan",
     "plan_document",
+    "prove_safe",
     "remark",
     "report",
     "report_path",

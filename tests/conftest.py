@@ -101,6 +101,16 @@ class Ran:
         return float(self.ask("source", "OUTP?")) == 0 and float(self.ask("source", "SOUR:FREQ?")) == 0
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _state_of_this_worker(tmp_path_factory):
+    """What livezero keeps of benches is kept apart from that of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        folder = str(tmp_path_factory.mktemp("state"))
+        patch.setenv("XDG_STATE_HOME", folder)
+        patch.setenv("LOCALAPPDATA", folder)
+        yield
+
+
 @pytest.fixture
 def answers():
     return Answers

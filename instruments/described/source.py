@@ -10,6 +10,7 @@ from instruments.clock import Clock
 from instruments.described.instrument import DescribedInstrument, selecting
 from instruments.description import Function, RangeEntry, as_sent, render
 from instruments.errors import InstrumentError, LimitError, PowerCycledError, UnsafeError, WrongInstrumentError
+from instruments.latch import Latch
 from instruments.units import Quantity, Span, magnitude, show
 
 __all__ = ["DescribedSource"]
@@ -24,6 +25,7 @@ class DescribedSource:
         limits: ranges, each with its reason, outside of which nothing is ever sent.
         safe_level: what the output is left at.
         clock: waits for the source's own settling.
+        latch: says beyond this process that it was driven, until it is proved safe; None = nobody has to know.
     """
 
     is_keyed = False
@@ -36,6 +38,7 @@ class DescribedSource:
         limits: tuple[tuple[str, Span], ...],
         safe_level: Quantity,
         clock: Clock,
+        latch: Latch | None = None,
     ) -> None:
         self.instrument = instrument
         self.name = instrument.name
@@ -44,6 +47,7 @@ class DescribedSource:
         self._spec: Function = instrument.description.functions[function]
         self._limits = limits
         self._clock = clock
+        self.latch = latch
         self._entry: RangeEntry = self._spec.ranges[0]
         self._level = self._level_before = safe_level  # told last, and confirmed last
         self._is_on = False
@@ -62,6 +66,7 @@ class DescribedSource:
 
     def energise(self) -> None:
         """Switch the output on at the level set last."""
+        self._latch()
         self._is_on = self._has_driven = True  # before it is sent: from here on it must be made safe
         self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after=" ".join(self._spec.on))
@@ -89,6 +94,7 @@ class DescribedSource:
             was_on = self._is_on
             if self.recover() and was_on:
                 raise self._lost()
+        self._latch()
         self._level, self._has_driven = level, True
         self.instrument.send(self._setting(level))
         self.instrument.check_errors(after=f"{show(level)} was set")
@@ -96,6 +102,11 @@ class DescribedSource:
         self._level_before = level
         self.check()
         self._clock.sleep(self._spec.settling)
+
+    def _latch(self) -> None:
+        """Before anything is sent that could hurt: who comes after a crash must know of it."""
+        if self.latch is not None:
+            self.latch.set(self.instrument.identity)
 
     def check(self) -> None:
         """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known."""
@@ -215,6 +226,8 @@ class DescribedSource:
                 ) from second
         self._is_on = False
         self._level = self._level_before = self.safe_level
+        if self.latch is not None:
+            self.latch.clear()
 
     def _leave_safe(self, commands: tuple[str, ...]) -> None:
         self.instrument.send(*commands)

@@ -1,19 +1,20 @@
 """The commands for benches (check, simulate, faults), and how a bench is named at any command."""
 
+import contextlib
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 from click.shell_completion import CompletionItem
 
-from sequencer.cli.console import Face, error_document, json_option, print_json, printable
+from sequencer.cli.console import Face, acknowledge_option, error_document, json_option, print_json, printable, say
 
 if TYPE_CHECKING:
     from instruments.benchfile import LoadedBench
 
-__all__ = ["bench_group", "bench_options", "completed_from", "named_bench"]
+__all__ = ["bench_group", "bench_options", "completed_from", "named_bench", "said_if_left_on"]
 
 
 def completed_from(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem]]:
@@ -70,6 +71,31 @@ def named_bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "Loade
     return loaded.with_simulation(seed=seed, faults=tuple(entry_from_text(each) for each in faults))
 
 
+@contextlib.contextmanager
+def said_if_left_on(bench: "LoadedBench") -> Iterator[None]:
+    """Say first of a bench that nothing is asked of what is not proved safe on it; then leave with 4, come what may.
+
+    Raises:
+        UnsafeError: something is not proved safe, and what is done here fails as well: that stands after it.
+    """
+    from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
+    from sequencer import core  # noqa: PLC0415
+
+    found = core.not_proved_safe(bench)
+    for line in found:
+        say(line)
+    if found:
+        say(f"  do: livezero bench check {bench.path} tries again to make it safe")
+    try:
+        yield
+    except LivezeroError as error:
+        if not found:
+            raise
+        raise UnsafeError(found[0], others=(error,)) from error
+    if found:
+        sys.exit(UnsafeError.exit_code)
+
+
 @click.group("bench", cls=Face)
 def bench_group() -> None:
     """Check a bench, or simulate one.
@@ -82,11 +108,13 @@ def bench_group() -> None:
 
 @bench_group.command("check")
 @click.argument("bench", shell_complete=completed_from("benches"))
+@acknowledge_option
 @json_option
-def check_command(bench: str, *, as_json: bool) -> None:
+def check_command(bench: str, acknowledged_by: str, *, as_json: bool) -> None:
     """Talk to every instrument of BENCH: identity, errors, ranges, safe level.
 
-    Nothing is energised: outputs stay off, at their safe level.
+    Nothing is energised: outputs stay off, at their safe level. A source that an
+    earlier run left on is made safe first.
 
     \b
     Example:
@@ -94,7 +122,7 @@ def check_command(bench: str, *, as_json: bool) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
-    checks = core.check_bench(bench)
+    checks = core.check_bench(bench, acknowledged_by=acknowledged_by, say=say)
     if as_json:
         print_json(
             [

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from instruments.version import __version__
-from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench
+from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench, said_if_left_on
 from sequencer.cli.console import (
     WIDTH,
     Face,
@@ -21,6 +21,7 @@ from sequencer.cli.console import (
     print_json,
     print_summary,
     printable,
+    say,
     trials_option,
 )
 from sequencer.cli.records import correct_command, remark_command, verify_command
@@ -57,18 +58,23 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
     """Show what SEQUENCE will do on a bench, for how long, and whether the bench can.
 
     \b
+    Exit status: 0 possible, 2 input or plan at fault, 4 a source of the bench is
+    NOT proved safe after an earlier run.
+    \b
     Example:
       livezero plan pulse-to-current --bench simulated
     """
     from sequencer import core  # noqa: PLC0415
 
-    planned = core.plan(sequence, named_bench(bench, faults, seed))
-    if as_json:
-        print_json(core.plan_document(planned))
-        return
-    from sequencer.reports.terminal import plan_text  # noqa: PLC0415
+    named = named_bench(bench, faults, seed)
+    with said_if_left_on(named):
+        planned = core.plan(sequence, named)
+        if as_json:
+            print_json(core.plan_document(planned))
+            return
+        from sequencer.reports.terminal import plan_text  # noqa: PLC0415
 
-    click.echo(plan_text(planned, width=WIDTH))
+        click.echo(plan_text(planned, width=WIDTH))
 
 
 @cli.command("run")
@@ -96,11 +102,12 @@ def run_command(  # noqa: PLR0913  one an option
     as_left: bool,
     confirm: bool,
     pursue: bool,
+    acknowledged_by: str,
     **watched: bool,
 ) -> None:
     """Run SEQUENCE on a bench, judge the unit, keep the record.
 
-    A run that was cut off before comes first: its bench is made safe. One that is
+    What a run before left on comes first: it is made safe, or nothing begins. One that is
     stopped after its first reading is not over: livezero resume goes on with it.
 
     \b
@@ -114,8 +121,10 @@ def run_command(  # noqa: PLR0913  one an option
 
     if as_found and as_left:
         raise click.UsageError("a run is as found or as left, not both")
-    planned = core.plan(sequence, named_bench(bench, faults, seed))
-    if see_to_cut_off(Path(results), **watched):
+    named = named_bench(bench, faults, seed)
+    core.prove_safe(named, acknowledged_by=acknowledged_by, say=say)
+    planned = core.plan(sequence, named)
+    if see_to_cut_off(Path(results), acknowledged_by=acknowledged_by, **watched):
         return
     with Watch(planned, confirm=confirm, **watched) as watch:
         result = core.run(

@@ -20,6 +20,7 @@ __all__ = [
     "WIDTH",
     "AtTerminal",
     "Face",
+    "acknowledge_option",
     "error_document",
     "json_option",
     "left_with",
@@ -27,6 +28,7 @@ __all__ = [
     "print_json",
     "print_summary",
     "printable",
+    "say",
     "show_error",
     "tell_error",
     "trials_option",
@@ -122,6 +124,22 @@ def _fault_of_ours(error: Exception) -> None:
     click.echo(
         printable(f"a fault of livezero itself ({type(error).__name__}); please report it with {where}"), err=True
     )
+
+
+def say(text: str) -> None:
+    """A line of talk on stderr."""
+    click.echo(printable(text), err=True)
+
+
+def acknowledge_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The option --acknowledge of a command, as its argument `acknowledged_by`."""
+    return click.option(
+        "--acknowledge",
+        "acknowledged_by",
+        default="",
+        metavar='"NAME: REASON"',
+        help="Who answers for a source that is NOT proved safe, and why.",
+    )(command)
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -12,10 +12,12 @@ import click
 from sequencer.cli.console import (
     WIDTH,
     AtTerminal,
+    acknowledge_option,
     json_option,
     print_json,
     print_summary,
     printable,
+    say,
     tell_error,
     trials_option,
 )
@@ -43,6 +45,7 @@ def drive_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--trace", "is_traced", is_flag=True, help="Show every exchange with an instrument on stderr."),
         click.option("--events", "as_events", is_flag=True, help="Print each event as a line of JSON on stdout."),
+        acknowledge_option,
         json_option,
         trials_option,
         click.option(
@@ -118,7 +121,7 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
     sys.exit(result.exit_code)
 
 
-def see_to_cut_off(results: Path, **watched: bool) -> bool:
+def see_to_cut_off(results: Path, *, acknowledged_by: str, **watched: bool) -> bool:
     """Make safe what runs that were cut off may have left on; then ask at a terminal, else say, what can be done.
 
     Of runs that were interrupted, and left their outputs safe, the latter alone.
@@ -127,45 +130,49 @@ def see_to_cut_off(results: Path, **watched: bool) -> bool:
         True if the user took to one of them, so that no new run is begun.
 
     Raises:
-        UnsafeError: an output was reached, and could not be made safe.
+        UnsafeError: an output is not proved safe, and nobody answers for it.
         StoppedError: the user stopped at the question.
     """
+    from instruments.errors import RecordError  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     for each in core.cut_off(results):
         if each.damage:
             click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
             click.echo(printable(f"  {each.damage}"), err=True)
-            click.echo("  check whether its outputs are on", err=True)
+            with contextlib.suppress(RecordError):  # which was just told
+                core.make_safe(each.folder, acknowledged_by=acknowledged_by, say=say)
             click.echo(printable(f"  do: livezero salvage {each.folder}"), err=True)
             continue
         click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
-        if not each.is_safe:  # else it was made safe when it ended
-            _make_safe(each.folder)
+        if not each.is_safe:
+            _make_safe(each.folder, acknowledged_by)
         choice = _choice(each.folder)
         if choice == "resume":
             # --confirm, and the rest, were said of another run.
-            _resume(each.folder, operator="", confirm=False, pursue=False, trials=None, **watched)
+            _resume(each.folder, operator="", confirm=False, pursue=False, trials=None, acknowledged_by="", **watched)
             return True
         if choice == "close":
-            _closed(each.folder)
+            _closed(each.folder, acknowledged_by="")
     return False
 
 
-def _make_safe(folder: Path) -> None:
+def _make_safe(folder: Path, acknowledged_by: str) -> None:
     from instruments.errors import LivezeroError, UnsafeError  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     try:
-        done = core.make_safe(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+        core.make_safe(
+            folder,
+            operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False),
+            acknowledged_by=acknowledged_by,
+            say=say,
+        )
     except UnsafeError:
         raise
     except LivezeroError as error:
         click.echo("  its outputs were NOT made safe; check whether they are on", err=True)
         tell_error(error)
-        return
-    for instrument, level in done.items():
-        click.echo(printable(f"  {instrument} is at its safe level, {level}"), err=True)
 
 
 def _choice(folder: Path) -> str:
@@ -208,9 +215,25 @@ def _say_how_to_go_on(folder: Path) -> None:
     click.echo(printable(f"  or: livezero close {folder}"), err=True)
 
 
-def _resume(folder: Path, *, operator: str, confirm: bool, pursue: bool, trials: int | None, **watched: bool) -> None:
+def _resume(
+    folder: Path,
+    *,
+    operator: str,
+    confirm: bool,
+    pursue: bool,
+    trials: int | None,
+    acknowledged_by: str,
+    **watched: bool,
+) -> None:
     from sequencer import core  # noqa: PLC0415
 
+    # Before the plan is looked at: a record that was altered must not keep a bench energised.
+    core.make_safe(
+        folder,
+        operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False),
+        acknowledged_by=acknowledged_by,
+        say=say,
+    )
     with Watch(core.kept_plan(folder), confirm=confirm, **watched) as watch:
         result = core.resume(
             folder,
@@ -224,10 +247,15 @@ def _resume(folder: Path, *, operator: str, confirm: bool, pursue: bool, trials:
     show_result(result, **watched)
 
 
-def _closed(folder: Path) -> "RunResult":
+def _closed(folder: Path, *, acknowledged_by: str) -> "RunResult":
     from sequencer import core  # noqa: PLC0415
 
-    result = core.close(folder, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+    result = core.close(
+        folder,
+        operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False),
+        acknowledged_by=acknowledged_by,
+        say=say,
+    )
     if result.outcome.error is not None:
         tell_error(result.outcome.error)
     return result
@@ -237,7 +265,14 @@ def _closed(folder: Path) -> "RunResult":
 @click.argument("record", type=click.Path(path_type=Path))
 @drive_options
 def resume_command(
-    record: Path, operator: str, *, confirm: bool, pursue: bool, trials: int | None, **watched: bool
+    record: Path,
+    operator: str,
+    *,
+    confirm: bool,
+    pursue: bool,
+    trials: int | None,
+    acknowledged_by: str,
+    **watched: bool,
 ) -> None:
     """Go on with the run of a RECORD that Ctrl-C, a crash or a power cut ended.
 
@@ -250,24 +285,33 @@ def resume_command(
     Example:
       livezero resume results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
-    _resume(record, operator=operator, confirm=confirm, pursue=pursue, trials=trials, **watched)
+    _resume(
+        record,
+        operator=operator,
+        confirm=confirm,
+        pursue=pursue,
+        trials=trials,
+        acknowledged_by=acknowledged_by,
+        **watched,
+    )
 
 
 @click.command("close")
 @click.argument("record", type=click.Path(path_type=Path))
+@acknowledge_option
 @json_option
-def close_command(record: Path, *, as_json: bool) -> None:
+def close_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
     """End the run of a RECORD that did not finish: judge what is there, seal.
 
-    One that was cut off has its bench made safe first.
+    A source that it left on is made safe first.
 
     \b
-    Exit status: 0 closed, 2 bench not known, 3 not reached, 4 NOT made safe.
+    Exit status: 0 closed, 2 no such record, 3 bench in use, 4 NOT proved safe.
     \b
     Example:
       livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
-    _show_ended(_closed(record), as_json=as_json)
+    _show_ended(_closed(record, acknowledged_by=acknowledged_by), as_json=as_json)
 
 
 def _show_ended(result: "RunResult", *, as_json: bool) -> None:
@@ -284,24 +328,29 @@ def _show_ended(result: "RunResult", *, as_json: bool) -> None:
 
 @click.command("salvage")
 @click.argument("record", type=click.Path(path_type=Path))
+@acknowledge_option
 @json_option
-def salvage_command(record: Path, *, as_json: bool) -> None:
+def salvage_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
     """Make a new record of all that is whole in a damaged RECORD, and judge it.
 
     The damaged one stays as it is. What is lost is said in the new one; where
-    readings may be among it, the run counts as not complete. The bench of a run that
-    was cut off is made safe first.
+    readings may be among it, the run counts as not complete. A source that the run
+    left on is made safe first.
 
     \b
-    Exit status: 0 salvaged, 2 not possible or bench not known, 3 not reached,
-    4 NOT made safe.
+    Exit status: 0 salvaged, 2 not possible, 3 bench in use, 4 NOT proved safe.
     \b
     Example:
       livezero salvage results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
     from sequencer import core  # noqa: PLC0415
 
-    result = core.salvage(record, operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False))
+    result = core.salvage(
+        record,
+        operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False),
+        acknowledged_by=acknowledged_by,
+        say=say,
+    )
     if result.outcome.error is not None:
         tell_error(result.outcome.error)
     _show_ended(result, as_json=as_json)

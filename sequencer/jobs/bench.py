@@ -10,19 +10,25 @@ import yaml
 from instruments.benchcheck import InstrumentCheck, check
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock, RealClock
-from instruments.errors import InputError
-from instruments.locks import bench_held
+from instruments.errors import InputError, UnsafeError
+from instruments.latch import left_on
+from instruments.locks import bench_held, resources_of
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
 from sequencer.inputs.files import LoadedSequence
-from sequencer.jobs.plan import load, load_bench
+from sequencer.jobs.plan import acknowledgement, load, load_bench
+from sequencer.jobs.safe import Say, see_to
 from sequencer.running.confirmations import signals_stop
 
 __all__ = ["ServedBench", "check_bench", "simulate"]
 
 
 def check_bench(
-    bench: LoadedBench | str | Path, sequence: LoadedSequence | str | Path | None = None
+    bench: LoadedBench | str | Path,
+    sequence: LoadedSequence | str | Path | None = None,
+    *,
+    acknowledged_by: str = "",
+    say: Say | None = None,
 ) -> tuple[InstrumentCheck, ...]:
     """Talk to every instrument of a bench: identity, error queue, every function and range, safe level.
 
@@ -31,6 +37,11 @@ def check_bench(
     Args:
         bench: the bench.
         sequence: whose unit a simulated bench takes; None = one that uses every kind of instrument.
+        acknowledged_by: "NAME: reason" of who answers for a source that is not proved safe; "" = nobody does.
+        say: takes what is not proved safe, and what becomes of it.
+
+    Returns:
+        What was found, instrument by instrument; of one that was left on, and is not proved safe, that alone.
 
     Raises:
         InputError: a file is at fault.
@@ -41,8 +52,15 @@ def check_bench(
         is_chain = {"demand", "returned"} <= set(loaded.file.taps)
         sequence = load("glycol-pump-loop" if is_chain else "pulse-to-current")
     unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
+    who = acknowledgement(acknowledged_by)
     with bench_held(loaded, job="bench check"):
-        return check(loaded, unit.sheet.datasheet())
+        unsafe = {}
+        for name, resource in resources_of(loaded).items():
+            try:
+                see_to(left_on({name: resource}), who=who, say=say)
+            except UnsafeError as error:
+                unsafe[name] = error
+        return check(loaded, unit.sheet.datasheet(), unsafe=unsafe)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

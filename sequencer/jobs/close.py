@@ -4,39 +4,49 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from instruments.errors import LivezeroError, UnsafeError
-from instruments.keyed import KeyedSource
-from instruments.locks import bench_held
+from instruments.errors import LivezeroError, RecordError, UnsafeError
 from instruments.roles import Operator
-from sequencer.jobs.drive import Nobody, RunResult, kept, opened_bench
+from sequencer.jobs.drive import RunResult, kept
 from sequencer.jobs.interrupted import kept_plan, opened_of, refuse_what_is_sealed
+from sequencer.jobs.plan import acknowledgement
+from sequencer.jobs.safe import Say, is_left_on, make_safe
 from sequencer.journal.lines import end_of, run_lines
 from sequencer.journal.writer import Journal
 from sequencer.record.layout import JOURNAL
 from sequencer.running.outcome import Outcome
 
-__all__ = ["close", "make_safe"]
+__all__ = ["close"]
 
 
-def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
+def close(
+    folder: Path | str, *, operator: Operator | None = None, acknowledged_by: str = "", say: Say | None = None
+) -> RunResult:
     """End a run that was cut off or interrupted: evaluate what is there, seal it.
 
-    One that was cut off has its bench made safe first; one that was interrupted left it safe.
+    What its bench was left with is made safe first; one that is proved safe is left alone.
+
+    Args:
+        folder: of the record.
+        operator: asked where a person sets the source.
+        acknowledged_by: "NAME: reason" of who answers for what cannot be proved safe; "" = nobody does.
+        say: takes what is not proved safe, and what becomes of it.
 
     Returns:
         The outcome with the record; the error of an outcome is what kept the bench from being made safe.
 
     Raises:
+        InputError: an acknowledgement without name or reason.
         RecordError: the run is over, or still goes on, or its journal is no journal.
     """
     folder = Path(folder)
     refuse_what_is_sealed(folder)
+    unsafe = _made_safe(folder, operator, acknowledgement(acknowledged_by), say)
     with Journal(folder / JOURNAL, again=True) as journal:
         lines = list(run_lines(folder / JOURNAL))
         opened_of(folder, lines)
         end = end_of(lines)
         if end is None or end["kind"] == "interrupted":
-            outcome = _given_up(folder, lines, operator)
+            outcome = _given_up(lines, unsafe)
             journal.write(
                 "closed",
                 sync=True,
@@ -46,48 +56,40 @@ def close(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
                 torn=journal.torn,
             )
         else:
-            outcome = Outcome(status=end["status"], reason=end["reason"])
+            outcome = Outcome(status=end["status"], reason=end["reason"], error=unsafe)
     return kept(folder, outcome)
 
 
-def make_safe(folder: Path | str, *, operator: Operator | None = None) -> dict[str, str]:
-    """Bring the outputs of a run that was cut off to their safe levels, on the bench that its record keeps.
-
-    Returns:
-        The safe level by instrument; nothing of a simulated bench, which went with its process.
-
-    Raises:
-        RecordError: the record was altered, so that its bench is not known.
-        InstrumentError: another run holds the bench, or an output cannot be reached.
-        UnsafeError: an output was reached, and could not be made safe.
-    """
-    plan = kept_plan(Path(folder))
-    if plan.bench.file.is_simulated:
-        return {}
-    job = f"making safe after {Path(folder).name}"
-    with bench_held(plan.bench, job=job), opened_bench(plan, operator or Nobody(), lambda _: None) as bench:
-        for source in bench.sources.values():
-            if source.name in bench.instruments:
-                bench.instruments[source.name].meet()  # what is sent next must go to the source, and to no other
-            elif isinstance(source, KeyedSource):
-                source.left_by_others()
-        return bench.make_safe()
+def _made_safe(folder: Path, operator: Operator | None, who: str, say: Say | None) -> LivezeroError | None:
+    """What kept the bench from being proved safe; None if nothing did, or nothing had to be done."""
+    try:
+        lines = list(run_lines(folder / JOURNAL))
+    except RecordError:
+        make_safe(folder, operator=operator, acknowledged_by=who, say=say)
+        raise
+    opened = opened_of(folder, lines)
+    try:
+        if is_left_on(folder, lines):  # else whoever uses its outputs now is not disturbed
+            make_safe(folder, operator=operator, acknowledged_by=who, say=say)
+        elif opened["is_simulated"] and end_of(lines) is None:
+            kept_plan(folder)  # an altered record may say so of a bench that was real
+    except LivezeroError as error:
+        return error
+    return None
 
 
-def _given_up(folder: Path, lines: list[dict[str, Any]], operator: Operator | None) -> Outcome:
+def _given_up(lines: list[dict[str, Any]], unsafe: LivezeroError | None) -> Outcome:
     end = end_of(lines)
-    if end is not None and end["status"] != "not safe":  # whoever uses its outputs now is not disturbed
-        return Outcome(status=end["status"], reason=f"{end['reason']}, and closed without being resumed")
     points = [line["number"] for line in lines if line["kind"] == "reading"]
     place = f"after a reading at point {points[-1]}" if points else "before the first reading"
     story = end["reason"] if end is not None else f"cut off {place}"
     reason = f"{story}, and closed without being resumed"
-    try:
-        make_safe(folder, operator=operator)
-    except UnsafeError as error:
-        return Outcome(status="not safe", reason=f"{error.what}; {reason}", error=error)
-    except LivezeroError as error:
+    if isinstance(unsafe, UnsafeError):
+        return Outcome(status="not safe", reason=f"{unsafe.what}; {reason}", error=unsafe)
+    if unsafe is not None:
         return Outcome(
-            status="interrupted", reason=f"{reason}; its outputs were not made safe: {error.what}", error=error
+            status="interrupted", reason=f"{reason}; its outputs were not made safe: {unsafe.what}", error=unsafe
         )
-    return Outcome(status="interrupted", reason=reason)
+    # What it says of its outputs was true then; by now they are proved safe.
+    was_safe = end is not None and end["status"] != "not safe"
+    return Outcome(status=end["status"] if end is not None and was_safe else "interrupted", reason=reason)

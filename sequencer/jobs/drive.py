@@ -9,15 +9,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from instruments.bench import Bench, open_bench
-from instruments.errors import AbsentError, LivezeroError
+from instruments.errors import LivezeroError, UnsafeError
 from instruments.interrupts import held_off
-from instruments.locks import bench_held, holder
-from instruments.roles import Operator, Question
+from instruments.latch import left_on
+from instruments.locks import bench_held, holder, resources_of
+from instruments.roles import Operator
 from instruments.session import Exchange, Teller
 from sequencer.diagnosis.examine import with_monte_carlo
 from sequencer.evaluation.result import Evaluation
 from sequencer.jobs.further_points import pursued
+from sequencer.jobs.nobody import Nobody
 from sequencer.jobs.pages import report_path, write_report
+from sequencer.jobs.safe import see_to
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
 from sequencer.record.layout import type_sheet_of
@@ -46,23 +49,14 @@ class RunResult:
     @property
     def exit_code(self) -> int:
         """0 pass; 1 judged and not passed; 3 bench fault, made safe; 4 not made safe; 130 interrupted."""
-        if self.outcome.error is not None:
-            return self.outcome.error.exit_code if self.outcome.status != "bench fault" else 3
+        error = self.outcome.error
+        if error is not None:
+            is_fault = self.outcome.status == "bench fault" and not isinstance(error, UnsafeError)
+            return 3 if is_fault else error.exit_code
         return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
 
     def _repr_html_(self) -> str:
         return self.record._repr_html_()
-
-
-class Nobody:
-    """An operator of an unattended run: the run stops at the first question that it cannot do without."""
-
-    def ask(self, question: Question) -> str:
-        """Raise AbsentError with the question."""
-        raise AbsentError(
-            f"no operator is present to answer: {question.text}",
-            todo="run at a terminal, or confirm the cautions with --confirm",
-        )
 
 
 def drive(
@@ -90,22 +84,26 @@ def drive(
 
     Raises:
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
+        UnsafeError: a run before this one left a source on, and it is not proved safe; no other was driven.
         RecordError: the record cannot be written.
     """
     told = _Exchanges(trace)
     job = f"{plan.sequence.document.path.stem} of {serial}"
-    with bench_held(plan.bench, job=job), opened_bench(plan, operator, told) as bench, begin(bench) as journal:
-        told.into(journal)
-        outcome = run_plan(
-            plan,
-            bench,
-            serial=serial,
-            operator=operator,
-            journal=journal,
-            listener=listener or (lambda _: None),
-            rest=rest,
-            further=(lambda: pursued(plan, journal.path.parent)) if pursue else None,
-        )
+    with bench_held(plan.bench, job=job):
+        see_to(left_on(resources_of(plan.bench)))
+        with opened_bench(plan, operator, told) as bench, begin(bench) as journal:
+            told.into(journal)
+            bench.driven_by(serial=serial, record=journal.path.parent)
+            outcome = run_plan(
+                plan,
+                bench,
+                serial=serial,
+                operator=operator,
+                journal=journal,
+                listener=listener or (lambda _: None),
+                rest=rest,
+                further=(lambda: pursued(plan, journal.path.parent)) if pursue else None,
+            )
     return journal.path.parent, outcome  # not where it began, if that was taken away
 
 

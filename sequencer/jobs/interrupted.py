@@ -21,7 +21,7 @@ from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.inputs.files import load_sequence
 from sequencer.inputs.step import FURTHER
-from sequencer.journal.lines import beyond_us, end_of, run_lines
+from sequencer.journal.lines import beyond_us, end_of, run_lines, unproved
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, is_being_written
 from sequencer.planning.plan import Plan
@@ -55,7 +55,7 @@ class CutOff:
         serial: of the unit.
         point: number of the last point that was read; 0 = none.
         interrupted: by what and where, if it was stopped; "" = it was cut off.
-        is_safe: it ended with its outputs safe.
+        is_safe: its outputs are proved safe since it drove them, or a person answers for them.
         is_closed: it was over, and only not sealed yet.
         damage: why its journal cannot be read, so that nobody knows what it left on; "" if it can.
     """
@@ -102,7 +102,7 @@ def cut_off(results: Path | str = "results") -> tuple[CutOff, ...]:
                         serial=str(lines[0].get("serial")),
                         point=read[-1] if read else 0,
                         interrupted=end["reason"] if end is not None and end["kind"] == "interrupted" else "",
-                        is_safe=end is not None and end["kind"] == "interrupted" and end["status"] != "not safe",
+                        is_safe=not unproved(lines),
                         is_closed=end is not None and end["kind"] == "closed",
                     )
                 )
@@ -140,10 +140,13 @@ def kept_plan(folder: Path) -> Plan:
     return planned_before(folder, list(run_lines(folder / JOURNAL)))
 
 
-def planned_before(folder: Path, lines: Lines) -> Plan:
-    """As `kept_plan`, where the lines of the journal were read already."""
+def planned_before(folder: Path, lines: Lines, *, is_to_go_on: bool = True) -> Plan:
+    """As `kept_plan`, where the lines of the journal were read already.
+
+    Where the run is not to go on, the first of them is what matters: it says which bench and which inputs it had.
+    """
     opened = opened_of(folder, lines)
-    altered = list(chain_faults(folder / JOURNAL))
+    altered = [each for each in chain_faults(folder / JOURNAL) if is_to_go_on or each.startswith(f"{JOURNAL}:1:")]
     now, then = inputs_of(folder), opened.get("inputs", {})
     altered += [f"{name} has changed" for name in sorted(now.keys() | then) if now.get(name) != then.get(name)]
     if altered:

@@ -13,7 +13,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
 from sequencer.planning.risk_table import RiskTable, risk_table
 
-__all__ = ["acceptance", "clearance", "load", "load_bench", "load_type", "plan", "risk"]
+__all__ = ["acceptance", "acknowledgement", "clearance", "load", "load_bench", "load_type", "plan", "risk"]
 
 
 def load(sequence: str | Path) -> LoadedSequence:
@@ -76,6 +76,19 @@ def clearance(cleared: str) -> str:
             where="--bench-cleared",
             allowed="NAME: how",
             todo='give such as "A. Brewer: a second meter at the terminals of the unit reads the same"',
+        ),
+    )
+
+
+def acknowledgement(acknowledged: str) -> str:
+    """Who answers for a bench that is not proved safe, and why, as it is kept; raises InputError as `acceptance`."""
+    return _named(
+        acknowledged,
+        InputError(
+            "who answers for the bench, and why, is not said",
+            where="--acknowledge",
+            allowed="NAME: reason",
+            todo='give such as "A. Brewer: the source is switched off at its mains"',
         ),
     )
 

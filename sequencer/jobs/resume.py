@@ -12,6 +12,7 @@ from instruments.roles import Operator
 from instruments.session import Teller
 from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
 from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is_sealed, rest_of
+from sequencer.jobs.safe import Say, make_safe
 from sequencer.journal.lines import end_of, run_lines
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
@@ -24,7 +25,7 @@ from sequencer.running.outcome import Outcome
 __all__ = ["resume"]
 
 
-def resume(
+def resume(  # noqa: PLR0913  all but the folder by keyword
     folder: Path | str,
     *,
     operator_name: str = "",
@@ -33,6 +34,8 @@ def resume(
     trace: Teller | None = None,
     monte_carlo: int | None = None,
     pursue: bool = False,
+    acknowledged_by: str = "",
+    say: Say | None = None,
 ) -> RunResult:
     """Go on with a run that was cut off or interrupted, by the plan and on the bench that its record keeps.
 
@@ -47,8 +50,11 @@ def resume(
         trace: as for `run`.
         monte_carlo: as for `run`.
         pursue: as for `run`; also where every point of the sequence had been read.
+        acknowledged_by: "NAME: reason" of who answers for a source that is not proved safe; "" = nobody does.
+        say: takes what is not proved safe, and what becomes of it.
 
     Raises:
+        UnsafeError: a source that was left on is not proved safe; the record is as it was.
         RecordError: the run is over, or still goes on, or the record was altered.
         InputError: an input that is kept is at fault.
         PlanError: the plan is not possible any more.
@@ -56,6 +62,7 @@ def resume(
     """
     folder = Path(folder)
     refuse_what_is_sealed(folder)
+    make_safe(folder, operator=operator, acknowledged_by=acknowledged_by, say=say)
     with Journal(folder / JOURNAL, again=True) as journal:
         lines = list(run_lines(folder / JOURNAL))
         opened, end = opened_of(folder, lines), end_of(lines)

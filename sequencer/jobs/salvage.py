@@ -6,8 +6,8 @@ from pathlib import Path
 
 from instruments.errors import LivezeroError, RecordError
 from instruments.roles import Operator
-from sequencer.jobs.close import make_safe
 from sequencer.jobs.drive import RunResult, kept
+from sequencer.jobs.safe import Say, make_safe
 from sequencer.record.addenda import add, added
 from sequencer.record.layout import is_sealed
 from sequencer.record.load import load
@@ -16,7 +16,9 @@ from sequencer.record.salvage import salvage as salvaged
 __all__ = ["salvage"]
 
 
-def salvage(folder: Path | str, *, operator: Operator | None = None) -> RunResult:
+def salvage(
+    folder: Path | str, *, operator: Operator | None = None, acknowledged_by: str = "", say: Say | None = None
+) -> RunResult:
     """Make a new record of all that is whole in a damaged one, which stays as it is.
 
     Where the run was not over, its bench is made safe first. What was added to a sealed record comes with it.
@@ -24,6 +26,8 @@ def salvage(folder: Path | str, *, operator: Operator | None = None) -> RunResul
     Args:
         folder: of the damaged record.
         operator: asked where a person sets the source.
+        acknowledged_by: as for `close`.
+        say: as for `close`.
 
     Returns:
         The outcome with the new record; the error of an outcome is what kept the bench from being made safe.
@@ -36,7 +40,7 @@ def salvage(folder: Path | str, *, operator: Operator | None = None) -> RunResul
     error = None
     if not is_sealed(folder):
         try:
-            make_safe(folder, operator=operator)
+            make_safe(folder, operator=operator, acknowledged_by=acknowledged_by, say=say)
         except LivezeroError as fault:
             error = fault
     new, outcome = salvaged(folder)

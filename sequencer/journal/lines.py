@@ -18,7 +18,7 @@ from instruments.errors import RecordError
 from instruments.version import __version__
 from sequencer.journal.writer import chained_lines, entries
 
-__all__ = ["Whole", "addenda_lines", "beyond_us", "end_of", "remedy", "run_lines", "whole_lines"]
+__all__ = ["Whole", "addenda_lines", "beyond_us", "end_of", "remedy", "run_lines", "unproved", "whole_lines"]
 
 
 def _instant(text: str) -> str:
@@ -130,6 +130,7 @@ class _Correction(_Line):
 class _Remark(_Line):
     text: str
     number: int | None = None
+    acknowledged: list[str] | None = None
 
 
 class _Ended(_Line):
@@ -172,6 +173,7 @@ _RUN: Mapping[str, type[_Line]] = {
 }
 # Written for people, and read by them alone.
 _FOR_PEOPLE = {"exchange", "doubt", "safe"}
+_LOST = "lost"
 _ADDENDA: Mapping[str, type[_Line]] = {"remark": _AddedRemark, "correction": _AddedCorrection}
 
 
@@ -185,14 +187,17 @@ class Whole:
     """What is left of the journal of a run.
 
     Args:
-        lines: in order, without their chain.
+        lines: in order, without their chain; of the kind "lost" where others stood that not people alone read.
         lost: what is not left, each with its line in the file.
-        is_for_people: what is lost was read by people alone: no figure follows from it.
     """
 
     lines: tuple[dict[str, Any], ...]
     lost: tuple[str, ...]
-    is_for_people: bool
+
+    @property
+    def is_for_people(self) -> bool:
+        """What is lost was read by people alone: no figure follows from it."""
+        return not any(line["kind"] == _LOST for line in self.lines)
 
 
 def whole_lines(path: Path) -> Whole:
@@ -205,20 +210,21 @@ def whole_lines(path: Path) -> Whole:
     """
     lines: list[dict[str, Any]] = []
     lost: list[str] = []
-    is_for_people, unread_n = True, 0
+    unread_n = 0
     for each in chained_lines(path):
         if len(each.missing) > unread_n:
             lost.append(f"before line {each.number}: {len(each.missing) - unread_n} missing")
-            is_for_people = False
+            lines.append({"kind": _LOST})
         unread_n = 0
         entry = _read(each.text)
         if entry and not each.fault:
             lines.append(entry)
             continue
         lost.append(f"line {each.number}: {each.fault if entry else 'cannot be read'}")
-        is_for_people &= any(each.text.startswith(f'{{"kind": "{kind}"'.encode()) for kind in _FOR_PEOPLE)
+        if not any(each.text.startswith(f'{{"kind": "{kind}"'.encode()) for kind in _FOR_PEOPLE - {"safe"}):
+            lines.append({"kind": _LOST})
         unread_n += 1
-    return Whole(lines=tuple(lines), lost=tuple(lost), is_for_people=is_for_people)
+    return Whole(lines=tuple(lines), lost=tuple(lost))
 
 
 def _read(text: bytes) -> dict[str, Any]:
@@ -267,6 +273,29 @@ def end_of(lines: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
     """The line that a run left when it ended: "closed", or "interrupted" if it can go on; None if it was cut off."""
     last = next((line for line in reversed(lines) if line["kind"] in {"resumed", "interrupted", "closed"}), None)
     return None if last is None or last["kind"] == "resumed" else last
+
+
+def unproved(lines: Sequence[dict[str, Any]]) -> tuple[str, ...]:
+    """The sources of a run, by name, that it may have driven and that were not proved safe after that.
+
+    A line that is lost (`whole_lines`) may have been one that drove them.
+
+    What the end of a run says of its outputs is not asked: one that was resumed, and came to no source, says "bench
+    fault" of a bench that stands as it was cut off. A simulated bench goes with its process.
+    """
+    if not lines or lines[0].get("is_simulated"):
+        return ()
+    sources = [each["name"] for each in lines[0]["instruments"] if each["use"].startswith("sets ")]
+    left: dict[str, None] = {}
+    for line in lines:
+        if line["kind"] in {"identified", "settled", "reading", _LOST}:
+            left = dict.fromkeys(sources)
+        elif line["kind"] == "safe":
+            left.pop(str(line.get("instrument")), None)
+        elif line["kind"] == "remark":
+            for name in line.get("acknowledged") or ():
+                left.pop(str(name), None)
+    return tuple(left)
 
 
 def addenda_lines(path: Path) -> Iterator[dict[str, Any]]:

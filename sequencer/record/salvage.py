@@ -3,12 +3,11 @@
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from instruments.errors import RecordError
 from instruments.texts import as_json
 from instruments.version import __version__
-from sequencer.journal.lines import end_of, whole_lines
+from sequencer.journal.lines import Whole, end_of, whole_lines
 from sequencer.journal.writer import Journal, is_being_written
 from sequencer.record.create import first_free
 from sequencer.record.digest import alterations, inputs_of
@@ -45,7 +44,7 @@ def salvage(folder: Path) -> tuple[Path, Outcome]:
             where=str(journal),
             todo="put it back from a copy; readings that can be read are judged by hand with: livezero evaluate",
         )
-    opened, *lines = whole.lines
+    opened = whole.lines[0]
     lost = [f"{JOURNAL}: {each}" for each in whole.lost]
     now, then = inputs_of(folder), opened.get("inputs") or {}
     lost += [f"{name}: is missing, or was changed" for name in sorted(then) if now.get(name) != then[name]]
@@ -68,7 +67,7 @@ def salvage(folder: Path) -> tuple[Path, Outcome]:
     try:
         new = first_free(folder.parent, f"{folder.name}_salvaged")
         shutil.copytree(folder / INPUTS, new / INPUTS, dirs_exist_ok=True)
-        outcome = _write(new / JOURNAL, [opened, *lines], lost, folder, is_for_people=whole.is_for_people)
+        outcome = _write(new / JOURNAL, whole, lost, source=folder)
         if not is_sealed(folder):
             said = {"record": new.name, "date": _now(), "livezero": __version__}
             write_synced(folder / SALVAGED, as_json(said) + "\n")
@@ -79,22 +78,20 @@ def salvage(folder: Path) -> tuple[Path, Outcome]:
     return new, outcome
 
 
-def _write(path: Path, lines: list[dict[str, Any]], lost: list[str], source: Path, *, is_for_people: bool) -> Outcome:
+def _write(path: Path, whole: Whole, lost: list[str], *, source: Path) -> Outcome:
     """The journal of the new record; how its run ended."""
-    end = end_of(lines)
+    end = end_of(whole.lines)
     reason = "cut off" if end is None else end["reason"]
-    status: Status = end["status"] if end is not None and is_for_people else "interrupted"
-    if not is_for_people:
+    status: Status = end["status"] if end is not None and whole.is_for_people else "interrupted"
+    if not whole.is_for_people:
         more = f" and {len(lost) - _SHOWN_N} more" if len(lost) > _SHOWN_N else ""
         what = f"lost of its journal: {', '.join(each.partition(': ')[2] for each in lost[:_SHOWN_N])}{more}"
         reason = what if end is not None and end["status"] == "complete" else f"{reason}; {what}"
+    kept = [line for line in whole.lines if line is not end and line["kind"] != "lost"]
     with Journal(path) as journal:
-        for line in lines:
-            if line is not end:
-                journal.write(line["kind"], sync=False, **{name: each for name, each in line.items() if name != "kind"})
-        journal.write(
-            "remark", sync=False, text=f"salvaged from {source.name}, {len(lines)} lines of its journal whole"
-        )
+        for line in kept:
+            journal.write(line["kind"], sync=False, **{name: each for name, each in line.items() if name != "kind"})
+        journal.write("remark", sync=False, text=f"salvaged from {source.name}, {len(kept)} lines of its journal whole")
         for each in lost:
             journal.write("remark", sync=False, text=f"lost in {source.name}: {each}")
         journal.write("closed", sync=True, date=_now(), status=status, reason=reason)

@@ -18,6 +18,7 @@ from typing import TypeAlias
 
 import injection
 import promises_hostile
+import promises_left_on
 import promises_records
 
 Row: TypeAlias = Callable[[Path], tuple[int, list[str]]]
@@ -48,6 +49,7 @@ ROWS: dict[str, Row] = {
     **{f"{kind}, at every question": partial(asked, kind) for kind in injection.AT_QUESTIONS},
     **{f"{kind}, at every line of the journal": partial(swept, kind) for kind in injection.AT_LINES},
     **promises_records.ROWS,
+    **promises_left_on.ROWS,
     **promises_hostile.ROWS,
 }
 

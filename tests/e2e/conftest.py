@@ -76,6 +76,13 @@ def _served(sequence, *, cwd, faults=(), bench="simulated"):
             process.communicate(timeout=20)
 
 
+@pytest.fixture(autouse=True)
+def _state_of_this_test(tmp_path, monkeypatch):
+    """A port is used again, by another bench: what one test left on must not be found by the next."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
+
+
 @pytest.fixture
 def livezero():
     return _livezero

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from instruments.description import Description
 from instruments.errors import InstrumentError
-from instruments.locks import resource_stem, state_folder
+from instruments.locks import STATE_FOLDER, made_for_all, resource_stem, state_folder
 
 __all__ = ["Latch", "LeftOn", "acknowledged", "left_on", "proved"]
 
@@ -100,11 +100,11 @@ class Latch:
         )
         try:
             _write(made.path, made)
-        except (OSError, RuntimeError) as error:  # RuntimeError: there is no home
+        except OSError as error:
             raise InstrumentError(
                 f"is not driven, its mark cannot be written: {getattr(error, 'strerror', '') or error}",
                 where=made.where,
-                todo="make room, or name a folder that can be written in XDG_STATE_HOME (Windows: LOCALAPPDATA)",
+                todo=f"make room, or name a folder that every user can write in {STATE_FOLDER}",
             ) from error
         self._set = made
 
@@ -135,7 +135,7 @@ def left_on(resources: Mapping[str, str], *, record: Path | None = None) -> tupl
 
 
 def _paths() -> Iterator[Path]:
-    with contextlib.suppress(OSError, RuntimeError):
+    with contextlib.suppress(OSError):
         yield from sorted(state_folder(_FOLDER).glob("*.json"))
 
 
@@ -171,12 +171,13 @@ def acknowledged(source: LeftOn, who: str) -> None:
 
 def _write(path: Path, source: LeftOn) -> None:
     """Whole or not at all, and on the disk when this returns; raises OSError."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    made_for_all(path.parent)
     half = path.with_suffix(f".{os.getpid()}")
     with half.open("w", encoding="utf-8") as file:
         file.write(source.model_dump_json(by_alias=True, indent=1))
         file.flush()
         os.fsync(file.fileno())
+    half.chmod(0o666)  # whoever comes next proves it
     half.replace(path)
     with contextlib.suppress(OSError):  # Windows syncs no folder
         number = os.open(path.parent, os.O_RDONLY)

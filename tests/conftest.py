@@ -106,8 +106,7 @@ def _state_of_this_worker(tmp_path_factory):
     """What livezero keeps of benches is kept apart from that of whoever runs the tests."""
     with pytest.MonkeyPatch.context() as patch:
         folder = str(tmp_path_factory.mktemp("state"))
-        patch.setenv("XDG_STATE_HOME", folder)
-        patch.setenv("LOCALAPPDATA", folder)
+        patch.setenv("LIVEZERO_STATE", folder)
         yield
 
 

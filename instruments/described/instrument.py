@@ -19,6 +19,7 @@ from instruments.errors import (
     WrongInstrumentError,
     shortened,
 )
+from instruments.locks import identity_held
 from instruments.session import Session
 
 __all__ = ["LONGEST_WORD", "NEVER", "DescribedInstrument", "fits", "selecting"]
@@ -54,6 +55,7 @@ class DescribedInstrument:
         self.is_set_up = False  # its set-up was sent, and it has not lost its settings since
         self.resets_n = 0  # how often it was noticed that it had lost its settings
         self.active: object = None  # the receiver whose function is selected now
+        self._held, self._is_held = contextlib.ExitStack(), False
         self._refusal = re.compile(description.refusal or NEVER)
 
     def meet(self, *, at_once: tuple[str, ...] = ()) -> None:
@@ -106,8 +108,19 @@ class DescribedInstrument:
                 reply=reply,
                 todo="put the instrument back that the run began with; with another one begin a new run",
             )
+        self._hold(reply)
         self.identity = reply
         self.was_met = True
+
+    def _hold(self, identity: str) -> None:
+        """Hold it until it is closed: it may be in use by another run that knows it by another address."""
+        if self._is_held:
+            return
+        try:
+            self._held.enter_context(identity_held(identity, where=self.session.where))
+        except InstrumentError as error:
+            raise WrongInstrumentError(error.what, where=error.where, allowed=error.allowed, todo=error.todo) from error
+        self._is_held = True
 
     def check_power(self) -> None:
         """Raises PowerCycledError if it was switched off and on; silent where it cannot tell."""
@@ -143,6 +156,7 @@ class DescribedInstrument:
             with contextlib.suppress(InstrumentError):  # the session told the journal; the line is given up anyhow
                 self.send(*self.description.release)
         self.session.close()
+        self._held.close()
 
     def send(self, *commands: str) -> None:
         """Send commands; each waits for its acknowledgement where the instrument gives one."""

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet
+from instruments.locks import resources_of
 from instruments.texts import sized
 from instruments.units import Terms
 from instruments.wiring import Port, Wire
@@ -31,10 +32,20 @@ def warnings_of(
     points: Sequence[Point],
 ) -> tuple[str, ...]:
     """What is to be known before anything is energised, a sentence each; arguments as in `Plan`."""
-    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires)]
+    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires), *_of_lines(bench)]
     if not sequence.file.cautions:
         found.append("the sequence lists no cautions: the general ones are asked before a real bench is energised")
     return tuple(found)
+
+
+def _of_lines(bench: LoadedBench) -> Iterator[str]:
+    """What anybody may talk to in between."""
+    open_to_all = [name for name, resource in resources_of(bench).items() if resource.upper().endswith("::SOCKET")]
+    if open_to_all:
+        yield (
+            f"{', '.join(open_to_all)}: a raw socket knows no lock, so nothing keeps other computers off this bench: "
+            "see that none uses it"
+        )
 
 
 def _of_tolerance(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[Point]) -> Iterator[str]:

@@ -218,7 +218,7 @@ def left_on(_: Path) -> tuple[int, list[str]]:
     for kill in range(1, KILLS_N + 1):
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            state = {"XDG_STATE_HOME": str(folder / "state"), "LOCALAPPDATA": str(folder / "state")}
+            state = {"LIVEZERO_STATE": str(folder / "state")}
             os.environ.update(state)
             sequence = promises_records.written(
                 folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=1, points=5, readings=2

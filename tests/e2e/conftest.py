@@ -79,8 +79,7 @@ def _served(sequence, *, cwd, faults=(), bench="simulated"):
 @pytest.fixture(autouse=True)
 def _state_of_this_test(tmp_path, monkeypatch):
     """A port is used again, by another bench: what one test left on must not be found by the next."""
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
+    monkeypatch.setenv("LIVEZERO_STATE", str(tmp_path / "state"))
 
 
 @pytest.fixture

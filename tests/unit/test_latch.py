@@ -38,9 +38,8 @@ taps:
 
 @pytest.fixture(autouse=True)
 def state(tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
-    return tmp_path / "state" / "livezero" / "not-proved-safe"
+    monkeypatch.setenv("LIVEZERO_STATE", str(tmp_path / "state"))
+    return tmp_path / "state" / "not-proved-safe"
 
 
 @pytest.fixture
@@ -250,4 +249,4 @@ def test_a_simulated_bench_goes_with_its_process(small, tmp_path, state):
     core.run(small(), serial="x", results=tmp_path / "results")
     assert not state.exists()
     assert unproved([OPENED | {"is_simulated": True}, LINES["reading"]]) == ()
-    assert os.environ["XDG_STATE_HOME"] == str(state.parent.parent)
+    assert os.environ["LIVEZERO_STATE"] == str(state.parent)

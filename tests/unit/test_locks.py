@@ -6,6 +6,8 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 
 import filelock
 import pytest
@@ -15,8 +17,10 @@ from pyvisa.constants import StatusCode
 from instruments.bench import connect
 from instruments.benchfile import load_bench
 from instruments.clock import VirtualClock
+from instruments.described import DescribedInstrument, DescribedSource
 from instruments.errors import InstrumentError
-from instruments.locks import bench_held, is_locked_now
+from instruments.locks import bench_held, identity_held, is_locked_now
+from instruments.session import Session
 
 BENCH = """\
 bench: a source on a line
@@ -41,9 +45,8 @@ with bench_held(load_bench(Path(sys.argv[1])), job="acceptance of GF-104"):
 
 @pytest.fixture(autouse=True)
 def locks(tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
-    return tmp_path / "state" / "livezero" / "locks"
+    monkeypatch.setenv("LIVEZERO_STATE", str(tmp_path / "state"))
+    return tmp_path / "state" / "locks"
 
 
 @pytest.fixture
@@ -89,6 +92,139 @@ def test_two_spellings_of_one_resource_are_one(bench):
         bench_held(bench("tcpip0::localhost::inst0::INSTR"), job="second"),
     ):
         pass
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.1", "127.0.0.1", "0x7f.1", "2130706433"])
+def test_every_name_of_an_address_is_that_address(bench, host):
+    # RFC 1123 and inet_aton: parts that are left out, hexadecimal, one number; POSIX getaddrinfo takes them all.
+    with (
+        bench_held(bench("TCPIP0::127.0.0.1::5025::SOCKET"), job="first"),
+        pytest.raises(InstrumentError, match=r"is in use by process .*: first\n"),
+        bench_held(bench(f"tcpip::{host}::5025::socket"), job="second"),
+    ):
+        pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="device files are POSIX")
+def test_a_link_to_a_device_is_the_device(bench, tmp_path):
+    (tmp_path / "bath").symlink_to(os.devnull)
+    with (
+        bench_held(bench(f"ASRL{os.devnull}::INSTR"), job="first"),
+        pytest.raises(InstrumentError, match="first"),
+        bench_held(bench(f"ASRL{tmp_path / 'bath'}::INSTR"), job="second"),
+    ):
+        pass
+
+
+HOLDS_IDENTITY = """\
+import sys, time
+from instruments.locks import identity_held
+with identity_held(sys.argv[1], where="source (TCPIP0::127.0.0.1::5025::SOCKET)"):
+    print("held", flush=True)
+    time.sleep(60)
+"""
+IDENTITY = "UNIVERSAL,S1,4711,1.0"
+
+
+@pytest.fixture
+def held_by_another():
+    with subprocess.Popen([sys.executable, "-c", HOLDS_IDENTITY, IDENTITY], stdout=subprocess.PIPE, text=True) as other:
+        try:
+            assert other.stdout.readline() == "held\n"
+            yield other
+        finally:
+            other.kill()
+
+
+def test_an_instrument_is_held_by_its_serial_whatever_its_address(held_by_another):
+    here = "source (GPIB0::7::INSTR)"
+    with pytest.raises(InstrumentError) as refused, identity_held(IDENTITY, where=here):
+        pass
+    assert refused.value.where == here
+    assert f"process {held_by_another.pid} on " in refused.value.what
+    assert "TCPIP0::127.0.0.1::5025::SOCKET" in refused.value.what
+    with identity_held("UNIVERSAL,S1,4712,1.0", where=here):
+        pass
+
+
+@pytest.mark.parametrize("identity", ["UNIVERSAL,S1,0,1.0", "UNIVERSAL,S1", "UNIVERSAL,S1,,1.0", "", "S1 4711"])
+def test_without_a_serial_nothing_tells_two_instruments_apart(identity, locks):
+    with identity_held(identity, where=""):
+        assert not locks.exists()
+
+
+def test_one_process_may_have_two_lines_to_one_instrument():
+    with identity_held(IDENTITY, where="source"), identity_held(IDENTITY, where="meter"):
+        pass
+
+
+def test_an_instrument_in_use_elsewhere_is_asked_who_it_is_and_left_alone(bench, held_by_another):
+    sent = []
+
+    class Line:
+        def write(self, command):
+            sent.append(command)
+
+        def read(self):
+            return IDENTITY
+
+        def read_bytes(self, *_, **__):
+            raise pyvisa.VisaIOError(StatusCode.error_timeout)
+
+        def clear(self):
+            pass
+
+        close = clear
+
+    clock = VirtualClock()
+    session = Session(
+        name="source", resource="here", opener=Line, clock=clock, timeout_s=1, query_delay_s=0, tell=lambda _: None
+    )
+    description = bench().descriptions["source"]
+    instrument = DescribedInstrument(name="source", description=description, session=session, expected_identity="")
+    level = instrument.description.functions["current"].safe_level
+    source = DescribedSource(instrument=instrument, function="current", limits=(), safe_level=level, clock=clock)
+    for _ in range(2):
+        with pytest.raises(InstrumentError, match=f"in use by process {held_by_another.pid}"):
+            source.make_safe()
+    instrument.close()
+    assert set(sent) == {"*IDN?"}
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() != 0, reason="only root can be another user")
+def test_two_users_of_a_computer_are_two_runs(bench, monkeypatch):
+    with tempfile.TemporaryDirectory(dir="/var/tmp") as shared:
+        Path(shared).chmod(0o777)
+        monkeypatch.setenv("LIVEZERO_STATE", f"{shared}/livezero")
+        loaded = bench()
+        before = os.umask(0o077)
+        try:
+            with bench_held(loaded, job="of root"):
+                child = os.fork()
+                if child == 0:
+                    code = 3
+                    try:
+                        os.setgid(65534)
+                        os.setuid(65534)
+                        with bench_held(loaded, job="of nobody"):
+                            code = 1
+                    except InstrumentError as error:
+                        code = 0 if error.what.endswith(": of root") else 2
+                    finally:
+                        os._exit(code)
+                assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+        finally:
+            os.umask(before)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights on Windows")
+def test_a_link_in_place_of_the_shared_folder_is_not_followed(bench, tmp_path, locks):
+    (tmp_path / "elsewhere").mkdir()
+    locks.parent.mkdir()
+    locks.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(InstrumentError, match="no lock can be held"), bench_held(bench(), job=""):
+        pass
+    assert not list((tmp_path / "elsewhere").iterdir())
 
 
 def test_a_bench_that_is_refused_in_part_is_not_held_at_all(bench, locks):

@@ -8,6 +8,7 @@ import numpy as np
 from sequencer.diagnosis.model.catalogue import CAUSES
 from sequencer.diagnosis.model.cause import Cause
 from sequencer.diagnosis.model.fit import Fit, fit, screened
+from sequencer.diagnosis.model.healthy_model import is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.noise_evidence import Scatter, scatters
@@ -176,8 +177,14 @@ def with_scatter(
     cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)  # of the sizes of the cause
     beside = first.fit.log_evidence - cost + within
     kinds = scatters(segment, captured, good=beside, noisy=beside + max(noisy - within, 0.0), about=first.fit.predicted)
-    # What moves the means by itself, as double counting does, stands among the single causes with its noise.
-    kinds = [each for each in kinds if each.kind.fault not in _CAUSES]
+    # A cause that leaves what no good bench has is believed only beside a kind that a capture names. What moves the
+    # means by itself, as double counting does, stands among the single causes with its noise.
+    is_left = not is_ordinary(first.scale, segment)
+    kinds = [
+        each
+        for each in kinds
+        if each.kind.fault not in _CAUSES and not (is_left and captured.showing(each.kind) is None)
+    ]
     # What predicts the same leaves the same scatter.
     for each in singles:
         if each.fit is not None and _is_near(each, first, segment):

@@ -17,7 +17,6 @@ from instruments.texts import sized
 from instruments.units import is_alike, rescale
 
 __all__ = [
-    "REMEMBERED",
     "Doubts",
     "Expectation",
     "Meant",
@@ -37,7 +36,7 @@ _NOTHING = 0.05  # of a live zero: less is no signal at all
 _FAR = 0.05  # of the span: asked about where a person keys, although no reason is known
 _ALARM_mA = (3.6, 21.0)  # NE 43: failure at and beyond these (from memory)
 _OVER = 1.25  # of the top of a current loop: no transmitter drives that
-REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
+_REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
 _SHUNT_ohm = 250.0
 _OF_DIGITS, _OF_NUMBERS = math.log(4), math.log(6)  # nats: of how many slips of the kind a number offers
 _OF_ZERO = math.log(200)  # the same where one of the two is a zero in front, which few write
@@ -241,7 +240,7 @@ class Doubts:
 
     def take(self, tap: str, value: float, at: Expectation) -> None:
         """Keep a reading that stands."""
-        self._seen.setdefault(tap, deque(maxlen=REMEMBERED)).append(Seen(at.signal, value))
+        self._seen.setdefault(tap, deque(maxlen=_REMEMBERED)).append(Seen(at.signal, value))
 
     def settle(self, tap: str, found: Doubt) -> None:
         """Doubt no reading of this tap for this reason again."""

@@ -232,7 +232,7 @@ def caused(found: Fit, base: Base) -> Hypothesis:
         predicted=found.predicted,
         parameters_n=found.theta.size,
         text=cause.say(found.theta, segment, found.stage),
-        check=cause.check,
+        check=cause.check_of(segment),
         is_of_bench=cause.is_of_bench,
         contains=cause.contains,
         scale=found.scale,

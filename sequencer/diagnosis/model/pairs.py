@@ -149,7 +149,7 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
         predicted=other.predicted,
         parameters_n=one.theta.size + other.theta.size,
         text=f"{texts[0]}; and {texts[1]}",
-        check=(one if one.cause.is_outside else other).cause.check,
+        check=(one if one.cause.is_outside else other).cause.check_of(segment),
         is_of_bench=one.cause.is_of_bench and other.cause.is_of_bench,
         contains=tuple(dict.fromkeys((*names, *one.cause.contains, *other.cause.contains))),
         scale=other.scale,

@@ -203,7 +203,7 @@ def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
     """What the causes that the readings leave ask for."""
     likely = _likely(findings)
     if len(likely) > 1:
-        return _on_several(likely)
+        return _on_several(likely, findings.ranking if findings else ())
     if findings is None or not findings.is_fault or not findings.ranking or findings.ranking[0].is_only("vague"):
         return _without_a_cause(findings)
     top = findings.ranking[0]
@@ -225,12 +225,17 @@ def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
     return " ".join((confirm, *_cases(top)))
 
 
-def _on_several(likely: tuple[Candidate, ...]) -> str:
+def _on_several(likely: tuple[Candidate, ...], ranking: tuple[Candidate, ...]) -> str:
     """What several places ask for: what is misread first, since it hides the rest, then what adds most."""
     ordered = sorted(likely, key=lambda each: not each.is_only("bench", "transcription"))
     named = "; ".join(f"{_place(each)} {_named(each)} ({percent(each.weight)})" for each in ordered)
     checks = " Then: ".join(_capital(each.check) for each in ordered)
-    return f"More than one thing is wrong: {named}. First: {checks} Run again after each; do not adjust before."
+    lead = "More than one thing is wrong"
+    if any(each.weight < SURE for each in likely):
+        lead = f"Likely, but not sure, {_lower(lead)}"
+        others = [f"{_place(each)} {_named(each)} ({percent(each.weight)})" for each in ranking if each not in likely]
+        named += f"; possible too: {'; '.join(others)}" if others else ""
+    return f"{lead}: {named}. First: {checks} Run again after each; do not adjust before."
 
 
 def _named(candidate: Candidate) -> str:

@@ -220,7 +220,7 @@ def _is_alike(one: Hypothesis, other: Hypothesis, found: Weighing) -> bool:
     """No reading tells the two apart: as likely, and the same at each visit within the measurement."""
     if one.segment != other.segment or one.predicted is None or other.predicted is None:
         return False
-    if one.name in other.contains:
+    if one.name in other.contains or one.scatter != other.scatter:
         return False
     segment, likelihood = found.segments[one.segment], found.likelihoods[one.segment]
     means = np.stack((one.predicted, other.predicted))[:, segment.is_read]

@@ -318,7 +318,7 @@ def _members(finding: Finding, weighing: Weighing) -> Iterator[Member]:
                 place=each.place,
                 text=each.text,
                 check=each.check,
-                explains_scatter=each.explains_scatter,
+                explains_scatter=bool(each.scatter),
             )
 
 

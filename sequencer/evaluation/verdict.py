@@ -53,8 +53,10 @@ class Verdict:
 
 
 def worst_visit(visits: pd.DataFrame) -> "pd.Series[Any] | None":
-    """The row of the visits that uses most of its tolerance; None if none is judged."""
+    """The row that uses most of its tolerance, of those that fail if one does; None if none is judged."""
     judged = visits[visits["is_judged"]]
+    if "verdict" in judged and (fails := judged["verdict"] == PointVerdict.FAIL.text).any():
+        judged = judged[fails]  # where U is larger than the error, more of it tells nothing
     return None if judged.empty else judged.iloc[int(judged["used_pct"].abs().to_numpy().argmax())]
 
 

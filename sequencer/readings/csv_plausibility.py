@@ -1,12 +1,11 @@
-"""Slips in a table of readings taken by hand: decimal points, transposed digits, swapped or copied rows, setpoints.
+"""What contradicts itself in a table of readings taken by hand: decimal marks, and setpoints against the inputs.
 
-Each is said with its line, no value is changed. What a run asks about on the spot (`plausibility.py`) is reported here.
+Each is said with its line, no value is changed. Whether a reading is a slip is for the causes to say, which weigh it
+against what the unit may do (`diagnosis/model/slips.py`).
 """
 
-from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 
@@ -14,18 +13,14 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.entry import entry
 from instruments.errors import InputError
 from sequencer.readings.decimal_marks import MARKS
-from sequencer.readings.plausibility import REMEMBERED, Expectation, Seen, doubt, meant
 
 __all__ = ["Row", "Setpoints", "setpoint_column", "stated_pct", "table_doubts"]
 
 _MOST_OF_A_KIND = 3
-_MOST_LOOKED_INTO = 200  # rows of one tap that are off; with more of them it is no matter of slips
 _OFF_PCT = 2.0  # of the range: a setpoint column is held against the input no closer
 _MOST_OFF_SHARE = 0.5  # of the rows; with more of them it is a column of something else
 _BESIDE_PCT = 10.0  # an input so far outside the range is the likelier slip
 _WIDE_PCT = 50.0  # of the range: setpoints that fit no input are setpoints if they cover so much of it
-_BY_LUCK = {"far", "transposed digits", "row", "channel"}  # what the error of a unit may look like at one point
-_OF_INPUT = {"unit", "decimal point", "transposed digits"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,13 +47,13 @@ class Row:
 
 
 def table_doubts(rows: Sequence[Row], sheet: DataSheet) -> dict[int, str]:
-    """What looks like a slip, by line of the row that it is reported at.
+    """What contradicts itself in a table, by line of the row that it is reported at.
 
     Args:
         rows: in the order taken; a value at the first tap in each.
         sheet: the unit.
     """
-    found = [*_readings(rows, sheet), *_commas(rows, sheet), *_setpoints(rows, sheet.taps[0])]
+    found = [*_commas(rows, sheet), *_setpoints(rows, sheet.taps[0])]
     kinds: dict[str, list[tuple[int, str]]] = {}
     for line, kind, text in found:
         kinds.setdefault(kind, []).append((line, text))
@@ -70,105 +65,6 @@ def table_doubts(rows: Sequence[Row], sheet: DataSheet) -> dict[int, str]:
             also = f" So in {len(more)} more lines, to line {more[-1]}." if more else ""
             told.setdefault(line, []).append(f"line {line}: {text}{also}")
     return {line: "; ".join(texts) for line, texts in told.items()}
-
-
-def _readings(rows: Sequence[Row], sheet: DataSheet) -> Iterator[tuple[int, str, str]]:
-    """Line, kind and text of each doubt at a tap behind the first, or else at the input of that row."""
-    first = sheet.taps[0]
-    inputs = np.array([row.values[first.name] for row in rows])
-    expected = {tap.name: sheet.ideal(inputs, last=index) for index, tap in enumerate(sheet.taps)}
-    for tap in sheet.taps[1:]:
-        if tap.name not in rows[0].values:
-            continue
-        seen: deque[Seen] = deque(maxlen=REMEMBERED)
-        off_n = 0
-        ideals = expected[tap.name].tolist()
-        offs = [row.values[tap.name] - ideal for row, ideal in zip(rows, ideals, strict=True)]
-        swapped = _swapped(rows, tap, expected[tap.name])
-        for index, row in enumerate(rows):
-            value, ideal = row.values[tap.name], ideals[index]
-            if np.isnan(value) or off_n > _MOST_LOOKED_INTO:
-                continue
-            at = Expectation(
-                signal=ideal,
-                low=tap.low,
-                high=tap.high,
-                unit=tap.unit,
-                others={each: float(levels[index]) for each, levels in expected.items() if each != tap.name},
-                neighbours=(*ideals[max(index - 1, 0) : index], *ideals[index + 1 : index + 2]),
-            )
-            off_n += abs(value - ideal) > at.allowed
-            if index in swapped:
-                text = f"{row.cells[tap.name]} and {rows[index + 1].cells[tap.name]} fit the other's row: rows swapped?"
-                yield row.line, f"swapped {tap.name}", text
-            elif index - 1 not in swapped:
-                found = doubt(value, at, seen, typed=row.plain.get(tap.name, row.cells[tap.name]))
-                is_alone = not _is_smooth(offs, index, at.allowed)
-                wrong = _input(row, sheet, tap, at) if is_alone else ""
-                if wrong and (found is None or found.kind == "far" or _is_outside(row, first)):
-                    yield row.line, f"input {tap.name}", wrong
-                elif found is not None and (is_alone or found.kind not in _BY_LUCK):
-                    doubted = f" Is it the reading, {row.cells[first.name]} at {first.name}, or a unit?"
-                    yield row.line, f"{found.kind} {tap.name}", found.text + doubted * (found.kind == "far")
-            seen.append(Seen(ideal, value))
-
-
-def _is_smooth(offs: Sequence[float], index: int, allowed: float) -> bool:
-    """True if the error of a row goes on from those beside it: then it is one of the unit, and no slip."""
-    before, after = offs[max(index - 2, 0) : index], offs[index + 1 : index + 3]
-    if before and after:
-        expected = (before[-1] + after[0]) / 2
-    elif len(before) + len(after) == 2:
-        near, far = (before[1], before[0]) if before else (after[0], after[1])
-        expected = 2 * near - far
-    else:
-        return False
-    return abs(offs[index] - expected) <= allowed
-
-
-def _swapped(rows: Sequence[Row], tap: Tap, expected: np.ndarray) -> set[int]:
-    """First of each two neighbouring rows that fit each other's input and not their own."""
-    width = Expectation(signal=0.0, low=tap.low, high=tap.high, unit=tap.unit).allowed
-    found: set[int] = set()
-    for index, (one, other) in enumerate(pairwise(rows)):
-        a, b = one.values[tap.name], other.values[tap.name]
-        is_crossed = abs(a - expected[index + 1]) <= width and abs(b - expected[index]) <= width
-        if (
-            is_crossed
-            and min(abs(a - expected[index]), abs(b - expected[index + 1])) > width
-            and index - 1 not in found
-        ):
-            found.add(index)
-    return found
-
-
-def _is_outside(row: Row, first: Tap) -> bool:
-    pct = 100 * float(first.fraction(np.array(row.values[first.name])))
-    return not -_BESIDE_PCT <= pct <= 100 + _BESIDE_PCT
-
-
-def _input(row: Row, sheet: DataSheet, tap: Tap, at: Expectation) -> str:
-    """What is wrong with the input of a row if a slip in it explains the reading; "" if none does."""
-    first, value = sheet.taps[0], row.values[tap.name]
-    if abs(value - at.signal) <= at.allowed:
-        return ""
-    for each in meant(row.values[first.name], first.unit, typed=row.plain.get(first.name, row.cells[first.name])):
-        if each.kind in _OF_INPUT and _fits(sheet, tap, each.value, value, at):
-            return _input_text(row, sheet, tap, each.reason, each.text or f"{each.value:.6g} {first.unit}")
-    return ""
-
-
-def _fits(sheet: DataSheet, tap: Tap, candidate: float, value: float, at: Expectation) -> bool:
-    names = [each.name for each in sheet.taps]
-    ideal = float(sheet.ideal(np.array(candidate), last=names.index(tap.name)))
-    is_inside = -1e-9 <= float(sheet.taps[0].fraction(np.array(candidate))) <= 1 + 1e-9
-    return is_inside and abs(ideal - value) <= at.allowed / 2
-
-
-def _input_text(row: Row, sheet: DataSheet, tap: Tap, reason: str, fits: str) -> str:
-    first = sheet.taps[0].name
-    given, returned = f"{row.cells[first]} at {first}", f"{row.cells[tap.name]} at {tap.name}"
-    return f"{given} does not go with {returned}: {reason}? {fits} would fit."
 
 
 def _commas(rows: Sequence[Row], sheet: DataSheet) -> Iterator[tuple[int, str, str]]:

@@ -17,7 +17,6 @@ from instruments.texts import sized
 from instruments.units import is_alike, rescale
 
 __all__ = [
-    "REMEMBERED",
     "Doubts",
     "Expectation",
     "Meant",
@@ -37,8 +36,9 @@ _NOTHING = 0.05  # of a live zero: less is no signal at all
 _FAR = 0.05  # of the span: asked about where a person keys, although no reason is known
 _ALARM_mA = (3.6, 21.0)  # NE 43: failure at and beyond these (from memory)
 _OVER = 1.25  # of the top of a current loop: no transmitter drives that
-REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
+_REMEMBERED = 200  # readings of a tap: more than any cycle has, few enough to look through each time
 _SHUNT_ohm = 250.0
+_OF_SIXTY = {"Hz": (1 / 60, 0.0, "unit", "1/min for Hz"), "rpm": (60.0, 0.0, "unit", "1/s for rpm")}
 _OF_DIGITS, _OF_NUMBERS = math.log(4), math.log(6)  # nats: of how many slips of the kind a number offers
 _OF_ZERO = math.log(200)  # the same where one of the two is a zero in front, which few write
 _OF_KEYS = math.log(60)  # the same of a digit beside the one that was meant, which is rarer than transposing two
@@ -135,6 +135,8 @@ def rescalings(unit: str, low: float = 0.0, high: float = 0.0) -> Iterator[Resca
     if is_alike(unit, "degC"):
         yield Rescaling(1 / 1.8, -32 / 1.8, "unit", "degF for degC")
         yield Rescaling(1.0, -273.15, "unit", "kelvin for degC")
+    if unit in _OF_SIXTY:
+        yield Rescaling(*_OF_SIXTY[unit])
     yield Rescaling(-1.0, 0.0, "sign", "polarity, leads swapped")
     for factor in (10.0, 0.1, 100.0, 0.01):
         yield Rescaling(factor, 0.0, "decimal point", "decimal point")
@@ -241,7 +243,7 @@ class Doubts:
 
     def take(self, tap: str, value: float, at: Expectation) -> None:
         """Keep a reading that stands."""
-        self._seen.setdefault(tap, deque(maxlen=REMEMBERED)).append(Seen(at.signal, value))
+        self._seen.setdefault(tap, deque(maxlen=_REMEMBERED)).append(Seen(at.signal, value))
 
     def settle(self, tap: str, found: Doubt) -> None:
         """Doubt no reading of this tap for this reason again."""

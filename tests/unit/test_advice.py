@@ -1,12 +1,14 @@
 """What is said to do next: what the diagnosis asks for, and nothing that it does not say."""
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from sequencer.diagnosis.action import advice, offered, other_basis
 from sequencer.diagnosis.examine import examine
-from sequencer.diagnosis.summary import Account, Candidate, Member
+from sequencer.diagnosis.model.catalogue import CAUSES
+from sequencer.diagnosis.summary import Account, Candidate, Member, Named
 from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.readings.csv_import import from_csv
@@ -144,6 +146,36 @@ def failed(type_sheet, by_hand):
 def test_a_trim_is_offered_only_where_every_cause_that_is_left_is_a_trim(failed, findings, is_offered, says):
     assert (offered(failed, findings) is not None) == is_offered
     assert advice(failed, "complete", "", findings).startswith(says)
+
+
+@pytest.mark.parametrize(
+    ("weight", "says"),
+    [
+        (0.95, 'More than one thing is wrong: in stage "unit" slip (95 %); in stage "unit" leak (95 %). First: Look.'),
+        (0.69, ('Likely, but not sure, more than one thing is wrong: in stage "unit" slip (69 %); in stage "unit" leak '
+                '(69 %); possible too: at "output" meter offset (36 %). First: Look.')),
+    ],
+)  # fmt: skip
+def test_more_than_one_thing_is_wrong_for_sure_only_where_each_is_sure(failed, weight, says):
+    both = account_of((weight, [("slip", "unit")]), (weight, [LEAK]), (0.36, [METER]))
+    both = replace(both, stages=(Named(stage="drive", cause="slip", check="Look."),) * 2)
+    assert advice(failed, "complete", "", both).startswith(says)
+
+
+def test_no_check_is_an_adjustment():
+    for cause in CAUSES:
+        assert not re.search(
+            "shifting zero|trim zero|span trim|turn zero|turn span", cause.check + cause.outside, re.IGNORECASE
+        )
+
+
+@pytest.mark.parametrize("cleared", ["", "A. Brewer: second meter at the terminals"])
+def test_once_bench_and_wiring_are_cleared_no_check_asks_for_a_second_meter(type_sheet, by_hand, cleared):
+    sheet = type_sheet(SHEET)
+    table = from_csv(by_hand("input;output", rows(lambda x, _: 0.4 - x * 0.011)), sheet.datasheet())
+    found = examine(table, sheet, basis=Basis(bench_cleared=cleared)).findings
+    assert found.names[0] == "zero and span"
+    assert ("second meter" in found.check) == (not cleared)
 
 
 def test_scatter_that_a_cause_explains_is_no_reason_to_buy_instruments(failed):

@@ -101,6 +101,20 @@ def test_a_slip_among_three_readings_at_each_point(tmp_path, place, written_mA, 
     assert first_of(said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA)) == (name,)
 
 
+@pytest.mark.parametrize("changed_mA", [{8: 17.6}, {8: 17.6, 14: 12.2}], ids=["one", "two"])
+def test_readings_that_go_with_no_other_are_to_be_read_again(tmp_path, changed_mA):
+    # 16.8 and 13.6 mA are due: no digit beside, no transposition gives them, and more current than is due no contact.
+    rng = np.random.default_rng(9)
+    x = traverses(11, 1)
+    mA = 4 + 16 * x + rng.normal(0, 0.0005, x.size)
+    for index, each in changed_mA.items():
+        mA[index] = each
+    found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA)
+    assert first_of(found) == ("stray reading",)
+    assert all(f"{each:g} mA goes with no other reading" in found.check for each in changed_mA.values())
+    assert "16.8" not in found.check  # nobody is asked to write down what was expected
+
+
 def test_a_loop_that_opens_to_the_upper_rail_is_an_intermittent_contact(tmp_path):
     rng = np.random.default_rng(6)
     x = traverses(11, 2)

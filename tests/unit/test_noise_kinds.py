@@ -33,7 +33,7 @@ def best(kind, y, **known):
     return max(kind.fit_burst(burst(y, **known)), key=lambda fit: fit.log_evidence)
 
 
-def run(away, *, ideal=None, rate=None, low=4.0, span=16.0):
+def run(away, *, ideal=None, rate=None, low=4.0, span=16.0, unit="mA"):
     """Eleven points of ten readings, at what is ideal but for `away`, of shape (11, 10), as fractions."""
     ideal = np.linspace(0, 1, 11) if ideal is None else ideal
     return Run(
@@ -45,7 +45,7 @@ def run(away, *, ideal=None, rate=None, low=4.0, span=16.0):
         zero_level=-0.25,
         low=low,
         span=span,
-        unit="mA",
+        unit=unit,
         is_counted=rate is not None,
         rate=rate,
     )
@@ -210,6 +210,31 @@ def test_an_open_input_reads_nothing_and_not_a_rounding_error():
     away[3, 4] = -0.25 - 0.3 + 1.4e-17
     away[5, 2] = -0.25 - 0.5 - 1.4e-17
     assert "2 of 110 readings go to about 0 mA" in CONTACT.fit_run(run(away)).text
+
+
+@pytest.mark.parametrize(
+    ("unit", "low", "span", "lost"),
+    [
+        pytest.param("mA", 4.0, 16.0, 1, id="rising current"),  # 5 % of span above is more current
+        pytest.param("mA", 20.0, -16.0, 1, id="falling current"),  # 5 % of span below is more current
+        pytest.param("V", 0.0, 10.0, 2, id="voltage"),  # an open input floats
+    ],
+)
+def test_a_contact_only_takes_current_away(unit, low, span, lost):
+    away = np.zeros(SHAPE)
+    away[3, 4], away[5, 2] = -0.05, 0.05
+    assert f"{lost} of 110 readings go to" in CONTACT.fit_run(run(away, low=low, span=span, unit=unit)).text
+    more = np.zeros(SHAPE)
+    more[3, 4] = np.copysign(0.05, span)
+    assert (CONTACT.fit_run(run(more, low=low, span=span, unit=unit)) is None) == (unit == "mA")
+
+
+@pytest.mark.parametrize(("level_mA", "is_contact"), [(8.0, True), (16.0, False)])
+def test_in_a_burst_a_contact_only_takes_current_away(level_mA, is_contact):
+    y = RNG(3).normal(12, 0.002, N)
+    y[::40] = np.linspace(level_mA - 1, level_mA + 1, 10)  # anywhere: the contact moves
+    fits = [best(kind, y).log_evidence for kind in (CONTACT, WHITE)]
+    assert (fits[0] > fits[1]) == is_contact
 
 
 def test_what_hits_all_readings_of_a_visit_goes_with_the_point():

@@ -150,6 +150,14 @@ def test_any_two_columns_of_a_chain_that_were_exchanged_lead(judged, pair):
     assert f'exchange the headings of column "{one}" of line 1 and column "{other}" of line 1' in found.advice
 
 
+def test_a_speed_in_turns_a_second_is_a_slip_of_its_column(judged):
+    # 50 turns a second are 3000 rpm, 40 pulses each 2000 Hz.
+    columns = {"demand [V]": VOLTS, "speed [rpm]": scaled(MV, 2.5, 3), "pulse [Hz]": scaled(MV, 100, 1)}
+    found = judged(columns | {"returned [mA]": [f"{4 + 0.16 * pct:.3f}" for pct in PCT]}, CHAIN)
+    assert found.findings.names == ("unit of a column",)
+    assert 'column "speed [rpm]" of line 1, each number times 60 (1/s for rpm)' in found.findings.check
+
+
 def test_setpoints_stay_in_the_table_and_old_tables_have_none(tmp_path):
     sheet = tmp_path / "type.yaml"
     sheet.write_text(AMPLIFIER, encoding="utf-8")

@@ -61,13 +61,22 @@ def test_a_slip_in_a_whole_column_leads(judged, headings, inputs, outputs, name,
     assert found.adjustment is None
 
 
+def test_minutes_for_seconds_are_a_slip_of_the_column(judged):
+    # 0 to 60 000 a minute are 0 to 1000 Hz.
+    found = judged("input [Hz];output [mA]", 600 * X, MA)
+    assert found.findings.names == ("unit of a column",)
+    assert (
+        'column "input [Hz]" of line 2, each number times 0.0166667 (1/min for Hz), if they bear it out' in found.advice
+    )
+
+
 def test_a_slip_leads_in_terminal_json_and_page(judged):
     from sequencer.reports.html import html
     from sequencer.reports.terminal import summary
 
     found = judged("input [Hz];output [A]", 10 * X, MA)
     text = summary(found, colour=False, width=200)
-    assert text.index("cause: unit of a column") < text.index("do: Correct the table first") < text.index("remarks")
+    assert text.index("cause: unit of a column") < text.index("do: Correct the table first") < text.index("figures by")
     document = json.loads(json.dumps(core.document(found)))
     assert document["advice"] == found.advice
     assert "double counting" not in json.dumps(document["findings"])

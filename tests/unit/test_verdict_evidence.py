@@ -89,6 +89,20 @@ def test_nothing_known_of_the_instruments_says_nothing_of_u():
     )
 
 
+def test_the_worst_visit_of_a_unit_that_fails_is_one_that_fails():
+    # 415 % of the tolerance beneath an uncertainty of as much is not determinable, and no reason of a fail.
+    rows = pd.DataFrame(
+        {
+            "setpoint_pct": [0.0, 25.0, 50.0],
+            "used_pct": [6.0, -132.0, 415.0],
+            "is_judged": [True, True, True],
+            "verdict": ["pass", "fail", "not determinable"],
+        }
+    )
+    assert worst_visit(rows)["setpoint_pct"] == 25
+    assert worst_visit(rows.drop(columns="verdict"))["setpoint_pct"] == 50
+
+
 def test_the_worst_visit_uses_most_of_its_tolerance_either_way_and_is_judged():
     rows = pd.DataFrame([visit(0.1, 0), visit(-0.9, 25), visit(0.5, 50), visit(5, 75, is_judged=False)])
     assert worst_visit(rows)["setpoint_pct"] == 25

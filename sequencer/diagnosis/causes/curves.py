@@ -73,7 +73,7 @@ CAUSES: tuple[Cause, ...] = (
         make=lambda t, s, k: lambda y: y + t[:, :1] * 4 * y * (1 - y),
         sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
         say=lambda t, s, k: f"one arch of {pct(t[0])} of span at mid-range",
-        check="Shifting zero by half of it halves the worst error, no more; try its linearisation table.",
+        check="Read its linearisation table: no trim of zero or span takes an arch away.",
         linear=(0,),
     ),
     Cause(

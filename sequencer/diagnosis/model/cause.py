@@ -50,6 +50,7 @@ class Cause:
         make: its equation.
         say: its sizes in words with units.
         check: the next check, as a work instruction.
+        outside: what to check before it, to exclude bench and wiring; left out once these are proved right.
         weight: how common it is among faults, relative (trade practice, no source).
         contains: causes that are special cases of it, so that it is not said to be confused with them.
         is_of_bench: the bench or the person, not the unit.
@@ -65,6 +66,7 @@ class Cause:
     say: Say
     check: str
     applies: Callable[[Segment, int], bool] = lambda _segment, _stage: True
+    outside: str = ""
     weight: float = 1.0
     contains: tuple[str, ...] = field(default=())
     is_of_bench: bool = False
@@ -85,6 +87,10 @@ class Cause:
     def may_be(self, segment: Segment, stage: int) -> bool:
         """Whether the stage can have it, by what is known of unit, bench and wiring."""
         return self.applies(segment, stage) and not (segment.is_cleared and self.is_outside)
+
+    def check_of(self, segment: Segment) -> str:
+        """The next check, by what is known of bench and wiring."""
+        return self.check if segment.is_cleared or not self.outside else f"{self.outside} {self.check}"
 
     def act(self, theta: FloatArray, segment: Segment, stage: int) -> Act:
         """Its equation for candidates of shape (candidates, parameters)."""

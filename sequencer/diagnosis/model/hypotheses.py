@@ -144,7 +144,9 @@ def of_segment(base: Base) -> list[Hypothesis]:
         found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
     found += instead_of_a_line(singles, segment, base.loose, base.mean - base.noisy)
     if scattered:
-        found += with_scatter(singles, segment, base.heard, log_evidence=base.log_evidence, noisy=base.noisy)
+        found += with_scatter(
+            singles, segment, base.heard, within=base.within, noisy=base.within_noisy, good=base.log_evidence
+        )
     return [each for each in found if not _explains_nothing(each, base)]
 
 
@@ -219,7 +221,7 @@ def _strange(base: Base) -> Hypothesis:
 
 def caused(found: Fit, base: Base) -> Hypothesis:
     """A cause with its best sizes, in words."""
-    cause, segment = found.cause, base.segment
+    cause, segment, own = found.cause, base.segment, base.own_noise(found.cause)
     return Hypothesis(
         name=cause.name,
         place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
@@ -230,12 +232,12 @@ def caused(found: Fit, base: Base) -> Hypothesis:
         predicted=found.predicted,
         parameters_n=found.theta.size,
         text=cause.say(found.theta, segment, found.stage),
-        check=cause.check,
+        check=cause.check_of(segment),
         is_of_bench=cause.is_of_bench,
         contains=cause.contains,
         scale=found.scale,
         effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
-        explains_scatter=base.own_noise(cause) is not None,
+        scatter="" if own is None else own.fault,
         fit=found,
     )
 
@@ -265,5 +267,5 @@ def _scatter(found: Scatter, base: Base) -> Hypothesis:
         text=found.text,
         check=found.kind.check_sentence,
         is_of_bench=found.kind.is_of_bench,
-        explains_scatter=True,
+        scatter=found.kind.fault,
     )

@@ -30,8 +30,8 @@ class Hypothesis:
         parts: of two causes, the single ones.
         scale: what is left of scatter, in units of what was expected.
         effect: largest error it accounts for, as a share of the tolerance; the whole error where it is no mean model.
-        explains_scatter: it names the kind of noise that the readings scatter by: the scatter is no fault of the
-            instruments, and no better ones would take it away.
+        scatter: the kind of noise that it says the readings scatter by, as a fault: the scatter is no fault of the
+            instruments, and no better ones would take it away; "" = none.
         fit: of one cause; None where it is no mean model.
     """
 
@@ -50,5 +50,5 @@ class Hypothesis:
     parts: tuple["Hypothesis", ...] = ()
     scale: float = 1.0
     effect: float = np.inf
-    explains_scatter: bool = False
+    scatter: str = ""
     fit: Fit | None = None

@@ -23,9 +23,8 @@ from sequencer.diagnosis.noise.kinds.coarse import COARSE
 from sequencer.diagnosis.noise.kinds.contact import CONTACT
 from sequencer.diagnosis.noise.kinds.flicker import FLICKER
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, KindOfNoise, PulseRate, Run, RunFit
-from sequencer.diagnosis.noise.kinds.mains import MAINS
 
-__all__ = ["Scatter", "gate_about", "heard_at", "heard_words", "quiet", "scatters", "scatters_within", "within_white"]
+__all__ = ["Scatter", "heard_at", "heard_words", "quiet", "scatters", "within_white"]
 
 _LOG_2PI = math.log(2 * math.pi)
 _MAD_TO_SD = 1.4826  # of a normal distribution
@@ -114,16 +113,19 @@ def quiet(segment: Segment) -> float:
     return float(np.logaddexp.reduce(terms - np.log(run.sds.size))) + penalty
 
 
-def scatters(segment: Segment, captured: Heard, *, good: float, noisy: float) -> list[Scatter]:
+def scatters(
+    segment: Segment, captured: Heard, *, good: float, noisy: float, about: FloatArray | None = None
+) -> list[Scatter]:
     """Each kind of noise that the run or a capture shows, the unit's zero and span errors taken off.
 
     Args:
         segment: what was read.
         captured: at its tap.
-        good: log evidence of the run if nothing is wrong.
+        good: log evidence of the run if nothing is wrong, or nothing beside what it scatters about.
         noisy: the same if it has noise of a kind that is not named.
+        about: what a cause predicts, shape (visits,); None = what an ideal unit gives.
     """
-    ideal = segment.ideal[segment.is_read]
+    ideal = (segment.ideal if about is None else about)[segment.is_read]
     center, penalty = _healthy_line(segment, ideal)
     run = _run(segment, center, ideal)
     is_seen = _is_seen(run)
@@ -165,42 +167,6 @@ def heard_words(burst: HeardBurst, kind: Kind, fault: str = "") -> str:
     """What a burst shows of a kind, and where it was taken; `fault`, if it goes before."""
     named = "" if kind.kind == fault else f"{kind.kind} "
     return f"{named}in {burst.noise.readings_n} readings at {burst.setpoint_pct:.4g} %: {kind.words}"
-
-
-def scatters_within(segment: Segment, captured: Heard) -> list[Scatter]:
-    """Each kind of scatter about the middle of its own visit; log evidences are over that of ordinary white noise."""
-    raw = segment.steady
-    if raw.shape[1] < _LEAST_N:
-        return []
-    has = np.isfinite(raw)
-    middle = np.zeros(len(raw))
-    middle[has.any(axis=1)] = np.nanmedian(raw[has.any(axis=1)], axis=1)
-    run = _run(segment, middle, segment.ideal[segment.is_read])
-    if not _is_seen(run):
-        return []
-    low = float(run.sds[0])
-    usual = np.geomspace(low, max(segment.tolerance * PRIORS.bench.noisy_share, PRIORS.scatter.wider * low), _SDS_N)
-    white = np.logaddexp.reduce(log_normal(run.away, usual[:, np.newaxis]).sum(axis=1) - np.log(usual.size))
-    # One reading of each visit is its middle, and says nothing.
-    share = (raw.shape[1] - 1) / raw.shape[1]
-    found = []
-    by_chance = _not_of_one(run)
-    for kind in (each for each in (MAINS, BURSTS, CONTACT) if each not in by_chance):
-        fit = kind.fit_run(run) if kind.fit_run is not None else None
-        if fit is not None and not captured.contradicts(kind, run.away.size):
-            found.append(_scatter(kind, fit, share * (fit.log_evidence - float(white)), captured))
-    return found
-
-
-def gate_about(segment: Segment, predicted: FloatArray, captured: Heard) -> Scatter | None:
-    """Flicker of a counter about what a cause predicts, shape (visits,); None where there is none."""
-    ideal = predicted[segment.is_read]
-    center, penalty = _healthy_line(segment, ideal)
-    run = _run(segment, center, ideal)
-    fit = FLICKER.fit_run(run) if FLICKER.fit_run is not None else None
-    if fit is None or captured.contradicts(FLICKER, run.away.size):
-        return None
-    return _scatter(FLICKER, fit, fit.log_evidence + penalty, captured)
 
 
 def _run(segment: Segment, center: FloatArray, ideal: FloatArray) -> Run:

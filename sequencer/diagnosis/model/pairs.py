@@ -11,7 +11,7 @@ from sequencer.diagnosis.model.fit import Fit, fit, screened
 from sequencer.diagnosis.model.healthy_model import is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
-from sequencer.diagnosis.model.noise_evidence import Scatter, gate_about, scatters_within
+from sequencer.diagnosis.model.noise_evidence import Scatter, scatters
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.noise.captured import Heard
@@ -20,6 +20,7 @@ __all__ = ["instead_of_a_line", "with_a_second", "with_scatter"]
 
 _FIRSTS_N, _SECONDS_N, _TURNS_N = 4, 4, 6
 _LINE, _TRIMS = "zero and span", ("zero shift", "span error")
+_CAUSES = frozenset(cause.name for cause in CAUSES)
 _SENSORS = frozenset({"hysteresis", "backlash", "bow", "s shape"})
 
 
@@ -148,7 +149,7 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
         predicted=other.predicted,
         parameters_n=one.theta.size + other.theta.size,
         text=f"{texts[0]}; and {texts[1]}",
-        check=(one if one.cause.is_outside else other).cause.check,
+        check=(one if one.cause.is_outside else other).cause.check_of(segment),
         is_of_bench=one.cause.is_of_bench and other.cause.is_of_bench,
         contains=tuple(dict.fromkeys((*names, *one.cause.contains, *other.cause.contains))),
         scale=other.scale,
@@ -157,31 +158,38 @@ def _joined(first: Hypothesis, one: Fit, other: Fit, segment: Segment, mean: flo
 
 
 def with_scatter(
-    singles: Sequence[Hypothesis], segment: Segment, captured: Heard, *, log_evidence: float, noisy: float
+    singles: Sequence[Hypothesis], segment: Segment, captured: Heard, *, within: float, noisy: float, good: float
 ) -> Iterator[Hypothesis]:
-    """The best single cause of a segment with each kind of scatter within its visits.
+    """The best single cause of a segment, and what predicts the same, with each kind of scatter about it.
 
     Args:
         singles: causes that were fitted alone.
         segment: what was read.
         captured: at its tap.
-        log_evidence: of a good unit, of all single readings.
-        noisy: what noise beyond the ordinary gained for each of the causes: here the kind of scatter stands for it.
+        within: log evidence of the readings about the means of their visits, with white noise.
+        noisy: the same with noise beyond the ordinary.
+        good: log evidence of a good unit, of all single readings.
     """
-    singles = [each for each in singles if is_ordinary(each.scale, segment)]
-    largest = float(np.nanmax(np.abs(segment.raw - segment.ideal[:, np.newaxis]))) / segment.tolerance
-    for first in _best(singles, 1):
-        # What scatter itself does to the means is no cause of its own; what lags moves in a visit, and is no scatter.
-        if first.effect < max(PRIORS.pairs.least_effect, PRIORS.pairs.own_share * largest) or first.name == "lag":
-            continue
-        assert first.fit is not None
-        assert first.predicted is not None
-        for kind in scatters_within(segment, captured):
-            yield _scattered(first, kind, first.log_odds - noisy + kind.log_evidence)
-        gate = gate_about(segment, first.predicted, captured)
-        if gate is not None:
-            cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)
-            yield _scattered(first, gate, gate.log_evidence + cost - log_evidence)
+    first = max((each for each in singles if each.fit is not None), key=_posterior, default=None)
+    # What lags moves in a visit, and is no scatter.
+    if first is None or first.fit is None or first.effect < PRIORS.pairs.least_effect or first.name == "lag":
+        return
+    cost = min(first.fit.log_evidence - first.fit.log_likelihood, 0.0)  # of the sizes of the cause
+    beside = first.fit.log_evidence - cost + within
+    kinds = scatters(segment, captured, good=beside, noisy=beside + max(noisy - within, 0.0), about=first.fit.predicted)
+    # A cause that leaves what no good bench has is believed only beside a kind that a capture names. What moves the
+    # means by itself, as double counting does, stands among the single causes with its noise.
+    is_left = not is_ordinary(first.scale, segment)
+    kinds = [
+        each
+        for each in kinds
+        if each.kind.fault not in _CAUSES and not (is_left and captured.showing(each.kind) is None)
+    ]
+    # What predicts the same leaves the same scatter.
+    for each in singles:
+        if each.fit is not None and _is_near(each, first, segment):
+            gain = each.fit.log_evidence - first.fit.log_evidence + cost - good
+            yield from (_scattered(each, kind, kind.log_evidence + gain) for kind in kinds)
 
 
 def _scattered(first: Hypothesis, found: Scatter, log_odds: float) -> Hypothesis:
@@ -190,14 +198,12 @@ def _scattered(first: Hypothesis, found: Scatter, log_odds: float) -> Hypothesis
         name=" + ".join(sorted((first.name, found.kind.fault))),
         log_odds=log_odds,
         weight=PRIORS.pairs.rarer * first.weight * found.kind.weight,
-        log_likelihood=np.nan,
-        predicted=None,
         parameters_n=first.parameters_n + found.sizes_n,
         text=f"{first.text}; and {found.text}",
-        check=found.kind.check_sentence,
+        check=f"{found.kind.check_sentence} {first.check}",
         is_of_bench=first.is_of_bench and found.kind.is_of_bench,
         contains=(first.name, found.kind.fault, *first.contains),
-        explains_scatter=True,
+        scatter=found.kind.fault,
         fit=None,
     )
 

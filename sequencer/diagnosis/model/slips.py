@@ -14,6 +14,7 @@ import numpy as np
 from instruments.datasheet import FloatArray, Tap
 from instruments.entry import entry
 from instruments.errors import InputError
+from instruments.texts import sized
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
@@ -31,10 +32,10 @@ _OF_NUMBER = {
     "mistyped digit": "mistyped digit",
 }
 OF_CELLS = frozenset(
-    {"swapped rows", "copied reading", "exchanged cells", "setpoint mistyped", *_OF_NUMBER.values()},
+    {"swapped rows", "copied reading", "exchanged cells", "setpoint mistyped", "stray reading", *_OF_NUMBER.values()},
 )
 """Names of all slips in cells."""
-_ONCE = frozenset({"transposed digits", "mistyped digit", "copied reading", "swapped rows"})
+_ONCE = frozenset({"transposed digits", "mistyped digit", "copied reading", "stray reading", "swapped rows"})
 _DECIMALS = re.compile(r"[.,](\d+)(?!.*[.,])")
 _PLACE_DIGITS = 6  # by which setpoints, as fractions, are one
 _BOTH = "check both against the notes, "
@@ -274,7 +275,7 @@ class _Mends(Written):
         return has_digits and abs(value) > prior.setpoint_frac * abs(tap.span)
 
     def _rows(self, row: Place) -> Iterator[_Mend]:
-        """Outputs of two rows exchanged, or one copied down."""
+        """Outputs of two rows exchanged, one copied down, or one that goes with no other."""
         name = self.segments[-1].after.name
         index, values = self.rows.index(row), self.cells[name]
         at = self.at(row, name)
@@ -292,6 +293,17 @@ class _Mends(Written):
                     text=f"{self.at(one, name)}: this reading and its neighbour fit each other's place",
                     do=f"{self.at(one, name)} and {self.at(two, name)} fit each other's place",
                 )
+        foretold = _Cell(name, row, self._foretold(row))
+        value, fits = (float(self.taps[name].value(np.array(each))) for each in (values[index], foretold.frac))
+        unit = self.taps[name].unit
+        yield _Mend(
+            name="stray reading",
+            cells=(foretold,),
+            # It says nothing of its point, and might have been any number of the range.
+            cost=-float(np.log(np.sqrt(2 * np.pi) * self.segments[-1].noise[row[0]])),
+            text=f"{at}: {value:.6g} {unit}, the others make it about {sized(fits, 4)} {unit}: misread, or disturbed",
+            do=f"{at}, {value:.6g} {unit} goes with no other reading",
+        )
         again, visit = self.series.is_again, row[0]
         before = [
             each
@@ -304,11 +316,10 @@ class _Mends(Written):
         if before[0] == index - 2 and not again[self.rows[index - 1][0]]:
             return
         # What was copied says nothing of its own point, and is as probable as a hit of the very same number.
-        tap = self.taps[name]
-        copied = f"{float(tap.value(values[index])):.6g} {tap.unit}"
+        copied = f"{value:.6g} {unit}"
         yield _Mend(
             name="copied reading",
-            cells=(_Cell(name, row, self._foretold(row)),),
+            cells=(foretold,),
             cost=0.0,
             text=f"{at}: {copied} is the reading before, copied down",
             do=f"{at}, {copied} is the reading before, copied down",

@@ -47,6 +47,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     largest = float(np.abs(y).max())
     width = max(largest + float(np.ptp(y)), 10 * floor)
     lost = log_lost(y, 0.0, max(_NEAR_RAIL * largest, floor), width)
+    if burst.unit in _CURRENTS:  # in series with a loop it takes current away
+        lost = np.where(np.abs(y) < abs(middle) + _DROPPED_SDS * beneath, lost, -np.inf)
 
     def likelihood(at: FloatArray) -> float:
         usual = log_normal(y - at[0], math.hypot(math.exp(at[1]), floor))
@@ -71,13 +73,12 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
 
 def _fit_run(run: Run) -> RunFit | None:
     """None where all readings of a visit are lost together, where none is, or most are."""
-    value, least = run.raw[run.has], run.least_away
-    is_lost = np.abs(run.away) > least
+    value, is_possible = run.raw[run.has], _is_possible(run)
+    is_lost = (np.abs(run.away) > run.least_away) & is_possible
     lost = int(is_lost.sum())
     if run.goes_with_the_point or not 0 < lost < _MOST_SHARE * run.away.size:
         return None
     beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
-    is_possible = _is_possible(run, value)
     rails = (run.zero_level, *np.unique(np.round(beyond, 2))[:_RAILS_N])
     best: tuple[float, float, float] = (-np.inf, 0.0, 0.0)
     every = []
@@ -101,12 +102,19 @@ def _fit_run(run: Run) -> RunFit | None:
     )
 
 
-def _is_possible(run: Run, value: FloatArray) -> npt.NDArray[np.bool_]:
-    """Whether an open contact can give a reading: no loop drives a current backwards, nor one far beyond its top."""
+def _is_possible(run: Run) -> npt.NDArray[np.bool_]:
+    """Whether an open contact can give a reading; shape (n,).
+
+    In series with a loop it takes current away, and no loop drives one backwards; open before the unit, at a sensor, it
+    sends the output beyond its range, but no supply drives it far beyond. A voltage may go anywhere.
+    """
+    value = run.raw[run.has]
     if run.unit not in _CURRENTS:
         return np.ones_like(value, dtype=bool)
     level, top = run.low + run.span * value, max(run.low, run.low + run.span)
-    return np.asarray((level > -_NOTHING * top) & (level < _MOST_DRIVEN * top))
+    is_less = (level > -_NOTHING * top) & (level < level - run.span * run.away)
+    is_beyond = (level > top + _BEYOND_FRAC * abs(run.span)) & (level < _MOST_DRIVEN * top)
+    return np.asarray(is_less | is_beyond)
 
 
 def _where(run: Run, lost: FloatArray) -> str:

@@ -72,6 +72,8 @@ SAFE = ["SOUR:FREQ 0.0000000E+00", "OUTP OFF"]
 ON_THE_LINE: dict[str, tuple[dict[str, Any], ...]] = {
     "time-out": ({"kind": "time-out"},),
     "late answer": ({"kind": "late"},),
+    "answers twice": ({"kind": "twice"},),
+    "answers again, late": ({"kind": "again, late"},),
     "garbled": ({"kind": "garbled"},),
     "empty": ({"kind": "empty"},),
     "dropped": ({"kind": "dropped"},),
@@ -244,14 +246,15 @@ class Trial:
             return place
         asked = "SYST:ERR?" if "error" in kinds else "*ESR?" if "power-cycled" in kinds else "?"
         who = mishaps[0].instrument or self.wire[place - 1][1]
-        return next(
-            (
-                number
-                for number, name, message in self.wire
-                if number >= place and (name == who or asked == "?") and asked in message
-            ),
-            None,
+        found = (
+            (number, name)
+            for number, name, message in self.wire
+            if number >= place and (name == who or asked == "?") and asked in message
         )
+        struck_n, struck = next(found, (None, ""))
+        if "again, late" in kinds:  # it stands before the next answer of the same instrument
+            return next((number for number, name in found if name == struck), None)
+        return struck_n
 
 
 class StruckJournal(Journal):

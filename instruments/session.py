@@ -8,14 +8,14 @@ import select
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import pyvisa
-from pyvisa.constants import StatusCode
+from pyvisa.constants import InterfaceType, ResourceAttribute, StatusCode
 from pyvisa.resources import MessageBasedResource
 
 from instruments.clock import Clock
-from instruments.errors import LineLostError, NoReplyError
+from instruments.errors import LineLostError, NoReplyError, OutOfStepError, shortened
 
 __all__ = ["BoundedLine", "Exchange", "Line", "Session", "Teller"]
 
@@ -53,6 +53,9 @@ class Line(Protocol):
     def read(self) -> str:
         """The next line, without its end."""
 
+    def unread(self) -> str:
+        """What stands in the input, taken out of it."""
+
     def clear(self) -> None:
         """Device clear."""
 
@@ -71,6 +74,10 @@ class BoundedLine:
     def __init__(self, resource: MessageBasedResource, *, encoding: str) -> None:
         self._resource = resource
         self._encoding = encoding
+        # Any other line carries the end of a message, and an instrument throws away what was not read of its answer
+        # when the next command comes (IEEE 488.2-1992, 6.3.2.3, from memory).
+        is_socket = resource.resource_class == "SOCKET"
+        self._is_stream = is_socket or resource.interface_type == InterfaceType.asrl
 
     @property
     def timeout(self) -> float:
@@ -81,11 +88,15 @@ class BoundedLine:
     def timeout(self, timeout_ms: float) -> None:
         self._resource.timeout = timeout_ms
 
+    @property
+    def _backend(self) -> Any:  # noqa: ANN401  it has no types
+        """What pyvisa-py holds of this line; None of any other library."""
+        return getattr(self._resource.visalib, "sessions", {}).get(self._resource.session)
+
     def write(self, message: str) -> int:
         """Send a line; raises VisaIOError where it is not taken in time."""
         # pyvisa-py 0.8 waits for ever for room in a raw socket, so that nothing could be made safe any more.
-        session = getattr(self._resource.visalib, "sessions", {}).get(self._resource.session)
-        line = getattr(session, "interface", None)
+        line = getattr(self._backend, "interface", None)
         if isinstance(line, socket.socket) and not select.select([], [line], [], self.timeout / 1000)[1]:
             raise pyvisa.VisaIOError(StatusCode.error_timeout)
         return int(self._resource.write(message, encoding=self._encoding))
@@ -101,6 +112,42 @@ class BoundedLine:
                 if len(raw) > _LARGEST_REPLY:
                     raise OSError(f"the reply does not end within {_LARGEST_REPLY} bytes")
         return raw.decode(self._encoding).removesuffix(resource.read_termination or "")
+
+    def unread(self) -> str:
+        """What stands in the input, taken out of it; raises OSError where the other side has closed the line.
+
+        It waits for nothing: two microseconds on a raw socket of pyvisa-py, against a hundred of the shortest exchange.
+        """
+        if not self._is_stream:
+            return ""
+        backend = self._backend
+        line = getattr(backend, "interface", None)
+        if not isinstance(line, socket.socket):
+            return self._taken().decode(self._encoding)
+        raw = bytearray(backend._pending_buffer)  # noqa: SLF001  it has no other door
+        backend._pending_buffer.clear()  # noqa: SLF001
+        while len(raw) < _LARGEST_REPLY and select.select([line], [], [], 0)[0]:
+            if not (chunk := line.recv(4096)):
+                raise OSError("closed by the other side")
+            raw += chunk
+        return raw.decode(self._encoding)
+
+    def _taken(self) -> bytes:
+        """What stands in the input of a line that counts it; of another one what comes byte by byte without waiting."""
+        resource, raw = self._resource, bytearray()
+        try:
+            left_n = resource.visalib.get_attribute(resource.session, ResourceAttribute.asrl_avalaible_number)[0]
+            while len(raw) < min(left_n, _LARGEST_REPLY):
+                raw += resource.visalib.read(resource.session, left_n - len(raw))[0]
+        except (pyvisa.VisaIOError, NotImplementedError, TypeError):
+            before_ms, self.timeout = self.timeout, 0
+            try:
+                with contextlib.suppress(pyvisa.VisaIOError):
+                    while len(raw) < _LARGEST_REPLY:
+                        raw += resource.visalib.read(resource.session, 1)[0]
+            finally:
+                self.timeout = before_ms
+        return bytes(raw)
 
     def clear(self) -> None:
         """Device clear."""
@@ -169,13 +216,20 @@ class Session:
         return line
 
     def write(self, command: str) -> None:
-        """Send a command that has no answer; raises NoReplyError or LineLostError."""
+        """Send a command that has no answer; raises OutOfStepError, NoReplyError or LineLostError."""
         self._exchange(command, answered=False)
+
+    def write_anyhow(self, command: str) -> None:
+        """Send a command whatever stands in the input: what is to be made safe waits for nothing."""
+        was_suspect, self.is_suspect = self.is_suspect, True
+        self._exchange(command, answered=False)
+        self.is_suspect = was_suspect
 
     def query(self, command: str) -> str:
         """Send a command and take its answer.
 
         Raises:
+            OutOfStepError: something stood in the input before; nothing was sent, and the session is suspect.
             NoReplyError: no whole answer in time; the session is suspect from then on.
             LineLostError: the line failed; the session is suspect as well.
         """
@@ -187,10 +241,17 @@ class Session:
         start_s = self.clock.now()
         was_suspect, self.is_suspect = self.is_suspect, True  # Ctrl-C may come before the answer does
         try:
+            # What stands there now would be taken for the answer, and every later answer would be one behind. A suspect
+            # line was drained, or is about to be. An end of line alone answers nothing.
+            if not was_suspect:
+                self._refuse_a_stray(command)
             self._line.write(command)
             if answered and self._query_delay_s:
                 self.clock.sleep(self._query_delay_s)
             reply = self._line.read() if answered else None
+        except OutOfStepError as error:
+            self._told(start_s, "(not asked for)", error.reply)
+            raise
         except _LINE_ERRORS as error:
             reason = _reason(error)
             self._told(start_s, command, None, fault=reason)
@@ -207,6 +268,17 @@ class Session:
         self.is_suspect = was_suspect
         self._told(start_s, command, reply)
         return reply
+
+    def _refuse_a_stray(self, command: str) -> None:
+        stray = self._line.unread().strip()
+        if stray:
+            raise OutOfStepError(
+                f'said "{shortened(stray)}", which nobody had asked for',
+                where=self.where,
+                command=command,
+                reply=stray,
+                todo="check line end and commands in the description: each question has one answer",
+            )
 
     def _told(self, start_s: float, command: str, reply: str | None, fault: str = "") -> None:
         exchange = Exchange(

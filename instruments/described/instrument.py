@@ -29,7 +29,9 @@ _RECOVERIES = 3  # at least so often, and for at least so long: a switch or a se
 _RECOVERY_S = 10.0
 _PAUSE_S = 0.5
 _POWER_ON = 128  # bit 7 of the standard event status register, IEEE 488.2-1992, 11.5.1 (from memory)
-_NUMBER = scpi.reply_pattern("{value}")
+_QUERY_ERROR = 4  # bit 2: it was asked anew before its answer was taken (the same, 11.5.1)
+_REGISTER = re.compile(r"\s*[+]?[0-9]{1,3}\s*")
+_LARGEST_REGISTER = 255
 NEVER = r"(?!)"  # a pattern that nothing fits
 LONGEST_WORD = 200  # what a pattern of a description is held against; longer replies are no word of refusal
 
@@ -78,8 +80,14 @@ class DescribedInstrument:
     def set_up(self) -> None:
         """Send the set-up, wait until it is done, and look for errors; raises InstrumentError."""
         self.send(*self.description.prepare)
-        if self.description.ready is not None:
-            self.session.query(self.description.ready)
+        ask = self.description.ready
+        if ask is not None:
+            reply = self.session.query(ask)
+            if ask.upper().endswith("*OPC?") and reply.strip() not in {
+                "1",
+                "+1",
+            }:  # IEEE 488.2, 10.19
+                raise self.out_of_step(ask, reply, allowed="1")
         self.check_errors()
         self.is_set_up = True
 
@@ -123,8 +131,14 @@ class DescribedInstrument:
         self._is_held = True
 
     def check_power(self) -> None:
-        """Raises PowerCycledError if it was switched off and on; silent where it cannot tell."""
-        if self._was_switched_on():
+        """Raises PowerCycledError if it was switched off and on; silent where it cannot tell.
+
+        Raises OutOfStepError where it says that an answer of it was not taken.
+        """
+        events = self._event_status()
+        if events & _QUERY_ERROR and not events & _POWER_ON:
+            raise self.out_of_step(str(self.description.event_status), str(events), allowed="no query error (bit 2)")
+        if events & _POWER_ON:
             self.forget()
             raise PowerCycledError(
                 "was switched off and on, and has lost its settings",
@@ -139,10 +153,41 @@ class DescribedInstrument:
 
     def _was_switched_on(self) -> bool:
         """Reading the register clears it."""
+        return bool(self._event_status() & _POWER_ON)
+
+    def check_identity(self) -> None:
+        """Raises OutOfStepError if it answers the question who it is by something else; silent where it has no answer.
+
+        No reading looks like it: so the answer before belonged to its question.
+        """
+        ask = self.description.identify
+        if ask is not None and (reply := self.session.query(ask)).strip() != self.identity:
+            raise self.out_of_step(ask, reply, allowed=f'"{shortened(self.identity)}"')
+
+    def _event_status(self) -> int:
+        """The register of events, 0 where there is none; raises OutOfStepError for an answer that cannot be one.
+
+        No reading and no level looks like it, or hardly, so it proves that the answer before belonged to its question.
+        """
         ask = self.description.event_status
         if ask is None:
-            return False
-        return bool(int(self.ask_number(ask, _NUMBER)) & _POWER_ON)
+            return 0
+        reply = self.ask(ask)
+        if not _REGISTER.fullmatch(reply) or int(reply) > _LARGEST_REGISTER:
+            raise self.out_of_step(ask, reply, allowed="a whole number from 0 to 255")
+        return int(reply)
+
+    def out_of_step(self, command: str, reply: str, *, allowed: str) -> OutOfStepError:
+        """The error of a reply that answers another question; the line is suspect from here on."""
+        self.session.is_suspect = True
+        return OutOfStepError(
+            f'{command} was answered by something else, "{shortened(reply.strip())}"',
+            where=self.session.where,
+            command=command,
+            reply=reply,
+            allowed=allowed,
+            todo="check the command in the description",
+        )
 
     def forget(self) -> None:
         """Its settings are lost."""
@@ -179,7 +224,7 @@ class DescribedInstrument:
     def _send_blind(self, *commands: str) -> None:
         """Send commands and wait for nothing; clearing throws away what is said to them."""
         for command in commands:
-            self.session.write(command)
+            self.session.write_anyhow(command)
 
     def ask(self, command: str) -> str:
         """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
@@ -199,15 +244,7 @@ class DescribedInstrument:
         try:
             return scpi.number(self.ask(command), pattern, where=self.session.where, command=command)
         except NoReadingError as error:
-            self.session.is_suspect = True
-            raise OutOfStepError(
-                "answered by something else",
-                where=error.where,
-                command=command,
-                reply=error.reply,
-                allowed="a number",
-                todo=error.todo,
-            ) from error
+            raise self.out_of_step(command, error.reply, allowed="a number") from error
 
     def check_errors(self, *, after: str = "") -> None:
         """Empty the error queue; raises InstrumentError with what was in it."""

@@ -15,6 +15,9 @@ from instruments.units import Quantity, Span, magnitude, show
 
 __all__ = ["DescribedSource"]
 
+# How far beyond its range a source may say that it stands, as a share of its width: its own rounding, and no more.
+_SLACK = 0.01
+
 
 class DescribedSource:
     """One function of an instrument that sets.
@@ -177,11 +180,17 @@ class DescribedSource:
             )
 
     def _told_back(self) -> float | None:
-        """The level that the source reports, in its wire unit; None where it reports none."""
+        """The level that the source reports, in its wire unit; None where it reports none.
+
+        Raises OutOfStepError for a number that is no level of it.
+        """
         command = self._spec.read_back
         if command is None:
             return None
-        return self.instrument.ask_number(command, scpi.reply_pattern(self._spec.reply))
+        found = self.instrument.ask_number(command, scpi.reply_pattern(self._spec.reply))
+        if not any(entry.range.within(self._spec.wire_unit).holds(found, slack=_SLACK) for entry in self._spec.ranges):
+            raise self.instrument.out_of_step(command, f"{found:g}", allowed="a level within a range of the source")
+        return found
 
     def _is_near(self, found: float, level: Quantity) -> bool:
         told = magnitude(level, self._spec.wire_unit)

@@ -27,6 +27,8 @@ MishapKind: TypeAlias = Literal[
     "time-out",
     "garbled",
     "late",
+    "twice",
+    "again, late",
     "empty",
     "dropped",
     "overload",
@@ -44,6 +46,7 @@ _ON_REPLY: Mapping[str, bytes | None] = MappingProxyType(
         "not a number": b"+9.91000000E+37",
     }
 )
+_ALTERS_A_REPLY = {*_ON_REPLY, "late", "twice", "again, late"}
 _LINE_MAX_N = 65536
 
 
@@ -53,9 +56,10 @@ class Mishap:
 
     Args:
         kind: "time-out" no reply; "garbled" bytes that are no text; "late" a reply that comes after the time-out, and
-            is handed to the next read of a stream; "empty" the end of line alone; "dropped" the connection; "overload"
-            and "not a number" 9.9E37 and 9.91E37; "error" an entry in the error queue; "wrong identity" another
-            instrument answers `*IDN?` from then on; "power-cycled" settings lost before the command is done.
+            is handed to the next read of a stream; "twice" the reply comes two times, "again, late" the second time
+            just before the next one; "empty" the end of line alone; "dropped" the connection; "overload" and "not a
+            number" 9.9E37 and 9.91E37; "error" an entry in the error queue; "wrong identity" another instrument answers
+            `*IDN?` from then on; "power-cycled" settings lost before the command is done.
         instrument: by name; None = any.
         at_exchange: from which message on it is due, 1 the first; counted for the instrument, or if that is None for
             the whole bench. What alters a reply waits for the next message that has one.
@@ -74,11 +78,12 @@ class Mishap:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What an instrument sends back, without the end of line; `line` None = nothing."""
+    """What an instrument sends back, without the end of line; `line` None = nothing; `again` as the mishap."""
 
     line: bytes | None
     late_s: float = 0.0
     is_dropped: bool = False
+    again: MishapKind | None = None
 
 
 class Lines:
@@ -208,15 +213,19 @@ class SimulatedBench:
         if text is None:
             return Reply(None)
         line, late_s = _bytes(text), 0.0
+        again: MishapKind | None = None
         for mishap in self._due(name, message, on_reply=True):
             if mishap.kind == "late":
                 late_s = mishap.late_s
+                continue
+            if mishap.kind in {"twice", "again, late"}:
+                again = mishap.kind
                 continue
             altered = _ON_REPLY[mishap.kind]
             if altered is None:
                 return Reply(None)
             line = altered
-        return Reply(line, late_s)
+        return Reply(line, late_s, again=again)
 
     def _count(self, name: str) -> None:
         with self._lock:
@@ -230,7 +239,7 @@ class SimulatedBench:
                 counted_n = self._all_n if mishap.instrument is None else self._exchanges_n[name]
                 if (
                     self._left_n[index] > 0
-                    and (mishap.kind in _ON_REPLY or mishap.kind == "late") == on_reply
+                    and (mishap.kind in _ALTERS_A_REPLY) == on_reply
                     and mishap.instrument in {None, name}
                     and counted_n >= mishap.at_exchange
                     and mishap.matching.upper() in message.upper()

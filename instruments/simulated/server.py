@@ -9,7 +9,7 @@ import os
 import select
 import socket
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -67,6 +67,7 @@ class _Conversation:
         self._lines = Lines(message_ends)
         self._lock = threading.Lock()
         self._timers: list[threading.Timer] = []
+        self._again = b""  # comes once more before the next reply
 
     def take(self, data: bytes) -> bool:
         """Answer what is complete; False if the connection is to be dropped."""
@@ -79,13 +80,15 @@ class _Conversation:
                 return False
             if reply.line is None:
                 continue
+            before, self._again = self._again, reply.line if reply.again == "again, late" else b""
+            lines = [line for line in (before, reply.line, reply.line if reply.again == "twice" else b"") if line]
             if reply.late_s:
-                timer = threading.Timer(reply.late_s, self._send, (reply.line,))
+                timer = threading.Timer(reply.late_s, self._send, (lines,))
                 timer.daemon = True
                 self._timers.append(timer)
                 timer.start()
             else:
-                self._send(reply.line)
+                self._send(lines or [b""])
         return True
 
     def close(self) -> None:
@@ -95,9 +98,9 @@ class _Conversation:
         for timer in self._timers:
             timer.join(_JOIN_S)
 
-    def _send(self, line: bytes) -> None:
+    def _send(self, lines: Sequence[bytes]) -> None:
         with self._lock, contextlib.suppress(OSError):  # a client that has gone needs no reply
-            self._send_raw(line + self._reply_end)
+            self._send_raw(b"".join(line + self._reply_end for line in lines))
 
 
 @contextlib.contextmanager

@@ -66,6 +66,7 @@ class BenchSession(Session):  # type: ignore[misc]  # pyvisa-sim has no types
         self._lines = Lines(device.message_ends)
         self._replies: deque[bytearray] = deque()
         self._late: list[bytearray] = []
+        self._again = bytearray()  # comes once more before the next reply
         self._spent_s = 0.0  # of the time-out of the next read: the instrument took that long to answer
         self._is_dropped = False
         board = getattr(parsed, "board", "0")
@@ -93,7 +94,12 @@ class BenchSession(Session):  # type: ignore[misc]  # pyvisa-sim has no types
                 break
             if reply.line is not None:
                 is_late = reply.late_s > 0 or self._spent_s > self._timeout_s()
-                (self._late if is_late else self._replies).append(bytearray(reply.line + device.reply_end))
+                line = reply.line + device.reply_end
+                found = [bytearray(line)] * (1 + (reply.again == "twice"))
+                if self._again:
+                    found.insert(0, self._again)
+                self._again = bytearray(line if reply.again == "again, late" else b"")
+                (self._late if is_late else self._replies).extend(map(bytearray, found))
             device.bench.heard(device.name, message)
         return len(data), StatusCode.success
 
@@ -125,6 +131,7 @@ class BenchSession(Session):  # type: ignore[misc]  # pyvisa-sim has no types
         self._check_connection()
         self._replies.clear()
         self._late.clear()
+        self._again.clear()
         self._lines.flush()
         return StatusCode.success
 

@@ -72,6 +72,8 @@ SAFE = ["SOUR:FREQ 0.0000000E+00", "OUTP OFF"]
 ON_THE_LINE: dict[str, tuple[dict[str, Any], ...]] = {
     "time-out": ({"kind": "time-out"},),
     "late answer": ({"kind": "late"},),
+    "answers twice": ({"kind": "twice"},),
+    "answers again, late": ({"kind": "again, late"},),
     "garbled": ({"kind": "garbled"},),
     "empty": ({"kind": "empty"},),
     "dropped": ({"kind": "dropped"},),
@@ -157,6 +159,7 @@ class Trial:
         self.raised: BaseException | None = None
         self.strike = strike
         self._acts_left_n = strike.times_n
+        self._stray_n: int | None = None  # messages until a line was found that nobody had asked for
         self._simulated: SimulatedBench | None = None
         self._run(what, operator or core.Nobody())
         if strike.mishaps:
@@ -197,6 +200,8 @@ class Trial:
         in_process = mock.patch.multiple(instruments.bench, simulated_bench=simulated, RealClock=VirtualClock)
 
         def tell(exchange: Exchange) -> None:
+            if exchange.sent == "(not asked for)" and self._stray_n is None and self._simulated is not None:
+                self._stray_n = self._simulated._all_n
             for journal in journals:  # there is none before the first exchange
                 journal.exchange(exchange)
 
@@ -244,14 +249,17 @@ class Trial:
             return place
         asked = "SYST:ERR?" if "error" in kinds else "*ESR?" if "power-cycled" in kinds else "?"
         who = mishaps[0].instrument or self.wire[place - 1][1]
-        return next(
-            (
-                number
-                for number, name, message in self.wire
-                if number >= place and (name == who or asked == "?") and asked in message
-            ),
-            None,
+        found = (
+            (number, name)
+            for number, name, message in self.wire
+            if number >= place and (name == who or asked == "?") and asked in message
         )
+        struck_n, struck = next(found, (None, ""))
+        if "twice" in kinds:
+            return self._stray_n
+        if "again, late" in kinds:  # it stands before the next answer of the same instrument
+            return next((number for number, name in found if name == struck), None)
+        return struck_n
 
 
 class StruckJournal(Journal):

@@ -739,6 +739,7 @@ def _endless_reply(_: Path) -> Found:
 
     class Resource:
         visalib, session, chunk_size, read_termination = Library(), 1, 20_480, "\n"
+        resource_class = "SOCKET"
 
         @staticmethod
         def ignore_warning(*codes: StatusCode) -> contextlib.nullcontext[None]:

@@ -2,6 +2,7 @@
 
 import contextlib
 import socket
+import timeit
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from instruments.clock import RealClock
 from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.described import DescribedInstrument, DescribedReceiver
 from instruments.description import Description
-from instruments.errors import InstrumentError, NoReplyError
+from instruments.errors import InstrumentError, NoReplyError, OutOfStepError
 from instruments.session import BoundedLine, Session
 from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.instrument import SimulatedInstrument
@@ -38,19 +39,20 @@ functions:
 
 
 @contextlib.contextmanager
-def receiver_with(mishap):
+def receiver_with(mishap, description=METER):
     """A meter that reads 3.8 mA, behind a socket; its receiver, and all that went over the line."""
     wired = (SimulatedInstrument(name="meter", resource="unused", reads="output", identity="M,1,2,3"),)
     clock = RealClock()
-    described = parse(METER, Path("meter.yaml")).into(Description)
+    described = parse(description, Path("meter.yaml")).into(Description)
     told = []
     manager = pyvisa.ResourceManager("@py")
     with serve(SimulatedBench(SHEET, wired, clock=clock, mishaps=[mishap])) as served:
         session = Session(
             name="meter",
             resource=served.resources["meter"],
-            opener=lambda: manager.open_resource(
-                served.resources["meter"], write_termination="\n", read_termination="\n"
+            opener=lambda: BoundedLine(
+                manager.open_resource(served.resources["meter"], write_termination="\n", read_termination="\n"),
+                encoding="latin-1",
             ),
             clock=clock,
             timeout_s=described.timeout,
@@ -76,6 +78,38 @@ def test_a_late_answer_is_thrown_away():
     (silent,) = [number for number, each in enumerate(told) if each.fault]
     assert "*IDN?" in [each.sent for each in told[silent:]]
     assert all(each.received == "M,1,2,3" for each in told if each.sent == "*IDN?")
+
+
+@pytest.mark.parametrize("kind", ["twice", "again, late"])
+@pytest.mark.parametrize("mark", ["", 'event status: "*ESR?"\n'], ids=["identity", "event status"])
+def test_an_answer_that_comes_twice_is_found_out_before_the_next_reading_is_kept(kind, mark):
+    described = METER.replace("functions:", f"{mark}functions:")
+    with receiver_with(Mishap(kind=kind, matching="READ?", at_exchange=20), described) as (receiver, told):
+        kept = []
+
+        def read_and_check():
+            sample = receiver.read()
+            receiver.check()
+            kept.append(sample)
+
+        with pytest.raises(OutOfStepError):
+            [read_and_check() for _ in range(20)]
+        stale = [each.received for each in told if each.sent == "READ?"][-1]
+        assert 3 < len(kept) < 19
+        assert receiver.read().raw != stale
+        receiver.check()
+
+
+def test_to_ask_whether_the_input_is_empty_costs_little_of_an_exchange():
+    with receiver_with(Mishap(kind="twice", at_exchange=10**9)) as (receiver, _):
+        line = receiver._session._line
+
+        def shortest_s(act):
+            return min(timeit.repeat(act, number=50, repeat=5)) / 50
+
+        asking_s, exchange_s = shortest_s(line.unread), shortest_s(lambda: receiver._session.query("*IDN?"))
+        print(f"asking {1e6 * asking_s:.1f} us, an exchange {1e6 * exchange_s:.0f} us: {asking_s / exchange_s:.3f}")
+        assert asking_s < 0.2 * exchange_s
 
 
 def test_a_connection_that_was_dropped_is_opened_again():

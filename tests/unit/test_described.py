@@ -22,7 +22,7 @@ from instruments.errors import (
     PowerCycledError,
     UnsafeError,
 )
-from instruments.session import Session
+from instruments.session import BoundedLine, Session
 from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.instrument import SimulatedInstrument
 from instruments.simulated.visa import resource_manager
@@ -88,8 +88,7 @@ class Opened:
         def opened():
             end = description.termination
             line = self.manager.open_resource(spec.resource, write_termination=end.write, read_termination=end.read)
-            line.encoding = "latin-1"
-            return line
+            return BoundedLine(line, encoding="latin-1")
 
         return instrument_on(opened, description, self.clock, self.told.append, name=spec.name, resource=spec.resource)
 
@@ -500,6 +499,7 @@ class FakeLine:
 
     def __init__(self, clock, answers):
         self.timeout = 0.0
+        self.takes_s = []  # each of the next readings; then 20 ms
         self.clock = clock
         self.answers = {command: deque(replies) for command, replies in answers.items()}
         self.waiting = deque()
@@ -508,6 +508,8 @@ class FakeLine:
         replies = self.answers.get(message)
         if replies:
             self.waiting.append(replies.popleft() if len(replies) > 1 else replies[0])
+            if message == "READ?":
+                self.clock.sleep(self.takes_s.pop(0) if self.takes_s else 0.02)
         return len(message)
 
     def read(self):
@@ -515,6 +517,11 @@ class FakeLine:
             self.clock.sleep(self.timeout / 1000)
             raise pyvisa.VisaIOError(StatusCode.error_timeout)
         return self.waiting.popleft()
+
+    def unread(self):
+        stray = "".join(self.waiting)
+        self.waiting.clear()
+        return stray
 
     def clear(self):
         self.waiting.clear()
@@ -634,12 +641,43 @@ def test_a_reply_cut_in_two_does_not_put_every_later_one_behind():
     opened.instrument.meet()
     receiver.select(BOOK_METER.functions["current"].ranges[1], "mA")
     line = opened.instrument.session._line
-    line.waiting.extend(["+.012", "E-01"])
-    line.answers["READ?"] = deque(["2E-3"])
+    line.answers["READ?"] = deque(["+.012", "2E-3"])
     receiver.read()  # "+.012" is a number in itself, and 12 mA within the range: nothing can tell
-    with pytest.raises(NoReadingError, match="garbled"):
-        receiver.read()
+    line.waiting.append("E-01")
+    with pytest.raises(OutOfStepError, match='said "E-01", which nobody had asked for'):
+        receiver.check()  # before that reading is kept
     assert receiver.read().value == pytest.approx(2.0)
+
+
+def slow_meter(*takes_s):
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "READ?": ["1E-3"]}
+    opened = FakeOpened(answers, BOOK_METER)  # a reading takes 20 ms by its description
+    receiver = DescribedReceiver(instrument=opened.instrument, function="current", clock=opened.clock)
+    receiver.select(BOOK_METER.functions["current"].ranges[1], "mA")
+    opened.instrument.session._line.takes_s = list(takes_s)
+    return receiver
+
+
+def test_a_reading_that_comes_sooner_than_it_can_be_taken_is_an_old_one():
+    receiver = slow_meter(0.02, 0.001)
+    receiver.read()
+    with pytest.raises(OutOfStepError, match=r"answered in 0\.001 s, and a reading takes 0\.02 s by its description"):
+        receiver.read()
+    assert receiver._session.is_suspect
+    receiver.read()
+
+
+@pytest.mark.parametrize("takes_s", [0.0167, 0.011, 0.3])
+def test_a_reading_at_another_mains_frequency_is_no_old_one(takes_s):
+    slow_meter(*[takes_s] * 5).read()
+
+
+def test_an_instrument_that_is_faster_than_its_description_says_is_believed_once_it_was_identified():
+    receiver = slow_meter()
+    receiver._session._line.takes_s = [0.0] * 1000
+    with pytest.raises(OutOfStepError):
+        receiver.read()
+    assert [receiver.read().value for _ in range(3)] == pytest.approx([1.0] * 3)
 
 
 def test_the_tolerance_of_a_read_back_is_the_resolution_of_the_range():
@@ -715,7 +753,7 @@ def test_off_is_understood_however_it_is_written(reply):
 
 @pytest.mark.parametrize(
     ("events", "is_noticed"),
-    [("128", True), ("+160", True), ("0", False), ("32", False), ("+4", False), ("127", False), ("1.28E+02", True)],
+    [("0", False), ("+1", False), ("123", False), ("128", True), ("+132\r", True), ("255", True)],
 )
 def test_bit_7_of_the_event_status_tells_of_a_loss_of_power(events, is_noticed):
     # IEEE 488.2-1992, 11.5.1: bit 7, weight 128, is power on (from memory); the others are errors and requests.
@@ -726,6 +764,39 @@ def test_bit_7_of_the_event_status_tells_of_a_loss_of_power(events, is_noticed):
             opened.instrument.check_power()
     else:
         opened.instrument.check_power()
+
+
+def test_an_instrument_whose_answer_was_not_taken_is_out_of_step():
+    # IEEE 488.2-1992, 11.5.1: bit 2, weight 4, is query error: the answer before was not read (from memory).
+    opened = FakeOpened({"*IDN?": ["M"], "*ESR?": ["0", "4"]}, BOOK_METER)
+    opened.instrument.meet()
+    with pytest.raises(OutOfStepError):
+        opened.instrument.check_power()
+    assert opened.instrument.session.is_suspect
+
+
+@pytest.mark.parametrize("reply", ["1.28E+02", "+0.000E+00", "256", "-1", "12.5", "0,0"])
+def test_a_register_is_a_whole_number_of_a_byte(reply):
+    opened = FakeOpened({"*IDN?": ["M"], "*ESR?": ["0", reply]}, BOOK_METER)
+    opened.instrument.meet()
+    with pytest.raises(OutOfStepError, match=r"\*ESR\? was answered by something else"):
+        opened.instrument.check_power()
+
+
+@pytest.mark.parametrize("reply", ["0", "1.0", '0,"No error"'])
+def test_ready_is_1(reply):
+    opened = FakeOpened({"*IDN?": ["M"], "*OPC?": [reply], "SYST:ERR?": ["0"]}, BOOK_METER)
+    with pytest.raises(OutOfStepError, match=r"\*OPC\? was answered by something else") as caught:
+        opened.instrument.set_up()
+    assert caught.value.allowed == "1"
+
+
+def test_a_level_that_the_source_cannot_give_is_no_level():
+    # 0.2 A: beyond every range of its current, so no answer to what it is set to.
+    answers = {"*IDN?": ["M"], "*OPC?": ["1"], "SYST:ERR?": ["0"], "SOUR:CURR?": ["0.2"]}
+    opened = FakeOpened(answers, BOOK_SOURCE)
+    with pytest.raises(OutOfStepError, match=r"SOUR:CURR\? was answered by something else"):
+        source_of(opened.instrument, opened.clock).set(quantity("12 mA"))
 
 
 @pytest.mark.parametrize("reply", ["", "nothing", "9.9E37", "9.91E37"])

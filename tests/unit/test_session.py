@@ -7,7 +7,7 @@ import pyvisa
 from pyvisa.constants import StatusCode
 
 from instruments.clock import VirtualClock
-from instruments.errors import InstrumentError, NoReplyError, RecordError
+from instruments.errors import InstrumentError, NoReplyError, OutOfStepError, RecordError
 from instruments.session import Session
 
 
@@ -39,6 +39,11 @@ class FakeLine:
         if isinstance(answer, BaseException):
             raise answer
         return answer
+
+    def unread(self):
+        stray = "".join(each for each in self.waiting if isinstance(each, str))
+        self.waiting.clear()
+        return stray
 
     def clear(self):
         self.cleared += 1
@@ -137,6 +142,29 @@ def test_a_line_that_cannot_be_opened_names_the_resource_and_the_reason():
     with pytest.raises(InstrumentError, match=r"meter \(GPIB0::7::INSTR\): cannot be opened") as caught:
         Opened(line=refuse)
     assert caught.value.todo.endswith("(could not connect: [Errno -2] Name or service not known)")
+
+
+@pytest.mark.parametrize("command", ["READ?", "OUTP ON"])
+def test_nothing_is_sent_while_an_answer_that_nobody_asked_for_stands_in_the_input(command):
+    opened = Opened(READ_=["1", "2"], IDN_=["me"])
+    assert opened.session.query("READ?") == "1"
+    with pytest.raises(OutOfStepError, match='said "2", which nobody had asked for'):
+        opened.session.write(command)
+    assert opened.line.written == ["READ?"]
+    assert opened.session.is_suspect
+    assert [(each.sent, each.received) for each in opened.told][1:] == [("(not asked for)", "2")]
+
+
+def test_what_makes_safe_does_not_wait_for_the_input_to_be_empty():
+    opened = Opened(READ_=["1", "2"])
+    opened.session.query("READ?")
+    opened.session.write_anyhow("OUTP OFF")
+    assert opened.line.written == ["READ?", "OUTP OFF"]
+
+
+def test_a_second_line_end_is_no_answer():
+    opened = Opened(READ_=["1", "\n"])
+    assert [opened.session.query("READ?") for _ in range(3)] == ["1"] * 3
 
 
 def test_clearing_throws_late_answers_away():

@@ -66,6 +66,7 @@ class Bench:
         self._is_safe = False
         self._is_known_unsafe = False
         self._unreached: list[InstrumentError] = []
+        self.told: set[str] = set()  # sources made safe by word alone: nothing proves it
 
     def prepare(self) -> dict[str, str]:
         """Identify each instrument, clear its error queue, bring each output to its safe level.
@@ -107,6 +108,7 @@ class Bench:
                 try:
                     source.make_safe()
                     done[source.name] = show(source.safe_level)
+                    self.told = (self.told - {source.name}) | ({source.name} if not source.proves_safe else set())
                 except UnsafeError as error:
                     failed.append(error)
                 except InstrumentError as error:

@@ -17,7 +17,7 @@ def prove_safe(source: LeftOn) -> None:
     """Bring a source to its safe level and switch it off; no other instrument is told anything. Not interrupted.
 
     Raises:
-        UnsafeError: another instrument answers, or none; or it could not be proved, with why.
+        UnsafeError: another instrument answers, or none; or it could not be proved, or cannot be at all, with why.
     """
     with held_off():
         try:
@@ -52,3 +52,9 @@ def _prove(left: LeftOn) -> None:
         ).make_safe()
     finally:
         instrument.close()
+    if not left.identity or not left.description.proves_safe(left.function):
+        raise InstrumentError(
+            "told to go to its safe level and off, but its description gives no way to ask "
+            + ("whether it did" if left.identity else "which instrument it is"),
+            where=left.where,
+        )

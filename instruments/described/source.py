@@ -43,6 +43,7 @@ class DescribedSource:
         self.instrument = instrument
         self.name = instrument.name
         self.function = function
+        self.proves_safe = instrument.description.proves_safe(function)
         self.safe_level = safe_level
         self._spec: Function = instrument.description.functions[function]
         self._limits = limits

@@ -128,7 +128,8 @@ def _told_only(wired: Wire, bench: LoadedBench) -> str:
         return ""
     said = f"{wired.source.instrument} gives no way to ask whether it is at its safe level and off: told, not proved"
     reader = wired.receiver
-    if reader is not None and bench.descriptions[reader.instrument].kind == "remote":
+    is_another = reader is not None and reader.instrument != wired.source.instrument
+    if reader is not None and is_another and bench.descriptions[reader.instrument].kind == "remote":
         return f"{said}, unless {reader.instrument} reads it there"
     return (
         f'{said}; let a second instrument read the tap "{wired.tap}", or give "read back" or "output query" in the '

@@ -3,14 +3,11 @@
 Sources are made safe in the order of the bench file before anything else is done.
 """
 
-from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Self, cast
+from typing import Self
 
 import pyvisa
-from pyvisa.constants import Parity, StatusCode, StopBits
-from pyvisa.resources import MessageBasedResource
 
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock, RealClock, VirtualClock
@@ -18,24 +15,24 @@ from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
 from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
+from instruments.feedback import Feedback
 from instruments.interrupts import held_off
 from instruments.keyed import KeyedReceiver, KeyedSource, Person
 from instruments.latch import Latch, LeftOn
+from instruments.line import opened_line
 from instruments.roles import Operator, Receiver, Source
-from instruments.session import BoundedLine, Line, Session, Teller
+from instruments.session import Teller
 from instruments.simulated.setup import simulated_bench
 from instruments.simulated.visa import resource_manager
 from instruments.units import Quantity, Span, show
 from instruments.wiring import Port, Wire
 
-__all__ = ["Bench", "backend", "connect", "latch_of", "open_bench", "opened_line", "visa_library"]
+__all__ = ["Bench", "backend", "connect", "latch_of", "open_bench", "visa_library"]
 
 _SIMULATED = (
     "check the command against SCPI: the simulated bench understands SCPI and the serial tachometer that comes along; "
     "an instrument with other commands cannot be simulated, only run on a real bench"
 )
-_PARITIES = {"none": Parity.none, "even": Parity.even, "odd": Parity.odd}
-_STOP_BITS = {"1": StopBits.one, "2": StopBits.two}
 
 
 class Bench:
@@ -66,6 +63,14 @@ class Bench:
         self._is_safe = False
         self._is_known_unsafe = False
         self._unreached: list[InstrumentError] = []
+        self._feedback = {
+            tap: Feedback(source, receiver, clock)
+            for tap, source in sources.items()
+            if isinstance(source, DescribedSource)
+            and isinstance(receiver := receivers.get(tap), DescribedReceiver)
+            and receiver.instrument is not source.instrument
+        }
+        self.told: set[str] = set()  # sources made safe by word alone: nothing proves it
 
     def prepare(self) -> dict[str, str]:
         """Identify each instrument, clear its error queue, bring each output to its safe level.
@@ -102,6 +107,7 @@ class Bench:
         done: dict[str, str] = {}
         failed: list[UnsafeError] = []
         self._unreached = []
+        self.told = {source.name for source in self.sources.values() if not source.proves_safe}
         with held_off():
             for source in self.sources.values():
                 try:
@@ -114,12 +120,24 @@ class Bench:
                 except Exception as error:  # noqa: BLE001  a fault of a driver must not keep the next source on
                     what = f"{source.name} could not be brought to its safe level of {show(source.safe_level)}"
                     failed.append(UnsafeError(what, where=source.name, todo=f"switch it off by hand, now ({error})"))
+            for tap, feedback in self._feedback.items():
+                name = feedback.source.name
+                try:
+                    if name in done and feedback.hear(tap):
+                        self.told.discard(name)
+                except UnsafeError as error:
+                    failed.append(error)
         if failed:
             self._is_known_unsafe = True
             first, *others = failed
             raise UnsafeError(first.what, where=first.where, todo=first.todo, others=tuple(others))
         self._is_safe = True
         return done
+
+    def took(self, tap: str, reading: float) -> None:
+        """A reading at a tap, in the unit selected: what tells later whether a source there is off."""
+        if tap in self._feedback:
+            self._feedback[tap].take(reading)
 
     def driven_by(self, *, serial: str, record: Path) -> None:
         """Name the run that will drive the sources, for who finds them left on."""
@@ -274,67 +292,6 @@ def connect(
     return DescribedInstrument(
         name=name, description=description, session=session, expected_identity=instrument.identity
     )
-
-
-def opened_line(
-    name: str,
-    resource: str,
-    description: Description,
-    manager: pyvisa.ResourceManager,
-    clock: Clock,
-    tell: Teller,
-    *,
-    hint: str = "",
-) -> Session:
-    """The line to one instrument by its resource; nothing is sent. Raises InstrumentError."""
-    return Session(
-        name=name,
-        resource=resource,
-        opener=_opener(manager, resource, description),
-        clock=clock,
-        timeout_s=description.timeout,
-        query_delay_s=description.query_delay,
-        tell=tell,
-        hint=hint,
-    )
-
-
-def _opener(manager: pyvisa.ResourceManager, resource: str, description: Description) -> Callable[[], Line]:
-    def opened() -> Line:
-        line = manager.open_resource(
-            resource,
-            write_termination=description.termination.write,
-            read_termination=description.termination.read,
-        )
-        _lock(line)
-        serial = description.serial
-        if serial is not None and resource.upper().startswith("ASRL"):
-            line.baud_rate = serial.baud  # type: ignore[attr-defined]
-            line.data_bits = int(serial.data_bits)  # type: ignore[attr-defined]
-            line.parity = _PARITIES[serial.parity]  # type: ignore[attr-defined]
-            line.stop_bits = _STOP_BITS[serial.stop_bits]  # type: ignore[attr-defined]
-        # A stray µ or ° in a reply is no reason to lose it (pyvisa issue 722).
-        return BoundedLine(cast(MessageBasedResource, line), encoding="latin-1")
-
-    return opened
-
-
-def _lock(line: pyvisa.resources.Resource) -> None:
-    """Take the instrument's own lock, where line and library have one: it keeps other computers off too.
-
-    A help and no proof: a raw socket, a serial line and most of pyvisa-py have none. It goes when the line is closed.
-
-    Raises:
-        VisaIOError: another holds it.
-    """
-    try:
-        line.lock_excl(timeout=0)
-    except pyvisa.VisaIOError as error:
-        if error.error_code == StatusCode.error_resource_locked:
-            line.close()
-            raise
-    except Exception:  # noqa: BLE001, S110  pyvisa-sim has no lock; pyvisa-py lets out whatever its transport raises
-        pass
 
 
 def _source(

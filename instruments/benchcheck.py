@@ -11,7 +11,7 @@ from instruments.benchfile import LoadedBench
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
-from instruments.description import RangeEntry
+from instruments.description import Description, RangeEntry
 from instruments.errors import LivezeroError, NoReadingError, UnsafeError
 from instruments.texts import counted
 from instruments.units import show
@@ -29,6 +29,7 @@ class InstrumentCheck:
     identity: str
     findings: tuple[str, ...]
     error: LivezeroError | None
+    is_told_only: bool = False  # nothing was asked of it: it may not even be there
 
 
 def check(
@@ -84,7 +85,21 @@ def _check_one(
         identity=identity,
         findings=tuple(findings),
         error=error,
+        is_told_only=description.kind == "remote" and error is None and not _is_asked(description),
     )
+
+
+def _is_asked(description: Description) -> bool:
+    """True if a check asks an instrument anything at all."""
+    asked = (description.identify, description.error_query, description.event_status, description.acknowledge)
+    functions = description.functions
+    return any(asked) or any(each.reads or description.proves_safe(name) for name, each in functions.items())
+
+
+def _answered(description: Description) -> str:
+    """What an instrument was asked of itself, and has answered."""
+    identified = "identified" if description.identify else "not asked who it is"
+    return f"{identified}, {'error queue empty' if description.error_query else 'not asked for errors'}"
 
 
 def _check_line(loaded: LoadedBench, opened: DescribedInstrument, findings: list[str], clock: Clock) -> str:
@@ -99,7 +114,7 @@ def _check_line(loaded: LoadedBench, opened: DescribedInstrument, findings: list
             source.make_safe()
             sources[function] = source
     opened.set_up()
-    findings.append("identified, error queue empty")
+    findings.append(_answered(opened.description))
     for function, spec in functions:
         if spec.reads:
             findings.append(_receiver(opened, function, clock))
@@ -115,9 +130,14 @@ def _source(source: DescribedSource, function: str, ranges: tuple[RangeEntry, ..
     for entry in ranges:
         source.select(entry)
     source.make_safe()
-    return (
-        f"{function}: {counted(len(ranges), 'range')} taken, at its safe level of {show(source.safe_level)}, output off"
-    )
+    description, level = source.instrument.description, show(source.safe_level)
+    spec = description.functions[function]
+    taken = "taken" if description.error_query or description.acknowledge else "told"
+    said = f"{function}: {counted(len(ranges), 'range')} {taken}, "
+    if not source.proves_safe:
+        return said + f"told its safe level of {level} and off: told, not proved"
+    off = ", output off" if spec.output_query else ", told to switch off" if spec.off else ""
+    return said + (f"at its safe level of {level}" if spec.read_back else f"told its safe level of {level}") + off
 
 
 def _receiver(opened: DescribedInstrument, function: str, clock: Clock) -> str:

@@ -282,6 +282,15 @@ class Description(FileModel):
                 raise ValueError(f'a "query" command in function "{name}"')
         return self
 
+    def proves_safe(self, function: str) -> bool:
+        """True if it can be asked, or answers, whether a function that sets went to its safe level; a person says so.
+
+        An empty error queue is no such answer: it is empty too where a command was lost on its way.
+        """
+        spec = self.functions[function]
+        answers = (self.acknowledge, spec.read_back, spec.output_query)
+        return self.kind == "keyed" or any(each is not None for each in answers)
+
     def function_for(
         self, *, does: Literal["sets", "reads"], need: Span, name: str = ""
     ) -> tuple[str, RangeEntry] | None:

@@ -38,6 +38,7 @@ class LeftOn(BaseModel):
         since: ISO date and time.
         serial: of the unit whose run drove it.
         record: folder of that run, absolute; "" if it has none.
+        disbelieved: why its own word does not count, so that only a person can clear it; "" if it does.
         cleared_by: "NAME: reason" of who answers for it.
         found_at: path of the mark that it was read from; "" if it was not.
     """
@@ -54,6 +55,7 @@ class LeftOn(BaseModel):
     since: str = ""
     serial: str = ""
     record: str = ""
+    disbelieved: str = ""
     cleared_by: str = ""
     found_at: str = Field(default="", exclude=True)
 
@@ -87,16 +89,17 @@ class Latch:
         """Name the run that will drive the source."""
         self._source = self._source.model_copy(update={"serial": serial, "record": str(record.resolve())})
 
-    def set(self, identity: str, since: str = "") -> None:
+    def set(self, identity: str, since: str = "", disbelieved: str = "") -> None:
         """Make the mark, on the disk when this returns; again while it stands does nothing.
 
         Raises:
             InstrumentError: it cannot be written, so that the source must not be driven.
         """
-        if self._set is not None:
+        if self._set is not None and not disbelieved:
             return
         made = self._source.model_copy(
             update={"identity": identity, "since": since or datetime.now(UTC).isoformat(timespec="seconds")}
+            | {"disbelieved": disbelieved}
         )
         try:
             _write(made.path, made)

@@ -2,12 +2,12 @@
 
 import pyvisa
 
-from instruments.bench import opened_line
 from instruments.clock import RealClock
 from instruments.described import DescribedInstrument, DescribedSource
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.latch import LeftOn
+from instruments.line import opened_line
 from instruments.units import quantity
 
 __all__ = ["prove_safe"]
@@ -17,7 +17,7 @@ def prove_safe(source: LeftOn) -> None:
     """Bring a source to its safe level and switch it off; no other instrument is told anything. Not interrupted.
 
     Raises:
-        UnsafeError: another instrument answers, or none; or it could not be proved, with why.
+        UnsafeError: another instrument answers, or none; or it could not be proved, or cannot be at all, with why.
     """
     with held_off():
         try:
@@ -52,3 +52,11 @@ def _prove(left: LeftOn) -> None:
         ).make_safe()
     finally:
         instrument.close()
+    if left.disbelieved:
+        raise InstrumentError(f"told once more, but its own word does not count: {left.disbelieved}", where=left.where)
+    if not left.identity or not left.description.proves_safe(left.function):
+        raise InstrumentError(
+            "told to go to its safe level and off, but its description gives no way to ask "
+            + ("whether it did" if left.identity else "which instrument it is"),
+            where=left.where,
+        )

@@ -46,12 +46,20 @@ class Operator(Protocol):
         """The answer as typed; raises StoppedError if the person stops the run, AbsentError if unattended."""
 
 
+def said_safe(name: str, level: str, *, is_proved: bool) -> str:
+    """What is said of a source that was made safe; nothing else says so."""
+    if is_proved:
+        return f"{name} is at its safe level, {level}"
+    return f"{name} was told to go to its safe level, {level}, and off: told, not proved"
+
+
 class Source(Protocol):
-    """Sets a level at a tap."""
+    """Sets a level at a tap; `proves_safe` if it can tell that it is at its safe level, which else it is told only."""
 
     name: str
     function: str
     is_keyed: bool
+    proves_safe: bool
     safe_level: Quantity
 
     def select(self, entry: RangeEntry) -> None:

@@ -19,11 +19,12 @@ _BEYOND_FRAC = 0.025
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Port:
-    """One function of one instrument in one range."""
+    """One function of one instrument in one range; `proves_safe` of one that sets, as its description says."""
 
     instrument: str
     function: str
     entry: RangeEntry
+    proves_safe: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +150,8 @@ def _port(
     for each in (wide, need):
         found = description.function_for(does=does, need=each, name=function)
         if found is not None:
-            return Port(instrument=instrument, function=found[0], entry=found[1])
+            name, entry = found
+            return Port(instrument=instrument, function=name, entry=entry, proves_safe=description.proves_safe(name))
     faults.append(
         PlanError(
             f'"{instrument}" {does} no {need} as tap "{tap.name}" needs',

@@ -46,6 +46,7 @@ class DescribedSource:
         self.instrument = instrument
         self.name = instrument.name
         self.function = function
+        self.proves_safe = instrument.description.proves_safe(function)
         self.safe_level = safe_level
         self._spec: Function = instrument.description.functions[function]
         self._limits = limits
@@ -53,7 +54,9 @@ class DescribedSource:
         self.latch = latch
         self._entry: RangeEntry = self._spec.ranges[0]
         self._level = self._level_before = safe_level  # told last, and confirmed last
-        self._is_on = False
+        self.stood_at: tuple[Quantity, ...] = ()  # where it was driven to last; what it is told to make it safe apart
+        self.disbelieved = ""  # why its own word for "off" does not count
+        self.is_on = False
         self._has_driven = False
         self._resets_n = instrument.resets_n
         instrument.has_output = True
@@ -70,7 +73,7 @@ class DescribedSource:
     def energise(self) -> None:
         """Switch the output on at the level set last."""
         self._latch()
-        self._is_on = self._has_driven = True  # before it is sent: from here on it must be made safe
+        self.is_on = self._has_driven = True  # before it is sent: from here on it must be made safe
         self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after=" ".join(self._spec.on))
         self.check()
@@ -94,11 +97,12 @@ class DescribedSource:
                 )
         self._refuse_if_coarse(level)
         if self.instrument.session.is_suspect:
-            was_on = self._is_on
+            was_on = self.is_on
             if self.recover() and was_on:
                 raise self._lost()
         self._latch()
         self._level, self._has_driven = level, True
+        self.stood_at = (self._level_before, level)
         self.instrument.send(self._setting(level))
         self.instrument.check_errors(after=f"{show(level)} was set")
         self._read_back(level)
@@ -111,10 +115,33 @@ class DescribedSource:
         if self.latch is not None:
             self.latch.set(self.instrument.identity)
 
+    @property
+    def unit(self) -> str:
+        """The unit that it sets."""
+        return self._spec.unit
+
+    @property
+    def confirmed(self) -> Quantity:
+        """The level that it confirmed last."""
+        return self._level_before
+
+    @property
+    def settling_s(self) -> float:
+        """How long it takes to a level, by its description."""
+        return self._spec.settling
+
+    def disbelieve(self, why: str) -> None:
+        """Its own word for "off" counts no more, here and after this process; "" = it does again, and it is off."""
+        self.disbelieved = why
+        if self.latch is not None and why:
+            self.latch.set(self.instrument.identity, disbelieved=why)
+        elif self.latch is not None:
+            self.latch.clear()
+
     def check(self) -> None:
         """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known."""
         self.instrument.check_power()
-        if not self._is_on:
+        if not self.is_on:
             return
         must_look = self.instrument.description.event_status is None and self._can_tell
         if self.instrument.resets_n != self._resets_n or (must_look and not self._stands()):
@@ -233,9 +260,9 @@ class DescribedSource:
                     where=self.instrument.session.where,
                     todo=f"switch it off by hand, now ({second.what})",
                 ) from second
-        self._is_on = False
+        self.is_on = False
         self._level = self._level_before = self.safe_level
-        if self.latch is not None:
+        if self.latch is not None and not self.disbelieved:
             self.latch.clear()
 
     def _leave_safe(self, commands: tuple[str, ...]) -> None:
@@ -262,7 +289,7 @@ class DescribedSource:
             UnsafeError: the output no longer stands, and cannot be made safe.
         """
         self.instrument.recover()
-        if self._is_on and self._stands():
+        if self.is_on and self._stands():
             return False
         self.make_safe()
         self.instrument.set_up()

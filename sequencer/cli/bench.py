@@ -128,12 +128,14 @@ def check_command(bench: str, acknowledged_by: str, *, as_json: bool) -> None:
             [
                 {"instrument": each.instrument, "resource": each.resource, "identity": each.identity}
                 | {"findings": list(each.findings), "error": error_document(each.error) if each.error else None}
+                | {"told_only": each.is_told_only}
                 for each in checks
             ]
         )
     else:
         for each in checks:
-            click.echo(printable(f"{'FAULT' if each.error else 'ok':6}{each.instrument}: {each.identity or each.what}"))
+            word = "FAULT" if each.error else "told" if each.is_told_only else "ok"
+            click.echo(printable(f"{word:6}{each.instrument}: {each.identity or each.what}"))
             for line in (*each.findings, *(each.error.lines if each.error else ())):
                 click.echo(printable(f"      {line}"))
     sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))

@@ -17,7 +17,7 @@ from instruments.keyed import KeyedSource
 from instruments.latch import Latch, LeftOn, acknowledged, left_on, proved
 from instruments.locks import resources_held, resources_of
 from instruments.proof import prove_safe as prove
-from instruments.roles import Operator
+from instruments.roles import Operator, said_safe
 from instruments.units import quantity, show
 from sequencer.jobs.interrupted import planned_before
 from sequencer.jobs.nobody import Nobody
@@ -116,7 +116,7 @@ def make_safe(
             _note(folder, "remark", text=f"{error.what}; acknowledged by {who}", acknowledged=[source.name])
             continue
         done[source.name] = show(source.safe_level)
-        tell(f"  {source.name} is at its safe level, {done[source.name]}")
+        tell(f"  {said_safe(source.name, done[source.name], is_proved=True)}")
         _note(folder, "safe", instrument=source.name, level=done[source.name])
     return done
 
@@ -207,7 +207,7 @@ def see_to(sources: Iterable[LeftOn], *, who: str = "", say: Say | None = None) 
             _note(each.record, "remark", text=text, acknowledged=[each.name], by=who.partition(":")[0])
             continue
         level = done[each.name] = show(quantity(each.safe_level))
-        tell(f"  {each.name} is at its safe level, {level}")
+        tell(f"  {said_safe(each.name, level, is_proved=True)}")
         _note(each.record, "safe", instrument=each.name, level=level)
         proved(each)
     if failed:

@@ -133,6 +133,21 @@ def _cannot_tell(bench: LoadedBench, port: Port) -> bool:
     return description.kind == "remote" and not asks and bool(settings)
 
 
+def _told_only(wired: Wire, bench: LoadedBench) -> str:
+    """What is to be said of a source that cannot say whether it is at its safe level; "" of any other."""
+    if wired.source is None or wired.source.proves_safe:
+        return ""
+    said = f"{wired.source.instrument} gives no way to ask whether it is at its safe level and off: told, not proved"
+    reader = wired.receiver
+    is_another = reader is not None and reader.instrument != wired.source.instrument
+    if reader is not None and is_another and bench.descriptions[reader.instrument].kind == "remote":
+        return f"{said}, unless {reader.instrument} reads it there"
+    return (
+        f'{said}; let a second instrument read the tap "{wired.tap}", or give "read back" or "output query" in the '
+        "description if there is one"
+    )
+
+
 def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
     """What is taken on trust on this bench, and who serves it."""
     if wires[0].receiver is None:
@@ -142,6 +157,7 @@ def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
             f'nothing reads the tap "{wires[0].tap}": the setting of {port.instrument} counts as the input, '
             "so an error of the source looks like one of the unit"
         )
+    yield from filter(None, (_told_only(each, bench) for each in wires))
     ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
     if bench.file.ambient is None and any(port.entry.temperature_coefficient is not None for port in ports):
         yield ("the bench file states no ambient temperature: the reference temperatures are taken to be held")

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from instruments.errors import LivezeroError, RecordError
+from instruments.roles import said_safe
 from instruments.simulated.instrument import is_simulated
 from instruments.version import __version__
 from sequencer.diagnosis.examine import examine
@@ -151,6 +152,7 @@ def _told(found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.D
         ),
         cautions=tuple(opened["cautions"]),
         remarks=(*_happened(lines), *said_of_it, *_remarks(lines), *found.remarks),
+        told=_only_told(lines),
         traces=_traces(lines, table),
         versions=opened["versions"],
         before=before,
@@ -158,6 +160,14 @@ def _told(found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.D
         digest=sealed_digest(folder),
         alterations=alterations(folder),
         folder=str(folder),
+    )
+
+
+def _only_told(lines: list[dict[str, Any]]) -> tuple[str, ...]:
+    """The sources that the run left at their safe levels by word alone."""
+    last = {line["instrument"]: line for line in lines if line["kind"] == "safe"}
+    return tuple(
+        said_safe(name, line["level"], is_proved=False) for name, line in last.items() if not line.get("proved", True)
     )
 
 

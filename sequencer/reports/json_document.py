@@ -38,6 +38,7 @@ def _document(content: Content) -> dict[str, Any]:
         for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
     }
     head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
+    head |= {"told_not_proved": list(content.told)}
     head |= _of_steps(content)
     if content.findings is not None:
         head["findings"] = asdict(content.findings)
@@ -152,6 +153,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
                 for use, port in (("set_by", each.source), ("read_by", each.receiver))
             }
             | {"safe_level": show(each.safe_level) if each.safe_level is not None else None}
+            | {"proves_safe": each.source and each.source.proves_safe}
             for each in planned.wires
         ],
         "points": [

@@ -18,6 +18,7 @@ from rich.live import Live
 from rich.text import Text
 
 from instruments.clock import Clock, RealClock
+from instruments.roles import said_safe
 from instruments.texts import counted
 from sequencer.inputs.step import READING
 from sequencer.planning.plan import Plan, Point
@@ -242,7 +243,9 @@ class LiveView:
             at = f"point {event.point.number}: " if event.point is not None else ""
             self._lines.append(Text(f"{at}{plain(event.text)}", style="yellow"))
         elif isinstance(event, MadeSafe):
-            self._lines.append(Text(f"{plain(event.instrument)} is at its safe level, {plain(event.level)}"))
+            style = "" if event.is_proved else "yellow"
+            said = said_safe(plain(event.instrument), plain(event.level), is_proved=event.is_proved)
+            self._lines.append(Text(said, style=style))
         elif isinstance(event, Closed):
             style = "" if event.status == "complete" else "bold red"
             self._lines.append(Text(f"{event.status}: {plain(event.reason)}", style=style))

@@ -83,10 +83,11 @@ class Remarked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeSafe:
-    """The output of an instrument is at its safe level."""
+    """The output of an instrument is at its safe level; `is_proved` False: it was told to go there, and cannot tell."""
 
     instrument: str
     level: str
+    is_proved: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +151,7 @@ def _told(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
         case Remarked():
             return {"event": "remark", **(_place(event.point) if event.point else {}), "text": event.text}
         case MadeSafe():
-            return {"event": "safe", "instrument": event.instrument, "level": event.level}
+            return {"event": "safe", "instrument": event.instrument, "level": event.level, "proved": event.is_proved}
         case Closed():
             return {"event": "closed", "status": event.status, "reason": event.reason}
         case Found():

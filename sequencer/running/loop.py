@@ -92,7 +92,7 @@ def run_plan(
             ended = error
             unsafe = run.make_safe()
         if outcome is None or ended is not None or unsafe is not None:
-            outcome = outcome_of(ended, unsafe, at=run.place)
+            outcome = outcome_of(ended, unsafe, at=run.place, told=bench.told)
         outcome = run.close(outcome, is_stopped=isinstance(ended, (StoppedError, KeyboardInterrupt)))
     if ended is not None and not isinstance(ended, (LivezeroError, KeyboardInterrupt, StopBySequenceError)):
         if unsafe is not None:
@@ -184,8 +184,9 @@ class _Run:
                 self._keep_last_corrections()
             self._safety.enter(Output.SAFE)
             for instrument, level in done.items():
-                self._log.keep("safe", instrument=instrument, level=level)
-                self._log.tell_anyhow(MadeSafe(instrument=instrument, level=level))
+                is_proved = instrument not in self._bench.told
+                self._log.keep("safe", instrument=instrument, level=level, proved=is_proved)
+                self._log.tell_anyhow(MadeSafe(instrument=instrument, level=level, is_proved=is_proved))
         return None
 
     def _keep_last_corrections(self) -> None:

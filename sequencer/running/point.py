@@ -223,6 +223,8 @@ class Reader:
         point, setpoint = visit.point, visit.point.setpoint
         signal = sample.value if sample else float("nan")
         value = to_digits(float(tap.from_reading(np.array(signal))))
+        if sample is not None:
+            self._bench.took(tap.name, sample.value)
         self.has_read = True  # before it is kept: a signal may come as soon as it is
         self._log.journal.write(
             "reading",

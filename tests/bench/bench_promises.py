@@ -20,6 +20,7 @@ import injection
 import promises_hostile
 import promises_left_on
 import promises_records
+import promises_safe
 
 Row: TypeAlias = Callable[[Path], tuple[int, list[str]]]
 
@@ -50,6 +51,7 @@ ROWS: dict[str, Row] = {
     **{f"{kind}, at every line of the journal": partial(swept, kind) for kind in injection.AT_LINES},
     **promises_records.ROWS,
     **promises_left_on.ROWS,
+    **promises_safe.ROWS,
     **promises_hostile.ROWS,
 }
 

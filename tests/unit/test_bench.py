@@ -66,6 +66,7 @@ class FakeSource:
     def __init__(self, name, *failures):
         self.name = name
         self.safe_level = quantity("0 mA")
+        self.proves_safe = True
         self.failures = list(failures)
         self.made_safe_n = 0
 

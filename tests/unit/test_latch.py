@@ -167,6 +167,27 @@ def test_a_source_that_proves_nothing_stays(tmp_path, served, kind):
     assert said[0].startswith(f"source ({here.resource}): NOT proved safe since ")
 
 
+def test_a_source_that_was_found_out_is_for_a_person_whatever_it_says_itself(tmp_path, served):
+    simulated = served()
+    with serve(simulated) as there:
+        bench = Bench(tmp_path, there, simulated)
+        with bench.opened() as opened:
+            (source,) = opened.sources.values()
+            opened.prepare()
+            source.set(quantity("100 Hz"))
+            source.energise()
+            source.disbelieve("source says that it is off, yet meter reads 5 V")
+            source.make_safe()
+            assert len(bench.left_on) == 1
+        (found,) = bench.left_on
+        with pytest.raises(UnsafeError, match="own word does not count: source says that it is off, yet meter reads 5"):
+            core.prove_safe(bench.loaded)
+        assert len(bench.left_on) == 1
+        assert core.prove_safe(bench.loaded, acknowledged_by="A. Brewer: its output relay is welded, unplugged") == {}
+        assert bench.left_on == ()
+        assert found.identity == IDENTITY
+
+
 def a_mark(resource="TCPIP::127.0.0.1::5025::SOCKET", **more):
     described = load_bench(Path(core.BENCHES) / "simulated.yaml").descriptions["source"]
     made = LeftOn(

@@ -50,7 +50,8 @@ def _uses(wired: Wire) -> str:
     if wired.source is not None:
         uses.append(f"set by {wired.source.instrument}, {wired.source.function}, {wired.source.entry.range}")
         if wired.safe_level is not None:
-            uses.append(f"safe level {show(wired.safe_level)}")
+            proved = "" if wired.source.proves_safe else ", told, not proved"
+            uses.append(f"safe level {show(wired.safe_level)}{proved}")
     if wired.receiver is not None:
         uses.append(f"read by {wired.receiver.instrument}, {wired.receiver.function}, {wired.receiver.entry.range}")
     return "; ".join(uses) or "nothing"

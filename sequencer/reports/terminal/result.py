@@ -78,7 +78,7 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
     lines = [painted(line, _RED, colour=colour) for line in listed(alarms, width)]
     lines.append(painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
     found = content.evaluation
-    for each in found.verdict.reservations if found is not None else ():
+    for each in (*(found.verdict.reservations if found is not None else ()), *content.told):
         lines += wrapped(f"reservation: {each}", width, first="  ", then="    ")
     lines += wrapped(words.headline(content, minus=MINUS), width, then="  ")
     if content.findings is not None and content.findings.is_fault:

@@ -12,7 +12,7 @@ from pathlib import Path
 import filelock
 import pytest
 import pyvisa
-from pyvisa.constants import StatusCode
+from pyvisa.constants import InterfaceType, StatusCode
 
 from instruments.bench import connect
 from instruments.benchfile import load_bench
@@ -168,8 +168,8 @@ def test_an_instrument_in_use_elsewhere_is_asked_who_it_is_and_left_alone(bench,
         def read(self):
             return IDENTITY
 
-        def read_bytes(self, *_, **__):
-            raise pyvisa.VisaIOError(StatusCode.error_timeout)
+        def unread(self):
+            return ""
 
         def clear(self):
             pass
@@ -334,6 +334,8 @@ def test_an_open_file_is_locked_until_it_is_closed_and_can_be_read_by_all(tmp_pa
 
 class LockedLine:
     """A VISA resource whose lock another computer holds, or that knows no lock."""
+
+    resource_class, interface_type = "INSTR", InterfaceType.tcpip
 
     def __init__(self, error):
         self.error = error

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from instruments.description import Description, find_description
 from instruments.errors import InputError, nearest
-from instruments.fields import AccuracyField, LevelField, SpanField, TemperatureSpanField
+from instruments.fields import AccuracyField, LevelField, SpanField, TemperatureSpanField, WatchdogField
 from instruments.filemodel import FileModel
 from instruments.units import Quantity, is_alike, show
 from instruments.yamlfile import Document, read
@@ -86,6 +86,7 @@ class BenchFile(FileModel):
     taps: dict[str, BenchTap] = Field(min_length=1)
     ambient: TemperatureSpanField | None = None
     correlations: tuple[Correlation, ...] = ()
+    watchdog: WatchdogField = 10.0
     simulation: Simulation | None = None
 
     @property

@@ -4,6 +4,7 @@ Nothing else imports `time`; the simulated bench and the run share one clock obj
 """
 
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
@@ -23,8 +24,18 @@ class Clock(Protocol):
         """The date and time now, with time zone UTC."""
 
 
+_SLICE_S = 0.5
+
+
 class RealClock:
-    """The computer's own clock."""
+    """The computer's own clock.
+
+    Attributes:
+        tell: called again and again while it waits: waiting is no hanging.
+    """
+
+    def __init__(self) -> None:
+        self.tell: Callable[[], None] = lambda: None
 
     def now(self) -> float:
         """Seconds since an arbitrary instant; never goes back."""
@@ -32,8 +43,10 @@ class RealClock:
 
     def sleep(self, duration_s: float) -> None:
         """Wait `duration_s` seconds."""
-        if duration_s > 0:
-            time.sleep(duration_s)
+        until_s = self.now() + duration_s
+        while (left_s := until_s - self.now()) > 0:
+            self.tell()
+            time.sleep(min(left_s, _SLICE_S))
 
     def date(self) -> datetime:
         """The date and time now, with time zone UTC."""

@@ -20,6 +20,7 @@ __all__ = [
     "TemperatureSpanField",
     "ToleranceField",
     "UnitField",
+    "WatchdogField",
 ]
 
 
@@ -34,6 +35,7 @@ def _seconds(text: str) -> float:
 _LONGEST_S = 7 * 86400.0  # no time of a bench is longer; a wait without end is a slip of the prefix
 
 
+_SHORTEST_GUARD_S = 1.0  # a busy computer is not a dead run
 _LONGEST_PAUSE_S = 3600.0  # a dead instrument is waited for as long, at each attempt
 
 
@@ -43,6 +45,13 @@ def _duration(text: str, *, longest_s: float = _LONGEST_S) -> float:
         raise InputError(f'"{text}" is a negative time', allowed="zero or more")
     if seconds > longest_s:
         raise InputError(f'"{text}" is too long a time', allowed=f"at most {longest_s / 3600:g} h")
+    return seconds
+
+
+def _watchdog(text: str) -> float:
+    seconds = 0.0 if text == "none" else _duration(text)
+    if 0 < seconds < _SHORTEST_GUARD_S:
+        raise InputError(f'"{text}" is too short a time', allowed=f'at least {_SHORTEST_GUARD_S:g} s, or "none"')
     return seconds
 
 
@@ -78,6 +87,7 @@ PauseField = Annotated[
     as_field(partial(_duration, longest_s=_LONGEST_PAUSE_S)),
     _schema("5 s", "a time of an instrument; held in seconds"),
 ]
+WatchdogField = Annotated[float, as_field(_watchdog), _schema("10 s", 'a time, held in seconds; or "none", held as 0')]
 FractionField = Annotated[float, as_field(_fraction), _schema("10 %", "a share in %; held as a fraction")]
 UnitField = Annotated[str, as_field(canonical), _schema("mA", "a unit")]
 ToleranceField = Annotated[

@@ -110,6 +110,7 @@ def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
         {
             "bench": f"{file.bench}, served on this computer",
             "backend": "@py",
+            "watchdog": "none",
             "instruments": instruments,
             "taps": {tap: {key: each for key, each in uses.items() if each} for tap, uses in taps.items()},
         }

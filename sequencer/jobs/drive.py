@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from instruments.bench import Bench, open_bench
+from instruments.clock import RealClock
 from instruments.errors import LivezeroError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.latch import left_on
@@ -21,8 +22,9 @@ from sequencer.jobs.further_points import pursued
 from sequencer.jobs.nobody import Nobody
 from sequencer.jobs.pages import report_path, write_report
 from sequencer.jobs.safe import see_to
+from sequencer.jobs.watchdog import Asked, Watchdog
 from sequencer.journal.writer import Journal
-from sequencer.planning.plan import Plan
+from sequencer.planning.plan import Plan, Point
 from sequencer.record.layout import type_sheet_of
 from sequencer.record.load import Record, load
 from sequencer.record.seal import seal
@@ -87,24 +89,46 @@ def drive(
         UnsafeError: a run before this one left a source on, and it is not proved safe; no other was driven.
         RecordError: the record cannot be written.
     """
-    told = _Exchanges(trace)
+    watchdog = _watchdog(plan)
+    told = _Exchanges(trace, watchdog.alive)
+    asked = Asked(operator, watchdog)
     job = f"{plan.sequence.document.path.stem} of {serial}"
-    with bench_held(plan.bench, job=job):
+    with watchdog, bench_held(plan.bench, job=job):
         see_to(left_on(resources_of(plan.bench)))
-        with opened_bench(plan, operator, told) as bench, begin(bench) as journal:
+        with opened_bench(plan, asked, told) as bench, begin(bench) as journal:
             told.into(journal)
+            if isinstance(bench.clock, RealClock):
+                bench.clock.tell = watchdog.alive
             bench.driven_by(serial=serial, record=journal.path.parent)
+
+            def further() -> tuple[Point, ...]:
+                with watchdog.excused():
+                    return pursued(plan, journal.path.parent)
+
             outcome = run_plan(
                 plan,
                 bench,
                 serial=serial,
-                operator=operator,
+                operator=asked,
                 journal=journal,
                 listener=listener or (lambda _: None),
                 rest=rest,
-                further=(lambda: pursued(plan, journal.path.parent)) if pursue else None,
+                further=further if pursue else None,
             )
     return journal.path.parent, outcome  # not where it began, if that was taken away
+
+
+def _watchdog(plan: Plan) -> Watchdog:
+    """What guards the run of a plan: nothing where no line leads to a source."""
+    descriptions = [plan.bench.descriptions[name] for name in resources_of(plan.bench)]
+    sources = [wire.source.instrument for wire in plan.wires if wire.source is not None]
+    is_driven = any(plan.bench.descriptions[each].kind == "remote" for each in sources)
+    longest_s = max(
+        (max(each.timeout, *(of.takes for of in each.functions.values())) for each in descriptions), default=0.0
+    )
+    return Watchdog(
+        resources_of(plan.bench) if is_driven else {}, within_s=plan.bench.file.watchdog, longest_s=longest_s
+    )
 
 
 def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
@@ -115,8 +139,9 @@ def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
 class _Exchanges:
     """Takes what goes over the lines: kept until the journal is open, then handed to it; and to whoever watches."""
 
-    def __init__(self, watch: Teller | None) -> None:
+    def __init__(self, watch: Teller | None, alive: Callable[[], None]) -> None:
         self._watch = watch
+        self._alive = alive
         self._waiting: list[Exchange] = []
         self._journal: Journal | None = None
 
@@ -126,6 +151,7 @@ class _Exchanges:
             journal.exchange(exchange)
 
     def __call__(self, exchange: Exchange) -> None:
+        self._alive()
         if self._journal is None:
             self._waiting.append(exchange)
         else:

@@ -27,7 +27,7 @@ from sequencer.journal.writer import Journal, is_being_written
 from sequencer.record.addenda import add
 from sequencer.record.layout import JOURNAL, is_sealed, journal_of
 
-__all__ = ["Say", "is_left_on", "left_of", "make_safe", "not_proved_safe", "prove_safe", "see_to"]
+__all__ = ["Say", "is_left_on", "left_of", "make_safe", "not_proved_safe", "note", "prove_safe", "see_to"]
 
 Say: TypeAlias = Callable[[str], None]
 Lines: TypeAlias = list[dict[str, Any]]
@@ -113,11 +113,11 @@ def make_safe(
         except UnsafeError as error:
             if not who:
                 raise
-            _note(folder, "remark", text=f"{error.what}; acknowledged by {who}", acknowledged=[source.name])
+            note(folder, "remark", text=f"{error.what}; acknowledged by {who}", acknowledged=[source.name])
             continue
         done[source.name] = show(source.safe_level)
         tell(f"  {said_safe(source.name, done[source.name], is_proved=True)}")
-        _note(folder, "safe", instrument=source.name, level=done[source.name])
+        note(folder, "safe", instrument=source.name, level=done[source.name])
     return done
 
 
@@ -204,11 +204,11 @@ def see_to(sources: Iterable[LeftOn], *, who: str = "", say: Say | None = None) 
             acknowledged(each, who)
             text = f"{each.where} {error.what}; acknowledged by {who}"
             tell(f"  {text}")
-            _note(each.record, "remark", text=text, acknowledged=[each.name], by=who.partition(":")[0])
+            note(each.record, "remark", text=text, acknowledged=[each.name], by=who.partition(":")[0])
             continue
         level = done[each.name] = show(quantity(each.safe_level))
         tell(f"  {said_safe(each.name, level, is_proved=True)}")
-        _note(each.record, "safe", instrument=each.name, level=level)
+        note(each.record, "safe", instrument=each.name, level=level)
         proved(each)
     if failed:
         first, *others = failed
@@ -221,7 +221,7 @@ def _story(left: LeftOn) -> str:
     return f"{left.where}: NOT proved safe since {left.since or 'an unknown time'}{whose}"
 
 
-def _note(record: Path | str, kind: str, **fields: Any) -> None:  # noqa: ANN401  JSON values
+def note(record: Path | str, kind: str, **fields: Any) -> None:  # noqa: ANN401  JSON values
     """Say in the record of the run what became of its source; a record that was moved or sealed loses nothing by it."""
     folder = Path(record)
     try:

@@ -32,14 +32,20 @@ def warnings_of(
     points: Sequence[Point],
 ) -> tuple[str, ...]:
     """What is to be known before anything is energised, a sentence each; arguments as in `Plan`."""
-    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires), *_of_lines(bench)]
+    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires), *_of_lines(bench, wires)]
     if not sequence.file.cautions:
         found.append("the sequence lists no cautions: the general ones are asked before a real bench is energised")
     return tuple(found)
 
 
-def _of_lines(bench: LoadedBench) -> Iterator[str]:
-    """What anybody may talk to in between."""
+def _of_lines(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
+    """Who else may talk to it, and who makes it safe where the run cannot."""
+    driven = [wire.source.instrument for wire in wires if wire.source is not None]
+    if any(name in resources_of(bench) for name in driven) and not bench.file.watchdog:
+        yield (
+            "no watchdog: a run that is killed or hangs leaves its output on until the next start; the bench file has "
+            '"watchdog: none"'
+        )
     open_to_all = [name for name, resource in resources_of(bench).items() if resource.upper().endswith("::SOCKET")]
     if open_to_all:
         yield (

@@ -10,6 +10,7 @@ import os
 import random
 import re
 import select
+import signal
 import socket
 import subprocess
 import sys
@@ -31,6 +32,7 @@ from sequencer import core
 KILLS_N = 8
 BENCH = """\
 bench: two instruments by socket
+watchdog: {watchdog}
 instruments:
   source: {{description: quick-source.yaml, resource: "{source}", identity: SOURCE}}
   meter: {{description: quick-meter.yaml, resource: "{meter}", identity: SIMULATED METER}}
@@ -46,7 +48,8 @@ NOT_PROVED = re.compile(r"source \(TCPIP::127\.0\.0\.1::\d+::SOCKET\): NOT prove
 class Address:
     """A TCP port whose listener passes what comes to an instrument, or is not there (`to` None): refused."""
 
-    def __init__(self, to: int) -> None:
+    def __init__(self, to: int, *, takes_one: bool = False) -> None:
+        self._takes_one = takes_one  # the next client waits until the one before is gone
         self._stop = threading.Event()
         self._listener = self._listening(0)
         self.port: int = self._listener.getsockname()[1]
@@ -82,6 +85,8 @@ class Address:
                 continue
             threads.append(threading.Thread(target=self._pass_on, args=(line, to)))
             threads[-1].start()
+            if self._takes_one:
+                threads[-1].join()
         for each in threads:
             each.join()
 
@@ -151,31 +156,39 @@ class Bench:
 
 
 @contextlib.contextmanager
-def killed(folder: Path, sequence: Path, *, readings_n: int = 1) -> Iterator[Bench]:
-    """A run over real sockets, killed with kill -9 after so many readings, while the output of its source is on."""
+def at_sockets(folder: Path, sequence: Path, *, watchdog: str = "none", takes_one: bool = False) -> Iterator[Bench]:
+    """The bench at its addresses, nothing driven yet."""
     for name in ("source", "meter"):
         text = (DESCRIPTIONS / f"generic-scpi-{name}.yaml").read_text(encoding="utf-8")
         limit = "timeout: 400 ms" if name == "source" else "timeout: 5 s"
         (folder / f"quick-{name}.yaml").write_text(text.replace("timeout: 5 s", limit), encoding="utf-8")
     bench = Bench(folder, core.load(sequence).sheet.datasheet())
     with serve(bench.own) as own, serve(bench.other) as other:
-        address = Address(own.ports["source"])
+        address = Address(own.ports["source"], takes_one=takes_one)
         try:
             bench.here = lambda: address.lead_to(own.ports["source"])
             bench.gone = lambda: address.lead_to(None)
             bench.swapped = lambda: address.lead_to(other.ports["source"])
             source = f"TCPIP::127.0.0.1::{address.port}::SOCKET"
-            bench.path.write_text(BENCH.format(source=source, meter=own.resources["meter"]), encoding="utf-8")
-            _run_and_kill(bench, sequence, readings_n)
-            (bench.record,) = (folder / "results").iterdir()
-            assert bench.output == 1
-            bench.heard.clear()
+            text = BENCH.format(source=source, meter=own.resources["meter"], watchdog=watchdog)
+            bench.path.write_text(text, encoding="utf-8")
             yield bench
         finally:
             address.close()
 
 
-def _run_and_kill(bench: Bench, sequence: Path, readings_n: int) -> None:
+@contextlib.contextmanager
+def killed(folder: Path, sequence: Path, *, readings_n: int = 1) -> Iterator[Bench]:
+    """A run over real sockets, killed with kill -9 after so many readings, while the output of its source is on."""
+    with at_sockets(folder, sequence) as bench:
+        run_and_signal(bench, sequence, signal.SIGKILL, readings_n=readings_n)
+        assert bench.output == 1
+        bench.heard.clear()
+        yield bench
+
+
+def run_and_signal(bench: Bench, sequence: Path, number: int, *, readings_n: int = 1) -> None:
+    """Run, and after so many readings send the process a signal; returns when it is gone, whoever ended it."""
     command = [sys.executable, "-m", "sequencer", "run", str(sequence), "--bench", str(bench.path)]
     with subprocess.Popen(
         [*command, "--serial", "GF-104", "--confirm", "--events"],
@@ -190,7 +203,8 @@ def _run_and_kill(bench: Bench, sequence: Path, readings_n: int) -> None:
             readings_n -= json.loads(line)["event"] == "reading"
             if readings_n <= 0:
                 break
-        process.kill()
+        process.send_signal(number)
+    (bench.record,) = (bench.folder / "results").iterdir()
 
 
 def commands(bench: Bench, sequence: Path) -> dict[str, tuple[object, ...]]:
@@ -217,12 +231,7 @@ def left_on(_: Path) -> tuple[int, list[str]]:
     tried_n, lost = 0, []
     for kill in range(1, KILLS_N + 1):
         with tempfile.TemporaryDirectory() as name:
-            folder = Path(name)
-            state = {"LIVEZERO_STATE": str(folder / "state")}
-            os.environ.update(state)
-            sequence = promises_records.written(
-                folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=1, points=5, readings=2
-            )
+            folder, sequence = _fresh(name)
             with killed(folder, sequence, readings_n=rng.randint(1, 15)) as bench:
                 what = rng.choice(["gone", "swapped"])
                 getattr(bench, what)()
@@ -236,6 +245,34 @@ def left_on(_: Path) -> tuple[int, list[str]]:
                 if done.returncode or bench.output or not NOT_PROVED.match(done.stderr):
                     lost.append(f"kill {kill}, back again: exit {done.returncode}, output {bench.output:g}")
     return tried_n, lost
+
+
+def _fresh(name: str) -> tuple[Path, Path]:
+    """A folder, in which nothing is known of any bench, and a sequence of 15 readings in it."""
+    folder = Path(name)
+    os.environ["LIVEZERO_STATE"] = str(folder / "state")
+    return folder, promises_records.written(
+        folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=1, points=5, readings=2
+    )
+
+
+def guarded(_: Path) -> tuple[int, list[str]]:
+    """Runs under a watchdog of 1 s, killed or stopped at random readings: the source is off within 15 s of it."""
+    rng = random.Random(8)
+    lost = []
+    for kill in range(KILLS_N):
+        with tempfile.TemporaryDirectory() as name:
+            folder, sequence = _fresh(name)
+            with at_sockets(folder, sequence, watchdog="1 s", takes_one=rng.random() < 0.5) as bench:
+                number = rng.choice([signal.SIGKILL, signal.SIGSTOP])
+                run_and_signal(bench, sequence, number, readings_n=rng.randint(1, 15))
+                clock = RealClock()
+                until_s = clock.now() + 15
+                while bench.output and clock.now() < until_s:
+                    clock.sleep(0.1)
+                if bench.output:
+                    lost.append(f"kill {kill}, {number.name}: the output is on")
+    return KILLS_N, lost
 
 
 def _wrong(bench: Bench, command: tuple[object, ...], name: str) -> list[str]:
@@ -260,4 +297,5 @@ def _started(command: tuple[object, ...], folder: Path) -> subprocess.CompletedP
 
 ROWS: dict[str, Callable[[Path], tuple[int, list[str]]]] = {
     "kill -9 while energised: not proved safe, said first, ended with 4": left_on,
+    "kill -9 or SIGSTOP while energised: made safe by the watchdog": guarded,
 }

@@ -165,9 +165,11 @@ def _told(found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.D
 
 def _only_told(lines: list[dict[str, Any]]) -> tuple[str, ...]:
     """The sources that the run left at their safe levels by word alone."""
-    last = {line["instrument"]: line for line in lines if line["kind"] == "safe"}
+    last = {str(line.get("instrument")): line for line in lines if line["kind"] == "safe"}
     return tuple(
-        said_safe(name, line["level"], is_proved=False) for name, line in last.items() if not line.get("proved", True)
+        said_safe(name, str(line.get("level")), is_proved=False)
+        for name, line in last.items()
+        if not line.get("proved", True)
     )
 
 

@@ -1,7 +1,9 @@
 """A source that gives no way to ask whether it is safe: "told, not proved" wherever something is said of it."""
 
 import json
+import shutil
 import time
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -153,3 +155,13 @@ def test_what_a_killed_run_left_on_is_told_and_left_to_a_person(mute, kept, why)
         while float(simulated.exchange("source", "OUTP?").line) and time.monotonic() < end_s:
             time.sleep(0.01)
         assert float(simulated.exchange("source", "OUTP?").line) == 0
+
+
+@pytest.mark.parametrize(
+    "line", ['{"kind": "safe"}', '{"kind": "safe", "instrument": ["x"], "level": {}, "proved": false}']
+)
+def test_a_safe_line_of_another_shape_keeps_no_record_from_being_read(tmp_path, line):
+    shutil.copytree(Path(__file__).parents[1] / "kept_records" / "cut-off", tmp_path / "record")
+    with (tmp_path / "record" / "journal.jsonl").open("a", encoding="utf-8") as journal:
+        journal.write(f"{line}\n")
+    assert len(core.load_record(tmp_path / "record").table) > 0

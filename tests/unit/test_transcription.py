@@ -61,6 +61,16 @@ def test_a_slip_in_a_whole_column_leads(judged, headings, inputs, outputs, name,
     assert found.adjustment is None
 
 
+def test_a_unit_that_changes_in_a_column_is_one_slip_of_all_its_rows(judged):
+    # From the row of line 15 on in A: nine numbers, more than are corrected one by one.
+    changed = np.where(np.arange(X.size) >= 12, MA / 1e3, MA)
+    found = judged("input [Hz];output [mA]", 10 * X, changed)
+    last = X.size + 2
+    said = f'line 15, column "output [mA]" to line {last}, {X.size - 12} numbers times 1000'
+    assert found.findings.names == ("decimal slip",)
+    assert said in found.advice
+
+
 def test_minutes_for_seconds_are_a_slip_of_the_column(judged):
     # 0 to 60 000 a minute are 0 to 1000 Hz.
     found = judged("input [Hz];output [mA]", 600 * X, MA)

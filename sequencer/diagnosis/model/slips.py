@@ -19,7 +19,7 @@ from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
 from sequencer.diagnosis.model.written import SETPOINT, Place, Written, apart
-from sequencer.readings.plausibility import meant
+from sequencer.readings.plausibility import meant, rescalings
 
 __all__ = ["OF_CELLS", "Slip", "slips"]
 
@@ -109,7 +109,7 @@ def slips(segments: Sequence[Segment], weigh: Callable[[Series], float]) -> list
         columns = {cell.column for cell in found[0].cells}
         others += [each for each in found[1:] if columns != {cell.column for cell in each.cells}][:1]
         touched |= found[0].places
-    ways = [tuple(chosen[: count + 1]) for count in range(len(chosen))]
+    ways = [*(tuple(chosen[: count + 1]) for count in range(len(chosen))), *((each,) for each in written.together())]
     # Slips that leave most of what stands out are none: something else explains them too.
     ways = [way for way in ways if written.explains(way)]
     if not ways:
@@ -147,6 +147,28 @@ class _Mends(Written):
         kept = every if not self.comes_again(row) else [each for each in every if each.name not in _ONCE]
         return [each for each in kept if self._agrees(each)]
 
+    def together(self) -> Iterator[_Mend]:
+        """One factor in rows after another, where more of them do not agree than slips are named."""
+        if len(self.suspects) <= PRIORS.transcription.most_n:
+            return
+        off = [self.rows.index(each) for each in self.suspects]
+        rows = self.rows[min(off) : max(off) + 1]
+        for name, tap in self.taps.items():
+            where = f"{self.at(rows[0], name)} to {self.at(rows[-1], name).partition(',')[0]}"
+            value = tap.value(self.cells[name][min(off) : max(off) + 1])
+            for each in rescalings(tap.unit, tap.low, tap.high):
+                fits = tap.fraction(each.factor * value + each.shift).tolist()
+                by = f"{len(rows)} numbers times {each.factor:g}" + (f", {each.shift:+g}" if each.shift else "")
+                found = _Mend(
+                    name="sign lost" if each.kind == "sign" else "decimal slip",
+                    cells=tuple(_Cell(name, row, frac) for row, frac in zip(rows, fits, strict=True)),
+                    cost=2 * float(np.log(len(self.rows))),  # where it begins, and where it ends
+                    text=f"{where}: {by} fit",
+                    do=f"{where}, {by}",
+                )
+                if self._agrees(found):
+                    yield found
+
     def changed(self, mend: _Mend) -> dict[str, FloatArray]:
         """The cells of the rows that a slip touches, as meant."""
         rows = [self.rows.index(place) for place in sorted(mend.places)]
@@ -160,17 +182,13 @@ class _Mends(Written):
 
     def _agrees(self, mend: _Mend) -> bool:
         cells = self.changed(mend)
-        beside = PRIORS.transcription.beside_frac
-        x = cells.get(self.first.name, cells[SETPOINT])
-        return bool((np.abs(x - 0.5) <= 0.5 + beside).all()) and bool((self.off(cells) <= 1).all())
+        beside = np.abs(cells.get(self.first.name, cells[SETPOINT]) - 0.5) - 0.5
+        return bool((beside <= PRIORS.transcription.beside_frac).all() and (self.off(cells) <= 1).all())
 
     def misfit(self, mend: _Mend) -> float:
         """What speaks against a slip, in nats."""
-        return (
-            mend.cost
-            + self._disorder(mend)
-            + float(((self.off(self.changed(mend)) * PRIORS.transcription.agree_sds) ** 2).sum()) / 2
-        )
+        off_sds = self.off(self.changed(mend)) * PRIORS.transcription.agree_sds
+        return mend.cost + self._disorder(mend) + float((off_sds**2).sum()) / 2
 
     def _disorder(self, mend: _Mend) -> float:
         """What speaks against an input that leaves its neighbours or the grid, in nats; < 0 where it comes back."""
@@ -256,11 +274,10 @@ class _Mends(Written):
                 continue
             value = float(tap.value(np.array(frac)))
             typed = str(self.series.text[name][row]) or f"{value:.6g}"
-            ratio, unit = _as_typed(typed, value, tap.unit)
+            (ratio, unit), digit = _as_typed(typed, value, tap.unit), _last_digit(typed)
             for each in meant(value, tap.unit, typed=typed):
                 fits = float(tap.fraction(np.array(each.value)))
-                step = _last_digit(typed) * ratio
-                is_told = each.factor is None or self._is_told(each.value, step, abs(each.factor), tap)
+                is_told = each.factor is None or self._is_told(each.value, digit * ratio, abs(each.factor), tap)
                 if each.kind in _OF_NUMBER and is_told and fits != frac:
                     cell = _Cell(name, row, fits)
                     was, is_now = (f"{number / ratio:.7g}{unit}" for number in (value, each.value))

@@ -56,11 +56,17 @@ def said_safe(name: str, level: str, *, is_proved: bool) -> str:
 class Source(Protocol):
     """Sets a level at a tap; `proves_safe` if it can tell that it is at its safe level, which else it is told only."""
 
-    name: str
     function: str
     is_keyed: bool
-    proves_safe: bool
     safe_level: Quantity
+
+    @property
+    def name(self) -> str:
+        """Of the instrument on the bench."""
+
+    @property
+    def proves_safe(self) -> bool:
+        """It can tell that it is at its safe level and off."""
 
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""

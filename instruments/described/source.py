@@ -44,9 +44,7 @@ class DescribedSource:
         latch: Latch | None = None,
     ) -> None:
         self.instrument = instrument
-        self.name = instrument.name
         self.function = function
-        self.proves_safe = instrument.description.proves_safe(function)
         self.safe_level = safe_level
         self._spec: Function = instrument.description.functions[function]
         self._limits = limits
@@ -60,6 +58,16 @@ class DescribedSource:
         self._has_driven = False
         self._resets_n = instrument.resets_n
         instrument.has_output = True
+
+    @property
+    def name(self) -> str:
+        """Of its instrument."""
+        return self.instrument.name
+
+    @property
+    def proves_safe(self) -> bool:
+        """It can be asked whether it is at its safe level and off."""
+        return self.instrument.description.proves_safe(self.function)
 
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""

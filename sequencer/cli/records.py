@@ -1,13 +1,73 @@
-"""The commands for records that are sealed: verify, remark, correct."""
+"""The commands for records: report, compare, verify, remark, correct."""
 
 import sys
 from pathlib import Path
 
 import click
 
-from sequencer.cli.console import json_option, print_json, printable
+from sequencer.cli.console import WIDTH, json_option, print_json, print_summary, printable, trials_option
 
-__all__ = ["correct_command", "remark_command", "verify_command"]
+__all__ = ["compare_command", "correct_command", "remark_command", "report_command", "verify_command"]
+
+
+@click.command("report")
+@click.argument("record", type=click.Path(path_type=Path))
+@trials_option
+@json_option
+def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
+    """Write the report of a RECORD again, recomputed from its journal.
+
+    \b
+    Example:
+      livezero report results/2026-01-05T08-00-00_GF-104_pulse-to-current
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
+    path = core.write_report(content, core.report_path(record))
+    if as_json:
+        print_json(core.document(content) | {"report": str(path)})
+        return
+    print_summary(content)
+    click.echo(printable(f"report: {path}"))
+
+
+@click.command("compare")
+@click.argument("a", type=click.Path(path_type=Path))
+@click.argument("b", type=click.Path(path_type=Path))
+@click.option("--within", default="", help='Ask for equivalence within this: "0.1 % of span".')
+@click.option("--to", "path", type=click.Path(path_type=Path), help="Write it with its plots to this HTML file.")
+@click.option("--type", "type_sheet", help="Type sheet, where A or B is a CSV taken by hand.")
+@click.option("--bench", help="Bench file of the instruments such a CSV was taken with.")
+@json_option
+def compare_command(
+    a: Path, b: Path, within: str, path: Path | None, type_sheet: str | None, bench: str | None, *, as_json: bool
+) -> None:
+    """Set two records A and B side by side: two units, or two runs of one.
+
+    \b
+    Exit status: 0 no significant difference, or with --within equivalent;
+    1 different, not shown equivalent, or not determinable; 2 input at fault.
+    \b
+    Example:
+      livezero compare results/RECORD-OF-A results/RECORD-OF-B --within "0.1 % of span"
+    """
+    from sequencer import core  # noqa: PLC0415
+    from sequencer.reports.json_document import comparison_document  # noqa: PLC0415
+    from sequencer.reports.terminal import comparison_text  # noqa: PLC0415
+
+    if path is not None and path.resolve() in {a.resolve(), b.resolve()}:
+        raise click.UsageError("--to would overwrite what is compared")
+    compared = core.compare(a, b, type_sheet=type_sheet, bench=bench, margin=within)
+    if path is not None:
+        core.write_comparison(compared, path)
+    if as_json:
+        print_json(comparison_document(compared))
+    else:
+        click.echo(comparison_text(compared, width=WIDTH))
+        if path is not None:
+            click.echo(printable(f"page: {path}"))
+    sys.exit(0 if compared.is_alike else 1)
 
 
 @click.command("verify")

@@ -13,7 +13,7 @@ from instruments.session import Teller
 from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
 from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is_sealed, rest_of
 from sequencer.jobs.safe import Say, make_safe
-from sequencer.journal.lines import end_of, run_lines
+from sequencer.journal.lines import end_of, identities_of, run_lines
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
 from sequencer.record.create import create_again, versions
@@ -71,13 +71,10 @@ def resume(  # noqa: PLR0913  all but the folder by keyword
             return kept(folder, outcome, listener, monte_carlo=monte_carlo)
         plan = planned_before(folder, lines)
         rest = rest_of(folder, plan, lines)
-        identities: dict[str, str] = next(
-            (line["identities"] for line in reversed(lines) if line["kind"] == "identified"), {}
-        )
         last = datetime.fromisoformat(_last_date(lines))
         folder, outcome = drive(
             plan,
-            partial(_resumed, plan, rest, journal, last, operator_name, identities),
+            partial(_resumed, plan, rest, journal, last, operator_name, identities_of(lines)),
             serial=opened["serial"],
             operator=operator or Nobody(),
             listener=listener,

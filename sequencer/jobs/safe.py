@@ -22,7 +22,7 @@ from instruments.units import quantity, show
 from sequencer.jobs.interrupted import planned_before
 from sequencer.jobs.nobody import Nobody
 from sequencer.jobs.plan import acknowledgement
-from sequencer.journal.lines import unproved, whole_lines
+from sequencer.journal.lines import identities_of, unproved, whole_lines
 from sequencer.journal.writer import Journal, is_being_written
 from sequencer.record.addenda import add
 from sequencer.record.layout import JOURNAL, is_sealed, journal_of
@@ -172,12 +172,9 @@ def _marked(folder: Path, lines: Lines, operator: Operator | None) -> list[Keyed
 
 
 def _mark(latch: Latch, folder: Path, lines: Lines) -> None:
-    identities: dict[str, str] = next(
-        (line["identities"] for line in reversed(lines) if line["kind"] == "identified"), {}
-    )
     last: str = next((line["at"] for line in reversed(lines) if line.get("at")), lines[0]["date"])
     latch.belongs_to(serial=lines[0]["serial"], record=folder)
-    latch.set(identities.get(latch.name, ""), since=datetime.fromisoformat(last).isoformat())
+    latch.set(identities_of(lines).get(latch.name, ""), since=datetime.fromisoformat(last).isoformat())
 
 
 def see_to(sources: Iterable[LeftOn], *, who: str = "", say: Say | None = None) -> dict[str, str]:

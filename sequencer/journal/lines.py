@@ -18,7 +18,17 @@ from instruments.errors import RecordError
 from instruments.version import __version__
 from sequencer.journal.writer import chained_lines, entries
 
-__all__ = ["Whole", "addenda_lines", "beyond_us", "end_of", "remedy", "run_lines", "unproved", "whole_lines"]
+__all__ = [
+    "Whole",
+    "addenda_lines",
+    "beyond_us",
+    "end_of",
+    "identities_of",
+    "remedy",
+    "run_lines",
+    "unproved",
+    "whole_lines",
+]
 
 
 def _instant(text: str) -> str:
@@ -273,6 +283,11 @@ def end_of(lines: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
     """The line that a run left when it ended: "closed", or "interrupted" if it can go on; None if it was cut off."""
     last = next((line for line in reversed(lines) if line["kind"] in {"resumed", "interrupted", "closed"}), None)
     return None if last is None or last["kind"] == "resumed" else last
+
+
+def identities_of(lines: Sequence[dict[str, Any]]) -> dict[str, str]:
+    """What each instrument of a run said last that it is, by its name; empty if none was asked."""
+    return next((line["identities"] for line in reversed(lines) if line["kind"] == "identified"), {})
 
 
 def unproved(lines: Sequence[dict[str, Any]]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ Each table is what a person would have typed: readings of a plant that is writte
 digits of a meter. Typical output limits (3.6 to 3.9 and 20.5 to 21 mA) are common practice, no source.
 """
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,13 @@ from instruments.datasheet import FloatArray
 from sequencer import core
 
 SHEETS = Path(__file__).parents[2] / "sequences" / "types"
+ROOT = """\
+type: flow by differential pressure
+input: {range: 0 .. 400 mbar}
+output: {range: 0 .. 10 V}
+characteristic: square root
+tolerance: 0.5 % of span
+"""
 ISOLATOR, PULSES = "current-isolator", "pulse-to-current"
 
 
@@ -113,6 +121,21 @@ def test_readings_that_go_with_no_other_are_to_be_read_again(tmp_path, changed_m
     assert first_of(found) == ("stray reading",)
     assert all(f"{each:g} mA goes with no other reading" in found.check for each in changed_mA.values())
     assert "16.8" not in found.check  # nobody is asked to write down what was expected
+
+
+@pytest.mark.parametrize("shift", [0.004, -0.01])
+def test_a_zero_of_the_cell_is_shifted_before_the_root(tmp_path, shift):
+    # sqrt(x + d): at 0 % it is sqrt(d), 6.3 % of span for d = 0.4 %, and at 100 % half of d; below zero it stays there.
+    x = traverses(11, 1)
+    path, sheet = tmp_path / "taken.csv", tmp_path / "flow.yaml"
+    sheet.write_text(ROOT, encoding="utf-8")
+    rows = [f"{400 * each:.1f},{10 * np.sqrt(max(each + shift, 0)):.3f}" for each in x]
+    path.write_text("\n".join(("input [mbar],output [V]", *rows)), encoding="utf-8")
+    found = core.by_hand(path, sheet)
+    assert first_of(found.findings) == ("zero shift before the root",)
+    (told,) = re.findall("the input is shifted by ([-+.0-9]+) % of its range", found.findings.cause)
+    assert float(told) == pytest.approx(100 * shift, rel=0.02)
+    assert found.adjustment is None
 
 
 def test_a_loop_that_opens_to_the_upper_rail_is_an_intermittent_contact(tmp_path):

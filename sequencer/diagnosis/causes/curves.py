@@ -68,6 +68,17 @@ CAUSES: tuple[Cause, ...] = (
         weight=2.0,
     ),
     Cause(
+        name="zero shift before the root",
+        place="sensor",
+        make=lambda t, s, k: lambda x: np.maximum(x + t[:, :1], 0.0),  # there is no root of less
+        # Near zero the root makes a shift large: what matters begins at the square of the tolerance.
+        sizes=lambda s, _k: sizes((0.4 * s.tolerance**2, 0.15, 14, True), signed=(True,)),
+        say=lambda t, s, k: f"the input is shifted by {pct(t[0])} of its range",
+        check="Equalise both sides of the cell: the output must be at its zero.",
+        applies=_is_root,
+        weight=2.0,
+    ),
+    Cause(
         name="bow",
         place="output",
         make=lambda t, s, k: lambda y: y + t[:, :1] * 4 * y * (1 - y),

@@ -3,6 +3,7 @@
 Sources are made safe in the order of the bench file before anything else is done.
 """
 
+import contextlib
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -92,6 +93,13 @@ class Bench:
         self._is_safe = False
         return {name: instrument.identity for name, instrument in self.instruments.items()}
 
+    def tell_off(self) -> None:
+        """Send every source that was driven its safe level and off, none of them waited for and nothing proved."""
+        with held_off():
+            for source in self.sources.values():
+                with contextlib.suppress(Exception):  # a fault of a driver must not keep the next source on
+                    source.tell_off()
+
     def make_safe(self) -> dict[str, str]:
         """Bring every output to its safe level, in order; every one is tried, whatever becomes of the others.
 
@@ -108,6 +116,8 @@ class Bench:
         failed: list[UnsafeError] = []
         self._unreached = []
         self.told = {source.name for source in self.sources.values() if not source.proves_safe}
+        if len(self.sources) > 1:  # one that is silent, and waited for, must not keep the others on
+            self.tell_off()
         with held_off():
             for source in self.sources.values():
                 try:

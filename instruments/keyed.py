@@ -67,6 +67,7 @@ class KeyedSource:
 
     is_keyed = True
     proves_safe = True  # the person says so
+    went_off = False
 
     def __init__(
         self,
@@ -166,6 +167,9 @@ class KeyedSource:
 
     def check(self) -> None:
         """A person keeps no settings that could be lost."""
+
+    def tell_off(self) -> None:
+        """Nothing to send; a person is asked when it is made safe."""
 
     def recover(self) -> bool:
         """Nothing to recover."""

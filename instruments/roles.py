@@ -59,6 +59,7 @@ class Source(Protocol):
     function: str
     is_keyed: bool
     safe_level: Quantity
+    went_off: bool  # its output went off by itself since it was energised, or may have
 
     @property
     def name(self) -> str:
@@ -79,6 +80,9 @@ class Source(Protocol):
 
     def make_safe(self) -> None:
         """Bring the output to its safe level; raises UnsafeError if that cannot be proved."""
+
+    def tell_off(self) -> None:
+        """Send the safe level and off, and wait for nothing; proof is for `make_safe` and `recover`. Raises nothing."""
 
     def check(self) -> None:
         """Raises PowerCycledError if the output no longer stands as it was set; silent where it is not known."""

@@ -6,7 +6,7 @@ The only module that catches pyvisa's errors. It knows text, not instruments.
 import contextlib
 import select
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -15,7 +15,7 @@ from pyvisa.constants import InterfaceType, ResourceAttribute, StatusCode
 from pyvisa.resources import MessageBasedResource
 
 from instruments.clock import Clock
-from instruments.errors import LineLostError, NoReplyError, OutOfStepError, shortened
+from instruments.errors import LineLostError, LivezeroError, NoReplyError, OutOfStepError, shortened
 
 __all__ = ["BoundedLine", "Exchange", "Line", "Session", "Teller"]
 
@@ -219,11 +219,42 @@ class Session:
         """Send a command that has no answer; raises OutOfStepError, NoReplyError or LineLostError."""
         self._exchange(command, answered=False)
 
-    def write_anyhow(self, command: str) -> None:
-        """Send a command whatever stands in the input: what is to be made safe waits for nothing."""
+    def write_at_once(self, *commands: str) -> tuple[str, ...]:
+        """Send commands whatever stands in the input, each within 0.2 s: what is to be made safe waits for nothing.
+
+        Returns:
+            What stood in the input before, and is thrown away.
+
+        Raises:
+            NoReplyError: the line takes no more.
+            LineLostError: the line failed; also where the other side has closed it, which a write alone does not show.
+        """
         was_suspect, self.is_suspect = self.is_suspect, True
-        self._exchange(command, answered=False)
+        try:
+            with self._waiting_for(_SILENCE_S):
+                late = tuple(self._line.unread().splitlines())
+                for command in commands:
+                    self._exchange(command, answered=False)
+                for line in late:
+                    self._told(self.clock.now(), "(drained)", line)
+        except LivezeroError:
+            raise
+        except _LINE_ERRORS as error:
+            self._told(self.clock.now(), "(closed)", None, fault=_reason(error))
+            raise LineLostError(
+                f"the line failed: {_reason(error)}", where=self.where, todo="check power and cable"
+            ) from error
         self.is_suspect = was_suspect
+        return late
+
+    @contextlib.contextmanager
+    def _waiting_for(self, silence_s: float) -> Iterator[None]:
+        """Within this, no exchange takes longer than that."""
+        self._line.timeout = 1000 * min(silence_s, self._timeout_s)
+        try:
+            yield
+        finally:
+            self._line.timeout = 1000 * self._timeout_s
 
     def query(self, command: str) -> str:
         """Send a command and take its answer.
@@ -294,8 +325,11 @@ class Session:
         with contextlib.suppress(Exception):
             self._tell(exchange)
 
-    def clear(self) -> None:
-        """Clear the line, and open it again where that is refused; read until silent. Late answers are thrown away.
+    def clear(self) -> tuple[str, ...]:
+        """Clear the line, and open it again where that is refused; read until silent.
+
+        Returns:
+            What came late, and is thrown away.
 
         Raises:
             LineLostError: the line cannot be re-established.
@@ -309,9 +343,10 @@ class Session:
             except _LINE_ERRORS as error:
                 self._told(start_s, "(device clear)", None, fault=_reason(error))
         try:
-            self.drain()
+            return self.drain()
         except _LINE_ERRORS:
             self.reopen()
+            return ()
 
     def reopen(self) -> None:
         """Close the resource and open it again; raises LineLostError."""
@@ -319,21 +354,22 @@ class Session:
         self._line = self._open()
         self._told(self.clock.now(), "(opened again)", None)
 
-    def drain(self) -> None:
+    def drain(self) -> tuple[str, ...]:
         """Read and throw away until the line is silent; a flush alone is not trusted (pyvisa issue 535)."""
-        self._line.timeout = 1000 * min(_SILENCE_S, self._timeout_s)
+        found: list[str] = []
         try:
-            for _ in range(_MOST_DRAINED):
-                start_s = self.clock.now()
-                late = self._line.read()
-                if not late:
-                    return
-                self._told(start_s, "(drained)", late)
+            with self._waiting_for(_SILENCE_S):
+                while len(found) < _MOST_DRAINED:
+                    start_s = self.clock.now()
+                    late = self._line.read()
+                    if not late:
+                        break
+                    self._told(start_s, "(drained)", late)
+                    found.append(late)
         except pyvisa.VisaIOError as error:
             if error.error_code != StatusCode.error_timeout:
                 raise
-        finally:
-            self._line.timeout = 1000 * self._timeout_s
+        return tuple(found)
 
     def close(self) -> None:
         """Close the resource; what fails here is of no more use to anybody."""

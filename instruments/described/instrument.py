@@ -13,6 +13,7 @@ from instruments import scpi
 from instruments.description import Description, Function, RangeEntry, render
 from instruments.errors import (
     InstrumentError,
+    LineLostError,
     NoReadingError,
     OutOfStepError,
     PowerCycledError,
@@ -58,6 +59,7 @@ class DescribedInstrument:
         self.resets_n = 0  # how often it was noticed that it had lost its settings
         self.active: object = None  # the receiver whose function is selected now
         self._held, self._is_held = contextlib.ExitStack(), False
+        self.drained: tuple[str, ...] = ()  # what came late when it was recovered last
         self._refusal = re.compile(description.refusal or NEVER)
 
     def meet(self, *, at_once: tuple[str, ...] = ()) -> None:
@@ -221,10 +223,11 @@ class DescribedInstrument:
                     todo='check "acknowledge" in the description',
                 )
 
-    def _send_blind(self, *commands: str) -> None:
-        """Send commands and wait for nothing; clearing throws away what is said to them."""
-        for command in commands:
-            self.session.write_anyhow(command)
+    def send_at_once(self, *commands: str) -> tuple[str, ...]:
+        """Send commands and wait for nothing; returns what had come late before. Raises InstrumentError."""
+        late = self.session.write_at_once(*commands)
+        self.session.is_suspect |= self.description.acknowledge is not None
+        return late
 
     def ask(self, command: str) -> str:
         """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
@@ -272,46 +275,55 @@ class DescribedInstrument:
                 todo=self.session.hint or "check the command in the description against the manual of the instrument",
             )
 
-    def recover(self, *, at_once: tuple[str, ...] = ()) -> None:
+    def recover(self, *, at_once: tuple[str, ...] = (), is_patient: bool = True) -> None:
         """After touch was lost: clear, drain, identify; opened again where that fails, within a bound of time.
 
         The late answer is gone once the identity has come. Whether the settings are lost as well is looked at; the
         set-up is sent by whoever needs it (`set_up_again`).
 
         Args:
-            at_once: commands sent before anything else, at each attempt; nothing they are answered is taken.
+            at_once: commands sent before anything else, at each attempt; what they are answered is in `drained`.
+            is_patient: False = one attempt, and one more on a line opened again where it was lost: an output may be on.
 
         Raises:
             InstrumentError: it does not come back, or another instrument answers.
         """
-        begin_s = self.session.clock.now()
+        begin_s, self.drained = self.session.clock.now(), ()
         for attempt in itertools.count(1):
             try:
-                if attempt > 1:
-                    self.session.reopen()
-                self._send_blind(*at_once)
-                self.session.clear()
-                if attempt == 1 and not self._proves_life:  # silence may be that of a line that was dropped
-                    self.session.reopen()
-                    self._send_blind(*at_once)
-                    self.session.clear()
-                self._identify()
-                if self._was_switched_on():
-                    self.forget()
-                self.send(*self.description.clear)
+                self._regain(*at_once, is_first=attempt == 1)
             except InstrumentError as error:
+                if not is_patient and (attempt > 1 or not isinstance(error, LineLostError)):
+                    raise
                 is_over = self.session.clock.now() - begin_s >= _RECOVERY_S or isinstance(error, WrongInstrumentError)
                 if is_over and attempt >= _RECOVERIES:
                     raise InstrumentError(
                         f"does not come back ({error.what})", where=self.session.where, todo="check power and cable"
                     ) from error
-                self.session.clock.sleep(_PAUSE_S)
+                if attempt > 1:
+                    self.session.clock.sleep(_PAUSE_S)
             else:
                 break
         self.session.is_suspect = False
         self.active = None
         if self.description.event_status is None and not self.has_output:
             self.is_set_up = False  # it cannot tell; a source looks for itself, since a set-up may move its output
+
+    def _regain(self, *at_once: str, is_first: bool) -> None:
+        if not is_first:
+            self.session.reopen()
+        self._clear(*at_once)
+        if is_first and not self._proves_life:  # silence may be that of a line that was dropped
+            self.session.reopen()
+            self._clear(*at_once)
+        self._identify()
+        if self._was_switched_on():
+            self.forget()
+        self.send(*self.description.clear)
+
+    def _clear(self, *at_once: str) -> None:
+        self.drained += self.send_at_once(*at_once)
+        self.drained += self.session.clear()
 
     def set_up_again(self) -> None:
         """Send the set-up if the settings are lost; raises InstrumentError."""

@@ -120,7 +120,8 @@ class DescribedReceiver:
         does too, on a line that was cleared and identified, the instrument is faster than its description says.
         """
         if self._session.is_suspect:
-            self.recover()
+            self.instrument.recover(is_patient=False)
+            self._set_up_again()
         elif self.instrument.active is not self:  # another function of this instrument was used in between
             self._set_up()
         began_s = self._clock.now()
@@ -162,5 +163,8 @@ class DescribedReceiver:
     def recover(self) -> None:
         """After touch was lost: clear, drain, identify, set up again; raises InstrumentError."""
         self.instrument.recover()
+        self._set_up_again()
+
+    def _set_up_again(self) -> None:
         self.instrument.set_up_again()
         self._set_up()

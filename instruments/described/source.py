@@ -3,6 +3,7 @@
 It decides no setpoint and no moment; it refuses, sends, and says whether the output stands as it was set.
 """
 
+import contextlib
 import re
 
 from instruments import scpi
@@ -56,6 +57,9 @@ class DescribedSource:
         self.disbelieved = ""  # why its own word for "off" does not count
         self.is_on = False
         self._has_driven = False
+        self._is_in_doubt = False  # whether it was on when it was told off
+        self._looking: tuple[str, ...] = ()  # the question whether it is on, to be sent before it is told off
+        self.went_off = False
         self._resets_n = instrument.resets_n
         instrument.has_output = True
 
@@ -82,6 +86,7 @@ class DescribedSource:
         """Switch the output on at the level set last."""
         self._latch()
         self.is_on = self._has_driven = True  # before it is sent: from here on it must be made safe
+        self.went_off = False
         self.instrument.send(*self._spec.on)
         self.instrument.check_errors(after=" ".join(self._spec.on))
         self.check()
@@ -176,7 +181,13 @@ class DescribedSource:
             re.fullmatch(query.off, self.instrument.ask(query.ask).strip(), re.IGNORECASE)
         )
 
+    def _was_off(self) -> bool:
+        """True unless what came late holds the answer that it was on, before it was told off."""
+        query, said = self._spec.output_query, [reply.strip() for reply in self.instrument.drained]
+        return query is None or not said or any(re.fullmatch(query.off, each, re.IGNORECASE) for each in said)
+
     def _lost(self) -> PowerCycledError:
+        self.went_off = True
         return PowerCycledError(
             "its output no longer stands as it was set",
             where=self.instrument.session.where,
@@ -231,6 +242,27 @@ class DescribedSource:
         told = magnitude(level, self._spec.wire_unit)
         return abs(found - told) <= self._tolerance(told)
 
+    @property
+    def _making_safe(self) -> tuple[str, ...]:
+        return (self._setting(self.safe_level), *self._spec.off)
+
+    def tell_off(self) -> None:
+        """Send the safe level and off if it was driven from here, and wait for nothing; a lost line is left as it is.
+
+        Where it is out of touch, and keeps no events, the question whether it is on goes before that: its answer tells
+        later whether it went off by itself.
+        """
+        if not self._has_driven:
+            return
+        query = self._spec.output_query
+        keeps_no_events = self.instrument.description.event_status is None
+        if self.is_on and self.instrument.session.is_suspect and keeps_no_events:
+            self._is_in_doubt, self._looking = True, (query.ask,) if query else ()
+        self.is_on = False
+        with contextlib.suppress(InstrumentError):  # it is told again as soon as its line is back
+            self.instrument.send_at_once(*self._looking, *self._making_safe)
+            self._looking = ()
+
     def make_safe(self) -> None:
         """Bring the output to its safe level and switch it off; sent before anything else, proved after.
 
@@ -242,7 +274,7 @@ class DescribedSource:
             UnsafeError: it could not be proved; somebody must switch off by hand.
             InstrumentError: the same of an instrument that never answered, so that nothing was energised from here.
         """
-        commands = (self._setting(self.safe_level), *self._spec.off)
+        commands = self._making_safe
         at_once = commands if self._has_driven else ()
         try:
             if not self.instrument.was_met:
@@ -289,16 +321,19 @@ class DescribedSource:
         """After touch was lost: clear, drain, identify, and look whether the output still stands; it is not moved.
 
         Returns:
-            True if the output is off: one that does not stand as it was set, or of which that is not known, was made
-            safe and set up again. It is for the caller to set a level and to energise.
+            True if the output is off: one that was told off, does not stand as it was set, or of which that is not
+            known, was made safe and set up again. It is for the caller to set a level and to energise.
 
         Raises:
             InstrumentError: it does not come back, or another instrument answers.
             UnsafeError: the output no longer stands, and cannot be made safe.
         """
-        self.instrument.recover()
+        is_told_off = self._has_driven and not self.is_on
+        self.instrument.recover(at_once=(*self._looking, *self._making_safe) if is_told_off else ())
         if self.is_on and self._stands():
             return False
+        self.went_off |= self.instrument.resets_n != self._resets_n or (self._is_in_doubt and self._was_off())
+        self._is_in_doubt, self._looking = False, ()
         self.make_safe()
         self.instrument.set_up()
         self.select(self._entry)

@@ -13,7 +13,22 @@ from instruments.wiring import Port, Wire
 from sequencer.evaluation.budget import Basis, Limits, Statement
 from sequencer.inputs.type_sheet import CorrectionSheet, TypeSheet
 
-__all__ = ["basis_of", "statements"]
+__all__ = ["basis_of", "reaction_s", "statements"]
+
+_TELLING_S = 1.0  # from when a fault is known, until every source that takes commands was told
+
+
+def reaction_s(bench: LoadedBench, wires: Sequence[Wire]) -> float | None:
+    """From a fault to the command "safe level, off" at most: 1 s, and the longest time-out, for silence.
+
+    None where a person sets the source. An answer without sense is a fault once it came as often as it is asked for.
+    """
+    ports = [port for each in wires for port in (each.source, each.receiver) if port is not None]
+    used = [bench.descriptions[port.instrument] for port in ports]
+    sources = [bench.descriptions[each.source.instrument] for each in wires if each.source is not None]
+    if any(description.kind == "keyed" for description in sources):
+        return None
+    return _TELLING_S + max(description.timeout for description in used if description.kind == "remote")
 
 
 def basis_of(

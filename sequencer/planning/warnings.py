@@ -1,6 +1,7 @@
 """What a plan warns of: bench too poor for the tolerance, tolerance that cannot be resolved, what is taken on trust."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from math import inf
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet
@@ -154,6 +155,14 @@ def _told_only(wired: Wire, bench: LoadedBench) -> str:
     )
 
 
+def _noticed_late(bench: LoadedBench, wires: tuple[Wire, ...]) -> list[str]:
+    """Receivers with a longer time-out than a source."""
+    timeouts = {name: each.timeout for name, each in bench.descriptions.items() if each.kind == "remote"}
+    least_s = min((timeouts.get(each.source.instrument, inf) for each in wires if each.source), default=inf)
+    used = [each.receiver.instrument for each in wires if each.receiver]
+    return [name for name in used if timeouts.get(name, 0.0) > least_s]
+
+
 def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
     """What is taken on trust on this bench, and who serves it."""
     if wires[0].receiver is None:
@@ -167,6 +176,11 @@ def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
     ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
     if bench.file.ambient is None and any(port.entry.temperature_coefficient is not None for port in ports):
         yield ("the bench file states no ambient temperature: the reference temperatures are taken to be held")
+    if late := _noticed_late(bench, wires):
+        yield (
+            f"that {', '.join(dict.fromkeys(late))} is silent is noticed later than of the source, and so long the "
+            "unit stays energised: shorten the time-out in the description if the readings allow it"
+        )
     blind = [each.receiver.instrument for each in wires if each.receiver and _cannot_tell(bench, each.receiver)]
     if blind:
         yield (

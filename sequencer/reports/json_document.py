@@ -17,6 +17,7 @@ from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.stage_errors import StageResult
 from sequencer.inputs.step import registry
+from sequencer.planning.bench_statements import reaction_s
 from sequencer.planning.plan import Plan
 
 __all__ = ["comparison_document", "document", "plan_document"]
@@ -142,6 +143,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "type": planned.sheet.type,
         "bench": planned.bench.file.bench,
         "estimate_s": planned.estimate_s,
+        "reaction_s": reaction_s(planned.bench, planned.wires),
         "tur": planned.tur,
         "cautions": list(planned.cautions),
         "warnings": list(planned.warnings),

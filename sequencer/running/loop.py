@@ -127,7 +127,9 @@ class _Run:
         source = bench.sources[plan.sheet.taps[0].name]
         self._position = Position(plan, source, operator=operator, log=log, safety=self._safety, pace=pace)
         questioning = Questioning(plan, operator, keep=log.note, remark=log.remark)
-        self._reader = Reader(plan, bench, serial=serial, log=log, pace=pace, questioning=questioning)
+        self._reader = Reader(
+            plan, bench, serial=serial, log=log, pace=pace, questioning=questioning, alarm=self._tell_off
+        )
         self._reader.has_read = rest is not None
         self._begin()
 
@@ -229,17 +231,18 @@ class _Run:
     def _visit(self, point: Point) -> None:
         """Take a point; after communication with an instrument was lost, re-establish it and take the point again.
 
-        The input is left where it stands, unless the source had not confirmed the level yet, or its output went off.
+        Sources are told safe level and off before anything else is done.
         """
         retries = self._plan.sequence.file.retries
         for attempt in range(1, retries + 2):
             self._log.check_stop()
             self._log.tell(PointBegun(point=point, attempt=attempt))
             try:
-                if attempt > 1:
+                if attempt > 1 or self._safety.state is Output.MAKING_SAFE:
                     self._recover(point)
                 self._take(point, attempt + (self._rest.taken.get(point.number, 0) if self._rest else 0))
             except CommunicationLostError as error:
+                self._tell_off()
                 if attempt > retries:
                     raise InstrumentError(
                         f"{error.what}; given up after {attempt} attempts at one point",
@@ -250,18 +253,28 @@ class _Run:
             else:
                 return
 
+    def _tell_off(self) -> bool:
+        """Something is out of order: sources are told safe level and off now; False if there was nothing to tell."""
+        if self._safety.state is not Output.ENERGISED or self._position.source.is_keyed:
+            return False
+        self._safety.enter(Output.MAKING_SAFE)
+        self._bench.tell_off()
+        return True
+
     def _recover(self, point: Point) -> None:
         """Every line is cleared and identified again: a late answer must not be taken for the next one."""
         self._position.recover()
         for receiver in self._bench.receivers.values():
             receiver.recover()
+        self._reader.lost = ""
         self._position.energise_again()
         clock = self._bench.clock
         self._position.come_back(point, points=self._points, wait=lambda each: self._reader.wait(each, clock.now()))
 
     def _take(self, point: Point, attempt: int) -> None:
         start_s = self._bench.clock.now()
-        self._position.go_to(point)
+        if self._safety.state is not Output.MAKING_SAFE:  # told off on its way here: the point is kept as not read
+            self._position.go_to(point)
         self._reader.take_corrections()
         visit = self._reader.settle(point, attempt, start_s)
         if point.setpoint.is_read:

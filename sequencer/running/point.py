@@ -4,7 +4,7 @@ It sets nothing: the input was brought there before (`position`).
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,11 +58,25 @@ class Reader:
         log: of the run.
         pace: learns how fast the unit is.
         questioning: doubts what is read.
+        alarm: told as soon as a receiver answers without sense again and again; True if an output was told off.
+
+    Attributes:
+        lost: why nothing is read any more, since the output is off; "" = it is.
     """
 
     def __init__(
-        self, plan: Plan, bench: Bench, *, serial: str, log: Logbook, pace: Pace, questioning: Questioning
+        self,
+        plan: Plan,
+        bench: Bench,
+        *,
+        serial: str,
+        log: Logbook,
+        pace: Pace,
+        questioning: Questioning,
+        alarm: Callable[[], bool],
     ) -> None:
+        self.lost = ""
+        self._alarm = alarm
         self.has_read = False  # something that a new run would have to read again
         self._plan = plan
         self._bench = bench
@@ -109,7 +123,7 @@ class Reader:
         """Wait as `wait`, and keep how it settled."""
         settled, invalid = self.wait(point, start_s)
         visit = Visit(point=point, attempt=attempt, settled=settled, invalid=invalid)
-        if not settled.is_steady:  # it may be an instrument that does not see the unit any more
+        if not settled.is_steady and not self.lost:  # it may be an instrument that does not see the unit any more
             self.check()
         self._log.journal.write(
             "settled",
@@ -139,7 +153,7 @@ class Reader:
             clock.sleep(min(point.estimate_s, point.rule.maximum_s))
             return ""
         missed = 0
-        while True:
+        while not self.lost:
             self._log.check_stop()
             began_s = clock.now()
             try:
@@ -147,6 +161,7 @@ class Reader:
             except NoReadingError as error:
                 missed += 1
                 if missed > self._retries:
+                    self._raise_alarm(error)
                     self._log.remark(f"{error.where}: {error.what} {missed} times running")
                     return error.kind
                 settling.add(clock.now() - start_s, float("nan"))  # only time passes
@@ -163,6 +178,12 @@ class Reader:
                     return ""
             self._log.check_stop()
             clock.sleep(began_s + point.rule.interval_s - clock.now())
+        return self.lost
+
+    def _raise_alarm(self, error: NoReadingError) -> None:
+        """Nothing is driven that cannot be read; an overload is an answer with sense."""
+        if error.kind in {"garbled", "empty"} and self._alarm():
+            self.lost = error.kind
 
     def _read(self, receiver: Receiver, expected: float | None, doubt: Doubting | None = None) -> Sample:
         """One reading; an overload is tried again in the next wider range, if there is one."""
@@ -192,7 +213,7 @@ class Reader:
             tries = 1 if visit.invalid else self._retries + 1
             doubt = self._questioning.of_entries(tap.name, at) if receiver.is_keyed else None
             sample, note = self._valid(receiver, at.signal, tries=tries, doubt=doubt)
-            if not point.setpoint.is_quick:
+            if not point.setpoint.is_quick and not self.lost:
                 receiver.check()
             self.take_corrections({tap.name: [sample.raw]} if receiver.is_keyed and sample else {})
             if receiver.is_keyed and sample is not None:
@@ -263,12 +284,14 @@ class Reader:
         self, receiver: Receiver, expected: float, *, tries: int, doubt: Doubting | None = None
     ) -> tuple[Sample | None, str]:
         """A reading, tried within the bound; None and the reason if there was none."""
-        note = ""
-        for _ in range(tries):
+        note = self.lost
+        for number in range(0 if self.lost else tries):
             try:
                 return self._read(receiver, expected, doubt), ""
             except NoReadingError as error:
                 note = error.kind
+                if 0 < number == tries - 1:
+                    self._raise_alarm(error)
                 self._remark_once(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
         return None, note
 

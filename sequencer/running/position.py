@@ -37,7 +37,7 @@ class Position:
         self._safety = safety
         self._pace = pace
         self._standing_at: Point | None = None  # whose level the source has confirmed
-        self._is_astray = False  # the output went off, and the input is not back on its way yet
+        self._is_astray = False  # the output is off, or was, and the input is not back on its way yet
 
     def energise(self) -> None:
         """On at 0 %, or the setpoint nearest to it: never with a jump to the top."""
@@ -67,24 +67,24 @@ class Position:
         self._standing_at = point
 
     def recover(self) -> None:
-        """Re-establish communication with the source; an output that went off is at its safe level then."""
+        """Re-establish communication with the source; an output that was told off has proved it then."""
         # While it is off for a capture it stays so.
-        if self.source.recover() and self._safety.state is Output.ENERGISED:
-            self._safety.enter(Output.MAKING_SAFE)  # recovering did
+        if self.source.recover() and self._safety.state is Output.MAKING_SAFE:
             self._safety.enter(Output.SAFE)
             self._standing_at, self._is_astray = None, True
 
     def energise_again(self) -> None:
-        """Energise an output that went off by itself; a person is asked first where the sequence has cautions."""
+        """Energise an output that is off; a person is asked first if it went off by itself and there are cautions."""
         if not self._is_astray or self._safety.state is not Output.SAFE:
             return
-        self._log.remark(f"{self.source.name}: its output was off, and is set up again at its safe level")
-        if self._plan.cautions and not self._plan.bench.file.is_simulated:
+        went = "its output was off" if self.source.went_off else "told safe level and off at once"
+        self._log.remark(f"{self.source.name}: {went}, and is set up again at its safe level")
+        if self.source.went_off and self._plan.cautions and not self._plan.bench.file.is_simulated:
             confirm_again(self.source.name, self._operator)
         self.energise()
 
     def come_back(self, point: Point, *, points: tuple[Point, ...], wait: Callable[[Point], object]) -> None:
-        """Where the output went off, visit what decides on which branch of a hysteresis the unit stands.
+        """Where the output is off, visit what decides on which branch of a hysteresis the unit stands.
 
         Args:
             point: the one to come back to.
@@ -103,4 +103,6 @@ class Position:
             self.source.set(each.level)
             self._standing_at = each
             wait(each)
+            if self._safety.state is not Output.ENERGISED:  # it was told off again while waiting
+                return
         self._is_astray = False

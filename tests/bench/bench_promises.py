@@ -19,6 +19,7 @@ from typing import TypeAlias
 import injection
 import promises_hostile
 import promises_left_on
+import promises_reaction
 import promises_records
 import promises_safe
 
@@ -53,6 +54,7 @@ ROWS: dict[str, Row] = {
     **promises_left_on.ROWS,
     **promises_safe.ROWS,
     **promises_hostile.ROWS,
+    **promises_reaction.ROWS,
 }
 
 

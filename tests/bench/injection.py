@@ -397,9 +397,12 @@ def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
     if trial.struck_n is None or (trial.outcome is not None and trial.outcome.status == "complete"):
         return
     after = trial.source_after
-    other = [message for message in after if "?" not in message and message not in {"*CLS", *SAFE}]
-    if other:
-        yield f"not made safe next, but {other[:2]}"
+    told = [message for message in after if "?" not in message and message != "*CLS"]
+    if told and (told[:2] != SAFE or told[-2:] != SAFE):
+        yield f"not made safe next and last, but {told[:2]} and {told[-2:]}"
+    # Safe, it may have been set up again before another instrument did not come back; energised it was not.
+    if driven := [each for each in told if each == "OUTP ON" or (each.startswith("SOUR:FREQ ") and each != SAFE[0])]:
+        yield f"driven on by {driven[:2]}"
     if injection.ends_at_once and trial.was_energised and after and after[0] not in SAFE:
         yield f"before the safe level came {after[0]}"
 

@@ -69,6 +69,10 @@ class FakeSource:
         self.proves_safe = True
         self.failures = list(failures)
         self.made_safe_n = 0
+        self.told = []
+
+    def tell_off(self):
+        self.told.append(self.made_safe_n)
 
     def make_safe(self):
         self.made_safe_n += 1
@@ -234,6 +238,18 @@ def test_closing_one_bench_leaves_the_lines_of_another_open(tmp_path):
             with one:
                 one.prepare()
             assert other.prepare() == {"meter": "A,METER,1,0"}
+
+
+def test_every_source_is_told_before_the_first_is_waited_for():
+    class Heard(FakeSource):
+        def make_safe(self):
+            super().make_safe()
+            assert all(each.told for each in sources)
+
+    sources = Heard("first", UnsafeError("silent")), Heard("second")
+    with pytest.raises(UnsafeError, match="silent"):
+        bench_of(*sources).make_safe()
+    assert [(source.told, source.made_safe_n) for source in sources] == [([0], 1)] * 2
 
 
 def test_ctrl_c_while_outputs_are_made_safe_comes_once_they_are():

@@ -3,7 +3,9 @@
 import pytest
 
 from instruments.errors import PlanError
+from sequencer.planning.bench_statements import reaction_s
 from sequencer.record.load import load
+from sequencer.reports.json_document import plan_document
 from sequencer.reports.terminal import plan_text
 
 SMALLER = {"0 .. 1000 Hz, limits: 0 .. 1200 Hz": "0 .. 800 Hz, limits: 0 .. 1000 Hz"}
@@ -232,3 +234,14 @@ def test_the_first_point_comes_from_no_signal_which_may_be_far_below_the_range(s
 def test_where_no_signal_is_the_bottom_of_the_range_the_first_point_comes_from_there(small):
     first = small().points[0]  # 0 Hz is 4 mA
     assert (first.rule.before, first.rule.ends) == (4.0, None)
+
+
+def test_a_plan_states_how_soon_the_source_is_told_off(small, described):
+    plan = small()  # every time-out 5 s: silence is known after that, and a second later all is told
+    assert reaction_s(plan.bench, plan.wires) == 6.0
+    assert "safe level and off are sent within 6 s of a fault" in plan_text(plan)
+    assert plan_document(plan)["reaction_s"] == 6.0
+    slow = described("meter", {"timeout: 5 s": "timeout: 9 s"})
+    plan = small(bench={"  meter: {description: generic-scpi-meter": f"  meter: {{description: {slow}"})
+    assert reaction_s(plan.bench, plan.wires) == 10.0
+    assert any("that meter is silent is noticed later than of the source" in each for each in plan.warnings)

@@ -158,7 +158,7 @@ def test_nothing_is_sent_while_an_answer_that_nobody_asked_for_stands_in_the_inp
 def test_what_makes_safe_does_not_wait_for_the_input_to_be_empty():
     opened = Opened(READ_=["1", "2"])
     opened.session.query("READ?")
-    opened.session.write_anyhow("OUTP OFF")
+    opened.session.write_at_once("OUTP OFF")
     assert opened.line.written == ["READ?", "OUTP OFF"]
 
 

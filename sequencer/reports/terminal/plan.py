@@ -6,6 +6,7 @@ from instruments.texts import sized
 from instruments.units import show
 from instruments.wiring import Wire
 from sequencer.inputs.step import registry
+from sequencer.planning.bench_statements import reaction_s
 from sequencer.planning.plan import Plan, Point
 from sequencer.planning.risk_table import RiskTable
 from sequencer.reports.as_text import duration, set_points
@@ -23,12 +24,15 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         tur = f"{plan.tur:.1f} at the worst point"
     elif any(point.tur is not None for point in plan.points):
         tur = "not known at every point, see the warnings"
+    bound_s = reaction_s(plan.bench, plan.wires)
+    reaction = f"safe level and off are sent within {bound_s:g} s of a fault" if bound_s else "by the person who sets"
     for label, text in (
         ("unit", sheet.type),
         ("bench", plan.bench.file.bench),
         ("tolerance", f"+/-{plan.sequence.sheet.tolerance}"),
         ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points"),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)"),
+        ("reaction", reaction),
     ):
         lines += wrapped(text, width, first=f"{label + ':':<11}", then=" " * 11)
     lines += ["", "steps"]

@@ -206,6 +206,7 @@ def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
         taken[number] = max(attempt, taken.get(number, 0))
     wanted_n = sum(wire.receiver is not None for wire in plan.wires)
     began = datetime.fromisoformat(opened_of(folder, lines)["date"])
+    passed_s = max((line["at_s"] for line in lines if line["kind"] == "reading"), default=0.0)
     for point in plan.points:
         taps_n = 1 if point.setpoint.tap else wanted_n
         if not point.setpoint.is_read or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:
@@ -215,8 +216,8 @@ def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
         first = next(index for index, each in enumerate(plan.points) if (each.step, each.setpoint.cycle) == cycle)
         exercise = tuple(each for each in plan.points[:first] if each.step not in reads)
         left = (*exercise, *plan.points[first:])
-        return Rest(points=(from_rest(left[0], plan.points), *left[1:]), taken=taken, began=began)
-    return Rest(points=(), taken=taken, began=began)
+        return Rest(points=(from_rest(left[0], plan.points), *left[1:]), taken=taken, began=began, passed_s=passed_s)
+    return Rest(points=(), taken=taken, began=began, passed_s=passed_s)
 
 
 def _read_n(table: pd.DataFrame, number: int, taken: dict[int, int]) -> int:

@@ -48,6 +48,7 @@ class Journal:
     Attributes:
         path: the file; another one where the first was taken away.
         torn: see `again`.
+        start_s: when the run began, on the clock of its exchanges.
         elsewhere: makes a folder in which it goes on, where its file is taken away; None = nothing is kept then.
 
     Raises:
@@ -57,6 +58,7 @@ class Journal:
     def __init__(self, path: Path, *, again: bool = False, seed: str = "") -> None:
         self.path = path
         self.torn = ""
+        self.start_s = 0.0
         self.elsewhere: Callable[[], Path] | None = None
         self._fault: OSError | None = None
         self._taken: RecordError | None = None  # to be told once
@@ -168,7 +170,7 @@ class Journal:
         It never raises: an output is made safe over a line too, and must not stop at a full disk. See `check_written`.
         """
         said = {
-            "at_s": round(exchange.at_s, 6),
+            "at_s": round(exchange.at_s - self.start_s, 6),
             "instrument": exchange.instrument,
             "sent": exchange.sent,
             "received": exchange.received,

@@ -11,6 +11,8 @@ from sequencer.running.events import Event, Listener, Remarked
 
 __all__ = ["Logbook"]
 
+_STEP_S = 1.0  # a clock that is only kept right goes by less than that
+
 
 class Logbook:
     """Journal and listener of one run.
@@ -28,16 +30,28 @@ class Logbook:
         self.point: Point | None = None
         self._clock = clock
         self._stop = stop
-        self._start_s = clock.now()
+        self._wall_s = self._against_the_wall()
+        self.begin(0.0)
 
     def begin(self, passed_s: float) -> None:
-        """The run begins now; `passed_s` had passed of it before it was resumed."""
-        self._start_s = self._clock.now() - passed_s
+        """The run begins now; `passed_s` had passed of it before it was resumed. Every `at_s` counts from then."""
+        self._start_s = self.journal.start_s = self._clock.now() - passed_s
 
     def check_stop(self) -> None:
-        """Stop here if somebody asked for it, or if the journal could not keep an exchange."""
+        """Stop here if somebody asked for it, or if the journal could not keep an exchange; look at the date."""
         self._stop.check_stop()
         self.journal.check_written()
+        stepped_s = self._against_the_wall() - self._wall_s
+        if abs(stepped_s) > _STEP_S:
+            self._wall_s += stepped_s
+            self.remark(
+                f"the computer's clock went {'on' if stepped_s > 0 else 'back'} by {abs(stepped_s):.0f} s more than "
+                "passed: it was set, or the computer slept; dates before and after differ by that, at_s does not"
+            )
+
+    def _against_the_wall(self) -> float:
+        """The date less the time that never goes back."""
+        return self._clock.date().timestamp() - self._clock.now()
 
     def at(self, clock_s: float) -> float:
         """Seconds since the run began."""

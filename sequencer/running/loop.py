@@ -41,11 +41,13 @@ class Rest:
         points: still to be visited, in order.
         taken: how often each point, by number, was taken before; the next attempt counts on from there.
         began: when the run began, from which `at_s` counts on.
+        passed_s: the last `at_s` before, below which it does not go although the date may: the clock was set back.
     """
 
     points: tuple[Point, ...]
     taken: Mapping[int, int]
     began: datetime
+    passed_s: float = 0.0
 
 
 Further: TypeAlias = Callable[[], tuple[Point, ...]]
@@ -131,20 +133,16 @@ class _Run:
             plan, bench, serial=serial, log=log, pace=pace, questioning=questioning, alarm=self._tell_off
         )
         self._reader.has_read = rest is not None
-        self._begin()
+        if rest is not None:
+            log.begin(max((bench.clock.date() - rest.began).total_seconds(), rest.passed_s))
 
     # -- from beginning to end ---------------------------------------------------------------------------------------
-
-    def _begin(self) -> None:
-        """The run begins: now, or so long ago as the journal says."""
-        self._log.begin((self._bench.clock.date() - self._rest.began).total_seconds() if self._rest else 0.0)
 
     def to_the_end(self) -> Outcome:
         """Prepare, confirm, energise, visit every point."""
         self._safety.enter(Output.MAKING_SAFE)  # preparing does, before anything is set up
         identities = self._bench.prepare()
         self._safety.enter(Output.SAFE)
-        self._begin()
         self._log.journal.write("identified", sync=True, identities=identities)
         self._log.tell(Planned(plan=self._plan, identities=identities))
         points = self._rest.points if self._rest else self._plan.points

@@ -2,6 +2,7 @@
 
 import errno
 import signal
+from datetime import timedelta
 from itertools import groupby, pairwise
 
 import pytest
@@ -597,3 +598,26 @@ def test_a_number_beyond_the_range_is_no_reading(small, run, reply):
     assert rows["value"].isna().all()
     assert set(rows["note"]) == {"overload"}
     assert ran.record.evaluation.verdict.result == "not determinable"
+
+
+@pytest.mark.parametrize(("step_s", "said"), [(3600, "went on by 3600 s"), (-7200, "went back by 7200 s"), (0.5, "")])
+def test_a_step_of_the_computers_clock_is_recorded_and_moves_no_time_of_the_run(small, run, step_s, said):
+    def change(bench, journal, found):
+        del journal, found
+        date = bench.clock.date
+        bench.clock.date = lambda: date() + timedelta(seconds=step_s if bench.clock.now() > 3 else 0)
+
+    ran = run(small(), change=change)
+    assert ran.outcome.status == "complete"
+    remarks = [line["text"] for line in ran.lines if line["kind"] == "remark"]
+    assert [text for text in remarks if "clock" in text] == [text for text in remarks if said and said in text]
+    assert len(remarks) == (said != "")
+    # Every line counts from the same moment, exchanges too, and none is written before the one that it follows.
+    at_s = [line["at_s"] for line in ran.lines if "at_s" in line and line["kind"] in {"exchange", "reading", "remark"}]
+    assert at_s == pytest.approx(sorted(at_s), abs=2.0)
+    assert 0 <= at_s[0] < 2
+    assert at_s[-1] < bench_time(ran) + 1
+
+
+def bench_time(ran):
+    return ran.simulated[0].clock.now()

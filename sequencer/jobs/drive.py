@@ -10,7 +10,7 @@ from pathlib import Path
 
 from instruments.bench import Bench, open_bench
 from instruments.clock import RealClock
-from instruments.errors import LivezeroError, UnsafeError
+from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.latch import left_on
 from instruments.locks import bench_held, holder, resources_of
@@ -187,8 +187,10 @@ def kept(
             record = tried(record, monte_carlo)
             write_report(record.content, report_path(folder))
     except (LivezeroError, OSError) as error:
-        if outcome.error is not None:  # an output that is not safe must not hide behind a full disk
-            raise outcome.error from error
+        if (first := outcome.error) is not None:  # an output that is not safe must not hide behind a full disk
+            if outcome.status == "bench fault":  # with its exit code, whether there was room to seal the record or not
+                raise InstrumentError(first.what, where=first.where, allowed=first.allowed, todo=first.todo) from error
+            raise first from error
         raise
     found = record.content.findings
     if listener is not None and found is not None:

@@ -44,6 +44,7 @@ class DescribedSource:
         clock: Clock,
         latch: Latch | None = None,
     ) -> None:
+        # Seven of these are what it is made of; its state is the eleven below them.
         self.instrument = instrument
         self.function = function
         self.safe_level = safe_level
@@ -51,6 +52,7 @@ class DescribedSource:
         self._limits = limits
         self._clock = clock
         self.latch = latch
+
         self._entry: RangeEntry = self._spec.ranges[0]
         self._level = self._level_before = safe_level  # told last, and confirmed last
         self.stood_at: tuple[Quantity, ...] = ()  # where it was driven to last; what it is told to make it safe apart

@@ -99,14 +99,20 @@ class Watch:
         self._view.__exit__(kind, error, trace)
 
 
+def _tell_errors(result: "RunResult") -> None:
+    """What went wrong with a run, and with keeping it."""
+    for error in (result.outcome.error, result.unwritten):
+        if error is not None:
+            tell_error(error)
+
+
 def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_traced: bool) -> None:
     """A run that is over, as text or as a document; leaves with its exit code."""
     from instruments.texts import as_json as line_of  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
     del is_traced
-    if result.outcome.error is not None:
-        tell_error(result.outcome.error)
+    _tell_errors(result)
     if result.outcome.can_resume:
         _say_how_to_go_on(result.record.folder)
     if as_json:
@@ -117,7 +123,8 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
         click.echo(line_of({"event": "judged"} | verdict | {"record": str(folder)}))
     else:
         print_summary(result.record.content)
-        click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
+        if result.unwritten is None:
+            click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
     sys.exit(result.exit_code)
 
 
@@ -256,8 +263,7 @@ def _closed(folder: Path, *, acknowledged_by: str) -> "RunResult":
         acknowledged_by=acknowledged_by,
         say=say,
     )
-    if result.outcome.error is not None:
-        tell_error(result.outcome.error)
+    _tell_errors(result)
     return result
 
 
@@ -322,8 +328,10 @@ def _show_ended(result: "RunResult", *, as_json: bool) -> None:
         print_json(core.document(result.record.content))
     else:
         print_summary(result.record.content)
-        click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
-    sys.exit(result.outcome.error.exit_code if result.outcome.error is not None else 0)
+        if result.unwritten is None:
+            click.echo(printable(f"report: {result.record.folder / 'report.html'}"))
+    error = result.outcome.error or (None if result.is_kept else result.unwritten)
+    sys.exit(0 if error is None else error.exit_code)
 
 
 @click.command("salvage")
@@ -351,6 +359,5 @@ def salvage_command(record: Path, acknowledged_by: str, *, as_json: bool) -> Non
         acknowledged_by=acknowledged_by,
         say=say,
     )
-    if result.outcome.error is not None:
-        tell_error(result.outcome.error)
+    _tell_errors(result)
     _show_ended(result, as_json=as_json)

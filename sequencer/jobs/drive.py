@@ -10,7 +10,7 @@ from pathlib import Path
 
 from instruments.bench import Bench, open_bench
 from instruments.clock import RealClock
-from instruments.errors import InstrumentError, LivezeroError, UnsafeError
+from instruments.errors import LivezeroError, RecordError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.latch import left_on
 from instruments.locks import bench_held, holder, resources_of
@@ -25,7 +25,7 @@ from sequencer.jobs.safe import see_to
 from sequencer.jobs.watchdog import Asked, Watchdog
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan, Point
-from sequencer.record.layout import type_sheet_of
+from sequencer.record.layout import is_sealed, type_sheet_of
 from sequencer.record.load import Record, load
 from sequencer.record.seal import seal
 from sequencer.running.confirmations import undisturbed
@@ -38,10 +38,17 @@ __all__ = ["Nobody", "RunResult", "drive", "kept", "opened_bench", "process_of",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunResult:
-    """A run that is over: how it ended, and its record."""
+    """A run that is over: how it ended, and its record.
+
+    Args:
+        outcome: how it ended.
+        record: read back.
+        unwritten: why the record is not sealed, or has no report; None if nothing is missing.
+    """
 
     outcome: Outcome
     record: Record
+    unwritten: LivezeroError | None = None
 
     @property
     def evaluation(self) -> Evaluation | None:
@@ -50,12 +57,19 @@ class RunResult:
 
     @property
     def exit_code(self) -> int:
-        """0 pass; 1 judged and not passed; 3 bench fault, made safe; 4 not made safe; 130 interrupted."""
+        """0 pass; 1 judged, not passed; 3 bench fault, made safe, or not kept; 4 not made safe; 130 interrupted."""
         error = self.outcome.error
         if error is not None:
             is_fault = self.outcome.status == "bench fault" and not isinstance(error, UnsafeError)
             return 3 if is_fault else error.exit_code
+        if not self.is_kept:
+            return 3
         return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
+
+    @property
+    def is_kept(self) -> bool:
+        """Its record is sealed, or waits to be resumed; a report can be written again at any time."""
+        return self.outcome.can_resume or is_sealed(self.record.folder)
 
     def _repr_html_(self) -> str:
         return self.record._repr_html_()
@@ -176,24 +190,33 @@ def tried(record: Record, limit: int | None) -> Record:
 def kept(
     folder: Path, outcome: Outcome, listener: Listener | None = None, *, monte_carlo: int | None = None
 ) -> RunResult:
-    """A run that is over, its record sealed unless it can be resumed, its report written; raises RecordError.
+    """A run that is over, its record sealed unless it can be resumed, its report written.
 
-    A signal waits until that is done: an impatient Ctrl-C must not cost the record. It stops nothing where an output is
-    not safe, since that must be told.
+    What cannot be written is told in the result: it costs neither the verdict nor the readings. A signal waits until
+    that is done: an impatient Ctrl-C must not cost the record. It stops nothing where an output is not safe, since that
+    must be told.
+
+    Raises:
+        RecordError: the record cannot be read back.
     """
+    unwritten: LivezeroError | None = None
     try:
         with undisturbed() if outcome.status == "not safe" else held_off():
-            record = load(folder) if outcome.can_resume else seal(folder)
+            try:
+                record = load(folder) if outcome.can_resume else seal(folder)
+            except RecordError as error:
+                record, unwritten = load(folder), error
             record = tried(record, monte_carlo)
-            write_report(record.content, report_path(folder))
+            try:
+                write_report(record.content, report_path(folder))
+            except RecordError as error:
+                unwritten = unwritten or error
     except (LivezeroError, OSError) as error:
-        if (first := outcome.error) is not None:  # an output that is not safe must not hide behind a full disk
-            if outcome.status == "bench fault":  # with its exit code, whether there was room to seal the record or not
-                raise InstrumentError(first.what, where=first.where, allowed=first.allowed, todo=first.todo) from error
-            raise first from error
+        if outcome.error is not None:  # an output that is not safe must not hide behind a damaged record
+            raise outcome.error from error
         raise
     found = record.content.findings
     if listener is not None and found is not None:
         weight = found.ranking[0].weight if found.ranking else None
         listener(Found(stage=found.stage, cause=found.cause, names=found.names, weight=weight, check=found.check))
-    return RunResult(outcome=outcome, record=record)
+    return RunResult(outcome=outcome, record=record, unwritten=unwritten)

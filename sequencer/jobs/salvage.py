@@ -51,4 +51,4 @@ def salvage(
         more = [{"kind": "remark", "by": "livezero", "text": f"lost in {folder.name}: {fault.where}: {fault.what}"}]
     for line in more:
         add(new, **{"date": datetime.now(UTC).isoformat(timespec="seconds")} | line)
-    return result if not more else RunResult(outcome=result.outcome, record=load(new))
+    return result if not more else replace(result, record=load(new))

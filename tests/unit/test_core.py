@@ -5,7 +5,7 @@ import json
 import pytest
 
 import sequencer
-from instruments.errors import InputError, PlanError, RecordError, StoppedError, UnsafeError
+from instruments.errors import InputError, PlanError, RecordError, StoppedError
 from instruments.simulated.bench import Mishap
 from sequencer import core
 from sequencer.running.events import event_document
@@ -103,11 +103,13 @@ def test_an_output_that_is_not_safe_does_not_hide_behind_a_full_disk(small, kept
         raise RecordError("the record cannot be written: No space left on device")
 
     monkeypatch.setattr("sequencer.jobs.drive.seal", full)
-    with pytest.raises(RecordError, match="No space left"):
-        core.run(small(), serial="x", results=kept)
+    whole = core.run(small(), serial="x", results=kept)
+    assert "No space left" in whole.unwritten.what
+    assert (whole.evaluation.verdict.result, whole.exit_code) == ("pass", 3)  # judged, and not sealed
     simulated[1][:] = [Mishap(kind="time-out", instrument="source", at_exchange=20, times_n=10_000)]
-    with pytest.raises(UnsafeError, match="switch it off by hand, now"):
-        core.run(small(), serial="x", results=kept)
+    unsafe = core.run(small(), serial="x", results=kept)
+    assert "switch it off by hand, now" in unsafe.outcome.error.todo
+    assert unsafe.exit_code == 4
 
 
 def test_where_nobody_is_there_the_run_stops_at_the_first_question():

@@ -107,13 +107,16 @@ class Characteristic:
     points: tuple[tuple[float, float], ...] = ()
 
     def output(self, x_frac: FloatArray) -> FloatArray:
-        """Ideal output fraction, same shape as `x_frac`; NaN stays NaN; beyond the range it goes on ideally."""
+        """Ideal output fraction, same shape as `x_frac`; NaN stays NaN; beyond the range it goes on ideally.
+
+        There is no root below zero: what extracts it gives 0 there (common practice, no source).
+        """
         x = np.asarray(x_frac, dtype=np.float64)
         if self.kind == "linear":
             return x.copy()
         if self.kind == "square root":
-            flow = np.sign(x) * np.sqrt(np.abs(x))
-            return np.asarray(np.where(np.abs(flow) < self.cut_off_frac, 0.0, flow))
+            flow = np.sqrt(np.maximum(x, 0.0))
+            return np.asarray(np.where(flow < self.cut_off_frac, 0.0, flow))
         table = np.asarray(self.points)
         inside = np.interp(x, table[:, 0], table[:, 1])
         below = table[0, 1] + (x - table[0, 0]) * (table[1, 1] - table[0, 1]) / (table[1, 0] - table[0, 0])
@@ -127,8 +130,8 @@ class Characteristic:
             return np.ones_like(x)
         if self.kind == "square root":
             with np.errstate(divide="ignore"):
-                steep = 0.5 / np.sqrt(np.abs(x))
-            return np.asarray(np.where(np.sqrt(np.abs(x)) < self.cut_off_frac, 0.0, steep))
+                steep = 0.5 / np.sqrt(np.maximum(x, 0.0))
+            return np.asarray(np.where((x < 0) | self.is_cut_off(x), 0.0, steep))
         table = np.asarray(self.points)
         part = np.clip(np.searchsorted(table[:, 0], x, side="right") - 1, 0, len(table) - 2)
         return np.asarray((np.diff(table[:, 1]) / np.diff(table[:, 0]))[part])
@@ -144,7 +147,7 @@ class Characteristic:
         x = np.asarray(x_frac, dtype=np.float64)
         if self.kind != "square root":
             return np.zeros(x.shape, dtype=np.bool_)
-        return np.sqrt(np.abs(x)) < self.cut_off_frac
+        return np.asarray(np.sqrt(np.maximum(x, 0.0)) < self.cut_off_frac)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

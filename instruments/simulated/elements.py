@@ -158,12 +158,12 @@ def from_lower_range(lower: float) -> Element:
 
 
 def power_law(exponent: float) -> Callable[[float], float]:
-    """A power of x; below zero the mirror image."""
-    return lambda x: math.copysign(abs(x) ** exponent, x)
+    """A power of x; a root is 0 below zero, another power the mirror image."""
+    return lambda x: 0.0 if x < 0 and exponent < 1 else math.copysign(abs(x) ** exponent, x)
 
 
 def square_root() -> Element:
-    """The root of x; below zero the mirror image."""
+    """The root of x; 0 below zero."""
     root = power_law(0.5)
     return lambda x, _: root(x)
 

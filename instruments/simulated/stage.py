@@ -226,8 +226,8 @@ def _shape(ideal: Characteristic, instead: list[Callable[[float], float]]) -> Ca
     if ideal.kind == "square root":
 
         def extract(x: float) -> float:
-            flow = math.copysign(math.sqrt(abs(x)), x)
-            return 0.0 if abs(flow) < ideal.cut_off_frac else flow
+            flow = math.sqrt(max(x, 0.0))
+            return 0.0 if flow < ideal.cut_off_frac else flow
 
         return extract
     return lambda x: float(ideal.output(np.asarray(x)))

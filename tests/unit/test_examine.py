@@ -38,3 +38,20 @@ def test_the_readings_of_a_run_give_what_the_run_gave(sequence, fault, cleared, 
     assert (again.adjustment is not None) == bool(cleared)
     assert not again.steps
     assert again.versions
+
+
+def test_a_square_root_that_is_vented_a_hair_below_zero_is_judged_by_what_its_extractor_gives(tmp_path):
+    # 16 mA times the root of the share of 400 kPa; at -0.02 and at -10 kPa 4 mA (common practice, no source).
+    sheet = tmp_path / "flow.yaml"
+    sheet.write_text(
+        "type: flow transmitter (invented)\ninput: {range: 0 .. 400 kPa}\noutput: {range: 4 .. 20 mA}\n"
+        "characteristic: square root\ntolerance: 0.5 % of span\n"
+    )
+    for zero in (-0.02, -10):
+        levels = [zero, 40, 100, 200, 300, 400]
+        rows = [f"{each},{4 + 16 * (max(each, 0) / 400) ** 0.5:.3f}" for each in levels + levels[-2::-1]]
+        table = tmp_path / "flow.csv"
+        table.write_text("\n".join(["in [kPa],out [mA]", *rows]) + "\n")
+        found = core.by_hand(table, core.load_type(str(sheet)), serial="x")
+        assert found.evaluation.verdict.result == "pass"
+        assert found.findings is None or not found.findings.is_fault

@@ -118,11 +118,15 @@ def test_a_source_at_a_later_tap_stands_in_for_what_is_before_it():
         # dp 25 % gives 50 % flow; below the cut-off nothing.
         (Characteristic(kind="square root", cut_off_frac=0.05), 0.25, 0.5),
         (Characteristic(kind="square root", cut_off_frac=0.05), 0.002, 0.0),
+        (Characteristic(kind="square root", cut_off_frac=0.05), -0.3, 0.0),
+        # There is no flow of a negative differential pressure (common practice, no source).
+        (Characteristic(kind="square root"), -0.3, 0.0),
         (Characteristic(kind="table", points=((0, 0), (0.5, 0.2), (1, 1))), 0.75, 0.6),
     ],
-    ids=["root", "cut off", "table"],
+    ids=["root", "cut off", "cut off below zero", "root below zero", "table"],
 )
 def test_a_characteristic_is_followed(characteristic, x, y):
+    assert characteristic.output(np.array([x])) == pytest.approx([y])
     plant = Plant(converter(characteristic=characteristic), nature=QUIET, seed=1)
     plant.drive(0.0, 10 * x)
     assert plant.signal(1, 1.0) == pytest.approx(100 * y, abs=1e-9)

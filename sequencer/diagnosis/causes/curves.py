@@ -16,7 +16,9 @@ def _is_root(segment: Segment, stage: int) -> bool:
 
 def _power(exponent: float) -> Make:
     def made(_theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
-        return lambda x: np.sign(x) * np.abs(x) ** exponent
+        return lambda x: np.where(
+            (x < 0) & (exponent < 1), 0.0, np.sign(x) * np.abs(x) ** exponent
+        )  # no root below zero
 
     return made
 

@@ -3,6 +3,7 @@
 What is done on the bench is in `running`.
 """
 
+import contextlib
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
@@ -104,7 +105,7 @@ def drive(
         RecordError: the record cannot be written.
     """
     watchdog = _watchdog(plan)
-    told = _Exchanges(trace, watchdog.alive)
+    told = _Exchanges(trace, watchdog)
     asked = Asked(operator, watchdog)
     job = f"{plan.sequence.document.path.stem} of {serial}"
     with watchdog, bench_held(plan.bench, job=job):
@@ -153,9 +154,10 @@ def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
 class _Exchanges:
     """Takes what goes over the lines: kept until the journal is open, then handed to it; and to whoever watches."""
 
-    def __init__(self, watch: Teller | None, alive: Callable[[], None]) -> None:
+    def __init__(self, watch: Teller | None, watchdog: Watchdog) -> None:
         self._watch = watch
-        self._alive = alive
+        self._watchdog = watchdog
+        self._restarts_n = 0
         self._waiting: list[Exchange] = []
         self._journal: Journal | None = None
 
@@ -165,11 +167,15 @@ class _Exchanges:
             journal.exchange(exchange)
 
     def __call__(self, exchange: Exchange) -> None:
-        self._alive()
+        self._watchdog.alive()
         if self._journal is None:
             self._waiting.append(exchange)
         else:
             self._journal.exchange(exchange)
+            if self._watchdog.restarts_n > self._restarts_n:
+                self._restarts_n = self._watchdog.restarts_n
+                with contextlib.suppress(RecordError):  # as with an exchange; the next line tells
+                    self._journal.write("remark", sync=False, text="the watchdog was ended, and is started again")
         if self._watch is not None:
             self._watch(exchange)
 

@@ -50,12 +50,17 @@ class Watchdog:
         self._clock = RealClock()
         self._moved_s = self._clock.now()
         self._excused_n = 0
+        self.restarts_n = 0
         self._is_over = threading.Event()
         self._guard: subprocess.Popen[bytes] | None = None
 
     def alive(self) -> None:
-        """The run gets on."""
+        """The run gets on; a guard that somebody ended is started again, and `restarts_n` counts it."""
         self._moved_s = self._clock.now()
+        if self._guard is not None and self._guard.poll() is not None:
+            self.restarts_n += 1
+            with contextlib.suppress(InstrumentError):  # tried again as long as the run gets on
+                self._start()
 
     @contextlib.contextmanager
     def excused(self) -> Iterator[None]:
@@ -68,46 +73,49 @@ class Watchdog:
             self.alive()
 
     def __enter__(self) -> Self:
-        if not self._resources or not self._within_s:
-            return self
+        if self._resources and self._within_s:
+            self._start()
+            self.alive()
+            threading.Thread(target=self._feed, daemon=True).start()
+        return self
+
+    def _start(self) -> None:
         run = {
             "process": os.getpid(),
             "within_s": self._within_s,
             "resources": self._resources,
             "path": [str(Path(each).resolve()) for each in sys.path],
         }
-        script = Path(__file__).with_name("guard.py")
         try:
-            self._guard = subprocess.Popen(  # noqa: S603  our own interpreter and file
-                [sys.executable, "-I", str(script)],
+            guard = subprocess.Popen(  # noqa: S603  our own interpreter and file
+                [sys.executable, "-I", str(Path(__file__).with_name("guard.py"))],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,  # a Ctrl-C or the end of the terminal are the run's
             )
-            assert self._guard.stdin is not None
-            assert self._guard.stdout is not None
-            self._guard.stdin.write(json.dumps(run).encode() + b"\n")
-            self._guard.stdin.flush()
-            if self._guard.stdout.readline() != b"ready\n":
+            assert guard.stdin is not None
+            assert guard.stdout is not None
+            guard.stdin.write(json.dumps(run).encode() + b"\n")
+            guard.stdin.flush()
+            if guard.stdout.readline() != b"ready\n":
                 raise OSError("it ended at once")  # noqa: TRY301
         except OSError as error:
             raise InstrumentError(
                 f"the watchdog cannot be started: {error.strerror or error}",
                 todo='mend that, or run without one: "watchdog: none" in the bench file',
             ) from error
-        self.alive()
-        threading.Thread(target=self._feed, daemon=True).start()
-        return self
+        self._guard = guard
 
     def _feed(self) -> None:
-        assert self._guard is not None
-        assert self._guard.stdin is not None
         while not self._is_over.wait(self._within_s / _SIGNS_N):
+            guard = self._guard
             if self._excused_n or self._clock.now() - self._moved_s < self._within_s + self._longest_s:
-                with contextlib.suppress(OSError, ValueError):
-                    self._guard.stdin.write(ALIVE)
-                    self._guard.stdin.flush()
+                with contextlib.suppress(OSError, ValueError):  # it is gone, and will be started again
+                    assert guard is not None
+                    assert guard.stdin is not None
+                    guard.stdin.write(ALIVE)
+                    guard.stdin.flush()
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -33,6 +33,21 @@ plan = core.plan(sys.argv[1], sys.argv[2])
 core.run(plan, serial="GF-104", operator=Slow(), listener=hang if sys.argv[3] == "hang" else None)
 """
 
+WITHOUT_A_GUARD = """\
+import os, signal, subprocess
+
+seen = []
+
+def end_the_guard(event):
+    if isinstance(event, ReadingTaken):
+        seen.append(event)
+        if len(seen) == 1:
+            guards = subprocess.run(["pgrep", "-P", str(os.getpid()), "-f", "guard.py"], capture_output=True, text=True)
+            os.kill(int(guards.stdout), signal.SIGKILL)
+        if len(seen) == 4:
+            os.kill(os.getpid(), signal.SIGKILL)
+"""
+
 
 def off_within(bench, most_s):
     """Seconds until the output is off."""
@@ -82,6 +97,20 @@ def test_a_run_that_hangs_is_ended(tmp_path, quick):
         command = [sys.executable, "-c", SCRIPT, str(quick), str(bench.path), "hang"]
         assert subprocess.run(command, cwd=tmp_path, timeout=60, check=False).returncode == -signal.SIGKILL
         off_within(bench, 15)
+
+
+def test_a_guard_that_is_ended_is_started_again_and_the_record_says_so(tmp_path, quick):
+    script = (
+        SCRIPT.replace("def hang(event):", "def hang(event):\n    pass\n\ndef old(event):")
+        .replace("class Slow:", WITHOUT_A_GUARD + "\nclass Slow:")
+        .replace("listener=hang", "listener=end_the_guard")
+    )
+    with at_sockets(tmp_path, quick, watchdog="2 s") as bench:
+        command = [sys.executable, "-c", script, str(quick), str(bench.path), "hang"]
+        assert subprocess.run(command, cwd=tmp_path, timeout=60, check=False).returncode == -signal.SIGKILL
+        (bench.record,) = (tmp_path / "results").iterdir()
+        off_within(bench, 15)  # the second one does what the first could not
+        assert "the watchdog was ended, and is started again" in said(bench)
 
 
 def test_who_waits_for_a_person_does_not_hang(tmp_path, quick):

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, WithJso
 
 from instruments.fields import (
     AccuracyField,
+    DifferenceField,
     LevelField,
     PauseField,
     SpanField,
@@ -19,7 +20,7 @@ from instruments.fields import (
     UnitField,
 )
 from instruments.filemodel import FileModel
-from instruments.units import Quantity, Span, is_alike, magnitude
+from instruments.units import Quantity, Span, is_alike, is_width, magnitude, width
 from instruments.yamlfile import find, load
 
 __all__ = [
@@ -149,7 +150,7 @@ class RangeEntry(FileModel):
 
     range: SpanField
     select: RangeCommands = ()
-    resolution: LevelField | None = None
+    resolution: DifferenceField | None = None
     accuracy: AccuracyField | None = None
     temperature_coefficient: AccuracyField | None = None
 
@@ -158,7 +159,7 @@ class RangeEntry(FileModel):
         if not is_alike(self.range.unit, unit):
             return f"ranges in {unit}"
         if self.resolution is not None and (
-            self.resolution.magnitude < 0 or not is_alike(str(self.resolution.units), unit)
+            self.resolution.magnitude < 0 or not is_width(str(self.resolution.units), unit)
         ):
             return f"a resolution in {unit}"
         for what, stated in (
@@ -244,7 +245,7 @@ class Function(FileModel):
 
     def resolution(self, entry: RangeEntry, unit: str) -> float:
         """Resolution of a range as a number in `unit`; 0 where the description gives none."""
-        return magnitude(entry.resolution, unit) if entry.resolution is not None else 0.0
+        return width(entry.resolution, unit) if entry.resolution is not None else 0.0
 
 
 class Description(FileModel):

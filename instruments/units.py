@@ -1,8 +1,8 @@
 """Quantities as people write them, and the one way from a quantity to a number.
 
-pint does the dimensions, on a small unit file of our own (`shared/units.txt`). Here stand the text forms: "12 mA",
-"4 .. 20 mA", "0.5 degC + 0.1 % of reading". Speed in rpm has a dimension of its own, so it never becomes a frequency
-without pulses per revolution; a temperature difference is never taken for a temperature.
+pint does the dimensions, by the names in `unit_names`. Here stand the text forms: "12 mA", "4 .. 20 mA",
+"0.5 degC + 0.1 % of reading". Speed in rpm has a dimension of its own, so it never becomes a frequency without pulses
+per revolution; a temperature difference is never taken for a temperature, nor a gauge for an absolute pressure.
 """
 
 import re
@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, TypeAlias
 import pint
 
 from instruments.errors import InputError, shortened
-from instruments.shipped import shipped
 from instruments.texts import without_rest
+from instruments.unit_names import bare, registry, symbol, unit_of
 
 if TYPE_CHECKING:
     Quantity: TypeAlias = pint.Quantity[float]
@@ -29,54 +29,27 @@ __all__ = [
     "canonical",
     "difference",
     "is_alike",
+    "is_width",
     "magnitude",
+    "mismatch",
     "quantity",
     "rescale",
     "show",
     "span",
     "terms",
+    "width",
 ]
 
 # [0-9], since \d takes the figures of every script.
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([^\d\s.,+-].*?)?\s*")
 _SPAN = re.compile(rf"\s*({_NUMBER})\s*(\S*?)\s*(?:\.\.\.?|…|–|\bto\b|-(?=\s*[0-9]))\s*({_NUMBER})\s*([^\d\s].*?)?\s*")
-# pint would evaluate powers ("mA**9**9**9" takes for ever), skip a NUL, and take a blank for "times".
-_SYMBOL = r"[A-Za-zµμΩ\u2126°%Δ][A-Za-z0-9_µμΩ\u2126°]*(?:\s?(?:\*\*|\^)\s?-?[1-9]|⁻?[¹²³])?"
-_UNIT = re.compile(rf"(?:1\s?/\s?)?{_SYMBOL}(?:\s?[*/·]\s?{_SYMBOL}){{0,4}}")
 _LONGEST = 200
 _LARGEST = 1e30  # far beyond any signal, and far from where a change of prefix overflows
 _NARROWEST = 1e-30  # what is divided by less overflows
 _NARROWEST_FRAC = 1e-12  # of its ends: a range narrower than that is rounding
 _OF = re.compile(r"(.+?)\s+of\s+(.+)")
 _SPAN_FORM = 'two numbers and a unit, such as "4 .. 20 mA"'
-
-
-@lru_cache(maxsize=1)
-def _registry() -> "pint.UnitRegistry[float]":
-    return pint.UnitRegistry(str(shipped("shared", "units.txt")), autoconvert_offset_to_baseunit=False)
-
-
-@lru_cache(maxsize=256)
-def _unit(text: str) -> pint.Unit:
-    """The unit of a text; raises InputError without a place, which the caller knows."""
-    plain = text.replace("\u2126", "Ω")  # the ohm sign, which is not the Greek letter
-    try:
-        if plain == "1":  # a factor
-            return _registry().Unit("")
-        if _UNIT.fullmatch(plain) and str(unit := _registry().Unit(plain)) != "dimensionless":  # mA/mA
-            return unit
-    except Exception as error:  # pint raises its own and Python's errors on a text that is no unit
-        raise _no_unit(text) from error
-    raise _no_unit(text)
-
-
-def _no_unit(text: str) -> InputError:
-    return InputError(
-        f'"{shortened(text)}" is not a unit',
-        allowed="mA, V, mV, Hz, kHz, rpm, ohm, degC, mbar, kPa, s, ms, % and the like",
-        todo='write the unit as on the data plate; small and capital letters differ ("mA", not "MA")',
-    )
 
 
 def _plain(text: str) -> str:
@@ -88,14 +61,14 @@ def _plain(text: str) -> str:
 
 def canonical(unit: str) -> str:
     """The short symbol of a unit ("ohm" -> "Ω", "degC" -> "°C"); raises InputError if it is none."""
-    return f"{_unit(unit):~P}" or "1"
+    return symbol(unit_of(unit)) or "1"
 
 
 def _make(number: str, unit: str) -> Quantity:
     value = float(number)
     if not abs(value) <= _LARGEST:
         raise InputError(f"{shortened(number)} is too large a number", allowed=f"at most {_LARGEST:g}")
-    return _registry().Quantity(value, _unit(unit))
+    return registry().Quantity(value, unit_of(unit))
 
 
 def quantity(text: str, *, like: str = "") -> Quantity:
@@ -117,7 +90,8 @@ def quantity(text: str, *, like: str = "") -> Quantity:
         raise InputError(f'"{shortened(text)}" has no unit', allowed=_example(like), todo="add the unit")
     found = _make(number, unit)
     if like and not is_alike(unit, like):
-        raise InputError(f'"{shortened(text)}" is not in {like}', allowed=_example(like), todo=f"give it in {like}")
+        todo = f"give it in {like}{mismatch(unit, like)}"
+        raise InputError(f'"{shortened(text)}" is not in {like}', allowed=_example(like), todo=todo)
     return found
 
 
@@ -126,19 +100,35 @@ def _example(like: str) -> str:
 
 
 def difference(text: str, *, like: str = "") -> Quantity:
-    """As `quantity`, but "0.5 degC" is a difference of two temperatures, 0.5 kelvin wide."""
+    """As `quantity`, but "0.5 degC" is a difference of two temperatures, 0.5 kelvin wide, and 1 kPa(a) one of 1 kPa."""
     return _as_difference(quantity(text, like=like))
 
 
 def _as_difference(level: Quantity) -> Quantity:
     names = {"degree_Celsius": "delta_degree_Celsius", "degree_Fahrenheit": "delta_degree_Fahrenheit"}
-    name = names.get(str(level.units))
-    return _registry().Quantity(level.magnitude, name) if name else level
+    return registry().Quantity(level.magnitude, names.get(str(level.units)) or bare(level.units))
 
 
 def is_alike(unit: str, other: str) -> bool:
     """True if both units measure the same kind of thing (mA and A; not Hz and rpm)."""
-    return bool(_unit(unit).dimensionality == _unit(other).dimensionality)
+    return bool(unit_of(unit).dimensionality == unit_of(other).dimensionality)
+
+
+def is_width(unit: str, of: str) -> bool:
+    """True if a difference of two levels in the unit `of` can be given in a unit: 0.5 K of degC, 1 kPa of kPa(a)."""
+    return is_alike(unit, _difference_unit(of))
+
+
+def width(level: Quantity, in_unit: str) -> float:
+    """The number of a difference in a unit of levels: 1 K in degF is 1.8; raises InputError as `magnitude`."""
+    return magnitude(_as_difference(level), _difference_unit(in_unit))
+
+
+def mismatch(unit: str, other: str) -> str:
+    """Why two units differ that have one dimension but for what a pressure is measured against; "" else."""
+    if is_alike(unit, other) or not is_alike(_difference_unit(unit), _difference_unit(other)):
+        return ""
+    return ": an absolute pressure is a gauge pressure plus the atmospheric one at the bench, which is not known here"
 
 
 def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
@@ -148,11 +138,10 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
         InputError: the level has another dimension.
     """
     try:
-        return float(level.to(_unit(in_unit)).magnitude)
+        return float(level.to(unit_of(in_unit)).magnitude)
     except (pint.DimensionalityError, pint.OffsetUnitCalculusError) as error:
-        raise InputError(
-            f"{show(level)} is not a level in {in_unit}", where=where, todo=f"give it in {in_unit}"
-        ) from error
+        todo = f"give it in {in_unit}{mismatch(str(level.units), in_unit)}"
+        raise InputError(f"{show(level)} is not a level in {in_unit}", where=where, todo=todo) from error
 
 
 @lru_cache(maxsize=256)
@@ -164,13 +153,13 @@ def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     Raises:
         InputError: the units differ in dimension.
     """
-    shift = magnitude(_registry().Quantity(0.0, _unit(from_unit)), to_unit)
-    return magnitude(_registry().Quantity(1.0, _unit(from_unit)), to_unit) - shift, shift
+    shift = magnitude(registry().Quantity(0.0, unit_of(from_unit)), to_unit)
+    return magnitude(registry().Quantity(1.0, unit_of(from_unit)), to_unit) - shift, shift
 
 
 def show(level: Quantity, digits: int = 6) -> str:
     """A level as people write it: "12.5 mA"; a rounding rest is 0."""
-    return f"{without_rest(level.magnitude):.{digits}g} {level.units:~P}".strip()
+    return f"{without_rest(level.magnitude):.{digits}g} {symbol(level.units)}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +249,7 @@ class Terms:
 
     def fits(self, unit: str) -> bool:
         """True if each absolute part has the dimension of a unit."""
-        return all(part.base or is_alike(part.unit, unit) for part in self.parts)
+        return all(part.base or is_width(part.unit, unit) for part in self.parts)
 
     def half_width(self, unit: str, **bases: float) -> float:
         """The half width in `unit`, each base given as a number in that unit.
@@ -272,17 +261,17 @@ class Terms:
         Raises:
             InputError: an absolute part has another dimension.
         """
-        width = 0.0
+        half = 0.0
         for part in self.parts:
             if part.base:
-                width += part.value / 100 * abs(bases[part.base.replace(" ", "_")])
+                half += part.value / 100 * abs(bases[part.base.replace(" ", "_")])
             else:
-                width += magnitude(_registry().Quantity(part.value, _unit(part.unit)), _difference_unit(unit))
-        return width
+                half += width(registry().Quantity(part.value, unit_of(part.unit)), unit)
+        return half
 
 
 def _difference_unit(unit: str) -> str:
-    return str(_as_difference(_registry().Quantity(1.0, _unit(unit))).units)
+    return str(_as_difference(registry().Quantity(1.0, unit_of(unit))).units)
 
 
 def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> Terms:
@@ -313,7 +302,7 @@ def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> T
                 allowed=allowed,
                 todo="add the base: 0.1 % of span is not 0.1 % of reading",
             )
-        if not of and like and not any(is_alike(str(share.units), unit) for unit in like):
+        if not of and like and not any(is_width(str(_as_difference(share).units), unit) for unit in like):
             raise InputError(f'"{shortened(piece)}" is not in {" or ".join(like)}', allowed=allowed)
         if share.magnitude < 0:
             raise InputError(f'"{shortened(piece)}" is negative', allowed="a half width, zero or more")

@@ -9,7 +9,7 @@ from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, Tap
 from instruments.description import Description, RangeEntry
 from instruments.errors import PlanError
-from instruments.units import Quantity, Span, show
+from instruments.units import Quantity, Span, mismatch, show
 
 __all__ = ["Port", "Wire", "signal_span", "wire"]
 
@@ -152,12 +152,14 @@ def _port(
         if found is not None:
             name, entry = found
             return Port(instrument=instrument, function=name, entry=entry, proves_safe=description.proves_safe(name))
+    others = [unit for each in description.functions.values() if (unit := getattr(each, does))]
     faults.append(
         PlanError(
             f'"{instrument}" {does} no {need} as tap "{tap.name}" needs',
             where=bench.where("taps", tap.name, key),
             allowed=_ranges(description, does) or f"nothing: it {does} nothing",
-            todo="wire another instrument, or correct the description",
+            todo="wire another instrument, or correct the description"
+            + next(filter(None, (mismatch(unit, need.unit) for unit in others)), ""),
         )
     )
     return None

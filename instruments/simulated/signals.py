@@ -7,9 +7,9 @@ import numpy as np
 
 from instruments.datasheet import Tap
 
-__all__ = ["PRESSURE_MBAR", "PULSE_HZ", "scalar", "signal_span"]
+__all__ = ["PRESSURE_MBAR", "PULSE_HZ", "mbar_in", "scalar", "signal_span"]
 
-# inH2O is the conventional one, of water at 4 degC.
+# Columns are the conventional ones, of water at 4 degC and of mercury at 0 degC.
 PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
     {
         "Pa": 0.01,
@@ -20,9 +20,18 @@ PRESSURE_MBAR: Mapping[str, float] = MappingProxyType(
         "MPa": 1e4,
         "psi": 68.947573,
         "inH2O": 2.490889,
+        "mmH2O": 0.0980665,
+        "mmHg": 1.333224,
+        "inHg": 33.86389,
+        "Torr": 1.333224,
     }
 )
 PULSE_HZ: Mapping[str, float] = MappingProxyType({"Hz": 1.0, "kHz": 1000.0})
+
+
+def mbar_in(unit: str) -> float | None:
+    """How many mbar one of a unit of pressure is, gauge and absolute alike; None if it is none."""
+    return PRESSURE_MBAR.get(unit.removesuffix("(g)").removesuffix("(a)"))
 
 
 def scalar(curve: Callable[..., object], level: float) -> float:

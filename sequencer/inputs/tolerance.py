@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
-from instruments.units import Term, Terms, is_alike
+from instruments.units import Term, Terms, is_width
 
 __all__ = ["carried", "half_width", "slope", "with_floor"]
 
@@ -74,7 +74,7 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
             width = width + part.value / 100 * np.abs(sheet.ideal(x, first=first, last=last))
         elif part.base == "reading":
             width = width + carried(sheet, x, part.value / 100 * np.abs(x), first=first, last=last)
-        elif is_alike(part.unit, output.unit) or not is_alike(part.unit, source.unit):
+        elif is_width(part.unit, output.unit) or not is_width(part.unit, source.unit):
             width = width + single.half_width(output.unit)
         else:
             wide = np.full(x.shape, single.half_width(source.unit))

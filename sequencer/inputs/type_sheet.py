@@ -14,7 +14,7 @@ from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, 
 from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
 from instruments.filemodel import FileModel
 from instruments.sensor import Rtd, Sensor, Thermocouple
-from instruments.units import Quantity, Span, Terms, is_alike, magnitude, rescale, show
+from instruments.units import Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
 
 __all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
 
@@ -123,7 +123,7 @@ class TapSheet(FileModel):
         # In degC it is the cold junction that may lie off.
         units = [signal_unit, *(["degC"] if self.sensor is not None and self.sensor.thermocouple else [])]
         for width in self.allowances.values():
-            if width.magnitude < 0 or not any(is_alike(str(width.units), unit) for unit in units):
+            if width.magnitude < 0 or not any(is_width(str(width.units), unit) for unit in units):
                 raise ValueError(f"allowances of zero or more in {' or '.join(units)}")
         if self.correction is not None:
             self._corrects(self.correction, signal_unit)
@@ -323,7 +323,7 @@ class TypeSheet(StageSheet):
 def _check_tolerance(tolerance: Terms, before: Span, after: Span) -> None:
     """An absolute part must be in the unit of the input or of the output."""
     for part in tolerance.parts:
-        if not part.base and not any(is_alike(part.unit, each.unit) for each in (before, after)):
+        if not part.base and not any(is_width(part.unit, each.unit) for each in (before, after)):
             raise ValueError(f"a tolerance in %, in {after.unit} or in {before.unit}")
 
 

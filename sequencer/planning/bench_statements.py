@@ -8,7 +8,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import Tap
 from instruments.sensor import Thermocouple
-from instruments.units import Quantity, Span, Terms, is_alike, magnitude
+from instruments.units import Quantity, Span, Terms, is_alike, magnitude, width
 from instruments.wiring import Port, Wire
 from sequencer.evaluation.budget import Basis, Limits, Statement
 from sequencer.inputs.type_sheet import CorrectionSheet, TypeSheet
@@ -67,7 +67,7 @@ def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet)
     for number, (wired, tap, (_, tap_sheet)) in enumerate(zip(wires, sheet.taps, type_sheet.tap_sheets, strict=True)):
         port = wired.receiver or (wired.source if number == 0 else None)
         if port is not None:
-            allowances = tuple((name, _allowance(width, tap)) for name, width in tap_sheet.allowances.items())
+            allowances = tuple((name, _allowance(each, tap)) for name, each in tap_sheet.allowances.items())
             stated = _statement(bench, port, tap, allowances, is_read=wired.receiver is not None)
             given = tap_sheet.correction
             if given is not None and (wired.receiver is not None or given.junction is not None):
@@ -86,12 +86,11 @@ def _corrected(given: CorrectionSheet, tap: Tap) -> tuple[str, Limits]:
     return "cold junction", Limits(of_reading=0.0, floor=_allowance(given.uncertainty, tap))
 
 
-def _allowance(width: Quantity, tap: Tap) -> float:
+def _allowance(given: Quantity, tap: Tap) -> float:
     """Half width in the unit of the tap's signal; in degC it is that of a cold junction, so the EMF made there."""
-    if isinstance(tap.sensor, Thermocouple) and is_alike(str(width.units), "degC"):
-        return float(tap.to_signal(np.array(tap.sensor.junction_degC + magnitude(width, "delta_degC"))))
-    unit = tap.signal_unit
-    return magnitude(width, {"°C": "delta_degC", "degC": "delta_degC", "°F": "delta_degF"}.get(unit, unit))
+    if isinstance(tap.sensor, Thermocouple) and is_alike(str(given.units), "degC"):
+        return float(tap.to_signal(np.array(tap.sensor.junction_degC + magnitude(given, "delta_degC"))))
+    return width(given, tap.signal_unit)
 
 
 def _statement(

@@ -3,7 +3,7 @@
 import re
 
 from instruments.datasheet import DataSheet
-from instruments.units import is_alike, magnitude, quantity
+from instruments.units import is_alike, is_width, magnitude, quantity
 
 __all__ = ["general_cautions"]
 
@@ -32,7 +32,7 @@ def general_cautions(sheet: DataSheet) -> tuple[str, ...]:
     found: list[str] = []
     if any(is_alike(unit, "rpm") for unit in units) or _TURNS.search(named):
         found += _ROTATING
-    if any(is_alike(unit, "bar") for unit in units):
+    if any(is_width("bar", unit) for unit in units):
         found.append(_PRESSURE)
     if any(is_alike(unit, "mA") for unit in units):
         found += _LOOP

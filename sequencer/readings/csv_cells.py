@@ -11,15 +11,13 @@ from instruments.datasheet import Tap
 from instruments.entry import OVERLOAD, entry
 from instruments.errors import InputError, ReadingsError, shortened
 from instruments.texts import to_digits
-from instruments.units import canonical, is_alike, rescale
+from instruments.unit_names import USUAL
+from instruments.units import canonical, is_alike, mismatch, rescale
 from sequencer.readings.decimal_marks import MARKS, decimal_mark, is_either, stated_marks, with_point
 
 __all__ = ["LONGEST_CELL", "TapColumn", "is_unread", "meanings", "tap_column"]
 
 LONGEST_CELL = 60  # longer ones take patterns and the parser of units more time than a number is worth
-_USUAL_UNITS = (
-    "mA", "A", "mV", "V", "Hz", "kHz", "rpm", "ohm", "kohm", "degC", "degF", "K", "mbar", "bar", "kPa", "psi",
-)  # fmt: skip
 _PER_MINUTE = re.compile(r"(?:(?<![0-9])1|U|r|rev)?\s?/\s?min|min(?:\^|\*\*)?(?:-1|\u207b\u00b9)", re.IGNORECASE)
 _IN_NUMBERS = set("0123456789.,+-eE '\u2019\u2009\u00a0\u202f")
 _BESIDE_FRAC = 0.1  # of the range: what lies further out is no reading of this tap
@@ -47,6 +45,8 @@ class TapColumn:
         try:
             if _PER_MINUTE.fullmatch(unit):  # of a tap in Hz, say
                 wrong = f"{unit} may be a speed here, or pulses per minute"
+            elif self._is_share(unit) and self._is_humidity:
+                wrong = "% may be %RH here, or % of the range"
             elif self._is_share(unit) or is_alike(unit, spec.unit) or is_alike(unit, spec.reading_unit):
                 return None
             else:
@@ -59,6 +59,11 @@ class TapColumn:
             allowed=_units_of(spec),
             todo=_unit_todo(unit, spec),
         )
+
+    @property
+    def _is_humidity(self) -> bool:
+        """A tap in %RH where a % of its range is another number."""
+        return _is_unit_of(self.spec.unit, "%RH") and (self.spec.low, self.spec.high) != (0.0, 100.0)
 
     def plain(
         self, cells: list[tuple[int, str]], table: frozenset[str], faults: list[tuple[int, ReadingsError]]
@@ -120,7 +125,7 @@ class TapColumn:
         readings, shares = np.full((2, len(cells)), math.nan)
         for index, (line, cell) in enumerate(cells):
             try:
-                if self._is_share(self.with_unit(cell)):
+                if self._is_share(self.with_unit(cell)) and not self._is_humidity:
                     shares[index] = entry(cell, "%") / 100
                 else:
                     readings[index] = factor * self._number(cell, unit) + shift
@@ -164,13 +169,20 @@ def _unit_todo(unit: str, spec: Tap) -> str:
     if _is_unit_of(unit, "V") and _is_unit_of(spec.reading_unit, "A"):
         shunt = "correction: {shunt: 250 ohm, measured: 249.97 ohm, uncertainty: 20 mohm}"
         return f'read across a shunt? add {shunt} to "{spec.name}" in the type sheet; or correct the heading'
-    return "correct the heading, or the type sheet"
+    return f"correct the heading, or the type sheet{_why(unit, spec.unit)}"
+
+
+def _why(unit: str, to_unit: str) -> str:
+    try:
+        return mismatch(unit, to_unit)
+    except InputError:
+        return ""
 
 
 def _units_of(spec: Tap) -> str:
     """Units that a column of a tap may stand in."""
     own = (spec.unit, spec.reading_unit)
-    usual = (unit for unit in _USUAL_UNITS if any(_is_unit_of(unit, each) and canonical(unit) != each for each in own))
+    usual = (unit for unit in USUAL if any(_is_unit_of(unit, each) and canonical(unit) != each for each in own))
     share = () if _is_unit_of("%", spec.unit) else ("% of the range",)
     return ", ".join(dict.fromkeys((*own, *usual, *share)))
 

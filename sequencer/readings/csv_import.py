@@ -249,15 +249,16 @@ def _order(rows: list[Row], sheet: DataSheet, stated: dict[str, list[str]]) -> t
     inputs = np.array([row.value(first.name) for row in rows])
     x_pct = 100 * first.fraction(inputs)
     keys = list(zip(*stated.values(), strict=True)) or [()] * len(rows)
+    is_apart = np.array([False, *(one != other for one, other in pairwise(keys))])
     setpoints = setpoint_column(rows, first)
     points = grouped(
         x_pct,
         stated_pct=None if setpoints is None or len(setpoints.rows) < len(rows) else setpoints.pct,
-        is_apart=np.array([False, *(one != other for one, other in pairwise(keys))]),
+        is_apart=is_apart,
         count_pct=100 * _last_digit(inputs) / abs(first.span),
         output=lambda pct: sheet.taps[-1].fraction(sheet.ideal(first.value(pct / 100))),
     )
-    order = in_order(x_pct, points.of_row)
+    order = in_order(x_pct, points.of_row, is_apart)
     if "direction" in stated:
         directions, roles = stated["direction"], [READING] * len(rows)
         cycles = cycles_of(directions, roles)

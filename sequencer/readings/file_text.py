@@ -14,7 +14,7 @@ _CODE_PAGES = (_WESTERN, "cp1250", "cp1251", "cp1253")  # western, central Europ
 _SIGNS = set("\u00b0\u00b5\u00b1\u00b2\u00b3\u00b7\u00a0")  # degree, micro, plus-minus, powers: of units, no words
 _SAMPLE_BYTES = 20_000
 _NUL_IN_NUMBER = re.compile(r"[0-9.,eE+-]{1,20}\0+[0-9.,eE+-]{1,20}")
-_HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?) ?[\])]?)?")
+_HEADER = re.compile(r"([^\[\](),]+?) ?(?:[\[(,] ?([^\])]*?(?:\([^()\]]*\))?) ?[\])]?)?")
 
 
 def raw_bytes(path: Path, most_n: int) -> bytes:
@@ -74,7 +74,7 @@ def _code_page(raw: bytes) -> str:
 
 
 def heading(cell: str) -> tuple[str, str]:
-    """Name and unit of a column: "returned [mA]", "input (Hz)", "output, mA"."""
+    """Name and unit of a column: "returned [mA]", "input (Hz)", "output, mA", "input [kPa(g)]"."""
     plain = " ".join(cell.split())
     match = _HEADER.fullmatch(plain) if len(plain) <= LONGEST_CELL else None
     if match is None:

@@ -158,35 +158,51 @@ def _by_setpoint(rows: _Rows, stated_pct: FloatArray) -> npt.NDArray[np.int64]:
     return np.asarray(labels, dtype=np.int64)
 
 
-def in_order(x_pct: FloatArray, points: list[int]) -> Order:
-    """Direction, cycle and role of each row from the order of the inputs."""
-    directions, roles = ["up"] * len(x_pct), [READING] * len(x_pct)
-    is_moved = np.diff(points, prepend=-1) != 0
-    turned_at: list[int] = []
-    going: Direction | None = None
+def in_order(x_pct: FloatArray, points: list[int], is_apart: npt.NDArray[np.bool_] | None = None) -> Order:
+    """Direction, cycle and role of each row from the order of the inputs.
 
-    def pair(index: int, towards: Direction) -> None:
-        """The row before a turn is an end pair if the input was not moved to it."""
-        if not is_moved[index]:
-            roles[index], directions[index] = END_PAIR, towards
+    Rows at one point, one after the other, are a visit. A turning point belongs to the traverse that arrives there; of
+    more readings than the other visits have, those left over are its end pair.
 
-    for index in range(1, len(x_pct)):
-        if not is_moved[index]:
-            directions[index] = directions[index - 1]
-            continue
-        now: Direction = "up" if x_pct[index] > x_pct[index - 1] else "down"
-        if going is not None and now != going:
-            turned_at.append(index - 1)
-            pair(index - 1, now)
-        directions[index] = going = now
+    Args:
+        x_pct: input in the order taken, % of range; shape (rows,).
+        points: of each row.
+        is_apart: shape (rows,), True where a stated cycle sets a row apart from the one before; None = nowhere.
+    """
+    rows_n = len(points)
+    is_first = np.diff(points, prepend=-1) != 0
+    is_first |= False if is_apart is None else is_apart
+    starts = np.flatnonzero(is_first)
+    counts = np.diff(np.append(starts, rows_n))
+    moves = [x_pct[at] - x_pct[at - 1] if points[at] != points[at - 1] else 0.0 for at in starts[1:]]
+    ways = _ways([0.0, *moves])
+    turns = [at for at in range(1, len(ways) - 1) if ways[at] != ways[at + 1]]
     last = max(points)
-    if len(x_pct) > 3 and sum(0 < points[index] < last for index in turned_at) > len(x_pct) / 3:
+    if rows_n > 3 and sum(0 < points[starts[at]] < last for at in turns) > rows_n / 3:
         # No traverse to be seen.
-        return Order(directions=[""] * len(x_pct), cycles=times_of(points), roles=[READING] * len(x_pct))
-    if not turned_at:
-        return Order(directions=[going or "up"] * len(x_pct), cycles=[1] * len(x_pct), roles=roles)
-    pair(len(x_pct) - 1, "up" if going == "down" else "down")
+        return Order(directions=[""] * rows_n, cycles=times_of(points), roles=[READING] * rows_n)
+    directions = [str(each) for each in np.repeat(ways, counts)]
+    roles = [READING] * rows_n
+    if turns:
+        ends = {*turns, len(ways) - 1}
+        usual = Counter(int(count) for at, count in enumerate(counts) if at not in ends).most_common()
+        once = min(count for count, times in usual if times == usual[0][1])
+        for at in ends:
+            stop = int(starts[at] + counts[at])
+            again = slice(stop - max(0, min(once, int(counts[at]) - once)), stop)
+            roles[again] = [END_PAIR] * (again.stop - again.start)
+            directions[again] = ["down" if ways[at] == "up" else "up"] * (again.stop - again.start)
     return Order(directions=directions, cycles=cycles_of(directions, roles), roles=roles)
+
+
+def _ways(moves: Sequence[float]) -> list[Direction]:
+    """Direction of each visit by the move to it; where there was none, by the next move, else by the last."""
+    way: Direction = next((("up" if move > 0 else "down") for move in reversed(moves) if move), "up")
+    ways: list[Direction] = []
+    for move in reversed(moves):
+        way = way if not move else "up" if move > 0 else "down"
+        ways.append(way)
+    return ways[::-1]
 
 
 def times_of(places: Sequence[Hashable]) -> list[int]:
@@ -200,11 +216,17 @@ def times_of(places: Sequence[Hashable]) -> list[int]:
 
 
 def cycles_of(directions: list[str], roles: list[str]) -> list[int]:
-    """A cycle is an upscale traverse and the downscale traverse that follows, the end pair at its bottom included."""
+    """A cycle is an upscale traverse and the downscale traverse that follows, the end pair at its bottom included.
+
+    The other way round where the first traverse leads down and the last one up: each has its partner then.
+    """
+    read = [direction for direction, role in zip(directions, roles, strict=True) if role == READING]
+    is_down_first = bool(read) and read[0] == "down" and read[-1] == "up"
+    first, second = ("down", "up") if is_down_first else ("up", "down")
     cycles, cycle, before = [], 1, ""
     for direction, role in zip(directions, roles, strict=True):
         if role == READING:
-            if direction == "up" and before == "down":
+            if direction == first and before == second:
                 cycle += 1
             before = direction
         cycles.append(cycle)

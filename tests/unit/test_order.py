@@ -4,10 +4,18 @@ import numpy as np
 import pytest
 
 from sequencer import core
+from sequencer.readings.order import in_order
 
 LINEAR, ROOT = "pulse-to-current", "differential-pressure-flow"  # 0..1000 Hz and 0..250 mbar to 4..20 mA
 UP = np.arange(0, 101, 10.0)
 DOWN = UP[-2::-1]
+REVERSED = "reversed-input"  # 20 .. 4 mA to 4 .. 20 mA
+REVERSED_SHEET = """\
+type: invented
+input: {range: 20 .. 4 mA}
+output: {range: 4 .. 20 mA}
+tolerance: 0.2 % of span
+"""
 ROOT_PCT = np.array([0, 0.4, 1, 4, 9, 16, 25, 36, 49, 64, 81, 100.0])
 
 
@@ -23,14 +31,17 @@ def root(x_pct):
 @pytest.fixture
 def judged(tmp_path):
     def judge(x_pct, mA, *, sheet=LINEAR, beside=None, digits=4):
-        full = {LINEAR: 10.0, ROOT: 2.5}[sheet]
+        zero, full = {LINEAR: (0.0, 10.0), ROOT: (0.0, 2.5), REVERSED: (20.0, -0.16)}[sheet]
         names, cells = zip(*beside.items(), strict=True) if beside else ((), ())
         rows = [
-            ";".join([f"{full * x:.{digits}f}", f"{y:.5f}", *(str(each) for each in others)])
+            ";".join([f"{zero + full * x:.{digits}f}", f"{y:.5f}", *(str(each) for each in others)])
             for x, y, *others in zip(x_pct, mA, *cells, strict=True)
         ]
         path = tmp_path / "hand.csv"
         path.write_text("\n".join([";".join(["input", "output", *names]), *rows]), encoding="utf-8")
+        if sheet == REVERSED:
+            sheet = tmp_path / "reversed.yaml"
+            sheet.write_text(REVERSED_SHEET, encoding="utf-8")
         return core.by_hand(path, sheet)
 
     return judge
@@ -123,3 +134,105 @@ def test_a_fine_scan_is_not_merged_by_its_jitter(judged):
     extents = found.evaluation.visits.groupby("point")["input_pct"].agg(np.ptp)
     assert extents.max() <= 0.2  # of steps of 1 %, a fifth at most
     assert found.evaluation.figure("hysteresis").value < 0.01
+
+
+HALVES = np.array([0, 50, 100.0])
+
+
+def visits(found):
+    """Direction, cycle, setpoint and number of readings of each visit, in the order of the table of visits."""
+    columns = ["cycle", "direction", "setpoint_pct", "readings_n"]
+    return [tuple(each) for each in found.evaluation.visits[columns].itertuples(index=False)]
+
+
+@pytest.mark.parametrize("sheet", [LINEAR, REVERSED])
+def test_a_table_that_goes_down_first_has_its_hysteresis(judged, sheet):
+    # 0.128 mA of 16 mA is 0.8 % of span between the ways; the ends are read once, by the traverse that arrives.
+    x = np.concatenate((HALVES[::-1], HALVES[1:]))
+    mA = linear(x) + np.array([0, 0, 0, 0.128, 0.128])
+    found = judged(x, mA, sheet=sheet)
+    assert visits(found) == [
+        (1, "up", 50, 1),
+        (1, "up", 100, 1),
+        (1, "down", 0, 1),
+        (1, "down", 50, 1),
+        (1, "down", 100, 1),
+    ]
+    assert found.evaluation.figure("hysteresis").value == pytest.approx(0.8, abs=1e-9)
+
+
+def test_a_table_of_a_reversed_input_in_the_order_of_its_current(judged):
+    # 4, 12, 20 mA and back are 100, 50, 0 % and back.
+    x = 100 - np.concatenate((HALVES, HALVES[-2::-1]))
+    stated = {"direction": ["up", "up", "up", "down", "down"]}
+    mA = linear(x) + np.array([0, 0, 0, 0.128, 0])
+    plain, told = (judged(x, mA, sheet=REVERSED, beside=each) for each in (None, stated))
+    assert plain.evaluation.figure("hysteresis").value == pytest.approx(0.8, abs=1e-9)
+    assert told.evaluation.figure("hysteresis").value == pytest.approx(0.8, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("x", "cycles"),
+    [
+        pytest.param([100, 50, 0, 50, 100], [1, 1, 1, 1, 1], id="down and up"),
+        pytest.param([100, 50, 0, 50, 100, 50, 0, 50, 100], [1] * 5 + [2] * 4, id="twice"),
+        pytest.param(
+            [100, 50, 0, 50, 100, 50, 0], [1] * 3 + [2] * 4, id="down, up, down: up and the down that follows"
+        ),
+        pytest.param([0, 50, 100, 50, 0, 50, 100], [1] * 5 + [2] * 2, id="up, down, up"),
+    ],
+)
+def test_a_cycle_is_two_traverses_that_follow_each_other(x, cycles):
+    found = in_order(np.array(x, dtype=float), [int(each / 50) for each in x])
+    assert found.cycles == cycles
+    assert set(found.roles) == {"reading"}
+
+
+@pytest.mark.parametrize(
+    ("counts", "kept"),
+    [
+        pytest.param([1, 1, 2, 1, 2], [1, 1, 1, 1, 1], id="one more at the turns: end pairs"),
+        pytest.param([2, 2, 2, 2, 2], [2, 2, 2, 2, 2], id="two everywhere: no end pair"),
+        pytest.param([3, 3, 6, 3, 6], [3, 3, 3, 3, 3], id="as many again at the turns"),
+        pytest.param([2, 2, 3, 2, 3], [2, 2, 2, 2, 2], id="two, and one more at the turns"),
+        pytest.param([3, 3, 2, 3, 1], [3, 3, 2, 3, 1], id="fewer at the turns"),
+        pytest.param([2, 1, 2, 1, 2], [2, 1, 1, 1, 1], id="the first point twice as well"),
+    ],
+)
+def test_what_a_turn_has_more_than_other_visits_is_its_end_pair(counts, kept):
+    x = np.repeat([0, 50, 100, 50, 0.0], counts)
+    found = in_order(x, [int(each / 50) for each in x])
+    ends = np.cumsum(counts)
+    read_n = [found.roles[end - n : end].count("reading") for end, n in zip(ends, counts, strict=True)]
+    assert read_n == kept
+
+
+def test_two_readings_at_each_end_count_alike(judged):
+    # Two traverses, each end read twice each time, 0.1 and 0.2 % of span high: 0.15 % on average, not 0.125.
+    x = np.repeat([0, 50, 100, 50, 0.0], 2)
+    found = judged(x, linear(x) + np.tile([0.016, 0.032], 5))
+    at_zero = found.evaluation.points.query("setpoint_pct == 0")
+    assert at_zero["error_pct"].to_numpy() == pytest.approx([0.15, 0.15])
+    assert found.evaluation.end_pairs.empty
+    assert [n for *_, n in visits(found)] == [2] * 5
+
+
+def test_a_cycle_that_begins_where_the_last_one_ended_reads_its_first_point(judged):
+    x = np.tile([0, 50, 100, 50, 0.0], 2)
+    found = judged(x, linear(x), beside={"cycle": [1] * 5 + [2] * 5})
+    assert found.evaluation.end_pairs.empty
+    assert [each[:3] for each in visits(found) if each[0] == 2] == [
+        (2, "up", 0),
+        (2, "up", 50),
+        (2, "up", 100),
+        (2, "down", 0),
+        (2, "down", 50),
+    ]
+
+
+def test_points_read_three_times_in_one_traverse_are_not_said_to_be_read_once(judged):
+    x = np.repeat(UP, 3)
+    found = judged(x, linear(x) + np.tile([0, 0.001, 0.002], UP.size))
+    said = " ".join(found.evaluation.tests)
+    assert "twice from the same side" in said
+    assert "read twice" not in said

@@ -35,7 +35,7 @@ def test_lack_of_fit_by_hand():
     ("x", "y", "obstacle"),
     [
         pytest.param([0.0, 1.0], [[0.0, 0.1], [1.0, 1.1]], "fewer than three points read", id="two points"),
-        pytest.param(X, X[:, None], "no point was read twice", id="no repeats"),
+        pytest.param(X, X[:, None], "no point was approached twice from the same side", id="no repeats"),
         pytest.param(X, np.stack([X, X], axis=1), "repeats do not differ", id="repeats alike"),
         pytest.param([1.0] * 5, LINE, "fewer than two different inputs read", id="equal setpoints"),
     ],

@@ -17,7 +17,7 @@ from instruments.sensor import Thermocouple
 from instruments.simulated import elements
 from instruments.simulated.elements import Effects, Element
 from instruments.simulated.faults.kind import Place, Sizes
-from instruments.simulated.signals import PRESSURE_MBAR, PULSE_HZ, signal_span
+from instruments.simulated.signals import PRESSURE_MBAR, PULSE_HZ, mbar_in, signal_span
 
 __all__ = [
     "absolute",
@@ -102,7 +102,7 @@ def temperature_unit(place: Place) -> Effects:
 
 def absolute(pressure_mbar: float, place: Place) -> Effects:
     """A pressure on top of the one that is applied."""
-    factor = PRESSURE_MBAR.get(place.before.signal_unit)
+    factor = mbar_in(place.before.signal_unit)
     if factor is None:
         raise InputError(
             "no pressure to mistake here", where=f"tap {place.before.name}", allowed=", ".join(PRESSURE_MBAR)

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from instruments.errors import InputError
 from instruments.simulated.scpi.message import Arguments, short
 from instruments.simulated.scpi.tree import Act, Tree
-from instruments.simulated.signals import PRESSURE_MBAR
+from instruments.simulated.signals import PRESSURE_MBAR, mbar_in
 
 __all__ = ["FUNCTIONS", "Function", "add_number", "carried", "number_told", "query", "range_for"]
 
@@ -87,7 +87,6 @@ _CARRIED: Mapping[str, tuple[str, float]] = MappingProxyType(
         "kΩ": ("RES", 1e3),
         "degC": ("TEMP", 1.0),
         "°C": ("TEMP", 1.0),
-        **{unit: ("PRES", 100 * mbar) for unit, mbar in PRESSURE_MBAR.items()},
     }
 )
 
@@ -98,10 +97,12 @@ def carried(unit: str) -> tuple[str, float]:
     Raises:
         InputError: no SCPI function carries it.
     """
+    if mbar := mbar_in(unit):
+        return "PRES", 100 * mbar
     if unit not in _CARRIED:
         raise InputError(
             f"no SCPI function carries a signal in {unit}",
-            allowed=", ".join(_CARRIED),
+            allowed=", ".join([*_CARRIED, *PRESSURE_MBAR]),
             todo='give the simulated instrument the dialect "serial"',
         )
     return _CARRIED[unit]

@@ -61,7 +61,7 @@ class LackOfFit:
         if self.dof_lack[unit] < 1:
             return "fewer than three points read"
         if self.dof_pure[unit] < 1:
-            return "no point was read twice"
+            return "no point was approached twice from the same side"
         return "repeats do not differ" if self.sd_pure[unit] == 0 else "fewer than two different inputs read"
 
 

@@ -11,7 +11,7 @@ from instruments.description import Description, find_description
 from instruments.errors import InputError, nearest
 from instruments.fields import AccuracyField, LevelField, SpanField, TemperatureSpanField, WatchdogField
 from instruments.filemodel import FileModel
-from instruments.units import Quantity, is_alike, show
+from instruments.units import DIGITS, Quantity, is_alike, show
 from instruments.yamlfile import Document, read
 
 __all__ = [
@@ -239,6 +239,19 @@ def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[s
             )
             for function, stated in certified.items()
             if function in description.functions and not stated.fits(description.functions[function].unit)
+        )
+        faults.extend(
+            InputError(
+                f'the certificate of "{name}" states {stated} for {function}, which has no resolution',
+                where=document.where("instruments", name, "certificate", "uncertainty", function),
+                todo='add "resolution" to each range in the description: one digit is that much',
+            )
+            for function, stated in certified.items()
+            if function in description.functions
+            and stated.has(DIGITS)
+            and not all(
+                each.resolution and each.resolution.magnitude for each in description.functions[function].ranges
+            )
         )
     faults.extend(
         _unknown(each, list(file.instruments), "this bench has no instrument", document, ("correlations", number))

@@ -20,7 +20,7 @@ from instruments.fields import (
     UnitField,
 )
 from instruments.filemodel import FileModel
-from instruments.units import Quantity, Span, is_alike, is_width, magnitude, width
+from instruments.units import DIGITS, Quantity, Span, is_alike, is_width, magnitude, width
 from instruments.yamlfile import find, load
 
 __all__ = [
@@ -168,6 +168,8 @@ class RangeEntry(FileModel):
         ):
             if stated is not None and not stated.fits(unit):
                 return f"{what} in {unit}, or in % of reading or range"
+            if stated is not None and stated.has(DIGITS) and not (self.resolution and self.resolution.magnitude):
+                return f'a "resolution" beside {what} in digits: one digit is that much'
         return ""
 
 

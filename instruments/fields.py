@@ -7,7 +7,7 @@ from pydantic import PlainSerializer, WithJsonSchema
 
 from instruments.errors import InputError
 from instruments.filemodel import as_field
-from instruments.units import Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
+from instruments.units import DIGITS, Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
 
 __all__ = [
     "AccuracyField",
@@ -63,11 +63,11 @@ def _fraction(text: str) -> float:
 
 
 def _tolerance(text: str) -> Terms:
-    return terms(text, bases=("span", "reading", "output"))
+    return terms(text, bases=("span", "reading", "output", "full scale"))
 
 
 def _accuracy(text: str) -> Terms:
-    return terms(text, bases=("reading", "range"))
+    return terms(text, bases=("reading", "range", "full scale", DIGITS))
 
 
 _as_text = PlainSerializer(str, return_type=str)
@@ -94,11 +94,14 @@ ToleranceField = Annotated[
     Terms,
     as_field(_tolerance),
     _as_text,
-    _schema("0.2 % of span", "half width of the band: of span, of reading, of output, or absolute; joined by +"),
+    _schema("0.2 % of span", "half width: of span, of reading, of output, of full scale, or absolute; joined by +"),
 ]
 AccuracyField = Annotated[
     Terms,
     as_field(_accuracy),
     _as_text,
-    _schema("0.02 % of reading + 0.01 % of range", "half width: of reading, of range, or absolute; joined by +"),
+    _schema(
+        "0.02 % of reading + 0.01 % of range",
+        "half width: of reading, of range, of full scale, in digits, or absolute; joined by +",
+    ),
 ]

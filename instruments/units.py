@@ -22,6 +22,7 @@ else:
     Quantity: TypeAlias = pint.Quantity
 
 __all__ = [
+    "DIGITS",
     "Quantity",
     "Span",
     "Term",
@@ -49,6 +50,11 @@ _LARGEST = 1e30  # far beyond any signal, and far from where a change of prefix 
 _NARROWEST = 1e-30  # what is divided by less overflows
 _NARROWEST_FRAC = 1e-12  # of its ends: a range narrower than that is rounding
 _OF = re.compile(r"(.+?)\s+of\s+(.+)")
+_FULL_SCALE = re.compile(r"%\s*(?:of\s+)?(?:full[\s-]?scale|f\.?s\.?)", re.IGNORECASE)
+_ABSOLUTE = re.compile(r"(.*(?:%|percent|ppm))\s+abs(?:olute)?")
+_DIGITS = re.compile(rf"({_NUMBER})\s*(?:digits?|dgts?|counts?)", re.IGNORECASE)
+_SHARES = {"percent", "ppm"}
+DIGITS = "digits"
 _SPAN_FORM = 'two numbers and a unit, such as "4 .. 20 mA"'
 
 
@@ -226,16 +232,22 @@ def span(text: str, *, like: str = "") -> Span:
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One part of a tolerance or an accuracy: `value` in `unit` of `base`; base "" is absolute, else unit is "%"."""
+    """One part of a tolerance or an accuracy: `value` in `unit` of `base`; base "" is absolute, else unit is "%".
+
+    Of base "digits" the value is their number, and the unit "".
+    """
 
     value: float
     unit: str
     base: str
 
     def __str__(self) -> str:
+        if self.base == DIGITS:
+            return f"{self.value:g} {DIGITS}"
         if self.base:
             return f"{self.value:g} {self.unit} of {self.base}"
-        return f"{self.value:g} {canonical(self.unit).removeprefix('Δ').removeprefix('delta_')}"
+        unit = canonical(self.unit).removeprefix("Δ").removeprefix("delta_")
+        return f"{self.value:g} {unit}{' absolute' if self.unit in _SHARES else ''}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,12 +263,16 @@ class Terms:
         """True if each absolute part has the dimension of a unit."""
         return all(part.base or is_width(part.unit, unit) for part in self.parts)
 
+    def has(self, base: str) -> bool:
+        """True if a part is of a base."""
+        return any(part.base == base for part in self.parts)
+
     def half_width(self, unit: str, **bases: float) -> float:
         """The half width in `unit`, each base given as a number in that unit.
 
         Args:
             unit: unit of the answer.
-            bases: value of each base by its name, blanks as underscores.
+            bases: value of each base by its name, blanks as underscores; of digits, that of one.
 
         Raises:
             InputError: an absolute part has another dimension.
@@ -264,7 +280,8 @@ class Terms:
         half = 0.0
         for part in self.parts:
             if part.base:
-                half += part.value / 100 * abs(bases[part.base.replace(" ", "_")])
+                share = part.value if part.base == DIGITS else part.value / 100
+                half += share * abs(bases[part.base.replace(" ", "_")])
             else:
                 half += width(registry().Quantity(part.value, unit_of(part.unit)), unit)
         return half
@@ -275,32 +292,40 @@ def _difference_unit(unit: str) -> str:
 
 
 def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> Terms:
-    """A tolerance or accuracy: parts joined by "+", each absolute or "x % of BASE".
+    """A tolerance or accuracy: parts joined by "+", each absolute, "x % of BASE", or "n digits".
 
     Args:
-        text: such as "0.2 % of span" or "0.5 degC + 0.1 % of reading"; a leading "±" or "+-" is taken.
+        text: such as "0.2 % of span" or "0.5 degC + 0.1 % of reading"; a leading "±" or "+-" is taken. Of what is
+            itself in %, "0.5 % absolute".
         bases: the bases that may stand here.
         like: units of which an absolute part must have the dimension of one; () takes any.
 
     Raises:
         InputError: a part that is not of this form, an unknown base, a negative part, or nothing but zeros.
     """
-    allowed = " or ".join(f'"0.2 % of {base}"' for base in bases) + ', or a sum such as "0.5 mA + 0.1 % of reading"'
+    allowed = (
+        " or ".join('"2 digits"' if base == DIGITS else f'"0.2 % of {base}"' for base in bases)
+        + ', or a sum such as "0.5 mA + 0.1 % of reading"'
+    )
     parts = []
     for each in re.sub(r"^\s*(?:±|\+/?-)", "", _plain(text)).split(" + "):
-        piece = each.strip()
-        of = _OF.fullmatch(piece)
-        share = quantity(of.group(1) if of else piece)
+        piece = _FULL_SCALE.sub("% of full scale", each.strip())
+        if (digits := _DIGITS.fullmatch(piece)) and DIGITS in bases and float(digits.group(1)) >= 0:
+            parts.append(Term(float(digits.group(1)), "", DIGITS))
+            continue
+        of, absolute = _OF.fullmatch(piece), _ABSOLUTE.fullmatch(piece)
+        share = quantity((of or absolute or [piece, piece])[1])
         base = " ".join(of.group(2).split()) if of else ""
-        if of and str(share.units) not in {"percent", "ppm"}:
+        if (of or absolute) and str(share.units) not in _SHARES:
             raise InputError(f'"{shortened(piece)}" takes a share in something else than %', allowed=allowed)
         if of and base not in bases:
             raise InputError(f'"{shortened(base)}" is not a base of a percentage here', allowed=allowed)
-        if not of and str(share.units) in {"percent", "ppm"}:
+        if not of and not absolute and str(share.units) in _SHARES:
             raise InputError(
                 f'"{shortened(piece)}" does not say of what',
                 allowed=allowed,
-                todo="add the base: 0.1 % of span is not 0.1 % of reading",
+                todo="add the base: 0.1 % of span is not 0.1 % of reading; "
+                'of what is itself in %, write "0.1 % absolute"',
             )
         if not of and like and not any(is_width(str(_as_difference(share).units), unit) for unit in like):
             raise InputError(f'"{shortened(piece)}" is not in {" or ".join(like)}', allowed=allowed)

@@ -125,7 +125,7 @@ def other_basis(
                 (base, half_width(_on(parts[0], base), sheet, visits["input"].to_numpy(np.float64)))
                 for base in ("span", "reading", "output")
             ),
-            ("upper range value", np.full(len(visits), parts[0].value / 100 * upper)),
+            ("upper range value of the output", np.full(len(visits), parts[0].value / 100 * upper)),
         )
         if base != parts[0].base and bool((reach <= width).all())
     ]

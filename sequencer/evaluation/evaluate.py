@@ -135,7 +135,7 @@ def evaluate(
     return Evaluation(
         type=type_sheet.type,
         standard=standard,
-        tolerance=str(type_sheet.tolerance),
+        tolerance=type_sheet.stated_tolerance,
         input_unit=errors.first.unit,
         input_signal_unit=errors.first.signal_unit,
         output_unit=last.unit,

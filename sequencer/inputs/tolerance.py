@@ -3,6 +3,8 @@
 - "x % of span": of the output span.
 - "x % of reading": of the value at the input, carried to the output by the slope of the characteristic.
 - "x % of output": of the ideal output value itself, live zero included.
+- "x % of full scale": of the upper range value of the input, the highest value that is to be measured (ISA-51.1, from
+  memory), carried to the output as a reading is.
 - absolute: in the output's unit; or in the input's unit, carried to the output by the slope.
 
 Where input and output have one dimension, an absolute part means the output.
@@ -72,6 +74,9 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
             width = width + single.half_width(output.unit, span=output.span)
         elif part.base == "output":
             width = width + part.value / 100 * np.abs(sheet.ideal(x, first=first, last=last))
+        elif part.base == "full scale":
+            wide = np.full(x.shape, part.value / 100 * max(source.low, source.high))
+            width = width + carried(sheet, x, wide, first=first, last=last)
         elif part.base == "reading":
             width = width + carried(sheet, x, part.value / 100 * np.abs(x), first=first, last=last)
         elif is_width(part.unit, output.unit) or not is_width(part.unit, source.unit):

@@ -291,6 +291,14 @@ class TypeSheet(StageSheet):
         return (self.tolerance,)
 
     @property
+    def stated_tolerance(self) -> str:
+        """The tolerance in words, beside a full scale what it is."""
+        if not self.tolerance.has("full scale"):
+            return str(self.tolerance)
+        name, sheet = self.tap_sheets[0]
+        return f"{self.tolerance} (the upper range value of {name}, {sheet.range.top:g} {sheet.range.unit})"
+
+    @property
     def corrections(self) -> tuple[str, ...]:
         """What is corrected at which tap, by how much, in words."""
         return tuple(
@@ -325,6 +333,8 @@ def _check_tolerance(tolerance: Terms, before: Span, after: Span) -> None:
     for part in tolerance.parts:
         if not part.base and not any(is_width(part.unit, each.unit) for each in (before, after)):
             raise ValueError(f"a tolerance in %, in {after.unit} or in {before.unit}")
+    if tolerance.has("full scale") and before.top <= 0:
+        raise ValueError(f"a tolerance in % of span, since the upper range value of {before} is no full scale")
 
 
 def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:

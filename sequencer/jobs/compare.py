@@ -43,7 +43,7 @@ def compare(
     sides = [_side(Path(each), type_sheet, bench) for each in (a, b)]
     taps = sides[0].sheet.datasheet().taps
     units = (taps[-1].unit, taps[0].unit)
-    within = terms(margin, bases=("span", "reading", "output"), like=units) if margin else None
+    within = terms(margin, bases=("span", "reading", "output", "full scale"), like=units) if margin else None
     return set_side_by_side(*sides, margin=within)
 
 

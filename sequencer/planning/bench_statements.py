@@ -8,7 +8,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import Tap
 from instruments.sensor import Thermocouple
-from instruments.units import Quantity, Span, Terms, is_alike, magnitude, width
+from instruments.units import DIGITS, Quantity, Span, Terms, is_alike, magnitude, width
 from instruments.wiring import Port, Wire
 from sequencer.evaluation.budget import Basis, Limits, Statement
 from sequencer.inputs.type_sheet import CorrectionSheet, TypeSheet
@@ -101,7 +101,7 @@ def _statement(
 
     def limits(stated: Terms | None) -> Limits | None:
         """Of the reading, carried to the signal behind a shunt or a lead."""
-        found = _limits(stated, entry.range, unit)
+        found = _limits(stated, entry.range, unit, digit=function.resolution(entry, unit))
         if found is None or correction is None:
             return found
         floor = (found.of_reading * abs(correction.shift) + found.floor) / abs(correction.factor)
@@ -134,11 +134,12 @@ def _outside_K(ambient: Span | None, reference: Span | None) -> float:
     return max(0.0, here.top - allowed.top, allowed.bottom - here.bottom)
 
 
-def _limits(stated: Terms | None, range_: Span, unit: str) -> Limits | None:
+def _limits(stated: Terms | None, range_: Span, unit: str, *, digit: float) -> Limits | None:
     if stated is None:
         return None
     shares = [part.value / 100 for part in stated.parts if part.base == "reading"]
     rest = tuple(part for part in stated.parts if part.base != "reading")
     within = range_.within(unit)
     end = max(abs(within.low), abs(within.high))
-    return Limits(of_reading=sum(shares), floor=Terms(rest).half_width(unit, range=end) if rest else 0.0)
+    bases = {"range": end, "full_scale": end, DIGITS: digit}
+    return Limits(of_reading=sum(shares), floor=Terms(rest).half_width(unit, **bases) if rest else 0.0)

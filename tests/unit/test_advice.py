@@ -227,10 +227,10 @@ def basis_remark(type_sheet, by_hand):
     ("tolerance", "error_pct", "bases"),
     [
         # 0.3 % of span everywhere is 3 % of the reading at 10 %, and 0.75 % of 6.4 mA: it fails low, not high.
-        ("0.5 % of reading", lambda *_: 0.3, "span or upper range value"),
-        ("0.5 % of output", lambda *_: 0.3, "span or upper range value"),
+        ("0.5 % of reading", lambda *_: 0.3, "span or upper range value of the output"),
+        ("0.5 % of output", lambda *_: 0.3, "span or upper range value of the output"),
         # 0.22 % of 16 mA is 0.0352 mA; 0.2 % of 20 mA is 0.04 mA.
-        ("0.2 % of span", lambda *_: 0.22, "upper range value"),
+        ("0.2 % of span", lambda *_: 0.22, "upper range value of the output"),
         ("0.2 % of span", lambda *_: 0.3, ""),
         ("0.5 % of span", lambda *_: 0.3, ""),  # passes as it is
         ("0.5 % of reading", lambda *_: 0.7, ""),

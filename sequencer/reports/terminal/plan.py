@@ -29,7 +29,7 @@ def plan_text(plan: Plan, width: int = 80) -> str:
     for label, text in (
         ("unit", sheet.type),
         ("bench", plan.bench.file.bench),
-        ("tolerance", f"+/-{plan.sequence.sheet.tolerance}"),
+        ("tolerance", f"+/-{plan.sequence.sheet.stated_tolerance}"),
         ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points"),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)"),
         ("reaction", reaction),

@@ -237,6 +237,46 @@ def test_an_absolute_pressure_takes_instruments_that_say_so(small, described, re
     assert ",kPa(a)," in rows
 
 
+GENERATOR = """\
+instrument: generator with a dialect of its own
+termination: {{write: "\\r", read: "\\r"}}
+serial: {{baud: 9600}}
+identify: "V"
+clear: []
+error query: {{ask: "E?", none: "0"}}
+refusal: "E[1-4]"
+acknowledge: "OK"
+functions:
+  made:
+    sets: "{unit}"
+    set: "S {{level:.4F}}"
+    on: ["O1"]
+    off: ["O0"]
+    safe level: 0 {unit}
+    ranges:
+      - {{range: {range}, resolution: 0.01 {unit}, accuracy: 0.05 % of reading + 1 digit}}
+"""
+
+
+@pytest.mark.parametrize("range_", ["0 .. 100 %RH", "0 .. 14 pH", "0 .. 20 mS/cm", "0 .. 25 m3/h", "0 .. 30 l/min"])
+def test_what_no_meter_of_electricity_gives_is_set_by_an_instrument_of_its_own(small, tmp_path, reported, range_):
+    unit = range_.split()[-1]
+    (tmp_path / "files").mkdir()
+    (tmp_path / "files" / "generator.yaml").write_text(GENERATOR.format(unit=unit, range=range_), encoding="utf-8")
+    source = 'source: {description: generic-scpi-source, resource: "TCPIP::127.0.0.1::1::SOCKET"'
+    planned = small(
+        type_sheet={HERTZ: range_, "0.2 % of span": "1 % of span"},
+        bench={
+            source: 'source: {description: generator.yaml, resource: "ASRL1::INSTR"',
+            "set by: source, read by: reference": "set by: source",
+        },
+    )
+    told, _, page = reported(planned)
+    assert told["verdict"]["result"] == "pass"
+    assert told["input_unit"] == canonical(unit)
+    assert canonical(unit) in page
+
+
 @pytest.mark.parametrize("range_", ["0 .. 2 bar(a)", "0 .. 2 bar(g)", "0 .. 750 mmHg"])
 def test_any_pressure_is_vented_first(tmp_path, range_):
     path = tmp_path / "sheet.yaml"

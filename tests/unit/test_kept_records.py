@@ -66,6 +66,9 @@ def test_its_figures_are_computed_again_as_sealed(name, monkeypatch):
     assert differences(kept.pop("versions"), now.pop("versions")) == []  # of the day it was taken, not of today
     for name_ in ("advice", "findings"):  # opinions on the figures, in words that may change
         assert bool(kept.pop(name_, None)) == bool(now.pop(name_, None))
+    # Each point was read twice in its one visit, so the words of then were not true.
+    reworded = ("no point was read twice", "no point was approached twice from the same side")
+    kept["tests"] = [each.replace(*reworded) for each in kept["tests"]]
     assert differences(kept, now) == []
 
 

@@ -183,3 +183,19 @@ def test_a_shift_that_warmed_up_from_cold(tmp_path):
     left = np.exp(-np.arange(x.size) / 6) / 3
     found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, 4 + 16 * (x + 0.03 * (1 - left)))
     assert first_of(found) == ("warm-up",)
+
+
+@pytest.mark.parametrize(
+    ("shift_kPa", "is_air"),
+    [(4, False), (-9, False), (12, False), (58, False), (62, True), (-100, True), (101.3, True)],
+)
+def test_a_shift_is_the_air_only_where_the_air_presses_so(tmp_path, shift_kPa, is_air):
+    # ISO 2533: 101.325 kPa at sea level, 61.6 kPa at 4000 m.
+    path, sheet = tmp_path / "taken.csv", tmp_path / "pressure.yaml"
+    sheet.write_text(ROOT.replace("mbar", "kPa").replace("characteristic: square root\n", ""), encoding="utf-8")
+    x = traverses(11, 1)
+    rows = [f"{400 * each:.1f},{10 * each + shift_kPa / 40:.3f}" for each in x]
+    path.write_text("\n".join(("input [kPa],output [V]", *rows)), encoding="utf-8")
+    found = core.by_hand(path, sheet).findings
+    assert "zero shift" in first_of(found)
+    assert ("gauge against absolute" in first_of(found)) is is_air

@@ -78,6 +78,18 @@ def test_a_zero_shift_beneath_noise_of_two_thirds_of_the_tolerance(tmp_path):
     assert "zero shift" in first_of(said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA))
 
 
+@pytest.mark.parametrize("top", [1.02, 1.1])
+@pytest.mark.parametrize("lost", [0.01, 0.02])
+def test_a_loss_of_current_is_told_from_zero_and_span_however_far_the_input_goes(tmp_path, top, lost):
+    # All of the current, its live zero too, comes times 1 - g: of 4 mA and of 20 mA alike; only a loss does that,
+    # a meter or resistor, and a trim of zero and span that happens to be one: never the trim alone.
+    x = np.concatenate((np.linspace(0, 1, 11), [top], np.linspace(1, 0, 11)))
+    mA = (1 - lost) * (4 + 16 * x) + np.random.default_rng(6).normal(0, 0.001, x.size)
+    found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA)
+    assert {"leak across receiver", "meter gain", "load resistor wrong"} <= {*first_of(found)}
+    assert found.ranking[0].weight > 0.9
+
+
 @pytest.mark.parametrize("digits", [2, 3, 5])
 def test_an_exact_shift_swings_with_nothing(tmp_path, digits):
     x = traverses(6, 1)
@@ -171,3 +183,19 @@ def test_a_shift_that_warmed_up_from_cold(tmp_path):
     left = np.exp(-np.arange(x.size) / 6) / 3
     found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, 4 + 16 * (x + 0.03 * (1 - left)))
     assert first_of(found) == ("warm-up",)
+
+
+@pytest.mark.parametrize(
+    ("shift_kPa", "is_air"),
+    [(4, False), (-9, False), (12, False), (58, False), (62, True), (-100, True), (101.3, True)],
+)
+def test_a_shift_is_the_air_only_where_the_air_presses_so(tmp_path, shift_kPa, is_air):
+    # ISO 2533: 101.325 kPa at sea level, 61.6 kPa at 4000 m.
+    path, sheet = tmp_path / "taken.csv", tmp_path / "pressure.yaml"
+    sheet.write_text(ROOT.replace("mbar", "kPa").replace("characteristic: square root\n", ""), encoding="utf-8")
+    x = traverses(11, 1)
+    rows = [f"{400 * each:.1f},{10 * each + shift_kPa / 40:.3f}" for each in x]
+    path.write_text("\n".join(("input [kPa],output [V]", *rows)), encoding="utf-8")
+    found = core.by_hand(path, sheet).findings
+    assert "zero shift" in first_of(found)
+    assert ("gauge against absolute" in first_of(found)) is is_air

@@ -43,6 +43,24 @@ def test_a_plateau_that_was_read_holds_what_goes_beyond_it():
     assert segment_with(far, X).held(np.array([1.2, 2.0])) == pytest.approx([1.2, 2.0])
 
 
+def test_one_input_beyond_the_range_shows_no_limit():
+    x = np.array([0, 0.5, 1.0, 1.1, 1.1])
+    alone = segment_with([0, 0.5, 1.0, 1.05, 1.05], x)
+    assert alone.held(np.array([1.04, 1.1, 2.0])) == pytest.approx([1.04, 1.1, 2.0])
+    # At an input within the range an output beyond it may be a limit: nothing asked for more.
+    assert segment_with([0, 0.5, 1.0, 1.05, 1.05], X * 0 + [0, 0.5, 0.9, 1, 1]).held(np.array([1.2])) == 1.05
+
+
+def test_a_level_is_read_behind_what_is_lost_on_the_way():
+    # 20.5 mA of 25 mA and more; a leak of 2 % leaves 0.98 of what is sent, and the level is what was left of it.
+    y = np.array([0, 0.5, 1.0, 1.03125, 1.03125])
+    leak = act("level", lambda mA: 0.98 * mA)
+    sent = np.array([0, 0.5, 1.0, 1.2, 1.3])
+    # 3.92, 11.76 and 19.6 mA; 22.8 and 24.4 mA would be left of what is not held.
+    expected = [-0.005, 0.485, 0.975, 1.03125, 1.03125]
+    assert segment_with(y, sent).predict((leak,))[0] == pytest.approx(expected)
+
+
 def test_the_swing_of_an_ideal_unit_is_the_step_of_a_quarter_tolerance():
     assert segment_with(X, X, tolerance=0.004).ideal_swing == pytest.approx(np.full(5, 0.001))
 

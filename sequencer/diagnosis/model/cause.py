@@ -16,7 +16,7 @@ Make: TypeAlias = Callable[[FloatArray, Segment, int], Equation]
 """Equation for candidates: parameters of shape (candidates, parameters), the segment, the index of the stage."""
 Say: TypeAlias = Callable[[FloatArray, Segment, int], str]
 """Its sizes in words: parameters of shape (parameters,), the segment, the index of the stage."""
-_TINY = 1e-12
+_TINY, _NEVER_NATS = 1e-12, 1e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +140,7 @@ def sizes(*parts: tuple[float, float, int, bool], signed: tuple[bool, ...] | Non
                 smaller = np.maximum(0.0, np.log(low / np.maximum(size, _TINY)))
                 total -= PRIORS.fitting.smaller_power * smaller
             else:
-                total -= np.log(high - low)
+                total -= np.where(size < low, _NEVER_NATS, np.log(high - low))
             total -= np.log(2.0) * has_sign
         return total
 

@@ -148,13 +148,13 @@ class Segment:
         return np.asarray(place)
 
     def held(self, frac: FloatArray) -> FloatArray:
-        """An output that goes some way beyond its range and is held there; where, the readings say."""
+        """What is read of an output that goes some way beyond its range and is held there; where, the readings say."""
         (low, below), (high, above) = self._limits
         return np.where(frac > above, high, np.where(frac < below, low, frac))
 
     @cached_property
     def _limits(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Levels where it is held, and beyond which it is; infinite where nothing tells."""
+        """Levels that are read where it is held, and beyond which it is; infinite where nothing tells."""
         if self.first < 0 or not self.is_read.any() or self.after.unit not in _HELD_UNITS:
             return (-np.inf, -np.inf), (np.inf, np.inf)
         seen, x = self.y[self.is_read], self.x[self.is_read]
@@ -166,10 +166,15 @@ class Segment:
         is_there = seen > top - margin
         # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
         is_sure = np.ptp(x[is_there]) > PRIORS.levels.level_frac + 2 * margin
-        if not end + (-margin if is_sure else margin) < top < end + PRIORS.levels.farthest_frac:
+        # One input that was set beyond the range shows how far the output came, and no limit.
+        is_beyond = bool((np.abs(x[is_there] - 0.5) > 0.5 + margin).any())
+        is_level = end + (-margin if is_sure else margin) < top < end + PRIORS.levels.farthest_frac
+        if not is_level or (is_beyond and not is_sure):
             return np.inf, np.inf
         level = max(float(seen[is_there].mean()), end)
-        return level, level if is_sure else level + margin
+        # Scatter that is ordinary takes one reading as far from what is predicted.
+        scatter = PRIORS.levels.level_sds * PRIORS.bench.noisy_share * self.tolerance
+        return level, level if is_sure else level + max(margin, scatter)
 
     @cached_property
     def _margin(self) -> float:
@@ -218,7 +223,8 @@ class Segment:
             for equation in reads:
                 value = equation(value)
             frac = self.after.fraction(value)
-        return frac
+        # The level was read behind all that is lost on the way, or misread: so it holds what is read.
+        return self.held(frac)
 
     def _through(self, index: int, frac: FloatArray, acts: Sequence[Act]) -> FloatArray:
         """Fraction at the tap after one stage for the fraction at the tap before it."""
@@ -239,8 +245,6 @@ class Segment:
         return self._levelled(frac, here["level"], index + 1)
 
     def _levelled(self, frac: FloatArray, equations: list[Equation], tap: int) -> FloatArray:
-        if tap == self.last:
-            frac = self.held(frac)
         after = self.sheet.taps[tap]
         if not equations and after.unit not in _NEVER_NEGATIVE:
             return frac

@@ -297,6 +297,8 @@ class DescribedSource:
                         where=second.where,
                         todo="check power and cable; nothing was energised from here, yet check whether it is on",
                     ) from second
+                with contextlib.suppress(InstrumentError):  # no mark can be made: it is said all the same
+                    self._latch()
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
                     where=self.instrument.session.where,

@@ -153,12 +153,17 @@ class DescribedSource:
         elif self.latch is not None:
             self.latch.clear()
 
-    def check(self) -> None:
-        """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known."""
+    def check(self, *, closely: bool = False) -> None:
+        """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known.
+
+        Args:
+            closely: ask for output and level too where the event status tells of a loss of power: somebody may have
+                turned a knob.
+        """
         self.instrument.check_power()
         if not self.is_on:
             return
-        must_look = self.instrument.description.event_status is None and self._can_tell
+        must_look = (closely or self.instrument.description.event_status is None) and self._can_tell
         if self.instrument.resets_n != self._resets_n or (must_look and not self._stands()):
             raise self._lost()
 

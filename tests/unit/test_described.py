@@ -270,6 +270,18 @@ def test_a_level_that_came_before_the_one_asked_for_is_no_level_of_the_source():
         source.set(quantity("12 mA"))
 
 
+@pytest.mark.parametrize(("level", "output"), [("10E-3", "1"), ("12E-3", "0")], ids=["level", "output"])
+def test_what_somebody_changed_at_a_source_that_has_its_power_shows_when_looked_at_closely(level, output):
+    answers = {"*IDN?": ["M"], "SYST:ERR?": ["0"], "SOUR:CURR?": ["12E-3", level], "OUTP?": [output]}
+    opened = FakeOpened(answers, BOOK_SOURCE)
+    source = source_of(opened.instrument, opened.clock)
+    source.set(quantity("12 mA"))
+    source.energise()
+    source.check()
+    with pytest.raises(PowerCycledError, match="no longer stands as it was set"):
+        source.check(closely=True)
+
+
 def test_a_level_read_back_as_another_for_want_of_power_says_so():
     opened = Opened(Mishap(kind="power-cycled", instrument="source", matching="SOUR:CURR?"))
     source = opened.ready_source()

@@ -165,7 +165,7 @@ class KeyedSource:
         except StoppedError:
             return _AS_IT_WAS
 
-    def check(self) -> None:
+    def check(self, *, closely: bool = False) -> None:
         """A person keeps no settings that could be lost."""
 
     def tell_off(self) -> None:

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from instruments.description import Description
 from instruments.errors import InstrumentError
+from instruments.interrupts import held_off
 from instruments.locks import STATE_FOLDER, made_for_all, resource_stem, state_folder
 
 __all__ = ["Latch", "LeftOn", "acknowledged", "left_on", "proved"]
@@ -102,14 +103,15 @@ class Latch:
             | {"disbelieved": disbelieved}
         )
         try:
-            _write(made.path, made)
+            with held_off():  # a mark that is made and not known here would never go
+                _write(made.path, made)
+                self._set = made
         except OSError as error:
             raise InstrumentError(
                 f"is not driven, its mark cannot be written: {getattr(error, 'strerror', '') or error}",
                 where=made.where,
                 todo=f"make room, or name a folder that every user can write in {STATE_FOLDER}",
             ) from error
-        self._set = made
 
     def clear(self) -> None:
         """Take the mark away: its source was proved safe."""

@@ -84,8 +84,12 @@ class Source(Protocol):
     def tell_off(self) -> None:
         """Send the safe level and off, and wait for nothing; proof is for `make_safe` and `recover`. Raises nothing."""
 
-    def check(self) -> None:
-        """Raises PowerCycledError if the output no longer stands as it was set; silent where it is not known."""
+    def check(self, *, closely: bool = False) -> None:
+        """Raises PowerCycledError if the output no longer stands as it was set; silent where it is not known.
+
+        Args:
+            closely: look at everything that can be asked, whatever else would tell.
+        """
 
     def recover(self) -> bool:
         """After touch was lost: back on its line and identified, the output not moved; raises InstrumentError.

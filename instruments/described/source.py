@@ -153,12 +153,17 @@ class DescribedSource:
         elif self.latch is not None:
             self.latch.clear()
 
-    def check(self) -> None:
-        """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known."""
+    def check(self, *, closely: bool = False) -> None:
+        """Raises PowerCycledError if its output no longer stands as it was set; silent where it is not known.
+
+        Args:
+            closely: ask for output and level too where the event status tells of a loss of power: somebody may have
+                turned a knob.
+        """
         self.instrument.check_power()
         if not self.is_on:
             return
-        must_look = self.instrument.description.event_status is None and self._can_tell
+        must_look = (closely or self.instrument.description.event_status is None) and self._can_tell
         if self.instrument.resets_n != self._resets_n or (must_look and not self._stands()):
             raise self._lost()
 
@@ -220,6 +225,8 @@ class DescribedSource:
         found = self._told_back()
         if found is not None and not self._is_near(found, level):
             self.instrument.check_power()  # which would be why
+            found = self._told_back()  # or that was no answer to this question: then the one that is shows up now
+        if found is not None and not self._is_near(found, level):
             raise InstrumentError(
                 f"told {show(level)}, reports {found:g} {self._spec.wire_unit}",
                 where=self.instrument.session.where,
@@ -297,6 +304,8 @@ class DescribedSource:
                         where=second.where,
                         todo="check power and cable; nothing was energised from here, yet check whether it is on",
                     ) from second
+                with contextlib.suppress(InstrumentError):  # no mark can be made: it is said all the same
+                    self._latch()
                 raise UnsafeError(
                     f"{self.name} could not be brought to its safe level of {show(self.safe_level)}",
                     where=self.instrument.session.where,

@@ -280,8 +280,8 @@ class _Run:
                 if not point.setpoint.is_quick:
                     self._position.source.check()
                 self._reader.read_all(visit, reading)
+            self._position.source.check(closely=True)  # before the level it should have stood at is left
             if point.setpoint.is_quick:  # asked after each reading it would lose its pace
-                self._position.source.check()
                 self._reader.check()
         # A capture is taken of what never comes to rest, too.
         is_waited_for = not (visit.invalid or self._reader.last.is_keyed or point.setpoint.is_quick)

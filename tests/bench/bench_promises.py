@@ -22,6 +22,7 @@ import promises_left_on
 import promises_reaction
 import promises_records
 import promises_safe
+import promises_sockets
 
 Row: TypeAlias = Callable[[Path], tuple[int, list[str]]]
 
@@ -55,6 +56,7 @@ ROWS: dict[str, Row] = {
     **promises_safe.ROWS,
     **promises_hostile.ROWS,
     **promises_reaction.ROWS,
+    **promises_sockets.ROWS,
 }
 
 

@@ -261,6 +261,27 @@ def test_a_level_read_back_as_another_is_an_error():
         source.set(quantity("12 mA"))
 
 
+def test_a_level_that_came_before_the_one_asked_for_is_no_level_of_the_source():
+    # A line of its own accord, 4 mA, arrives after the question and before its answer, 12 mA.
+    answers = {"*IDN?": ["M"], "SYST:ERR?": ["0"], "SOUR:CURR?": [["4E-3", "12E-3"], "12E-3"]}
+    opened = FakeOpened(answers, BOOK_SOURCE.model_copy(update={"event_status": None}))
+    source = source_of(opened.instrument, opened.clock)
+    with pytest.raises(OutOfStepError, match="nobody had asked for"):
+        source.set(quantity("12 mA"))
+
+
+@pytest.mark.parametrize(("level", "output"), [("10E-3", "1"), ("12E-3", "0")], ids=["level", "output"])
+def test_what_somebody_changed_at_a_source_that_has_its_power_shows_when_looked_at_closely(level, output):
+    answers = {"*IDN?": ["M"], "SYST:ERR?": ["0"], "SOUR:CURR?": ["12E-3", level], "OUTP?": [output]}
+    opened = FakeOpened(answers, BOOK_SOURCE)
+    source = source_of(opened.instrument, opened.clock)
+    source.set(quantity("12 mA"))
+    source.energise()
+    source.check()
+    with pytest.raises(PowerCycledError, match="no longer stands as it was set"):
+        source.check(closely=True)
+
+
 def test_a_level_read_back_as_another_for_want_of_power_says_so():
     opened = Opened(Mishap(kind="power-cycled", instrument="source", matching="SOUR:CURR?"))
     source = opened.ready_source()
@@ -507,7 +528,8 @@ class FakeLine:
     def write(self, message):
         replies = self.answers.get(message)
         if replies:
-            self.waiting.append(replies.popleft() if len(replies) > 1 else replies[0])
+            reply = replies.popleft() if len(replies) > 1 else replies[0]
+            self.waiting.extend(reply if isinstance(reply, list) else [reply])
             if message == "READ?":
                 self.clock.sleep(self.takes_s.pop(0) if self.takes_s else 0.02)
         return len(message)

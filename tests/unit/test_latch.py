@@ -2,10 +2,12 @@
 
 import json
 import os
+import signal
 from pathlib import Path
 
 import pytest
 
+from instruments import latch
 from instruments.bench import open_bench
 from instruments.benchfile import load_bench
 from instruments.clock import RealClock
@@ -114,6 +116,31 @@ def test_it_is_there_before_the_first_level_and_gone_with_the_proof(tmp_path, se
             assert len(bench.left_on) == 1
         assert bench.left_on == ()
         assert list(state.iterdir()) == []
+
+
+def test_a_source_that_was_found_not_safe_before_it_was_driven_is_for_the_next_start_too(tmp_path, served):
+    simulated = served(Mishap(kind="error", instrument="source", matching="OUTP OFF", times_n=50))
+    with serve(simulated) as there:
+        bench = Bench(tmp_path, there, simulated)
+        with bench.opened() as opened, pytest.raises(UnsafeError):
+            opened.prepare()
+        (found,) = bench.left_on
+        assert found.identity == IDENTITY
+
+
+def test_a_signal_while_the_mark_is_made_leaves_none_that_its_maker_does_not_know(state, monkeypatch):
+    written = latch._write
+
+    def interrupted(*given):
+        written(*given)
+        signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(latch, "_write", interrupted)
+    made = Latch(LeftOn(name="source", resource="TCPIP::127.0.0.1::5025::SOCKET"))
+    with pytest.raises(KeyboardInterrupt):
+        made.set("MAKER,1")
+    made.clear()
+    assert list(state.iterdir()) == []
 
 
 def test_nothing_is_sent_to_a_source_whose_mark_cannot_be_written(tmp_path, served, state):

@@ -59,6 +59,7 @@ class Watchdog:
         self._moved_s = self._clock.now()
         if self._guard is not None and self._guard.poll() is not None:
             self.restarts_n += 1
+            _ended(self._guard)
             with contextlib.suppress(InstrumentError):  # tried again as long as the run gets on
                 self._start()
 
@@ -99,6 +100,7 @@ class Watchdog:
             guard.stdin.write(json.dumps(run).encode() + b"\n")
             guard.stdin.flush()
             if guard.stdout.readline() != b"ready\n":
+                _ended(guard)
                 raise OSError("it ended at once")  # noqa: TRY301
         except OSError as error:
             raise InstrumentError(
@@ -121,13 +123,24 @@ class Watchdog:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._is_over.set()
-        if self._guard is None:
-            return
-        try:
-            self._guard.communicate(OVER, timeout=_PAUSE_S)
-        except (OSError, ValueError, subprocess.TimeoutExpired):
-            self._guard.kill()
-            self._guard.wait()
+        if self._guard is not None:
+            _ended(self._guard)
+
+
+def _ended(guard: subprocess.Popen[bytes]) -> None:
+    """Tell a guard that all is over, and let nothing of it behind."""
+    assert guard.stdin is not None
+    assert guard.stdout is not None
+    with contextlib.suppress(OSError, ValueError):
+        guard.stdin.write(OVER)
+    with contextlib.suppress(OSError):
+        guard.stdin.close()
+    guard.stdout.close()
+    try:
+        guard.wait(timeout=_PAUSE_S)
+    except subprocess.TimeoutExpired:
+        guard.kill()
+        guard.wait()
 
 
 class Asked:

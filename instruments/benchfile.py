@@ -224,40 +224,45 @@ def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[s
                         allowed=f"a level in {' or '.join(units)}" if units else "nothing: it sets nothing",
                     )
                 )
-        certified = instrument.certificate.uncertainty if instrument.certificate is not None else {}
-        faults.extend(
-            _unknown(function, list(description.functions), f'instrument "{name}" has no function', document, path)
-            for function in certified
-            if function not in description.functions
-            for path in (("instruments", name, "certificate", "uncertainty", function),)
-        )
-        faults.extend(
-            InputError(
-                f'the certificate of "{name}" states {stated} for {function}',
-                where=document.where("instruments", name, "certificate", "uncertainty", function),
-                allowed=f"an uncertainty in {description.functions[function].unit}, or in % of reading or range",
-            )
-            for function, stated in certified.items()
-            if function in description.functions and not stated.fits(description.functions[function].unit)
-        )
-        faults.extend(
-            InputError(
-                f'the certificate of "{name}" states {stated} for {function}, which has no resolution',
-                where=document.where("instruments", name, "certificate", "uncertainty", function),
-                todo='add "resolution" to each range in the description: one digit is that much',
-            )
-            for function, stated in certified.items()
-            if function in description.functions
-            and stated.has(DIGITS)
-            and not all(
-                each.resolution and each.resolution.magnitude for each in description.functions[function].ranges
-            )
-        )
+        faults += _certificate_faults(document, name, instrument, description)
     faults.extend(
         _unknown(each, list(file.instruments), "this bench has no instrument", document, ("correlations", number))
         for number, correlation in enumerate(file.correlations)
         for each in correlation.between
         if each not in file.instruments
+    )
+    return faults
+
+
+def _certificate_faults(
+    document: Document, name: str, instrument: BenchInstrument, description: Description
+) -> list[InputError]:
+    certified = instrument.certificate.uncertainty if instrument.certificate is not None else {}
+    faults = [
+        _unknown(function, list(description.functions), f'instrument "{name}" has no function', document, path)
+        for function in certified
+        if function not in description.functions
+        for path in (("instruments", name, "certificate", "uncertainty", function),)
+    ]
+    faults.extend(
+        InputError(
+            f'the certificate of "{name}" states {stated} for {function}',
+            where=document.where("instruments", name, "certificate", "uncertainty", function),
+            allowed=f"an uncertainty in {description.functions[function].unit}, or in % of reading or range",
+        )
+        for function, stated in certified.items()
+        if function in description.functions and not stated.fits(description.functions[function].unit)
+    )
+    faults.extend(
+        InputError(
+            f'the certificate of "{name}" states {stated} for {function}, which has no resolution',
+            where=document.where("instruments", name, "certificate", "uncertainty", function),
+            todo='add "resolution" to each range in the description: one digit is that much',
+        )
+        for function, stated in certified.items()
+        if function in description.functions
+        and stated.has(DIGITS)
+        and not all(each.resolution and each.resolution.magnitude for each in description.functions[function].ranges)
     )
     return faults
 

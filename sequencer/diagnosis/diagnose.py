@@ -113,7 +113,12 @@ def _findings(found: Weighing, healthy: float) -> Findings:
     runs = [(way.first, way.end) for way in found.ways]
     reached = [_runs(index, members, runs) for index in range(len(hypotheses))]
     groups = _groups(hypotheses, shares, reached, found)
-    ranked = [_finding(hypotheses, shares, group, reached[group[0]]) for group in groups]
+    ranked = []
+    for group in groups:
+        # A way that takes two causes of a group counts once.
+        has_any = [any(each in group and not is_small[each] for each in parts) for parts in members]
+        weight = min(float(of_ways[has_any].sum()), 1.0)
+        ranked.append(_finding(hypotheses, shares, group, reached[group[0]], weight=weight))
     ranked.append(Finding(weight=good, causes=(_NO_FAULT,), shares=(good,), end=found.chain_n))
     ranked.sort(key=lambda each: -each.weight)
     leading: tuple[Finding, ...] = ()
@@ -185,10 +190,15 @@ def _groups(
 
 
 def _finding(
-    hypotheses: Sequence[Hypothesis], shares: FloatArray, group: Sequence[int], reached: frozenset[tuple[int, int]]
+    hypotheses: Sequence[Hypothesis],
+    shares: FloatArray,
+    group: Sequence[int],
+    reached: frozenset[tuple[int, int]],
+    *,
+    weight: float,
 ) -> Finding:
     return Finding(
-        weight=float(shares[group].sum()),
+        weight=weight,
         causes=tuple(hypotheses[each] for each in group),
         shares=tuple(float(shares[each]) for each in group),
         first=min(first for first, _ in reached),

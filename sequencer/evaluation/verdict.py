@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from instruments.texts import counted, sized
+from instruments.texts import counted, is_measurable, sized
 from sequencer.evaluation.budget import LEAST_TUR, Basis
 from sequencer.evaluation.figures.conformity import Conformity
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
@@ -377,8 +377,10 @@ def _place(worst: "pd.Series[Any]", unit: str) -> str:
     way = f" {worst['direction']}scale" if worst["direction"] else ""
     known = worst.get("U")
     uncertain = f", U = {sized(known, 2)} {unit}" if known is not None and not np.isnan(known) else ""
+    error, pct = "0", "0"
+    if is_measurable(worst["error_pct"] / 100):
+        error, pct = sized(worst["error"], 4, is_signed=True), sized(worst["error_pct"], is_signed=True)
     return (
-        f"{sized(worst['error'], 4, is_signed=True)} {unit}{uncertain} "
-        f"({sized(worst['error_pct'], is_signed=True)} % of span, "
+        f"{error} {unit}{uncertain} ({pct} % of span, "
         f"{abs(worst['used_pct']):.0f} % of the tolerance) at {_at(worst['setpoint_pct'])} %{way}"
     )

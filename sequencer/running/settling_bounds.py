@@ -95,6 +95,7 @@ class Fits:
     """
 
     def __init__(self, rule: SettlingRule, seen: Seen) -> None:
+        # More than fifteen attributes: eight sums that every reading adds to in place belong to one grid of fits.
         self._rule = rule
         self._seen = seen
         self.fitted_s = nan

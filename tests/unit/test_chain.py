@@ -7,6 +7,7 @@ import pytest
 from fleet import CHAIN, measured, prepared
 
 from instruments.simulated.faults import fault
+from sequencer import core
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.model.chain import likeliest, log_sums
@@ -102,3 +103,30 @@ def test_a_counter_that_counts_each_pulse_twice_is_no_pair_of_wrong_ranges(tmp_p
     assert [each.stage for each in result.findings.stages] == ["pulse (bench, not the unit)"]
     assert "reads 2 times the signal" in result.findings.cause
     assert result.evaluation.suspect_taps == ("pulse",)
+
+
+THREE = """\
+type: pressure to current by way of volts (invented)
+taps:
+  - {tap: pressure, range: 0 .. 400 kPa}
+  - {tap: volts, range: 0 .. 10 V}
+  - {tap: loop, range: 4 .. 20 mA}
+stages:
+  - {stage: sensor, tolerance: 0.3 % of span}
+  - {stage: converter, tolerance: 0.2 % of span}
+tolerance: 0.5 % of span
+"""
+
+
+def test_causes_that_can_stand_together_are_no_more_probable_than_sure(tmp_path):
+    # A voltmeter that reads 1.6 % low: its gain, alone or with a second cause of the same group.
+    volts = (0.0028, 2.4559, 4.9189, 7.3815, 9.8382, -0.0033, 2.4609, 4.9211, 7.3815, 9.8400)
+    loop = (4.009, 8.002, 12.019, 16.030, 20.035, 3.994, 8.014, 12.029, 16.027, 20.034)
+    pressure = (0, 100, 200, 300, 400) * 2
+    path, sheet = tmp_path / "hand.csv", tmp_path / "three.yaml"
+    rows = [f"{p},{v},{mA}" for p, v, mA in zip(pressure, volts, loop, strict=True)]
+    path.write_text("\n".join(("pressure [kPa],volts [V],loop [mA]", *rows)))
+    sheet.write_text(THREE)
+    found = core.by_hand(path, core.load_type(sheet)).findings
+    assert "meter gain" in found.names
+    assert 0.99 < found.ranking[0].weight <= 1

@@ -199,3 +199,28 @@ def test_a_shift_is_the_air_only_where_the_air_presses_so(tmp_path, shift_kPa, i
     found = core.by_hand(path, sheet).findings
     assert "zero shift" in first_of(found)
     assert ("gauge against absolute" in first_of(found)) is is_air
+
+
+@pytest.mark.parametrize(
+    ("x", "top_mA"),
+    [(traverses(11, 1), 21.5), (traverses(11, 1), 20.9), (np.array([0, 0.25, 0.5, 0.75, 1.0, 1.1]), 23.0)],
+    ids=["the turning point", "near", "the last of few"],
+)
+def test_one_reading_at_the_end_of_the_range_may_be_a_slip_or_a_limit(tmp_path, x, top_mA):
+    # Read once there, nothing tells a slip of the pen from an output that goes beyond its range at that end.
+    mA = 4 + 16 * x + np.random.default_rng(8).normal(0, 0.0005, x.size)
+    mA[x.argmax()] = top_mA
+    found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA)
+    weight = {each.names: each.weight for each in found.ranking}
+    assert 0.1 < weight["stray reading",] < 0.9
+    assert 0.1 < weight["output limit",] < 0.9
+    assert "again" in found.check
+
+
+def test_what_comes_again_at_the_end_of_the_range_is_a_limit(tmp_path):
+    x = traverses(11, 3)
+    mA = 4 + 16 * x + np.random.default_rng(8).normal(0, 0.0005, x.size)
+    mA[x == 1] = 21.5
+    found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA)
+    assert first_of(found) == ("output limit",)
+    assert "goes to 21.5 mA" in found.cause

@@ -80,6 +80,13 @@ def test_the_worst_is_given_with_four_digits_and_u_with_two():
     )
 
 
+@pytest.mark.parametrize("over_T", [1e-13, -1e-13, 0.0])
+def test_an_error_that_is_arithmetic_is_said_to_be_none(over_T):
+    # 1e-13 T is 3.2e-15 mA: no instrument shows that.
+    rows = [visit(over_T * share, at_pct, U=0.0064) for share, at_pct in ((0.1, 0), (1.0, 50), (-0.1, 100))]
+    assert "; worst 0 mA, U = 0.0064 mA (0 % of span, 0 % of the tolerance) at " in said(rows)[1]
+
+
 def test_nothing_known_of_the_instruments_says_nothing_of_u():
     found = verdict(evidence(three(-0.5), U=None))
     assert found.result == "pass"

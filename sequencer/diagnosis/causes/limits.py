@@ -8,6 +8,7 @@ from instruments.datasheet import FloatArray
 from instruments.texts import sized
 from sequencer.diagnosis.causes.lines import is_current, is_last_stage
 from sequencer.diagnosis.model.cause import Cause, Make, Say, Sizes, one, sizes
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Equation, Segment
 
 __all__ = ["CAUSES"]
@@ -51,6 +52,46 @@ def _alarm(segment: Segment, _stage: int) -> Sizes:
     start = (np.array([3.4, 3.5, 3.6, 21.0, 21.5, 22.0]) - 4) / 16
     return Sizes(
         start=start[:, np.newaxis], log_prior=log_prior, is_free=(True,), low=(float(ends[0]),), high=(float(ends[3]),)
+    )
+
+
+def _beyond(segment: Segment, *, is_high: bool) -> float:
+    """The farthest reading beyond one end of the range, as fraction; NaN where none lies where an output may go."""
+    seen = segment.y[segment.is_read]
+    level = float(seen.max() if is_high else seen.min())
+    out = level - 1 if is_high else -level
+    farthest = PRIORS.levels.farthest_frac if is_high else -min(segment.zero_level, -PRIORS.levels.farthest_frac)
+    return level if segment.tolerance < out <= farthest else np.nan
+
+
+def _end(segment: Segment, *, is_high: bool) -> Sizes:
+    """Where it goes to its limit lies between two outputs that were asked for; the limit is what was read there."""
+    asked = np.unique(np.round(segment.ideal[segment.is_read], 5))
+    edges = (asked[1:] + asked[:-1]) / 2
+    start = np.stack((edges, np.full(edges.size, _beyond(segment, is_high=is_high))), axis=1)
+    # As probable anywhere beyond the range; it is told to the noise of the reading.
+    told = np.sqrt(2 * np.pi) * float(np.median(segment.noise)) / PRIORS.levels.farthest_frac
+    probability = float(np.log(told) - np.log(max(edges.size, 1)))
+    return Sizes(
+        start=start,
+        log_prior=lambda theta: np.full(len(theta), probability),
+        is_free=(False, False),
+        low=(-np.inf, -np.inf),
+        high=(np.inf, np.inf),
+    )
+
+
+def _to_its_limit(*, is_high: bool) -> Cause:
+    """An output that goes beyond its range at one end: over or under range, or an open end of what it measures."""
+    return Cause(
+        name="output limit",
+        place="output",
+        make=lambda t, s, k: lambda y: np.where((y > t[:, :1]) == is_high, t[:, 1:2], y),
+        sizes=lambda s, _k: _end(s, is_high=is_high),
+        say=lambda t, s, k: f"goes to {_level(t[1:], s)}, {'above' if is_high else 'below'} about {_level(t, s)}",
+        check="Read this end of the range again, and just before it: an output at its limit goes there again.",
+        applies=lambda s, k: is_last_stage(s, k) and bool(np.isfinite(_beyond(s, is_high=is_high))),
+        weight=0.5,
     )
 
 
@@ -166,6 +207,8 @@ CAUSES: tuple[Cause, ...] = (
         is_of_bench=True,
         weight=0.5,
     ),
+    _to_its_limit(is_high=True),
+    _to_its_limit(is_high=False),
     _drive(
         lambda t, s, k: f"never above {_level(t, s)}: a highest speed is set",
         lambda t, s, k: lambda y: np.minimum(y, t[:, :1]),

@@ -181,9 +181,9 @@ class _Mends(Written):
         return cells
 
     def _agrees(self, mend: _Mend) -> bool:
-        cells = self.changed(mend)
-        beside = np.abs(cells.get(self.first.name, cells[SETPOINT]) - 0.5) - 0.5
-        return bool((beside <= PRIORS.transcription.beside_frac).all() and (self.off(cells) <= 1).all())
+        inputs = [each.frac for each in mend.cells if each.column in {self.first.name, SETPOINT}]
+        is_within = all(abs(each - 0.5) - 0.5 <= PRIORS.transcription.beside_frac for each in inputs)
+        return is_within and bool((self.off(self.changed(mend)) <= 1).all())
 
     def misfit(self, mend: _Mend) -> float:
         """What speaks against a slip, in nats."""

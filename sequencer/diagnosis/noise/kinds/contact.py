@@ -78,6 +78,9 @@ def _fit_run(run: Run) -> RunFit | None:
     lost = int(is_lost.sum())
     if run.goes_with_the_point or not 0 < lost < _MOST_SHARE * run.away.size:
         return None
+    # One reading alone is a contact's only where it lies at no signal, as an open loop reads.
+    if lost == 1 and abs(float(value[is_lost][0]) - run.zero_level) > FAR_FRAC:
+        return None
     beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
     rails = (run.zero_level, *np.unique(np.round(beyond, 2))[:_RAILS_N])
     best: tuple[float, float, float] = (-np.inf, 0.0, 0.0)

@@ -189,9 +189,9 @@ class DescribedSource:
         )
 
     def _was_off(self) -> bool:
-        """True unless what came late holds the answer that it was on, before it was told off."""
+        """True unless the last that came late, the answer asked for before it was told off, says that it was on."""
         query, said = self._spec.output_query, [reply.strip() for reply in self.instrument.drained]
-        return query is None or not said or any(re.fullmatch(query.off, each, re.IGNORECASE) for each in said)
+        return query is None or not said or re.fullmatch(query.off, said[-1], re.IGNORECASE) is not None
 
     def _lost(self) -> PowerCycledError:
         self.went_off = True

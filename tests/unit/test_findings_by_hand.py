@@ -224,3 +224,18 @@ def test_what_comes_again_at_the_end_of_the_range_is_a_limit(tmp_path):
     found = said_of(tmp_path, ISOLATOR, "mA", 4 + 16 * x, mA)
     assert first_of(found) == ("output limit",)
     assert "goes to 21.5 mA" in found.cause
+
+
+def test_a_reading_within_what_is_stated_there_is_no_slip(tmp_path):
+    # 0.5 kPa of 100 kPa before the root is sqrt(0.005) = 7.07 % of span at 0 %; 5 mA in place of 4 mA are 6.25 %.
+    path, sheet = tmp_path / "taken.csv", tmp_path / "flow.yaml"
+    sheet.write_text(
+        "type: flow\ninput: {range: 0 .. 100 kPa}\noutput: {range: 4 .. 20 mA}\n"
+        "characteristic: square root\ntolerance: 0.5 kPa\n",
+        encoding="utf-8",
+    )
+    rows = ("0,5.000", "25,12.001", "50,15.315", "75,17.857", "100,20.003")
+    path.write_text("\n".join(("input [kPa],output [mA]", *rows)), encoding="utf-8")
+    found = core.by_hand(path, core.load_type(sheet))
+    assert found.evaluation.verdict.result == "pass"
+    assert not {"mistyped digit", "stray reading"} & {*found.findings.names}

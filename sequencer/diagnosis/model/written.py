@@ -1,6 +1,7 @@
 """The single readings of a table as a person wrote them down, row after row, and which of them do not agree."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeAlias
@@ -115,22 +116,27 @@ class Written:
             found.append(np.stack((ones, y, y**2) if each.first >= 0 else (ones,), axis=1))
         return found
 
-    def off(self, cells: dict[str, FloatArray]) -> FloatArray:
-        """How far each row lies off the others, 1 = as far as one that agrees may; shape (rows,)."""
+    def off(self, cells: dict[str, FloatArray], rows: Sequence[Place] = ()) -> FloatArray:
+        """How far each row lies off the others, 1 = as far as one that agrees may; shape (rows,).
+
+        Where `rows` says which they are, each may lie as far off as is allowed there.
+        """
         worst = np.zeros(len(cells[SETPOINT]))
         for segment, errors, shape, (theta, spread) in zip(
             self.segments, self.errors(cells), self.shapes(cells), self.usual, strict=True
         ):
             prior = PRIORS.transcription
-            least = prior.setpoint_frac if segment.first < 0 else PRIORS.trying.near_share * segment.tolerance
-            width = max(least, prior.agree_sds * spread)
+            least = np.array(prior.setpoint_frac if segment.first < 0 else PRIORS.trying.near_share * segment.tolerance)
+            if segment.allowed is not None and rows:
+                least = np.fmax(least, segment.allowed[[visit for visit, _ in rows]])
+            width = np.maximum(least, prior.agree_sds * spread)
             worst = np.fmax(worst, np.abs(errors - shape @ theta) / width)
         return worst
 
     @cached_property
     def suspects(self) -> list[Place]:
         """The rows that do not agree with the others, the farthest first."""
-        off = self.off(self.cells)
+        off = self.off(self.cells, self.rows)
         return [self.rows[index] for index in np.argsort(-off) if off[index] > 1]
 
     def comes_again(self, row: Place) -> bool:

@@ -42,11 +42,20 @@ class Feedback:
         self.receiver = receiver
         self._clock = clock
         self._seen: dict[float, float] = {}  # reading by level
+        self._strayed: float | None = None  # last reading, where it was not the one of the level confirmed
 
     def take(self, reading: float) -> None:
-        """A reading of the tap, with the source on at the level that it confirmed last."""
-        if self.source.is_on:
-            self._seen[self._number(self.source.confirmed)] = reading
+        """A reading of the tap, with the source on at the level that it confirmed last.
+
+        One that contradicts what was shown before is no sign of how the reader shows a level: the source may stick.
+        """
+        if not self.source.is_on:
+            return
+        level = self._number(self.source.confirmed)
+        if self._has_followed and not self._is_near(reading, level):
+            self._strayed = reading
+        else:
+            self._seen[level], self._strayed = reading, None
 
     def hear(self, tap: str) -> bool:
         """True if the reader proves that the source, which was made safe, is.
@@ -63,7 +72,8 @@ class Feedback:
         if word == "on":
             says = "says that it is off" if source.proves_safe else "was told to go off"
             at = " or ".join(dict.fromkeys(map(show, source.stood_at)))
-            what = f'{source.name} {says}, yet {self.receiver.name} reads the tap "{tap}" as with {at} set'
+            as_ = f"as with {at} set" if self._strayed is None else f"as before, with {at} set"
+            what = f'{source.name} {says}, yet {self.receiver.name} reads the tap "{tap}" {as_}'
         if what != source.disbelieved:
             with contextlib.suppress(InstrumentError):  # no mark can be made: it is said all the same
                 source.disbelieve(what)
@@ -83,32 +93,36 @@ class Feedback:
             UnsafeError: told once more, it could not be made safe.
         """
         instrument = self.receiver.instrument
-        if not self._has_followed or instrument.session.is_suspect or not instrument.is_set_up:
+        if not self._has_followed or not instrument.is_set_up:
             return ""
         lasts = [level for level in map(self._number, self.source.stood_at) if self._is_apart(level)]
-        if not (self.source.stood_at and (lasts or not self.source.proves_safe)):
+        stays_at = [self._shown(level) for level in lasts] + ([] if self._strayed is None else [self._strayed])
+        if not (self.source.stood_at and (stays_at or not self.source.proves_safe)):
             return ""
         try:
-            return self._watched(lasts)
+            if instrument.session.is_suspect:  # a signal came into an exchange of it
+                self.receiver.recover()
+            return self._watched(stays_at)
         except InstrumentError:  # no answer, no reading, another instrument: it says nothing
             return ""
 
-    def _watched(self, lasts: list[float]) -> Word:
+    def _watched(self, stays_at: list[float]) -> Word:
         watched_s = _WATCHED_S + _TIMES * (self.source.settling_s + self.receiver.takes_s)
-        begin_s, raws, stays = self._clock.now(), list[str](), bool(lasts)
+        begin_s, raws, stays = self._clock.now(), list[str](), bool(stays_at)
         while True:
             reading = self.receiver.read()
             raws.append(reading.raw)
             if self._is_near(reading.value, self._number(self.source.safe_level)):
                 return "safe"
-            stays = stays and any(self._is_near(reading.value, level) for level in lasts)
+            stays = stays and any(self._is_same(reading.value, shown) for shown in stays_at)
             if self._clock.now() - begin_s >= watched_s or not (stays or not self.source.proves_safe):
                 break
             if stays and len(raws) == 1:
                 self.source.make_safe()
             self._clock.sleep(_PAUSE_S)
-        # A counter without a signal may show its last count for ever: the same digits, time after time.
-        is_stale = len(set(raws)) == 1 and is_alike(self.source.unit, "Hz")
+        # A counter without a signal may show its last count for ever, a display that is stuck whatever it showed: the
+        # same digits, time after time.
+        is_stale = len(set(raws)) == 1 and (is_alike(self.source.unit, "Hz") or self._strayed is not None)
         return "on" if stays and not is_stale else ""
 
     def _number(self, level: Quantity) -> float:
@@ -123,8 +137,17 @@ class Feedback:
         return len(self._seen) >= _FEWEST and all(self._is_near(found, level) for level, found in self._seen.items())
 
     def _is_near(self, reading: float, level: float) -> bool:
-        """True if a reading is what the tap shows at a level, by the line through the outermost that were seen."""
+        """True if a reading is what the tap shows at a level."""
+        return self._is_same(reading, self._shown(level))
+
+    def _shown(self, level: float) -> float:
+        """What the tap shows at a level, by the line through the outermost that were seen."""
         low, high = min(self._seen), max(self._seen)
-        rise = self._seen[high] - self._seen[low]
-        shown = self._seen[low] + rise * (level - low) / (high - low)
-        return rise != 0.0 and abs(reading - shown) <= _SAME_FRAC * abs(rise)
+        return self._seen[low] + self._rise * (level - low) / (high - low)
+
+    def _is_same(self, reading: float, other: float) -> bool:
+        return self._rise != 0.0 and abs(reading - other) <= _SAME_FRAC * abs(self._rise)
+
+    @property
+    def _rise(self) -> float:
+        return self._seen[max(self._seen)] - self._seen[min(self._seen)]

@@ -166,9 +166,10 @@ def state_folder(name: str) -> Path:
 
 def made_for_all(folder: Path) -> Path:
     """Make a `state_folder`, which every user may write; raises OSError if it cannot be made, or is a link."""
+    folder.parent.parent.mkdir(parents=True, exist_ok=True)
     for each in (folder.parent, folder):
         with contextlib.suppress(FileExistsError):
-            each.mkdir(parents=each is folder.parent)
+            each.mkdir()
             each.chmod(0o777)
         if not stat.S_ISDIR(each.lstat().st_mode):
             raise OSError(errno.ENOTDIR, f"{each} is no folder")

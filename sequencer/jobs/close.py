@@ -12,7 +12,7 @@ from sequencer.jobs.plan import acknowledgement
 from sequencer.jobs.safe import Say, is_left_on, make_safe
 from sequencer.journal.lines import end_of, run_lines
 from sequencer.journal.writer import Journal
-from sequencer.record.layout import JOURNAL
+from sequencer.record.layout import JOURNAL, is_sealed, journal_of
 from sequencer.running.outcome import Outcome
 
 __all__ = ["close"]
@@ -39,8 +39,11 @@ def close(
         RecordError: the run is over, or still goes on, or its journal is no journal.
     """
     folder = Path(folder)
-    refuse_what_is_sealed(folder)
+    journal_of(folder)
     unsafe = _made_safe(folder, operator, acknowledgement(acknowledged_by), say)
+    if unsafe is not None and is_sealed(folder):  # it was closed before, and its bench is still as it was left
+        raise unsafe
+    refuse_what_is_sealed(folder)
     with Journal(folder / JOURNAL, again=True) as journal:
         lines = list(run_lines(folder / JOURNAL))
         opened_of(folder, lines)

@@ -1,6 +1,7 @@
 """A new record of what is whole in a damaged one, which stays as it is."""
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -56,7 +57,11 @@ def salvage(folder: Path) -> tuple[Path, Outcome]:
             todo="put it back from a copy",
         )
     if is_sealed(folder):
-        lost += [each for each in alterations(folder) if not each.startswith(JOURNAL)]
+        altered = alterations(folder)
+        lost += [each for each in altered if not each.startswith(JOURNAL)]
+        if not whole.lost and (cut := [each for each in altered if each.startswith(JOURNAL)]):
+            lost += cut  # what its chain cannot tell: lines taken off, or put to, its end
+            whole = replace(whole, lines=(*whole.lines, {"kind": "lost"}))
     if not lost:
         raise RecordError(
             "nothing in it is damaged",

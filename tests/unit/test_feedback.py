@@ -69,6 +69,35 @@ def said(shown, *, levels=("0 V", "5 V", "10 V", "5 V"), safe="0 V", gain=0.98, 
     return feedback.word(), clock.now() - begin_s, source, reader
 
 
+@pytest.mark.parametrize(
+    ("noise", "word"),
+    [pytest.param(0.01, "on", id="a source that sticks"), pytest.param(0.0, "", id="a display that does")],
+)
+def test_a_reading_that_left_its_level_and_stays_after_off_finds_the_source_out(noise, word):
+    clock = VirtualClock()
+    source, at_V = Source("V", "0 V"), {"0 V": 0.0, "5 V": 5.0, "10 V": 10.0}
+    reader = Reader(clock, lambda s: 5.0 + noise * math.sin(9 * s))
+    feedback = Feedback(source, reader, clock)
+    for level, shown in (*at_V.items(), ("5 V", 5.0), ("0 V", 5.0), ("0 V", 5.0)):
+        source.set(level)
+        feedback.take(shown)
+    assert feedback.word() == word
+
+
+def test_a_reader_that_a_signal_put_out_of_step_is_recovered_and_heard():
+    clock = VirtualClock()
+    source, recovered = Source("V", "0 V"), []
+    reader = Reader(clock, lambda s: 5.0 + 0.01 * math.sin(9 * s))
+    reader.instrument.session.is_suspect = True
+    reader.recover = lambda: recovered.append(True)
+    feedback = Feedback(source, reader, clock)
+    for level, shown in (("0 V", 0.0), ("10 V", 10.0), ("5 V", 5.0)):
+        source.set(level)
+        feedback.take(shown)
+    assert feedback.word() == "on"
+    assert recovered
+
+
 # With 5 V set it showed 0.1 + 0.98 * 5 = 5.0; its readings spread over 9.8, so 0.098 is the same.
 def test_a_reading_that_stays_as_it_was_finds_the_source_out_whatever_zero_and_gain_of_the_reader():
     word, took_s, source, reader = said(lambda s: 5.0 + 0.05 * math.sin(9 * s))

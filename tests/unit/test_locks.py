@@ -217,6 +217,12 @@ def test_two_users_of_a_computer_are_two_runs(bench, monkeypatch):
             os.umask(before)
 
 
+def test_the_shared_folder_is_made_with_all_that_leads_to_it(bench, tmp_path, monkeypatch):
+    monkeypatch.setenv("LIVEZERO_STATE", str(tmp_path / "not" / "there" / "yet"))
+    with bench_held(bench(), job="mine"):
+        assert len(list((tmp_path / "not" / "there" / "yet" / "locks").iterdir())) == 2
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="links need rights on Windows")
 def test_a_link_in_place_of_the_shared_folder_is_not_followed(bench, tmp_path, locks):
     (tmp_path / "elsewhere").mkdir()

@@ -105,6 +105,13 @@ def test_a_line_that_is_gone_counts_as_what_may_have_been_a_reading(damaged):
     assert "1 missing" in record.content.reason
 
 
+def test_a_tail_that_is_cut_off_a_sealed_record_is_lost_too(damaged):
+    record = core.salvage(damaged(lambda lines: lines[:-3])).record
+    assert any("lines were taken off" in each for each in record.content.remarks)
+    assert record.content.status == "interrupted"
+    assert record.evaluation.verdict.result == "not determinable"
+
+
 def test_a_run_that_was_cut_off_and_damaged_is_no_dead_end(damaged):
     folder = damaged(lambda lines: broken("reading", 3)(lines[: of_kind(lines, "reading")[20] + 1]), is_sealed=False)
     (found,) = core.cut_off(folder.parent)

@@ -1,5 +1,9 @@
 """One line to one instrument: everything is told, a time-out makes it suspect, and there is a way back."""
 
+import contextlib
+import socket
+import threading
+import time
 from collections import deque
 
 import pytest
@@ -8,7 +12,7 @@ from pyvisa.constants import StatusCode
 
 from instruments.clock import VirtualClock
 from instruments.errors import InstrumentError, NoReplyError, OutOfStepError, RecordError
-from instruments.session import Session
+from instruments.session import BoundedLine, Session
 
 
 class FakeLine:
@@ -239,3 +243,66 @@ def test_closing_a_line_that_is_gone_is_no_error():
     opened = Opened(line=Gone)
     opened.session.close()
     assert opened.told[-1].fault == "Input/output error"
+
+
+@pytest.fixture
+def trickling():
+    """The port of an instrument that answers with a byte every 50 ms and no end, or with these bytes at once."""
+    stop = threading.Event()
+
+    def serve(listener, whole):
+        line, _ = listener.accept()
+        with line:
+            while not stop.is_set() and line.recv(4096):
+                if whole:
+                    line.sendall(whole)
+                    continue
+                with contextlib.suppress(OSError):
+                    while not stop.wait(0.05):
+                        line.sendall(b"1")
+
+    threads, listeners = [], []
+
+    def served(whole=b""):
+        listener = socket.create_server(("127.0.0.1", 0))
+        listener.settimeout(10)
+        threads.append(threading.Thread(target=serve, args=(listener, whole)))
+        threads[-1].start()
+        listeners.append(listener)
+        return listener.getsockname()[1]
+
+    yield served
+    stop.set()
+    for each in threads:
+        each.join()
+    for each in listeners:
+        each.close()
+
+
+def line_to(port):
+    resource = pyvisa.ResourceManager("@py").open_resource(
+        f"TCPIP::127.0.0.1::{port}::SOCKET", read_termination="\r\n", write_termination="\n"
+    )
+    line = BoundedLine(resource, encoding="latin-1")
+    line.timeout = 400
+    return line
+
+
+def test_an_answer_that_trickles_is_none_after_one_time_out(trickling):
+    line = line_to(trickling())
+    line.write("*IDN?")
+    began_s = time.monotonic()
+    with pytest.raises(pyvisa.VisaIOError) as late:
+        line.read()
+    line.close()
+    assert late.value.error_code == StatusCode.error_timeout
+    assert 0.4 <= time.monotonic() - began_s < 0.8
+
+
+def test_two_answers_in_one_packet_are_two(trickling):
+    line = line_to(trickling(b"1.5\r\n2.5\r\n"))
+    line.write("READ?")
+    assert line.read() == "1.5"
+    assert line.read() == "2.5"
+    assert line.unread() == ""
+    line.close()

@@ -146,7 +146,8 @@ def test_a_zero_of_the_cell_is_shifted_before_the_root(tmp_path, shift):
     found = core.by_hand(path, sheet)
     assert first_of(found.findings) == ("zero shift before the root",)
     (told,) = re.findall("the input is shifted by ([-+.0-9]+) % of its range", found.findings.cause)
-    assert float(told) == pytest.approx(100 * shift, rel=0.02)
+    # The fit ends where less than a thousandth of a nat is to be gained, here up to a twentieth of the shift off.
+    assert float(told) == pytest.approx(100 * shift, rel=0.05)
     assert found.adjustment is None
 
 

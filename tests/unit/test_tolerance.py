@@ -65,8 +65,8 @@ def test_half_width_is_what_is_worked_out_by_hand(text, sheet, at, half_mA):
         ("1 mbar", 0.0, 16 * (1 / 250) ** 0.5),
         ("0.1 % of span + 1 mbar", 0.0, 0.016 + 16 * (1 / 250) ** 0.5),
         ("1 % of reading", 0.0, 0.0),  # 1 % of nothing
-        # The slope at 0.01 mbar promises 5.06 mA for 1 mbar; down to -0.99 mbar it is less.
-        ("1 mbar", 0.01, 16 * ((0.01 / 250) ** 0.5 + (0.99 / 250) ** 0.5)),
+        # The slope at 0.01 mbar promises 5.06 mA for 1 mbar; up to 1.01 mbar it is less; below zero there is no root.
+        ("1 mbar", 0.01, 16 * ((1.01 / 250) ** 0.5 - (0.01 / 250) ** 0.5)),
         ("1 mbar", 25.0, 16 * 0.5 * 10**0.5 / 250),  # far from 0 it is the slope: half of root 10
     ],
 )

@@ -199,9 +199,9 @@ class Segment:
 
     @cached_property
     def ideal_swing(self) -> FloatArray:
-        """By how much an ideal unit answers to a small step of the input; shape (visits,)."""
-        up, down = (self.predict((), moved=way * self.small_step)[0] for way in (1, -1))
-        return np.asarray(np.abs(up - down) / 2)
+        """By how much an ideal unit answers to a small step of the input, to the steeper side; shape (visits,)."""
+        up, at, down = (self.predict((), moved=way * self.small_step)[0] for way in (1, 0, -1))
+        return np.asarray(np.maximum(np.abs(up - at), np.abs(at - down)))
 
     def predict(self, acts: Sequence[Act], *, moved: float = 0.0) -> FloatArray:
         """Output fraction with something wrong; shape (candidates, visits). `moved` is added to the input."""

@@ -14,7 +14,6 @@ import numpy as np
 from instruments.datasheet import FloatArray, Tap
 from instruments.entry import entry
 from instruments.errors import InputError
-from instruments.texts import sized
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.series import Series, without_outliers
@@ -310,6 +309,8 @@ class _Mends(Written):
                     text=f"{self.at(one, name)}: this reading and its neighbour fit each other's place",
                     do=f"{self.at(one, name)} and {self.at(two, name)} fit each other's place",
                 )
+        if values[index] < PRIORS.transcription.failure_frac:
+            return
         foretold = _Cell(name, row, self._foretold(row))
         value, fits = (float(self.taps[name].value(np.array(each))) for each in (values[index], foretold.frac))
         unit = self.taps[name].unit
@@ -318,7 +319,7 @@ class _Mends(Written):
             cells=(foretold,),
             # It says nothing of its point, and might have been any number of the range.
             cost=-float(np.log(np.sqrt(2 * np.pi) * self.segments[-1].noise[row[0]])),
-            text=f"{at}: {value:.6g} {unit}, the others make it about {sized(fits, 4)} {unit}: misread, or disturbed",
+            text=f"{at}: {value:.6g} {unit}, the others make it about {fits:.4g} {unit}: misread, or disturbed",
             do=f"{at}, {value:.6g} {unit} goes with no other reading",
         )
         again, visit = self.series.is_again, row[0]

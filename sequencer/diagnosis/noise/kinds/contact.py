@@ -78,8 +78,7 @@ def _fit_run(run: Run) -> RunFit | None:
     lost = int(is_lost.sum())
     if run.goes_with_the_point or not 0 < lost < _MOST_SHARE * run.away.size:
         return None
-    # One reading alone is a contact's only where it lies at no signal, as an open loop reads.
-    if lost == 1 and abs(float(value[is_lost][0]) - run.zero_level) > FAR_FRAC:
+    if lost == 1 and float(value[is_lost][0]) > 1 + _BEYOND_FRAC:  # one reading alone: a limit, or a slip
         return None
     beyond = value[is_lost & ((value < -_BEYOND_FRAC) | (value > 1 + _BEYOND_FRAC)) & (value < _FARTHEST_FRAC)]
     rails = (run.zero_level, *np.unique(np.round(beyond, 2))[:_RAILS_N])

@@ -398,7 +398,8 @@ def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
         return
     after = trial.source_after
     told = [message for message in after if "?" not in message and message != "*CLS"]
-    if told and (told[:2] != SAFE or told[-2:] != SAFE):
+    begun = told[1:] if told[:1] == SAFE[1:] else told  # it struck in the middle of making safe, which went on
+    if told and (begun[:2] != SAFE or told[-2:] != SAFE):
         yield f"not made safe next and last, but {told[:2]} and {told[-2:]}"
     # Safe, it may have been set up again before another instrument did not come back; energised it was not.
     if driven := [each for each in told if each == "OUTP ON" or (each.startswith("SOUR:FREQ ") and each != SAFE[0])]:

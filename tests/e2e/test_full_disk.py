@@ -14,7 +14,7 @@ import pytest
     [
         pytest.param(16, 3, id="in mid-run"),
         pytest.param(24, 3, id="in mid-run, later"),
-        pytest.param(60, 0, id="at the report: the verdict stands"),
+        pytest.param(64, 0, id="at the report: the verdict stands"),
     ],
 )
 def test_a_limit_on_files_is_a_full_disk_and_costs_no_verdict(tmp_path, quick, limit_blocks, code):

@@ -298,7 +298,7 @@ def test_of_a_meter_that_cannot_tell_the_plan_warns_once(small, described):
 
 @pytest.mark.parametrize("instrument", ["source", "reference", "meter"])
 def test_a_dropped_connection_is_opened_again_and_the_run_goes_on(small, run, instrument):
-    ran = run(small(), wrong=[Mishap(kind="dropped", instrument=instrument, at_exchange=45)])
+    ran = run(small(), wrong=[Mishap(kind="dropped", instrument=instrument, at_exchange=60)])
     assert ran.outcome.status == "complete"
     assert "(opened again)" in ran.sent
     assert_it_was_made_safe_first_and_came_back(ran, run(small()))

@@ -278,8 +278,8 @@ class Chain:
 class Transcription:
     """Slips of a person who writes readings down."""
 
-    failure_frac: float = -0.008
-    """An output below this is what an open loop or a unit that signals a failure gives, and is no slip."""
+    failure_frac: float = 0.008
+    """An output so far below its range is what an open loop gives, or a unit that signals a failure, and is no slip."""
     same_frac: float = 2e-5
     """Readings nearer than this are the same number: below the last digit of common meters."""
     off_frac: float = 0.1

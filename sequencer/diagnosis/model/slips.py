@@ -309,7 +309,7 @@ class _Mends(Written):
                     text=f"{self.at(one, name)}: this reading and its neighbour fit each other's place",
                     do=f"{self.at(one, name)} and {self.at(two, name)} fit each other's place",
                 )
-        if values[index] < PRIORS.transcription.failure_frac:
+        if values[index] < -PRIORS.transcription.failure_frac:
             return
         foretold = _Cell(name, row, self._foretold(row))
         value, fits = (float(self.taps[name].value(np.array(each))) for each in (values[index], foretold.frac))

@@ -40,10 +40,10 @@ def close(
     """
     folder = Path(folder)
     journal_of(folder)
+    if is_sealed(folder):  # it was closed before, and its bench may still be as it was left
+        make_safe(folder, operator=operator, acknowledged_by=acknowledged_by, say=say)
+        refuse_what_is_sealed(folder)
     unsafe = _made_safe(folder, operator, acknowledgement(acknowledged_by), say)
-    if unsafe is not None and is_sealed(folder):  # it was closed before, and its bench is still as it was left
-        raise unsafe
-    refuse_what_is_sealed(folder)
     with Journal(folder / JOURNAL, again=True) as journal:
         lines = list(run_lines(folder / JOURNAL))
         opened_of(folder, lines)

@@ -166,10 +166,8 @@ class Segment:
         is_there = seen > top - margin
         # Held at several inputs it is held for sure; else what is predicted at the level itself need not be.
         is_sure = np.ptp(x[is_there]) > PRIORS.levels.level_frac + 2 * margin
-        # One input that was set beyond the range shows how far the output came, and no limit.
-        is_beyond = bool((np.abs(x[is_there] - 0.5) > 0.5 + margin).any())
         is_level = end + (-margin if is_sure else margin) < top < end + PRIORS.levels.farthest_frac
-        if not is_level or (is_beyond and not is_sure):
+        if not is_level:
             return np.inf, np.inf
         level = max(float(seen[is_there].mean()), end)
         # Scatter that is ordinary takes one reading as far from what is predicted.

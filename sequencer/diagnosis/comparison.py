@@ -29,10 +29,10 @@ from sequencer.diagnosis.comparison_statistics import (
     uncertainty,
 )
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.budget import is_scatter_unknown
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.scatter import is_scatter_unknown
 from sequencer.inputs.step import READING
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet

@@ -12,7 +12,6 @@ import pandas as pd
 from scipy import special
 
 from instruments.datasheet import FloatArray
-from sequencer.evaluation.budget import is_own
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
@@ -72,7 +71,7 @@ def uncertainty(found: Evaluation, keys: list[Key], *, is_same: bool) -> Parts:
         return Parts(scatter=nothing, dof=math.nan, rest=nothing)
     at = found.is_visited
     is_scatter = np.array([each.kind == "A" for each in stated.contributions])
-    is_kept = np.array([is_own(each) for each in stated.contributions])
+    is_kept = np.array([each.origin in {"resolution", "settling"} for each in stated.contributions])
     squares = stated.effect**2
     scatter_2 = squares[is_scatter].sum(axis=0)
     rest_2 = squares[is_kept].sum(axis=0) if is_same else stated.u**2 - scatter_2

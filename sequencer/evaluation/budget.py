@@ -12,18 +12,16 @@ from typing import Any
 
 import numpy as np
 
-from instruments.datasheet import DataSheet, FloatArray, Tap
+from instruments.datasheet import DataSheet, FloatArray
 from sequencer.evaluation.figures.contributions import (
     Contribution,
     Origin,
     from_certificate,
     from_half_width,
-    from_readings,
     from_resolution,
 )
-from sequencer.evaluation.figures.per_point import per_point
-from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.figures.uncertainty import Budget, combine
+from sequencer.evaluation.scatter import Components, Within, components, signal_slope, within_visits
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.tolerance import slope
 from sequencer.readings.table import Grid
@@ -39,9 +37,7 @@ __all__ = [
     "budget",
     "correlated_pairs",
     "error_budget",
-    "is_own",
-    "is_scatter_unknown",
-    "scatter_of_means",
+    "type_a",
 ]
 
 
@@ -49,6 +45,9 @@ COVERAGE = 0.9545  # two standard deviations of a normal distribution
 NO_BOUND = "the slope of the characteristic has no bound there"
 LEAST_TUR = 1.5  # below it a person answers for a plain pass; common practice, no source
 
+
+# What two readings of one instrument have in common, and what those of two that one standard served.
+_OF_AN_INSTRUMENT: tuple[Origin, ...] = ("accuracy", "certificate", "temperature")
 
 # Half width of a rectangular quantity over its u (GUM 4.3.7); at its very end, give or take rounding, it is not inside.
 _RECTANGULAR = math.sqrt(3) * (1 - 1e-9)
@@ -84,6 +83,7 @@ class Statement:
         correction: what was corrected of the readings (shunt, lead, cold junction): its name, and the expanded
             uncertainty of that; None = nothing.
         correction_k: coverage factor of that.
+        measures: function and range that read it; two taps with the same of one instrument share its error. "" = not read.
     """
 
     tap: str
@@ -98,6 +98,7 @@ class Statement:
     allowances: tuple[tuple[str, float], ...] = ()
     correction: tuple[str, Limits] | None = None
     correction_k: float = 2.0
+    measures: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +173,7 @@ def budget(
     stated: Sequence[Statement],
     *,
     input_signal: FloatArray,
+    scatter: Components | None = None,
     correlations: Mapping[tuple[str, str], float] | None = None,
     probability: float = COVERAGE,
 ) -> Budget | None:
@@ -182,6 +184,7 @@ def budget(
         sheet: the unit.
         stated: of the taps.
         input_signal: at the first tap, measured or else commanded, in its signal's unit; shape of the arrays.
+        scatter: of the readings; None = as `type_a` finds it.
         correlations: coefficients between the accuracies of two instruments, by their names.
         probability: coverage asked for.
 
@@ -190,16 +193,28 @@ def budget(
         the output at all, as for readings taken by hand with instruments nobody named.
     """
     last = sheet.taps[-1]
+    within = within_visits(readings, sheet, _carried(sheet, input_signal, stated))
     return error_budget(
         sheet,
         stated,
         input_signal=input_signal,
         output=readings.value[last.name],
         to_go=readings.to_go,
-        scatter=_scatter(readings, sheet, _carried(sheet, input_signal, stated)),
+        within=within,
+        scatter=type_a(readings, sheet, stated, input_signal=input_signal).lines if scatter is None else scatter.lines,
         correlations=correlations,
         probability=probability,
     )
+
+
+def type_a(readings: Grid, sheet: DataSheet, stated: Sequence[Statement], *, input_signal: FloatArray) -> Components:
+    """How far the readings of a run scatter, arguments as in `budget`."""
+    carried = _carried(sheet, input_signal, stated)
+    error = readings.value[sheet.taps[-1].name] - sheet.ideal(sheet.taps[0].to_value(input_signal))
+    steps = {each.tap: each.resolution for each in stated}
+    at_input = steps.get(sheet.taps[0].name, 0.0) * float(np.nanmedian(np.abs(carried))) if steps else 0.0
+    floor = (at_input**2 + steps.get(sheet.taps[-1].name, 0.0) ** 2) / 12
+    return components(error, within_visits(readings, sheet, carried), floor=floor)
 
 
 def error_budget(
@@ -210,6 +225,7 @@ def error_budget(
     output: FloatArray,
     to_go: FloatArray,
     scatter: Sequence[Contribution] = (),
+    within: Mapping[str, Within] | None = None,
     correlations: Mapping[tuple[str, str], float] | None = None,
     probability: float = COVERAGE,
 ) -> Budget | None:
@@ -222,6 +238,7 @@ def error_budget(
         output: at the last tap, in its unit.
         to_go: bound of the settling error that is left, in the unit of the output; NaN = none is known.
         scatter: of the readings, where there are any.
+        within: what scatters within the visits, by tap: rounding that scatter hides is not counted again.
         correlations: as in `budget`.
         probability: as in `budget`.
 
@@ -232,15 +249,21 @@ def error_budget(
     first, last = sheet.taps[0], sheet.taps[-1]
     if first.name not in by_tap or last.name not in by_tap:
         return None
-    lines = _lines(by_tap[first.name], input_signal, _carried(sheet, input_signal, stated))
     signal = last.to_signal(output)
-    lines += _lines(by_tap[last.name], signal, _signal_slope(last, signal))
+    lines = []
+    for tap, level, slope in (
+        (first, input_signal, _carried(sheet, input_signal, stated)),
+        (last, signal, signal_slope(last, signal)),
+    ):
+        seen = (within or {}).get(tap.name)
+        given = by_tap[tap.name]
+        lines += _lines(given, level, slope, repeated=1.0 if seen is None else seen.repeated(given.resolution))
     lines += scatter
     if (to_go > 0).any():
         still = from_half_width("settling: still to go at most", np.nan_to_num(to_go))
         lines.append(replace(still, tap=last.name, origin="settling"))
     pairs = correlated_pairs(lines, by_tap[first.name], by_tap[last.name], correlations or {})
-    return combine(lines, correlations=pairs or None, probability=probability)
+    return combine(lines, correlations=pairs or None, probability=probability, is_convolved=True)
 
 
 def _carried(sheet: DataSheet, input_signal: FloatArray, stated: Sequence[Statement]) -> FloatArray:
@@ -249,7 +272,7 @@ def _carried(sheet: DataSheet, input_signal: FloatArray, stated: Sequence[Statem
     There the first order says nothing: at 0.01 mbar, give or take 0.2 mbar, the input may be 0, where a root has none.
     """
     first = sheet.taps[0]
-    per_signal = _signal_slope(first, input_signal)
+    per_signal = signal_slope(first, input_signal)
     value = first.to_value(input_signal)
     lines = [line for each in stated if each.tap == first.name for line in _lines(each, input_signal, per_signal)]
     squares = sum(((line.sensitivity * line.u) ** 2 for line in lines), start=np.zeros(value.shape))
@@ -263,94 +286,41 @@ def _carried(sheet: DataSheet, input_signal: FloatArray, stated: Sequence[Statem
     return np.asarray(-per_signal * np.where(has_bound, steep, np.nan))
 
 
-def _signal_slope(tap: Tap, signal: FloatArray) -> FloatArray:
-    """D value / d signal at a tap: 1, or for a sensor degC per ohm or per mV."""
-    if tap.sensor is None:
-        return np.ones_like(signal)
-    step = 1e-4 * np.maximum(np.abs(signal), 1.0)
-    return (tap.to_value(signal + step) - tap.to_value(signal - step)) / (2 * step)
-
-
-def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray) -> list[Contribution]:
+def _lines(
+    stated: Statement, signal: FloatArray, sensitivity: FloatArray, *, repeated: FloatArray | float = 1.0
+) -> list[Contribution]:
     lead = f"{stated.tap}: "
     who = f"{lead}{stated.instrument} "
     accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
     lines: list[tuple[Contribution, Origin]] = []
+
+    def add(line: Contribution, origin: Origin, given: Limits | None = None) -> None:
+        is_bipolar = given is not None and np.nanmin(signal, initial=0.0) < 0 < np.nanmax(signal, initial=0.0)
+        if given is not None and is_bipolar:  # a share of the reading turns its sign with it, a floor does not
+            scale = line.u / np.where(given.at(signal) > 0, given.at(signal), 1.0)
+            line = replace(line, bipolar=(given.of_reading * signal * scale, given.floor * scale))
+        lines.append((line, origin))
+
     # What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
     if stated.accuracy is not None or stated.certificate is None:
-        lines.append((from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity), "accuracy"))
-    lines.append((from_resolution(f"{who}resolution", stated.resolution, sensitivity=sensitivity), "resolution"))
+        add(from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity), "accuracy", stated.accuracy)
+    step = np.broadcast_to(stated.resolution * np.sqrt(repeated), signal.shape)
+    add(from_resolution(f"{who}resolution", step, sensitivity=sensitivity), "resolution")
     if stated.certificate is not None:
         U, k = stated.certificate.at(signal), stated.certificate_k
-        lines.append((from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity), "certificate"))
+        line = from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity)
+        add(line, "certificate", stated.certificate)
     if stated.temperature is not None and stated.outside_K > 0:
         width = stated.outside_K * stated.temperature.at(signal)
-        lines.append((from_half_width(f"{who}temperature", width, sensitivity=sensitivity), "temperature"))
+        line = from_half_width(f"{who}temperature", width, sensitivity=sensitivity)
+        add(line, "temperature", stated.temperature)
     if stated.correction is not None:
         name, limits = stated.correction
         U, k = limits.at(signal), stated.correction_k
-        lines.append((from_certificate(f"{lead}{name} corrected", U, k=k, sensitivity=sensitivity), "correction"))
+        add(from_certificate(f"{lead}{name} corrected", U, k=k, sensitivity=sensitivity), "correction", limits)
     for name, half_width in stated.allowances:
-        lines.append((from_half_width(f"{lead}{name}", half_width, sensitivity=sensitivity), "allowance"))
+        add(from_half_width(f"{lead}{name}", half_width, sensitivity=sensitivity), "allowance")
     return [replace(line, tap=stated.tap, origin=origin) for line, origin in lines]
-
-
-def _scatter(readings: Grid, sheet: DataSheet, carried: FloatArray) -> list[Contribution]:
-    """Type A at both ends: the mean of n readings; one reading alone takes the scatter of all other points."""
-    lines = []
-    first, last = sheet.taps[0], sheet.taps[-1]
-    for where, of_signal in ((first, carried), (last, np.ones_like(carried))):
-        tap = where.name
-        if tap not in readings.sd:
-            continue
-        sd, count = readings.sd[tap], np.nan_to_num(readings.readings_n[tap])
-        # The scatter is that of values; at the first tap the sensitivity is to the signal.
-        per_value = _signal_slope(where, where.to_signal(readings.value[tap])) if where is first else 1.0
-        sensitivity = of_signal / per_value
-        pooled, total = _pooled(sd, count, readings.value[tap])
-        if not total:  # said as a reservation (`is_scatter_unknown`), not taken for nothing
-            continue
-        is_single = count == 1
-        line = from_readings(
-            f"{tap}: scatter of the readings",
-            sd,
-            np.maximum(count, 1),
-            pooled_sd=np.where(is_single, pooled, np.nan),
-            pooled_dof=total,
-            sensitivity=sensitivity,
-        )
-        lines.append(replace(line, tap=tap, origin="scatter"))
-    return lines
-
-
-def is_own(line: Contribution) -> bool:
-    """True for what is not of scatter and yet no other reading of the same instruments shares: resolution, settling."""
-    return line.origin in {"resolution", "settling"}
-
-
-def is_scatter_unknown(readings: Grid, tap: str) -> bool:
-    """True where each point was read once, in one cycle: nothing tells how far the readings of a tap scatter."""
-    return not _pooled(readings.sd[tap], np.nan_to_num(readings.readings_n[tap]), readings.value[tap])[1]
-
-
-def scatter_of_means(readings: Grid, tap: str) -> FloatArray:
-    """Half width within which the mean of the readings at a tap scatters, by what repeats show; 0 where none were."""
-    count = np.nan_to_num(readings.readings_n[tap])
-    pooled, dof = _pooled(readings.sd[tap], count, readings.value[tap])
-    if not dof:
-        return np.zeros(count.shape)
-    return np.asarray(coverage_factor(COVERAGE, dof) * pooled / np.sqrt(np.maximum(count, 1)))
-
-
-def _pooled(sd: FloatArray, count: FloatArray, value: FloatArray) -> tuple[float, float]:
-    """Scatter of one reading, and its degrees of freedom: from repeats at each point, or else from the cycles."""
-    dof = np.where(count > 1, count - 1, 0.0)
-    if not dof.any():
-        cycles = per_point(value, axis=1)
-        sd, dof = cycles.sd, np.maximum(cycles.readings_n - 1, 0)
-    total = float(dof.sum())
-    squares = float((np.nan_to_num(sd) ** 2 * dof).sum())
-    return (math.sqrt(squares / total), total) if total else (math.nan, 0.0)
 
 
 def correlated_pairs(
@@ -369,8 +339,10 @@ def correlated_pairs(
     """
     one, other = first.instrument, last.instrument
     coefficient = correlations.get((one, other), correlations.get((other, one)))
+    if coefficient is None and first.measures and (one, first.measures) == (other, last.measures):
+        coefficient = 1.0  # one meter in one range, switched from tap to tap
     if coefficient is None:
         return {}
     by_place = {(line.tap, line.origin): line.name for line in lines}
-    pairs = [(by_place.get((first.tap, what)), by_place.get((last.tap, what))) for what in ("accuracy", "certificate")]
+    pairs = [(by_place.get((first.tap, what)), by_place.get((last.tap, what))) for what in _OF_AN_INSTRUMENT]
     return {(at_first, at_last): coefficient for at_first, at_last in pairs if at_first and at_last}

@@ -4,8 +4,7 @@ It touches no instrument, clock or file. The figures themselves are computed in 
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,12 +12,14 @@ import pandas as pd
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
 from instruments.texts import counted
-from sequencer.evaluation.budget import NO_BOUND, Basis, budget, is_own, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.both_axes import both_axes
+from sequencer.evaluation.budget import COVERAGE, NO_BOUND, Basis, budget, correlated_pairs, type_a
+from sequencer.evaluation.covariance import covariance
 from sequencer.evaluation.figure_list import Known, printed
+from sequencer.evaluation.figure_uncertainty import figure_uncertainty
+from sequencer.evaluation.figures.accuracy import inaccuracy
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
-from sequencer.evaluation.figures.contributions import Contribution
 from sequencer.evaluation.figures.definitions import Standard
-from sequencer.evaluation.figures.errors_in_variables import KnownUncertaintyLine, fit_line_with_uncertainties
 from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
@@ -33,6 +34,7 @@ from sequencer.evaluation.judgement import (
     steps_shown,
 )
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.scatter import Components, is_scatter_unknown, scatter_of_means
 from sequencer.evaluation.stage_errors import StageResult, beside_suspects, stage_results, suspects
 from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
 from sequencer.evaluation.verdict import Evidence, verdict
@@ -96,9 +98,17 @@ class _Errors:
             is_cut |= stage.characteristic.is_cut_off(at)
         return np.where(is_cut | ~np.isfinite(self.x), np.nan, 100 * self.error / self.span)
 
+    @property
+    def singles_pct(self) -> tuple[FloatArray, FloatArray]:
+        """Highest and lowest error of the single readings of each visit, where it is in the figures."""
+        is_in = np.isfinite(self.in_figures_pct)
+        ends = (self.readings.highest[self.last.name], self.readings.lowest[self.last.name])
+        highest, lowest = (np.where(is_in, 100 * (each - self.ideal) / self.span, np.nan) for each in ends)
+        return highest, lowest
+
     def shown(self) -> Resolved:
         """What the digits of the readings tell of each error."""
-        scatter = scatter_of_means(self.readings, self.last.name)
+        scatter = scatter_of_means(self.readings, self.last.name, COVERAGE)
         return resolved(self.sheet, self.x, self.steps, scatter=scatter)
 
 
@@ -127,11 +137,11 @@ def evaluate(
     errors = _errors(table, type_sheet)
     basis = basis or Basis()
     last, span = errors.last, errors.span
-    computed = figures(errors.in_figures_pct, np.where(np.isnan(errors.x), np.nan, errors.input_pct), standard=standard)
-    stated = _budget(errors, basis)
-    line = None if stated is None else _line(errors, stated)
+    computed = _figures(errors, standard)
+    scatter = type_a(errors.readings, errors.sheet, basis.statements, input_signal=errors.first.to_signal(errors.x))
+    stated = _budget(errors, basis, scatter)
+    known = _known(errors, basis, stated, scatter, computed)
     found = _evidence(errors, table, type_sheet, stated, basis, planned_n=planned_n, unfinished=unfinished)
-    known = _known(errors, found.visits, stated, line)
     return Evaluation(
         type=type_sheet.type,
         standard=standard,
@@ -153,7 +163,8 @@ def evaluate(
         corrections=type_sheet.corrections,
         basis=basis,
         budget=stated,
-        tests=_tests(errors.in_figures_pct, errors.input_pct, computed, line),
+        covariance=known.covariance,
+        tests=_tests(errors.in_figures_pct, errors.input_pct, computed, scatter, known),
         tolerance_to_write=found.tolerance_to_write,
         verdict=verdict(found),
         arrays=computed,
@@ -192,12 +203,21 @@ def _evidence(
     )
 
 
-def _budget(errors: _Errors, basis: Basis) -> Budget | None:
+def _figures(errors: _Errors, standard: Standard) -> Figures:
+    """All figures; the inaccuracy is that of single readings, everything else of the means of the visits."""
+    x_pct = np.where(np.isnan(errors.x), np.nan, errors.input_pct)
+    found = figures(errors.in_figures_pct, x_pct, standard=standard)
+    highest, lowest = errors.singles_pct
+    return replace(found, inaccuracy=inaccuracy(highest, x_pct, lowest_pct=lowest, standard=standard))
+
+
+def _budget(errors: _Errors, basis: Basis, scatter: Components) -> Budget | None:
     return budget(
         errors.readings,
         errors.sheet,
         basis.statements,
         input_signal=errors.first.to_signal(errors.x),
+        scatter=scatter,
         correlations=basis.pairs,
         probability=basis.coverage,
     )
@@ -338,43 +358,36 @@ def _tolerance_to_write(type_sheet: TypeSheet, visits: pd.DataFrame, judgement: 
     return str(with_floor(type_sheet.tolerance, 100 * needed / span)) if 0 < needed < widest else ""
 
 
-def _effect(stated: Budget, is_visited: BoolArray, chosen: Callable[[Contribution], bool]) -> FloatArray:
-    """Standard uncertainty of some contributions together at each visit, in the unit of the output."""
-    rows = [number for number, each in enumerate(stated.contributions) if chosen(each)]
-    squares = (stated.effect[rows] ** 2).sum(axis=0)
-    return np.asarray(np.sqrt(squares[is_visited]))
-
-
-def _line(errors: _Errors, stated: Budget) -> KnownUncertaintyLine | None:
-    """Output against ideal output, both in % of span, with the uncertainties of input and output."""
-    first, is_visited, span = errors.first.name, errors.is_visited, errors.span
-    ideal_pct, output_pct = (100 * (each - errors.last.low) / span for each in (errors.ideal, errors.y))
-    u_x = 100 * _effect(stated, is_visited, lambda each: each.tap == first) / span
-    u_y = 100 * _effect(stated, is_visited, lambda each: each.tap != first) / span
-    x_pct, y_pct = ideal_pct[is_visited], output_pct[is_visited]
-    is_used = np.isfinite(x_pct + y_pct + u_x + u_y) & (u_x + u_y > 0)
-    if is_used.sum() < 2:
-        return None
-    x_pct, y_pct, u_x, u_y = (each[is_used][np.newaxis] for each in (x_pct, y_pct, u_x, u_y))
-    return fit_line_with_uncertainties(x_pct, y_pct, u_y=u_y, u_x=u_x)
-
-
-def _known(errors: _Errors, visits: pd.DataFrame, stated: Budget | None, line: KnownUncertaintyLine | None) -> Known:
+def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Components, computed: Figures) -> Known:
+    """What is known of the figures from what is stated of the instruments, and from what repeats."""
     if stated is None:
-        return Known(at={}, scatter=math.nan, line=None)
-    span, is_visited = errors.span, errors.is_visited
-    largest = (100 * visits.groupby("setpoint_pct")["U"].max() / span).dropna()
-    # Between two readings of the same instruments only this differs.
-    own = _effect(stated, is_visited, lambda each: each.kind == "A" or is_own(each))
-    k = stated.k[is_visited]
-    scatter = 100 * float(np.nanmax(k * own)) / span if np.isfinite(k * own).any() else math.nan
-    return Known(at={float(at): float(U) for at, U in largest.items()}, scatter=scatter, line=line)  # type: ignore[arg-type]
+        return Known()
+    is_visited, scale = errors.is_visited, 100 / errors.span
+    by_tap = {each.tap: each for each in basis.statements}
+    ends = (by_tap[errors.first.name], by_tap[errors.last.name])
+    point = np.nonzero(is_visited)[-1]
+    found = covariance(
+        stated,
+        scatter,
+        is_visited,
+        at_frac=errors.readings.setpoint_pct[point] / 100,
+        scale=scale,
+        pairs=correlated_pairs(stated.contributions, *ends, basis.pairs),
+    )
+    ideal_pct, output_pct = (scale * (each - errors.last.low)[is_visited] for each in (errors.ideal, errors.y))
+    return Known(
+        covariance=found,
+        of_figures=figure_uncertainty(
+            errors.in_figures_pct, errors.input_pct, errors.singles_pct, found, is_visited, computed
+        ),
+        line=both_axes(ideal_pct, output_pct, stated, found, is_visited, scale=scale),
+    )
 
 
 def _tests(
-    error_pct: FloatArray, x_pct: FloatArray, computed: Figures, line: KnownUncertaintyLine | None
+    error_pct: FloatArray, x_pct: FloatArray, computed: Figures, scatter: Components, known: Known
 ) -> tuple[str, ...]:
-    """What the tests of the straight line say: repeats against the line, neighbours in time, uncertainties."""
+    """What the tests say: repeats against the line, neighbours in time, cycles against each other, the line itself."""
     unit, cycles_n, directions_n, points_n = error_pct.shape
     by_point = np.moveaxis(error_pct, 1, -1).reshape(unit, directions_n * points_n, cycles_n)
     inputs = np.moveaxis(x_pct, 1, -1).reshape(unit, directions_n * points_n, cycles_n)
@@ -382,7 +395,7 @@ def _tests(
     left = error_pct - computed.line.offset[0] - computed.line.gain[0] * x_pct
     in_time = np.concatenate((left[:, :, :1, :], left[:, :, 1:, ::-1]), axis=2).reshape(unit, -1)
     said = [fit.sentence(0), independence(in_time).sentence(0)]
-    return tuple(said if line is None else [*said, line.test(0)])
+    return (*said, *scatter.said, *(() if known.line is None else (known.line.said,)))
 
 
 def _refuse_other_units(table: pd.DataFrame, sheet: DataSheet) -> None:

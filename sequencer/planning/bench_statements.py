@@ -123,6 +123,7 @@ def _statement(
         temperature=limits(entry.temperature_coefficient),
         outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
         allowances=allowances,
+        measures=f"{port.function}, {entry.range}" if is_read else "",
     )
 
 

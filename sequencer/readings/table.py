@@ -106,6 +106,8 @@ class Grid:
         setpoint_pct: shape (points,), ascending, % of the input range.
         value: mean at each tap, by tap name; shape (1, cycles, 2, points); NaN = not read.
         sd: standard deviation of the n readings, same shape; NaN for fewer than two.
+        highest: the highest of the n readings, same shape.
+        lowest: the lowest, same shape.
         readings_n: how many valid readings, same shape.
         end_pair: as `value`, of the second readings at the ends.
         to_go: bound of the residual settling error at the last tap when it was read, same shape; NaN = not known.
@@ -116,6 +118,8 @@ class Grid:
     setpoint_pct: FloatArray
     value: dict[str, FloatArray]
     sd: dict[str, FloatArray]
+    highest: dict[str, FloatArray]
+    lowest: dict[str, FloatArray]
     readings_n: dict[str, FloatArray]
     end_pair: dict[str, FloatArray]
     to_go: FloatArray
@@ -159,7 +163,8 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
     steady = np.ones(shape, dtype=bool)
     to_go = np.full(shape, np.nan)
     filled: dict[str, dict[str, FloatArray]] = {
-        kind: {tap: np.full(shape, np.nan) for tap in taps} for kind in ("value", "sd", "readings_n", "end_pair")
+        kind: {tap: np.full(shape, np.nan) for tap in taps}
+        for kind in ("value", "sd", "highest", "lowest", "readings_n", "end_pair")
     }
     for visit, part in rows.groupby([*_VISIT, "tap"]):
         _, cycle, direction, point, role = visit[:-1]
@@ -172,6 +177,7 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
         filled["readings_n"][tap][at] = values.size
         if values.size:
             filled["value"][tap][at] = values[0] + (values - values[0]).mean()  # exact for a large common part
+            filled["highest"][tap][at], filled["lowest"][tap][at] = values.max(), values.min()
         if values.size > 1:
             filled["sd"][tap][at] = values.std(ddof=1)
         to_go[at] = part["to_go"].max()

@@ -81,10 +81,13 @@ def _scales(found: Evaluation) -> dict[str, float]:
     return dict.fromkeys(_OF_OUTPUT, output) | {"input": max(map(abs, found.input_range))}
 
 
+_OF_A_FIGURE = ("value", "u_scatter", "U", "low", "high", "by_noise", "corrected")
+
+
 def _figures(figures: Sequence[Figure], found: Evaluation) -> list[dict[str, Any]]:
     output = _scales(found)["output"]
     scales = {"% of span": 100.0, found.output_unit: output, "1": 1.0, "": 1.0}
-    return [_computed(asdict(each), dict.fromkeys(("value", "u", "U"), scales.get(each.unit, 0.0))) for each in figures]
+    return [_computed(asdict(each), dict.fromkeys(_OF_A_FIGURE, scales.get(each.unit, 0.0))) for each in figures]
 
 
 def _stage(stage: StageResult) -> dict[str, Any]:

@@ -71,11 +71,11 @@ def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
     """
     if figure.value is None:
         return "", ""
-    has_u = figure.u is not None and math.isfinite(figure.u) and figure.u > 0
-    if has_u:
-        assert figure.u is not None
-        decimals = min(max(1 - math.floor(math.log10(figure.u)), 0), 12)
-        return fixed(figure.value, decimals, minus=style.minus), fixed(figure.u, decimals)
+    width = figure.U or figure.u_scatter
+    if width is not None and math.isfinite(width) and width > 0 and figure.unit != "% of span":
+        decimals = min(max(1 - math.floor(math.log10(width)), 0), 12)
+        own = "" if figure.u_scatter is None else fixed(figure.u_scatter, decimals)
+        return fixed(figure.value, decimals, minus=style.minus), own
     if figure.unit == "% of span":
         is_signed = figure.name not in _MAGNITUDES
         return fixed(figure.value, style.pct_decimals, minus=style.minus, is_signed=is_signed), ""

@@ -16,8 +16,8 @@ from sequencer.evaluation.budget import (
     basis_from,
     budget,
     correlated_pairs,
-    is_scatter_unknown,
 )
+from sequencer.evaluation.scatter import is_scatter_unknown
 from sequencer.planning.bench_statements import basis_of
 from sequencer.readings.table import Grid
 

@@ -3,7 +3,7 @@
 No uncertainty of the bench in it, and no verdict.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -86,18 +86,30 @@ def measured_error_of(curves: Curves, *, standard: Standard) -> MeasuredError:
     )
 
 
-def inaccuracy(error_pct: FloatArray, x_pct: FloatArray, *, standard: Standard = "IEC 61298-2:2008") -> Inaccuracy:
+def inaccuracy(
+    error_pct: FloatArray,
+    x_pct: FloatArray,
+    *,
+    lowest_pct: FloatArray | None = None,
+    standard: Standard = "IEC 61298-2:2008",
+) -> Inaccuracy:
     """Highest and lowest error of any single reading.
 
     Args:
-        error_pct: shape (units, cycles, 2, points), % of output span, NaN = not read.
+        error_pct: shape (units, cycles, 2, points), % of output span, NaN = not read; the highest of a visit that was
+            read several times.
         x_pct: input, % of input span, of a shape that broadcasts to it.
+        lowest_pct: the lowest of each visit, same shape; None = each was read once.
         standard: whose words the figure carries.
 
     Raises:
         ReadingsError: a shape is wrong.
     """
-    return by_blocks(lambda curves: inaccuracy_of(curves, standard=standard), error_pct, x_pct)
+    found = by_blocks(lambda curves: inaccuracy_of(curves, standard=standard), error_pct, x_pct)
+    if lowest_pct is None:
+        return found
+    lowest = inaccuracy(lowest_pct, x_pct, standard=standard)
+    return replace(found, lowest_pct=lowest.lowest_pct, lowest_at_pct=lowest.lowest_at_pct)
 
 
 def inaccuracy_of(curves: Curves, *, standard: Standard) -> Inaccuracy:

@@ -28,7 +28,16 @@ __all__ = [
 
 Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
 Origin: TypeAlias = Literal[
-    "accuracy", "resolution", "certificate", "temperature", "correction", "allowance", "scatter", "settling", ""
+    "accuracy",
+    "resolution",
+    "certificate",
+    "temperature",
+    "correction",
+    "allowance",
+    "scatter",
+    "cycle",
+    "settling",
+    "",
 ]
 
 # Half width over standard uncertainty: GUM 4.3.7, 4.3.9; arcsine is the value of a sine at an unknown moment.
@@ -49,6 +58,8 @@ class Contribution:
         reason: why `u` is NaN where it is.
         tap: where the quantity stands, "" where none is meant.
         origin: where the uncertainty comes from, "" where nothing is said of it.
+        bipolar: where one error of an instrument serves readings of both signs: its share of the reading and its floor, in
+            standard uncertainties; None where one factor carries all of it.
 
     Raises:
         ReadingsError: an uncertainty is negative or infinite, or degrees of freedom are not above 0.
@@ -63,6 +74,7 @@ class Contribution:
     reason: str = "uncertainty not known"
     tap: str = ""
     origin: Origin = ""
+    bipolar: tuple[FloatArray, FloatArray] | None = None
 
     def __post_init__(self) -> None:
         if (self.u < 0).any() or np.isinf(self.u).any():

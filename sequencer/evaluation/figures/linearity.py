@@ -14,7 +14,7 @@ from sequencer.evaluation.figures.definitions import Standard, definition
 from sequencer.evaluation.figures.lines import fit_minimax_line
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
-__all__ = ["ENDS_WITHIN_PCT", "Kind", "NonLinearity", "non_linearity_of"]
+__all__ = ["ENDS_WITHIN_PCT", "Kind", "NonLinearity", "line_of", "non_linearity_of"]
 
 Kind: TypeAlias = Literal["independent", "terminal-based", "zero-based"]
 
@@ -75,14 +75,10 @@ def non_linearity_of(
     points_n = np.isfinite(curve_pct).sum(axis=-1)
     end_pct = at_pct[:, [0, -1]]
     is_known = points_n >= _POINTS_NEEDED
-    if kind == "independent":
-        line = fit_minimax_line(at_pct, curve_pct)
-        offset_pct, gain = line.offset, line.gain
-    else:
+    if kind != "independent":
         has_ends = (np.abs(end_pct - [0.0, 100.0]) <= ends_within_pct).all(axis=-1)
         is_known = is_known & has_ends & (end_pct[:, 1] > end_pct[:, 0])
-        gain = _gain(at_pct, curve_pct, kind=kind)
-        offset_pct = curve_pct[:, 0] - gain * at_pct[:, 0]
+    offset_pct, gain = line_of(at_pct, curve_pct, kind)
     offset_pct, gain = np.where(is_known, offset_pct, np.nan), np.where(is_known, gain, np.nan)
     deviation = largest(curve_pct - (offset_pct[:, None] + gain[:, None] * at_pct))
     return NonLinearity(
@@ -96,6 +92,21 @@ def non_linearity_of(
         kind=kind,
         definition=definition(f"non-linearity, {kind}", standard),
     )
+
+
+def line_of(at_pct: FloatArray, curve_pct: FloatArray, kind: Kind) -> tuple[FloatArray, FloatArray]:
+    """Offset and gain of the line that a kind of non-linearity is held against, one for each unit.
+
+    Args:
+        at_pct: inputs of the curves, shape (units, points), or one row for all.
+        curve_pct: shape (units, points).
+        kind: which line.
+    """
+    if kind == "independent":
+        line = fit_minimax_line(at_pct, curve_pct)
+        return line.offset, line.gain
+    gain = _gain(at_pct, curve_pct, kind=kind)
+    return np.asarray(curve_pct[:, 0] - gain * at_pct[:, 0]), gain
 
 
 def _gain(at_pct: FloatArray, curve_pct: FloatArray, *, kind: Kind) -> FloatArray:

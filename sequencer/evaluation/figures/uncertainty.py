@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from instruments.errors import ReadingsError
 from sequencer.evaluation.figures.contributions import Contribution
+from sequencer.evaluation.figures.convolution import half_width_of_sum
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray, blocks
 from sequencer.evaluation.figures.student import coverage_factor
 
@@ -108,6 +109,7 @@ def combine(
     probability: float = 0.9545,
     k: float | None = None,
     is_dof_truncated: bool = False,
+    is_convolved: bool = False,
     curvatures: Pairs | None = None,
     thirds: Pairs | None = None,
 ) -> Budget:
@@ -119,6 +121,8 @@ def combine(
             pairs not named are not correlated.
         probability: coverage wanted; 95.45 % gives k = 2 for many degrees of freedom.
         k: coverage factor to be used as it is, in place of a probability.
+        is_convolved: take k from the distribution of the sum where one rectangular contribution stands out; else it is that
+            of Student's distribution, which is too large there.
         is_dof_truncated: cut the effective degrees of freedom to the next lower whole number, as GUM H.1 does.
         curvatures: second derivatives of the result by the two quantities named, for the second-order terms; each pair
             once. Normal and independent quantities are supposed.
@@ -130,7 +134,7 @@ def combine(
     Source: GUM (JCGM 100:2008) 5.1.2 with its note, 5.2.2, G.4.1; second order as in H.1.7. The degrees of freedom are
     those of the first order, from unrounded uncertainties; with correlations they are an approximation.
     """
-    definition = _definition(k, is_second_order=bool(curvatures or thirds))
+    definition = _definition(k, is_second_order=bool(curvatures or thirds), is_convolved=is_convolved)
     names = _names(contributions)
     matrix = None if correlations is None else _matrix(correlations, names)
     second = _second_order(contributions, names, curvatures or {}, thirds or {})
@@ -148,7 +152,15 @@ def combine(
         limits = [_taken(one.dof, block, shape) for one in contributions]
         dof[block] = _effective_dof(limits, own, whole, is_truncated=is_dof_truncated)
         u[block] = np.sqrt(np.maximum(variance + _taken(second, block, shape), 0.0))
-        factor[block] = coverage_factor(probability, dof[block]) if k is None else k
+        if k is not None:
+            factor[block] = k
+        elif is_convolved:
+            largest = _largest_rectangular(contributions, own, matrix)
+            factor[block] = _convolved_factor(
+                probability, np.broadcast_to(largest, variance.shape), variance, dof[block]
+            )
+        else:
+            factor[block] = coverage_factor(probability, dof[block])
     return Budget(
         contributions=tuple(contributions),
         effect=effect,
@@ -163,10 +175,11 @@ def combine(
     )
 
 
-def _definition(k: float | None, *, is_second_order: bool) -> str:
+def _definition(k: float | None, *, is_second_order: bool, is_convolved: bool) -> str:
     if k is not None and not 0 < k < np.inf:
         raise ReadingsError("a coverage factor is 0 or less", where="budget", todo="give k = 2, or a probability")
-    coverage = "Welch-Satterthwaite" if k is None else f"k = {k:g} as given"
+    by_k = "rectangular and t convolved (EA-4/02 S9)" if is_convolved else "Welch-Satterthwaite"
+    coverage = by_k if k is None else f"k = {k:g} as given"
     return f"GUM (JCGM 100:2008), {'second' if is_second_order else 'first'} order, {coverage}"
 
 
@@ -247,6 +260,33 @@ def _correlated(effect: Sequence[FloatArray], matrix: FloatArray) -> list[FloatA
         one * sum(coefficient * other for coefficient, other in zip(row, effect, strict=True) if coefficient != 0)
         for one, row in zip(effect, matrix, strict=True)
     ]
+
+
+def _largest_rectangular(
+    contributions: Sequence[Contribution], effect: Sequence[FloatArray], matrix: FloatArray | None
+) -> FloatArray:
+    """Largest effect of one rectangular quantity; what is the same quantity twice counts as one, what is half is none."""
+    found = [np.zeros(())]
+    for place, (one, own) in enumerate(zip(contributions, effect, strict=True)):
+        others = [] if matrix is None else [int(at) for at in np.flatnonzero(matrix[place]) if at != place]
+        together = (
+            own + sum((matrix[place, at] * effect[at] for at in others), np.zeros(())) if matrix is not None else own
+        )
+        is_one = matrix is None or all(abs(matrix[place, at]) == 1 for at in others)
+        if one.distribution == "rectangular" and is_one and bool((one.dof == np.inf).all()):
+            found.append(np.abs(np.nan_to_num(together)))
+    return np.asarray(np.max(np.broadcast_arrays(*found), axis=0))
+
+
+def _convolved_factor(probability: float, largest: FloatArray, variance: FloatArray, dof: FloatArray) -> FloatArray:
+    """Coverage factor where a rectangular quantity stands beside the rest, of which Student's distribution is taken."""
+    rest = np.maximum(variance - largest**2, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # What is rectangular has no limit of its degrees of freedom, so they are all of the rest.
+        frac = np.where(variance > 0, rest / variance, 1.0)
+        dof_rest = np.where(np.isinf(dof) | (frac == 0), np.inf, dof * frac**2)
+        width = half_width_of_sum(probability, largest, np.sqrt(rest), dof_rest)
+        return np.where(variance > 0, width / np.sqrt(variance), coverage_factor(probability, dof))
 
 
 def _second_order(

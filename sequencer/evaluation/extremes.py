@@ -1,0 +1,106 @@
+"""Figures that are largest values: what noise alone makes of them, and an interval for the unit itself.
+
+The largest of many noisy values is larger than the largest of the true ones: a unit free of hysteresis shows some. So a
+figure of a standard, which is printed as it is defined, has beside it what noise alone would give and what the unit has by the
+most probable reading. The interval is found by inversion: every size of the unit's own curve is tried with the noise of the
+run, and the sizes that could have given what was found make up the interval (test inversion, parametric bootstrap).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+
+__all__ = ["Extreme", "by_scale", "by_shift", "smoothed"]
+
+# Chance that the true size lies below or above. At a unit that has none of it, only the first can go wrong: it takes 97 %.
+_BELOW, _ABOVE = 0.030, 0.0155
+_SIZES_N = 9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extreme:
+    """A largest value beside what noise makes of it, in the unit of the figure.
+
+    Attributes:
+        by_noise: what noise alone gives in half of all runs, of a unit that has none of it.
+        corrected: of the unit itself: the size that gives more than was found as often as less.
+        low: lower end of the interval for the unit itself.
+        high: upper end.
+    """
+
+    by_noise: float
+    corrected: float
+    low: float
+    high: float
+
+
+def by_scale(
+    figure: Callable[[FloatArray], FloatArray], found: float, shape: FloatArray, noise: FloatArray, by_noise: float
+) -> Extreme | None:
+    """For a figure that is nothing of no curve, and grows with it: hysteresis, linearity, a measured error.
+
+    Args:
+        figure: largest value of each row; rows shape (draws, places).
+        found: its value for the mean curve that was read.
+        shape: curve of the unit, up to its size, shape (places,).
+        noise: draws of the noise of that mean curve, shape (draws, places).
+        by_noise: what noise alone makes of the figure as the standard defines it.
+
+    Returns:
+        None where the curve has no shape: it was nothing everywhere, and nothing scatters.
+    """
+    own = float(figure(shape[None])[0])
+    alone = figure(noise)
+    spread = float(np.quantile(alone, 0.99))
+    if not own > 0:
+        return Extreme(by_noise=by_noise, corrected=0.0, low=0.0, high=spread) if spread > 0 else None
+    sizes = np.linspace(0.0, found + 1.5 * spread, _SIZES_N)
+    rows = (sizes[:, None, None] / own) * shape + noise
+    values = figure(rows.reshape(-1, shape.size)).reshape(_SIZES_N, -1)
+    upper, middle, lower = np.quantile(values, [1 - _BELOW, 0.5, _ABOVE], axis=1)
+    return Extreme(
+        by_noise=by_noise,
+        corrected=_size_at(found, middle, sizes),
+        low=_size_at(found, upper, sizes),
+        high=_size_at(found, lower, sizes),
+    )
+
+
+def _size_at(found: float, values: FloatArray, sizes: FloatArray) -> float:
+    """Size at which a quantile of the figure is what was found; 0 where it is more from the beginning."""
+    rising = np.maximum.accumulate(values)
+    return float(np.interp(found, rising, sizes, left=0.0))
+
+
+def by_shift(found: float, excess: FloatArray, *, sign: float = 1.0) -> Extreme:
+    """For a figure that moves along with the curve: the highest and the lowest error of any single reading.
+
+    Args:
+        found: its value, times `sign`.
+        excess: draws of how far noise takes it beyond the curve of the unit, shape (draws,).
+        sign: -1 for a lowest value.
+    """
+    tail = (_BELOW + _ABOVE) / 2
+    least, middle, most = (float(each) for each in np.quantile(excess, [tail, 0.5, 1 - tail]))
+    low, high = sorted((sign * (found - most), sign * (found - least)))
+    return Extreme(by_noise=sign * middle, corrected=sign * (found - middle), low=low, high=high)
+
+
+def smoothed(curve: FloatArray, noise: FloatArray, x: FloatArray, *, degree: int) -> FloatArray:
+    """A curve without what is no more than noise: its smooth part whole, of the rest what noise does not explain.
+
+    Args:
+        curve: as it was read, shape (places,).
+        noise: draws of its noise, shape (draws, places).
+        x: inputs of the places, shape (places,).
+        degree: of the polynomial that is its smooth part.
+    """
+    width = float(np.ptp(x)) or 1.0
+    basis, _ = np.linalg.qr(np.vander((x - x.mean()) / width, min(degree, len(np.unique(x)) - 1) + 1))
+    rough = curve - basis @ (basis.T @ curve)
+    rough_noise = noise - (noise @ basis) @ basis.T
+    size, expected = float(rough @ rough), float((rough_noise**2).sum(axis=1).mean())
+    return np.asarray(curve - rough * (1 - np.sqrt(max(1 - expected / size, 0.0)) if size > 0 else 0.0))

@@ -1,0 +1,206 @@
+"""Uncertainty of each figure of a run, from the one covariance of its readings.
+
+Zero, span, offset and gain are weighted sums of the errors; hysteresis, linearity and the like are largest values.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+from sequencer.evaluation.covariance import Covariance, Spread
+from sequencer.evaluation.extremes import Extreme, by_scale, by_shift, smoothed
+from sequencer.evaluation.figures.curves import DOWN, UP, BoolArray
+from sequencer.evaluation.figures.figures import Figures
+from sequencer.evaluation.figures.linearity import Kind, line_of
+
+__all__ = ["FigureUncertainty", "figure_uncertainty"]
+
+_DRAWS_N = 1000
+_SEED = 1
+_SMOOTH_DEGREE = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Width:
+    """Uncertainty of one figure, in its unit: expanded with all that is known, and standard from scatter alone."""
+
+    U: float
+    u_scatter: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureUncertainty:
+    """What is known of the figures, in % of span; a gain as a number.
+
+    Attributes:
+        widths: of zero error, span error, offset and gain, by the name of the figure.
+        extremes: of the figures that are largest values, by name.
+    """
+
+    widths: Mapping[str, Width]
+    extremes: Mapping[str, Extreme]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Curves:
+    """Mean errors over the cycles and draws of their noise; shape (2, points) and (draws, 2, points), NaN = not read."""
+
+    x: FloatArray
+    mean: FloatArray
+    noise: FloatArray
+
+    def average(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Input, average curve and its noise where both directions, or the only one, were read."""
+        is_read = np.isfinite(self.mean)
+        is_one_way = not is_read.any(axis=1).all()
+        is_known = np.asarray(is_read.any(axis=0) if is_one_way else is_read.all(axis=0))
+        ends = np.flatnonzero(is_read.any(axis=0))[[0, -1]]
+        is_known[ends] = True
+        return tuple(_over_directions(each)[..., is_known] for each in (self.x, self.mean, self.noise))  # type: ignore[return-value]
+
+
+def _over_directions(level: FloatArray) -> FloatArray:
+    is_read = np.isfinite(level)
+    count = is_read.sum(axis=-2)
+    return np.asarray(np.where(is_read, level, 0.0).sum(axis=-2) / np.where(count > 0, count, np.nan))
+
+
+def figure_uncertainty(
+    error_pct: FloatArray,
+    x_pct: FloatArray,
+    singles_pct: tuple[FloatArray, FloatArray],
+    known: Covariance,
+    is_visited: BoolArray,
+    computed: Figures,
+) -> FigureUncertainty:
+    """The uncertainty of each figure of one unit.
+
+    Args:
+        error_pct: as the figures are computed from, shape (1, cycles, 2, points), % of span.
+        x_pct: input, same shape, % of input span.
+        singles_pct: highest and lowest error of the single readings of each visit, same shape.
+        known: covariance of the errors at the visits, % of span.
+        is_visited: their places, same shape.
+        computed: the figures.
+    """
+    is_used = np.isfinite(error_pct) & np.isfinite(x_pct) & is_visited
+    # A visit of which nothing is known leaves a figure without uncertainty, and counts as free of noise in the draws.
+    random = np.random.default_rng(_SEED)
+    drawn = np.full((_DRAWS_N, *error_pct.shape[1:]), np.nan)
+    drawn[:, is_visited[0]] = known.draws(_DRAWS_N, random)
+    drawn[:, ~is_used[0]] = np.nan
+    means = _Curves(
+        x=_mean(np.where(is_used, x_pct, np.nan)[0], axis=0),
+        mean=_mean(np.where(is_used, error_pct, np.nan)[0], axis=0),
+        noise=_mean(drawn, axis=1),
+    )
+    return FigureUncertainty(
+        widths=_widths(x_pct, known, is_visited, is_used),
+        extremes=_extremes(means, drawn, computed) | _of_singles(means, drawn, error_pct, singles_pct),
+    )
+
+
+def _mean(level: FloatArray, *, axis: int) -> FloatArray:
+    is_read = np.isfinite(level)
+    count = is_read.sum(axis=axis)
+    return np.asarray(np.where(is_read, level, 0.0).sum(axis=axis) / np.where(count > 0, count, np.nan))
+
+
+def _widths(x_pct: FloatArray, known: Covariance, is_visited: BoolArray, is_used: BoolArray) -> dict[str, Width]:
+    """Of what is a weighted sum of the errors."""
+    used = is_used[is_visited]
+    rows = {}
+    is_read = is_used[0]
+    ends = np.flatnonzero(is_read.any(axis=(0, 1)))
+    if ends.size:
+        zero, full = (_of_point(is_used, is_visited, point) for point in ends[[0, -1]])
+        rows = {"zero error": zero, "span error": full - zero}
+    x = x_pct[is_visited][used]
+    if used.any() and np.ptp(x) > 0:
+        fit = np.zeros((2, len(used)))
+        fit[:, used] = np.linalg.pinv(np.vander(x, 2, increasing=True))
+        rows |= {"offset by least squares": fit[0], "gain by least squares": fit[1]}
+    if not rows:
+        return {}
+    found: Spread = known.of(np.array(list(rows.values())))
+    return {
+        name: Width(U=float(U), u_scatter=float(u)) for name, U, u in zip(rows, found.U, found.u_scatter, strict=True)
+    }
+
+
+def _of_point(is_used: BoolArray, is_visited: BoolArray, point: int) -> FloatArray:
+    """Weights of the average curve at a point: the mean of both directions, of the mean of their cycles."""
+    weights = np.zeros(is_used.shape)
+    by_direction = is_used[0, :, :, point].sum(axis=0)
+    for direction in np.flatnonzero(by_direction):
+        chosen = is_used[0, :, direction, point]
+        weights[0, chosen, direction, point] = 1 / by_direction[direction] / np.count_nonzero(by_direction)
+    return np.asarray(weights[is_visited])
+
+
+def _extremes(means: _Curves, drawn: FloatArray, computed: Figures) -> dict[str, Extreme]:
+    """Of what is a largest value and nothing of no curve."""
+    found = {"measured error": _of_measured_error(means), "hysteresis": _of_hysteresis(means, drawn)}
+    x, curve, noise = means.average()
+    for each in (computed.independent, computed.terminal_based, computed.zero_based):
+        if not math.isnan(each.deviation_pct[0]):
+            found[f"non-linearity, {each.kind}"] = _of_linearity(x, curve, noise, each.kind)
+    return {name: each for name, each in found.items() if each is not None}
+
+
+def _largest(rows: FloatArray) -> FloatArray:
+    return np.asarray(np.abs(rows).max(axis=-1))
+
+
+def _of_measured_error(means: _Curves) -> Extreme | None:
+    is_read = np.isfinite(means.mean)
+    if not is_read.any():
+        return None
+    curve, noise, x = means.mean[is_read], means.noise[:, is_read], means.x[is_read]
+    shape = smoothed(curve, noise, x, degree=_SMOOTH_DEGREE)
+    return by_scale(_largest, float(_largest(curve)), shape, noise, float(np.median(_largest(noise))))
+
+
+def _of_hysteresis(means: _Curves, drawn: FloatArray) -> Extreme | None:
+    """Of the difference of the mean curves; what noise alone gives is that of the single cycles."""
+    apart = means.mean[DOWN] - means.mean[UP]
+    is_read = np.isfinite(apart)
+    if is_read.sum() < 2:
+        return None
+    noise = (means.noise[:, DOWN] - means.noise[:, UP])[:, is_read]
+    shape = smoothed(apart[is_read], noise, means.x.mean(axis=0)[is_read], degree=_SMOOTH_DEGREE)
+    alone = np.abs(drawn[:, :, DOWN] - drawn[:, :, UP])
+    by_noise = float(np.median(np.fmax.reduce(alone.reshape(len(alone), -1), axis=-1)))
+    return by_scale(_largest, float(_largest(apart[is_read])), shape, noise, by_noise)
+
+
+def _of_linearity(x: FloatArray, curve: FloatArray, noise: FloatArray, kind: Kind) -> Extreme | None:
+    def deviation(rows: FloatArray) -> FloatArray:
+        offset, gain = line_of(np.broadcast_to(x, rows.shape), rows, kind)
+        return _largest(rows - offset[:, None] - gain[:, None] * x)
+
+    shape = smoothed(curve, noise, x, degree=_SMOOTH_DEGREE)
+    return by_scale(deviation, float(deviation(curve[None])[0]), shape, noise, float(np.median(deviation(noise))))
+
+
+def _of_singles(
+    means: _Curves, drawn: FloatArray, error_pct: FloatArray, singles_pct: tuple[FloatArray, FloatArray]
+) -> dict[str, Extreme]:
+    """Highest and lowest error of any single reading: how far the noise of a run takes them beyond the mean curve."""
+    is_read = np.isfinite(means.mean)
+    if not is_read.any():
+        return {}
+    curve = means.mean.copy()
+    curve[is_read] = smoothed(means.mean[is_read], means.noise[:, is_read], means.x[is_read], degree=_SMOOTH_DEGREE)
+    random = np.random.default_rng(_SEED)
+    found = {}
+    for name, singles, sign in (("highest", singles_pct[0], 1.0), ("lowest", singles_pct[1], -1.0)):
+        # How far the outermost reading of a visit lies from its mean is taken from the visits themselves.
+        beyond = sign * (singles - error_pct)
+        rows = sign * (curve + drawn) + random.choice(beyond[np.isfinite(beyond)], drawn.shape)
+        excess = np.fmax.reduce(rows.reshape(len(drawn), -1), axis=-1) - np.nanmax(sign * curve)
+        found[f"inaccuracy, {name}"] = by_shift(float(np.nanmax(sign * singles)), excess, sign=sign)
+    return found

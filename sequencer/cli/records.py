@@ -39,9 +39,18 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
 @click.option("--to", "path", type=click.Path(path_type=Path), help="Write it with its plots to this HTML file.")
 @click.option("--type", "type_sheet", help="Type sheet, where A or B is a CSV taken by hand.")
 @click.option("--bench", help="Bench file of the instruments such a CSV was taken with.")
+@click.option("--same-bench", is_flag=True, help="The same instruments took both, in the same ranges.")
 @json_option
 def compare_command(
-    a: Path, b: Path, within: str, path: Path | None, type_sheet: str | None, bench: str | None, *, as_json: bool
+    a: Path,
+    b: Path,
+    within: str,
+    path: Path | None,
+    type_sheet: str | None,
+    bench: str | None,
+    *,
+    same_bench: bool,
+    as_json: bool,
 ) -> None:
     """Set two records A and B side by side: two units, or two runs of one.
 
@@ -58,7 +67,7 @@ def compare_command(
 
     if path is not None and path.resolve() in {a.resolve(), b.resolve()}:
         raise click.UsageError("--to would overwrite what is compared")
-    compared = core.compare(a, b, type_sheet=type_sheet, bench=bench, margin=within)
+    compared = core.compare(a, b, type_sheet=type_sheet, bench=bench, margin=within, same_bench=same_bench)
     if path is not None:
         core.write_comparison(compared, path)
     if as_json:

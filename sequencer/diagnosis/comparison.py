@@ -5,7 +5,8 @@ Contents in, one comparison out; it touches no instrument, clock or file.
 At each point that both have (setpoint and direction, averaged over the cycles) the difference is B less A. On the same
 bench, with the same instruments in the same ranges, what the instruments have in common cancels: scatter, settling and
 resolution remain. On different benches nothing cancels. The differences at all points and their mean are tested
-together, corrected by Holm; equivalence asks that |difference| + U lies within a margin at every point.
+together, by how far the largest of them goes by chance; equivalence asks that |difference| + U lies within a margin at
+every point.
 """
 
 import math
@@ -14,21 +15,24 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from instruments.units import Terms
 from sequencer.diagnosis.comparison_statistics import (
-    Parts,
-    combined,
+    Differences,
+    Key,
+    differences,
+    family_wise,
+    from_smoothness,
     matched,
     means_at,
     of_figure,
-    of_mean,
-    p_values,
-    uncertainty,
+    weights_at,
 )
 from sequencer.diagnosis.result import Content
+from sequencer.evaluation.figures.curves import BoolArray
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
@@ -71,7 +75,7 @@ class FigureDifference:
         a: that of A.
         b: that of B.
         U: expanded uncertainty of B less A, what the instruments have in common left out; None where it is not known.
-        p_holm: chance of a difference that large where there is none, corrected by Holm among the figures.
+        p_family: chance of a difference that large where there is none, corrected by Holm among the figures.
     """
 
     name: str
@@ -79,7 +83,7 @@ class FigureDifference:
     a: float | None
     b: float | None
     U: float | None = None
-    p_holm: float | None = None
+    p_family: float | None = None
 
     @property
     def difference(self) -> float | None:
@@ -89,7 +93,7 @@ class FigureDifference:
     @property
     def is_different(self) -> bool:
         """Beyond chance."""
-        return self.p_holm is not None and self.p_holm < LEVEL
+        return self.p_family is not None and self.p_family < LEVEL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,12 +105,15 @@ class Comparison:
         b: the other.
         is_same_bench: the same instruments in the same ranges, so that what they have in common cancels.
         points: one row per setpoint and direction that both have: setpoint_pct, direction, a_pct, b_pct (mean error of
-            the cycles), difference_pct, u_pct, dof, U_pct, p, p_holm, margin_pct, is_different, is_within; NaN where
+            the cycles), difference_pct, u_pct, dof, U_pct, p, p_family, margin_pct, tolerance_pct, is_different,
+            is_within; NaN where
             the uncertainty is not known.
         mean_pct: mean of the differences that were tested.
         mean_U_pct: its expanded uncertainty.
-        mean_p_holm: its p value, corrected along with those of the points.
+        mean_p_family: its p value, corrected along with those of the points.
         overall_p: that there is no difference at all: the smallest of the corrected p values.
+        needed_pct: where nothing could be tested: by how much instruments would have to be wrong, in % of span, for the
+            largest difference not to be real; NaN where something was tested.
         coverage: probability that each U stands for.
         margin: that equivalence was asked for, "" if it was not.
         unmatched: points that only one of them has, in words.
@@ -121,8 +128,9 @@ class Comparison:
     points: pd.DataFrame
     mean_pct: float
     mean_U_pct: float
-    mean_p_holm: float
+    mean_p_family: float
     overall_p: float
+    needed_pct: float
     coverage: float
     margin: str
     unmatched: tuple[str, ...]
@@ -134,7 +142,7 @@ class Comparison:
     def result(self) -> Result:
         """The answer; with a margin that of equivalence."""
         if self.reason:
-            return "not determinable"
+            return "different" if self.is_beyond_instruments and not self.margin else "not determinable"
         if not self.margin:
             return "different" if self.overall_p < LEVEL else "no difference found"
         if self.points["is_within"].all():
@@ -142,6 +150,12 @@ class Comparison:
         # Beyond the margin only where a difference was found at all: Holm guards the many looks.
         beyond = self.points["difference_pct"].abs() - self.points["U_pct"] > self.points["margin_pct"]
         return "not equivalent" if (beyond & self.points["is_different"]).any() else "equivalence not shown"
+
+    @property
+    def is_beyond_instruments(self) -> bool:
+        """Where nothing is stated: whether an instrument would have to be wrong by more than the unit may be."""
+        limit = self.points["tolerance_pct"].max()
+        return bool(self.needed_pct > limit > 0)
 
     @property
     def is_alike(self) -> bool:
@@ -164,13 +178,73 @@ class Comparison:
         return int(self.points["p"].notna().sum())
 
 
-def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tested:
+    """The differences of all points, in % of span, and of their mean as the last: arrays of shape (points + 1,)."""
+
+    difference: FloatArray
+    u: FloatArray
+    dof: FloatArray
+    U: FloatArray
+    p: FloatArray
+    p_family: FloatArray
+
+    @property
+    def is_any(self) -> bool:
+        """Whether anything could be tested."""
+        return bool(np.isfinite(self.p).any())
+
+
+def _tested(
+    found: tuple[Evaluation, Evaluation],
+    keys: tuple[list[Key], list[Key]],
+    x: FloatArray,
+    *,
+    is_same: bool,
+    is_word: bool,
+) -> _Tested:
+    """Each difference with its uncertainty; NaN where it cannot be tested.
+
+    On other benches the instruments must be known; on one bench scatter is enough, and where a person says so
+    (`is_word`) and each point was read once, the smoothness of the differences.
+    """
+    a, b = found
+    rows = (weights_at(a, keys[0]), weights_at(b, keys[1]))
+    means = [means_at(each, at)["error_pct"].to_numpy(dtype=np.float64) for each, at in zip(found, keys, strict=True)]
+    difference = means[1] - means[0]
+    is_known = is_same or (a.budget is not None and b.budget is not None)
+
+    def with_mean(is_tested: BoolArray) -> tuple[FloatArray, Differences]:
+        share = is_tested / max(int(is_tested.sum()), 1)
+        both = np.vstack([np.eye(len(share)), share])
+        level = both @ np.where(np.isfinite(difference), difference, 0.0)
+        if is_word and None in {a.known.covariance, b.known.covariance}:
+            return level, from_smoothness(difference, x, both)
+        return level, differences(a, b, (both @ rows[0], both @ rows[1]), is_same=is_same)
+
+    _, first = with_mean(np.isfinite(difference))
+    is_tested = np.isfinite(first.u[:-1]) & (first.u[:-1] > 0) & np.isfinite(difference) & is_known
+    level, made = with_mean(is_tested)
+    level = np.where(np.append(is_tested, is_tested.any()), level, np.nan)
+    u, dof = (np.where(np.isfinite(level), each, np.nan) for each in (made.u, made.dof))
+    return _Tested(
+        difference=np.append(difference, level[-1]),
+        u=u,
+        dof=dof,
+        U=coverage_factor(a.basis.coverage, dof) * u,
+        p=np.where(np.isfinite(level), made.p(level), np.nan),
+        p_family=family_wise(level, made),
+    )
+
+
+def compare(a: Side, b: Side, *, margin: Terms | None = None, is_same_bench: bool = False) -> Comparison:
     """Set two side by side.
 
     Args:
         a: what B is held against.
         b: the other.
         margin: half width within which they are to be equivalent, as a tolerance is written; None = not asked.
+        is_same_bench: a person says that the same instruments were used, in the same ranges.
 
     Raises:
         ReadingsError: no reading in one of them, another type or other taps, or no point that both have.
@@ -184,55 +258,59 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None) -> Comparison:
             allowed="one setpoint in one direction that both were read at",
             todo="run both with the same sequence",
         )
-    is_same = a.sheet.datasheet().taps == b.sheet.datasheet().taps and _is_same_bench(a.content, b.content)
-    means = [means_at(each, [pair[side] for pair in pairs]) for side, each in enumerate((found_a, found_b))]
-    parts = [
-        uncertainty(each, [pair[side] for pair in pairs], is_same=is_same)
-        for side, each in enumerate((found_a, found_b))
-    ]
-    difference = means[1]["error_pct"].to_numpy() - means[0]["error_pct"].to_numpy()
-    u, dof = combined([part.scatter for part in parts], [part.rest for part in parts], [part.dof for part in parts])
-    is_tested = np.isfinite(u) & (u > 0) & np.isfinite(difference)
-    u, dof = np.where(is_tested, u, np.nan), np.where(is_tested, dof, np.nan)
-    mean = float(difference[is_tested].mean()) if is_tested.any() else math.nan
-    mean_u, mean_dof = of_mean(parts, is_tested)
-    coverage = found_a.basis.coverage
-    p = p_values(np.append(difference, mean), np.append(u, mean_u), np.append(dof, mean_dof))
-    corrected = holm(p)
+    is_alike = a.sheet.datasheet().taps == b.sheet.datasheet().taps
+    is_same = is_alike and (is_same_bench or _is_same_bench(a.content, b.content))
+    keys = ([pair[0] for pair in pairs], [pair[1] for pair in pairs])
+    means = [means_at(each, at) for each, at in zip((found_a, found_b), keys, strict=True)]
     x = means[0]["input"].to_numpy(dtype=np.float64)
+    tested = _tested((found_a, found_b), keys, x, is_same=is_same, is_word=is_same and is_same_bench)
     half = np.full(x.shape, np.nan) if margin is None else half_width(margin, a.sheet.datasheet(), x)
-    tested = {"difference_pct": difference, "u_pct": u, "dof": dof, "U_pct": coverage_factor(coverage, dof) * u}
-    tested |= {"p": p[:-1], "p_holm": corrected[:-1], "margin_pct": 100 * half / found_a.output_span}
-    points = _points(means, tested)
+    points = _points(means, tested, 100 * half / found_a.output_span)
+    untested_n = int(np.isnan(tested.p[:-1]).sum())
     return Comparison(
         a=a,
         b=b,
         is_same_bench=is_same,
         points=points,
-        mean_pct=mean,
-        mean_U_pct=float(coverage_factor(coverage, mean_dof) * mean_u),
-        mean_p_holm=float(corrected[-1]),
-        overall_p=float(np.nanmin(corrected)) if is_tested.any() else math.nan,
-        coverage=coverage,
+        mean_pct=float(tested.difference[-1]),
+        mean_U_pct=float(tested.U[-1]),
+        mean_p_family=float(tested.p_family[-1]),
+        overall_p=float(np.nanmin(tested.p_family)) if tested.is_any else math.nan,
+        needed_pct=math.nan if tested.is_any else _needed(points),
+        coverage=found_a.basis.coverage,
         margin="" if margin is None else str(margin),
         unmatched=unmatched,
-        figures=_figures(a.content, b.content, parts, means[0]["setpoint_pct"].to_numpy(), is_same=is_same),
-        cautions=_cautions(a, b, is_same=is_same, untested_n=int((~is_tested).sum())),
-        reason="" if is_tested.any() else _why_untested(found_a, found_b),
+        figures=_figures(a.content, b.content, is_same=is_same, is_known=tested.is_any),
+        cautions=_cautions(a, b, is_same=is_same, is_word=is_same_bench, untested_n=untested_n),
+        reason="" if tested.is_any else _why_untested(found_a, found_b),
     )
 
 
-def _points(means: list[pd.DataFrame], tested: dict[str, FloatArray]) -> pd.DataFrame:
+def _needed(points: pd.DataFrame) -> float:
+    """How far instruments would have to be wrong for no difference to be real, at the point where it is the most."""
+    share = points["difference_pct"].abs() / points["tolerance_pct"].where(points["tolerance_pct"] > 0)
+    return float(points["difference_pct"].abs().iloc[int(np.nan_to_num(share.to_numpy()).argmax())])
+
+
+def _points(means: list[pd.DataFrame], tested: _Tested, margin_pct: FloatArray) -> pd.DataFrame:
     """The rows of `Comparison.points`."""
     places = {name: means[0][name].to_numpy() for name in ("setpoint_pct", "direction")}
     errors = {f"{side}_pct": each["error_pct"].to_numpy() for side, each in zip("ab", means, strict=True)}
+    difference, U = tested.difference[:-1], tested.U[:-1]
     return pd.DataFrame(
         {
             **places,
             **errors,
-            **tested,
-            "is_different": tested["p_holm"] < LEVEL,
-            "is_within": np.abs(tested["difference_pct"]) + tested["U_pct"] <= tested["margin_pct"],
+            "difference_pct": difference,
+            "u_pct": tested.u[:-1],
+            "dof": tested.dof[:-1],
+            "U_pct": U,
+            "p": tested.p[:-1],
+            "p_family": tested.p_family[:-1],
+            "margin_pct": margin_pct,
+            "tolerance_pct": means[0]["tolerance_pct"].to_numpy(),
+            "is_different": tested.p_family[:-1] < LEVEL,
+            "is_within": np.abs(difference) + U <= margin_pct,
         }
     )
 
@@ -280,21 +358,23 @@ def _is_same_bench(a: Content, b: Content) -> bool:
     )
 
 
-def _figures(
-    a: Content, b: Content, parts: list[Parts], setpoint_pct: FloatArray, *, is_same: bool
-) -> tuple[FigureDifference, ...]:
+def _figures(a: Content, b: Content, *, is_same: bool, is_known: bool) -> tuple[FigureDifference, ...]:
     found_a, found_b = a.evaluation, b.evaluation
     assert found_a is not None
     assert found_b is not None
     theirs = {each.name: each for each in found_b.figures}
     both = [(each, theirs[each.name]) for each in found_a.figures if each.unit == "% of span" and each.name in theirs]
-    sizes = [of_figure(*pair, (found_a, found_b), parts, setpoint_pct, is_same=is_same) for pair in both]
-    u, dof = np.array(sizes, dtype=np.float64).reshape(-1, 2).T
+    u, dof = np.full((2, len(both)), np.nan)
+    for place, (figure, _) in enumerate(both):
+        if is_known:
+            u[place], dof[place] = _of_figure(figure.name, found_a, found_b, is_same=is_same)
     difference = np.array([math.nan if None in {x.value, y.value} else y.value - x.value for x, y in both])  # type: ignore[operator]
-    corrected, U = holm(p_values(difference, u, dof)), coverage_factor(found_a.basis.coverage, dof) * u
+    with np.errstate(divide="ignore", invalid="ignore"):
+        p = np.where(u > 0, 2 * special.stdtr(dof, -np.abs(difference) / u), np.nan)
+    corrected, U = holm(p), coverage_factor(found_a.basis.coverage, dof) * u
     rows = [
         FigureDifference(
-            name=x.name, unit=x.unit, a=x.value, b=y.value, U=_known(U[place]), p_holm=_known(corrected[place])
+            name=x.name, unit=x.unit, a=x.value, b=y.value, U=_known(U[place]), p_family=_known(corrected[place])
         )
         for place, (x, y) in enumerate(both)
     ]
@@ -303,6 +383,19 @@ def _figures(
     times = [_settled_after_s(each) for each in (a, b)]
     rows.append(FigureDifference(name="settling, median", unit="s", a=times[0], b=times[1]))
     return tuple(rows)
+
+
+def _of_figure(name: str, a: Evaluation, b: Evaluation, *, is_same: bool) -> tuple[float, float]:
+    """Standard uncertainty of the difference of a figure, and its degrees of freedom; NaN where it is not known."""
+    weights = [each.known.of_figures.widths[name].weights for each in (a, b) if _has_width(each, name)]  # type: ignore[union-attr]
+    if len(weights) == 2:
+        made = differences(a, b, (weights[0][None], weights[1][None]), is_same=is_same)
+        return float(made.u[0]), float(made.dof[0])
+    return of_figure(name, a, b, is_same=is_same), math.inf
+
+
+def _has_width(found: Evaluation, name: str) -> bool:
+    return found.known.of_figures is not None and name in found.known.of_figures.widths
 
 
 def _known(value: float) -> float | None:
@@ -315,7 +408,7 @@ def _settled_after_s(content: Content) -> float | None:
     return float(np.median(times)) if times else None
 
 
-def _cautions(a: Side, b: Side, *, is_same: bool, untested_n: int) -> tuple[str, ...]:
+def _cautions(a: Side, b: Side, *, is_same: bool, is_word: bool, untested_n: int) -> tuple[str, ...]:
     both = (*a.content.instruments, *b.content.instruments)
     simulated = [name for name, each in (("A", a), ("B", b)) if each.content.is_simulated]
     told = (
@@ -327,13 +420,23 @@ def _cautions(a: Side, b: Side, *, is_same: bool, untested_n: int) -> tuple[str,
         ),
         (a.sheet != b.sheet, "the type sheet is not the same: another revision, such as another tolerance"),
         (not is_same, "other instruments, or not known to be the same: their accuracies do not cancel"),
+        (is_same and is_word, "that the same instruments were used, in the same ranges, is taken on your word"),
         (
-            is_same and not (both and all(each.identity for each in both)),
+            is_same and is_word and any(_is_once(each) for each in (a, b)),
+            "each point was read once: scatter is taken from what is left of the differences about a parabola",
+        ),
+        (
+            is_same and not is_word and not (both and all(each.identity for each in both)),
             "an instrument does not report its identity: one bench file is taken for one set of instruments",
         ),
         (untested_n > 0, f"{untested_n} points could not be tested: their uncertainty is not known"),
     )
     return (*_cautions_of("A", a), *_cautions_of("B", b), *(text for is_so, text in told if is_so))
+
+
+def _is_once(side: Side) -> bool:
+    found = side.content.evaluation
+    return found is not None and found.known.covariance is None
 
 
 def _cautions_of(name: str, side: Side) -> list[str]:

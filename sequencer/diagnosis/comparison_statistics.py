@@ -7,19 +7,30 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
 from instruments.datasheet import FloatArray
-from sequencer.evaluation.figure_list import Figure
+from sequencer.evaluation.covariance import Covariance
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
 
-__all__ = ["Key", "Parts", "combined", "matched", "means_at", "of_figure", "of_mean", "p_values", "uncertainty"]
+__all__ = [
+    "Differences",
+    "Key",
+    "differences",
+    "family_wise",
+    "from_smoothness",
+    "matched",
+    "means_at",
+    "of_figure",
+    "weights_at",
+]
 
 _SAME_PCT = 0.5  # of the range; a hand source is set nearer than that
 _ORDER = {"": 0, "up": 1, "down": 2}
+_DRAWS_N = 20_000
+_SEED = 1
 Key = tuple[int, str]
 """Point and direction, as an evaluation counts them."""
 
@@ -55,117 +66,120 @@ def means_at(found: Evaluation, keys: list[Key]) -> pd.DataFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Parts:
-    """Standard uncertainty of one side's mean error at each point, in % of span: scatter with its dof, and the rest."""
+class Differences:
+    """Weighted sums of errors of both, B less A, in % of span; arrays of shape (differences,).
 
-    scatter: FloatArray
-    dof: float
-    rest: FloatArray
-
-
-def uncertainty(found: Evaluation, keys: list[Key], *, is_same: bool) -> Parts:
-    """NaN where it is not known."""
-    nothing = np.full(len(keys), np.nan)
-    stated = found.budget
-    if stated is None:
-        return Parts(scatter=nothing, dof=math.nan, rest=nothing)
-    at = found.is_visited
-    is_scatter = np.array([each.kind == "A" for each in stated.contributions])
-    is_kept = np.array([each.origin in {"resolution", "settling"} for each in stated.contributions])
-    squares = stated.effect**2
-    scatter_2 = squares[is_scatter].sum(axis=0)
-    rest_2 = squares[is_kept].sum(axis=0) if is_same else stated.u**2 - scatter_2
-    visits = found.visits.assign(scatter_2=scatter_2[at], rest_2=np.maximum(rest_2[at], 0.0))
-    by_point = visits.groupby(["point", "direction"])
-    table = pd.DataFrame(
-        {"var": by_point["error"].var(ddof=1), "n": by_point["error"].count()}
-        | {name: by_point[name].max() for name in ("scatter_2", "rest_2")}
-    )
-    dof = float((table["n"] - 1).clip(lower=0).sum())
-    if dof:  # between the cycles; what scatters within a dwell is in it
-        pooled = float((table["var"].fillna(0.0) * (table["n"] - 1).clip(lower=0)).sum()) / dof
-        mean_2 = pooled / table["n"]
-    else:
-        lines = [each for each in stated.contributions if each.kind == "A"]
-        dof = min((float(np.min(each.dof)) for each in lines), default=math.nan)
-        mean_2 = table["scatter_2"] if lines else table["scatter_2"] * math.nan
-    share = 100 / found.output_span
-    rows = table.assign(mean_2=mean_2).loc[keys]
-    return Parts(
-        scatter=share * np.sqrt(rows["mean_2"].to_numpy()), dof=dof, rest=share * np.sqrt(rows["rest_2"].to_numpy())
-    )
-
-
-def combined(
-    scatter: list[npt.NDArray[np.float64]], rest: list[npt.NDArray[np.float64]], dof: list[float]
-) -> tuple[FloatArray, FloatArray]:
-    """Standard uncertainty of a difference, and its degrees of freedom by Welch-Satterthwaite."""
-    variance = sum((each**2 for each in (*scatter, *rest)), np.zeros_like(scatter[0]))
-    below = sum((each**4 / nu for each, nu in zip(scatter, dof, strict=True)), np.zeros_like(scatter[0]))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        found = np.where(below > 0, variance**2 / below, np.where(variance > 0, np.inf, np.nan))
-    return np.sqrt(variance), found
-
-
-def of_mean(parts: list[Parts], chosen: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """The same of the mean over some points.
-
-    Scatter averages out over the points; what the instruments bring along may be the same at every one.
+    Attributes:
+        u: standard uncertainty; NaN = not known.
+        dof: its effective degrees of freedom.
+        drawn: shape (draws, differences), what measurement alone makes of them, as it might have been.
     """
-    count = max(int(chosen.sum()), 1)
-    return combined(
-        [np.sqrt((part.scatter[chosen] ** 2).sum()) / count for part in parts],
-        [part.rest[chosen].sum() / count for part in parts],
-        [part.dof for part in parts],
-    )
+
+    u: FloatArray
+    dof: FloatArray
+    drawn: FloatArray
+
+    def p(self, difference: FloatArray) -> FloatArray:
+        """Chance of a difference that large or larger where there is none; NaN where `u` is not known."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = -np.abs(difference) / self.u
+        return np.asarray(np.where(np.isfinite(t), 2 * special.stdtr(self.dof, t), np.nan))
 
 
-def p_values(difference: FloatArray, u: FloatArray, dof: FloatArray) -> FloatArray:
-    """Chance of a difference that large or larger where there is none; NaN where `u` is not known."""
+def weights_at(found: Evaluation, keys: list[Key]) -> FloatArray:
+    """Shape (keys, visits): the mean over the cycles at each point."""
+    visits = found.visits
+    rows = [
+        ((visits["point"] == point) & (visits["direction"] == way)).to_numpy(dtype=np.float64) for point, way in keys
+    ]
+    weights = np.array(rows).reshape(len(keys), len(visits))
+    return np.asarray(weights * visits["error"].notna().to_numpy() / np.maximum(weights.sum(axis=-1, keepdims=True), 1))
+
+
+def differences(a: Evaluation, b: Evaluation, weights: tuple[FloatArray, FloatArray], *, is_same: bool) -> Differences:
+    """Uncertainty of weighted sums of the errors of B less those of A.
+
+    Args:
+        a: one evaluation.
+        b: the other.
+        weights: of the visits of each, shape (differences, visits).
+        is_same: on the same bench, where what instruments share by all readings cancels.
+    """
+    nothing = np.full(len(weights[0]), np.nan)
+    known = [each.known.covariance for each in (a, b) if each.known.covariance is not None]
+    if len(known) < 2:
+        return Differences(u=nothing, dof=nothing, drawn=np.zeros((1, len(nothing))))
+    random = np.random.default_rng(_SEED)
+    variance, inverse = np.zeros((2, len(nothing)))
+    drawn = np.zeros((_DRAWS_N, len(nothing)))
+    for sign, each, weight in zip((-1.0, 1.0), known, weights, strict=True):
+        spread = each.of(weight, without_shared=is_same)
+        variance = variance + spread.u**2
+        inverse = inverse + spread.u**4 / spread.dof
+        drawn += sign * _drawn(each, weight, random, is_same=is_same)
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = -np.abs(difference) / u
-    return np.asarray(np.where(np.isfinite(t), 2 * special.stdtr(dof, t), np.nan))
+        dof = np.where(inverse > 0, variance**2 / inverse, np.where(variance > 0, np.inf, np.nan))
+    return Differences(u=np.sqrt(variance), dof=dof, drawn=drawn)
 
 
-_DIFFERENCES = frozenset(
-    {
-        "hysteresis",
-        "non-repeatability",
-        "non-linearity, independent",
-        "non-linearity, terminal-based",
-        "non-linearity, zero-based",
-    }
-)
+def from_smoothness(difference: FloatArray, x: FloatArray, rows: FloatArray) -> Differences:
+    """The same where each point was read once: what is left of the differences about a parabola is taken for scatter.
+
+    Args:
+        difference: at the points, % of span.
+        x: input of the points.
+        rows: shape (differences, points), what is tested of them.
+
+    Returns:
+        NaN with too few points to tell a parabola from scatter.
+    """
+    nothing = np.full(len(rows), np.nan)
+    basis = np.vander((x - x.mean()) / (float(np.ptp(x)) or 1.0), 3)
+    dof = len(difference) - int(np.linalg.matrix_rank(basis))
+    if dof < 1 or not np.isfinite(difference).all():
+        return Differences(u=nothing, dof=nothing, drawn=np.zeros((1, len(rows))))
+    left = difference - basis @ np.linalg.lstsq(basis, difference, rcond=None)[0]
+    random = np.random.default_rng(_SEED)
+    sd = float(np.sqrt(left @ left / dof))
+    drawn = sd * random.standard_normal((_DRAWS_N, len(difference)))
+    drawn *= np.sqrt(dof / random.chisquare(dof, (_DRAWS_N, 1)))
+    return Differences(u=sd * np.sqrt((rows**2).sum(axis=-1)), dof=np.full(len(rows), float(dof)), drawn=drawn @ rows.T)
 
 
-def of_figure(
-    a: Figure,
-    b: Figure,
-    found: tuple[Evaluation, Evaluation],
-    parts: list[Parts],
-    setpoint_pct: FloatArray,
-    *,
-    is_same: bool,
-) -> tuple[float, float]:
-    """Standard uncertainty of the difference of a figure of both, % of span, and its degrees of freedom."""
-    ends = {"zero error": (0.0,), "span error": (0.0, 100.0)}.get(a.name)
-    if ends is None and a.name == "measured error" and a.at_pct is not None and a.at_pct == b.at_pct:
-        ends = (a.at_pct,)
-    if ends is not None:  # means of the cycles, as the points are
-        squares = [of_mean(parts, np.abs(setpoint_pct - end) < _SAME_PCT) for end in ends]
-        u_2 = sum(float(u) ** 2 for u, _ in squares)
-        below = sum(float(u) ** 4 / float(dof) for u, dof in squares)
-        return (math.sqrt(u_2), u_2**2 / below if below else math.inf) if u_2 else (math.nan, math.nan)
-    widths = [each.U for each in (a, b)]
-    # A figure of single readings on one bench, found at one place: what is of each reading alone. Those that are
-    # differences themselves have nothing else in U.
-    if is_same and a.name not in _DIFFERENCES and a.at_pct == b.at_pct:
-        widths = [_own_U(each) for each in found]
-    k = float(coverage_factor(found[0].basis.coverage, np.array(math.inf)))
-    return math.hypot(*(math.nan if each is None else each / k for each in widths)), math.inf
+def _drawn(known: Covariance, weights: FloatArray, random: np.random.Generator, *, is_same: bool) -> FloatArray:
+    own, shared = known.draws(_DRAWS_N, random)
+    return np.asarray((own if is_same else own + shared) @ weights.T)
 
 
-def _own_U(found: Evaluation) -> float | None:
-    """Expanded uncertainty of one reading from scatter, settling and resolution: that of a difference over sqrt(2)."""
-    known = (each.U for each in found.figures if each.name in _DIFFERENCES and each.U is not None)
-    return next((each / math.sqrt(2) for each in known), None)
+def family_wise(difference: FloatArray, found: Differences) -> FloatArray:
+    """P values adjusted for all tests together: how often the largest of those that are left goes as far by chance.
+
+    Args:
+        difference: as it was found; NaN = not tested.
+        found: what measurement alone makes of each.
+
+    Source: step-down of the largest statistic, Westfall and Young, Resampling-Based Multiple Testing, 1993, algorithm
+    2.8 (from memory). The tests of one bench hang together, which Holm's correction does not know.
+    """
+    is_tested = np.isfinite(difference) & np.isfinite(found.u) & (found.u > 0)
+    adjusted = np.full(difference.shape, np.nan)
+    places = np.flatnonzero(is_tested)
+    if not places.size:
+        return adjusted
+    t = np.abs(difference[places]) / found.u[places]
+    drawn = np.abs(found.drawn[:, places]) / found.u[places]
+    order = np.argsort(-t)
+    # The largest of the hypotheses from each on, in order of what was found.
+    largest = np.maximum.accumulate(drawn[:, order[::-1]], axis=1)[:, ::-1]
+    chance = ((largest >= t[order]).sum(axis=0) + 1) / (len(drawn) + 1)
+    adjusted[places[order]] = np.maximum.accumulate(chance)
+    return adjusted
+
+
+def of_figure(name: str, a: Evaluation, b: Evaluation, *, is_same: bool) -> float:
+    """Standard uncertainty of the difference of a largest value of both, % of span; NaN where it is not known."""
+    known = [each.known.of_figures for each in (a, b)]
+    extremes = [each.extremes.get(name) for each in known if each is not None]
+    k = float(coverage_factor(a.basis.coverage, math.inf))
+    widths = [each.own_U if is_same else (each.high - each.low) / 2 for each in extremes if each is not None]
+    return math.hypot(*widths) / k if len(widths) == 2 else math.nan

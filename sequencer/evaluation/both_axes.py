@@ -1,7 +1,9 @@
 """The line through readings whose input and output are both uncertain, with the uncertainty that all readings share.
 
-The line itself is set by what is of each reading alone: rounding, settling and scatter. What an instrument shares by all
-readings moves the whole line, so it is in the uncertainty of offset and gain, and in no weight and in no test of the line.
+The line itself is set by what is of each reading alone: rounding, settling and scatter. What an instrument shares by
+    all
+readings moves the whole line, so it is in the uncertainty of offset and gain, and in no weight and in no test of the
+line.
 """
 
 from dataclasses import dataclass
@@ -100,7 +102,7 @@ def _own(stated: Budget, is_visited: BoolArray, first: str, *, is_input: bool) -
 
 
 def _test(left: FloatArray, known: Covariance, is_visited: BoolArray) -> str:
-    """Whether the means of the cycles lie on the line: the F test of what is left against what each mean has of its own."""
+    """Whether the means of the cycles lie on the line: an F test against what each mean has of its own."""
     _, _, direction, point = np.nonzero(is_visited)
     place = direction * (point.max() + 1) + point
     places = np.unique(place[np.isfinite(left)])

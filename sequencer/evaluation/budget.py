@@ -21,7 +21,7 @@ from sequencer.evaluation.figures.contributions import (
     from_resolution,
 )
 from sequencer.evaluation.figures.uncertainty import Budget, combine
-from sequencer.evaluation.scatter import Components, Within, components, signal_slope, within_visits
+from sequencer.evaluation.scatter import NO_SCATTER, Components, components, signal_slope, within_visits
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.tolerance import slope
 from sequencer.readings.table import Grid
@@ -37,6 +37,7 @@ __all__ = [
     "budget",
     "correlated_pairs",
     "error_budget",
+    "scatter_alone",
     "type_a",
 ]
 
@@ -83,7 +84,8 @@ class Statement:
         correction: what was corrected of the readings (shunt, lead, cold junction): its name, and the expanded
             uncertainty of that; None = nothing.
         correction_k: coverage factor of that.
-        measures: function and range that read it; two taps with the same of one instrument share its error. "" = not read.
+        measures: function and range that read it; two taps with the same of one instrument share its error; "" = not
+            read.
     """
 
     tap: str
@@ -192,16 +194,14 @@ def budget(
         Arrays of the shape of the readings, in the unit of the output; None where nothing is stated of the input or of
         the output at all, as for readings taken by hand with instruments nobody named.
     """
-    last = sheet.taps[-1]
-    within = within_visits(readings, sheet, _carried(sheet, input_signal, stated))
+    found = type_a(readings, sheet, stated, input_signal=input_signal) if scatter is None else scatter
     return error_budget(
         sheet,
         stated,
         input_signal=input_signal,
-        output=readings.value[last.name],
+        output=readings.value[sheet.taps[-1].name],
         to_go=readings.to_go,
-        within=within,
-        scatter=type_a(readings, sheet, stated, input_signal=input_signal).lines if scatter is None else scatter.lines,
+        scatter=found,
         correlations=correlations,
         probability=probability,
     )
@@ -217,6 +217,21 @@ def type_a(readings: Grid, sheet: DataSheet, stated: Sequence[Statement], *, inp
     return components(error, within_visits(readings, sheet, carried), floor=floor)
 
 
+def scatter_alone(scatter: Components, output: FloatArray, *, step: float, probability: float) -> Budget | None:
+    """Budget of what repeats and digits show, where nothing is stated of the instruments; None where nothing repeats.
+
+    Args:
+        scatter: of the readings.
+        output: at the last tap, in its unit.
+        step: of its digits; 1 and more = whole numbers, which tell nothing of a resolution.
+        probability: coverage asked for.
+    """
+    if not scatter.lines:
+        return None
+    digits = from_resolution("digits", np.full(output.shape, step if step < 1 else 0.0))
+    return combine([*scatter.lines, replace(digits, origin="resolution")], probability=probability)
+
+
 def error_budget(
     sheet: DataSheet,
     stated: Sequence[Statement],
@@ -224,8 +239,7 @@ def error_budget(
     input_signal: FloatArray,
     output: FloatArray,
     to_go: FloatArray,
-    scatter: Sequence[Contribution] = (),
-    within: Mapping[str, Within] | None = None,
+    scatter: Components = NO_SCATTER,
     correlations: Mapping[tuple[str, str], float] | None = None,
     probability: float = COVERAGE,
 ) -> Budget | None:
@@ -237,8 +251,7 @@ def error_budget(
         input_signal: at the first tap, in its signal's unit.
         output: at the last tap, in its unit.
         to_go: bound of the settling error that is left, in the unit of the output; NaN = none is known.
-        scatter: of the readings, where there are any.
-        within: what scatters within the visits, by tap: rounding that scatter hides is not counted again.
+        scatter: of the readings, where there are any; rounding that it hides is not counted again.
         correlations: as in `budget`.
         probability: as in `budget`.
 
@@ -251,14 +264,14 @@ def error_budget(
         return None
     signal = last.to_signal(output)
     lines = []
-    for tap, level, slope in (
+    for tap, level, steepness in (
         (first, input_signal, _carried(sheet, input_signal, stated)),
         (last, signal, signal_slope(last, signal)),
     ):
-        seen = (within or {}).get(tap.name)
-        given = by_tap[tap.name]
-        lines += _lines(given, level, slope, repeated=1.0 if seen is None else seen.repeated(given.resolution))
-    lines += scatter
+        seen, given = scatter.within.get(tap.name), by_tap[tap.name]
+        repeated = 1.0 if seen is None else seen.repeated(given.resolution)
+        lines += _lines(given, level, steepness, repeated=repeated)
+    lines += scatter.lines
     if (to_go > 0).any():
         still = from_half_width("settling: still to go at most", np.nan_to_num(to_go))
         lines.append(replace(still, tap=last.name, origin="settling"))

@@ -1,8 +1,8 @@
 """One covariance for all readings of a run, and what follows from it for figures that many readings go into.
 
-An instrument's error is one error all through a run: its readings share it, by their share of the reading and its floor. A
-rounding comes again at each visit of a setpoint. What scatters is of each visit, what drifts of each cycle. The matrix is
-kept as its factors, one column each, and a diagonal, so that a figure costs as many products as there are factors.
+An instrument's error is one error all through a run: its readings share it, by their share of the reading and its
+floor. A rounding comes again at each visit of a setpoint. What scatters is of each visit, what drifts of each cycle.
+The matrix is kept as its factors, one column each, and a diagonal, so that a figure costs a product for each factor.
 """
 
 from collections.abc import Mapping
@@ -21,9 +21,9 @@ from sequencer.evaluation.scatter import Components
 __all__ = ["Covariance", "Spread", "covariance"]
 
 _LEAST_DOF = 1e-3
-# Part of the variance of an accuracy that bends along the range: an instrument adjusted at two points is not straight between
-# them (common practice, no source). With none a gain would have no uncertainty from an accuracy stated of the range alone.
-_BENT_FRAC = 0.05
+# Part of the variance of an accuracy that bends along the range: an instrument adjusted at two points is not straight
+# between them (common practice, no source). With none, an accuracy of the range alone would leave a gain certain.
+_BENT_FRAC = 0.01
 _BENT: tuple[Origin, ...] = ("accuracy", "certificate")
 
 
@@ -90,7 +90,7 @@ class Covariance:
         clean = np.where(is_used, weights, 0.0)
         effects = self._sums(clean, is_used, self.factors)
         if without_shared:
-            effects = np.zeros_like(effects)
+            effects = np.where(self.is_rounding[:, None], effects, 0.0)
         own = self._sums(clean**2, is_used, self.own[None])[0]
         scatter, inverse_dof = self._scatter(clean, is_used)
         rectangular = np.abs(np.where(self.is_rectangular[:, None], effects, 0.0))
@@ -131,16 +131,38 @@ class Covariance:
         shift = by_cycle * self.between if self.between_dof else np.zeros(len(weights))
         return variance + shift, inverse + (shift**2 / self.between_dof if self.between_dof else 0.0)
 
-    def draws(self, count: int, random: np.random.Generator) -> FloatArray:
-        """Errors of measurement at the visits, as they might have been, shape (count, visits); 0 where nothing is known.
+    @property
+    def is_known(self) -> BoolArray:
+        """Shape (visits,): whether all that makes an error there uncertain is known."""
+        return self.is_own_known & np.isfinite(self.factors).all(axis=0)
+
+    @property
+    def is_own_known(self) -> BoolArray:
+        """Shape (visits,): the same of what readings of one run do not share."""
+        return np.asarray(np.isfinite(self.own + self.scatter + self.factors[self.is_rounding].sum(axis=0)))
+
+    def draws(self, count: int, random: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        """Errors of measurement as they might have been: what is of each visit, and what all readings of the run share.
 
         Estimates of scatter are themselves uncertain: they are drawn along, so that quantiles are those of t.
+
+        Args:
+            count: how many runs.
+            random: where they come from.
+
+        Returns:
+            Twice shape (count, visits); 0 where nothing is known.
         """
-        shared = random.standard_normal((count, len(self.factors)))
-        flat = random.uniform(-np.sqrt(3.0), np.sqrt(3.0), shared.shape)
-        drawn = np.where(self.is_rectangular, flat, shared) @ np.nan_to_num(self.factors)
-        drawn += random.standard_normal((count, len(self.own))) * np.sqrt(np.nan_to_num(self.own))
-        scattered = random.standard_normal(drawn.shape) * np.sqrt(np.nan_to_num(self.scatter))
+        factors = np.nan_to_num(self.factors)
+        normal = random.standard_normal((count, len(factors)))
+        flat = random.uniform(-np.sqrt(3.0), np.sqrt(3.0), normal.shape)
+        drawn = np.where(self.is_rectangular, flat, normal)
+        own = drawn[:, self.is_rounding] @ factors[self.is_rounding]
+        own += random.standard_normal((count, len(self.own))) * np.sqrt(np.nan_to_num(self.own))
+        return own + self._scattered(count, random), drawn[:, ~self.is_rounding] @ factors[~self.is_rounding]
+
+    def _scattered(self, count: int, random: np.random.Generator) -> FloatArray:
+        scattered = random.standard_normal((count, len(self.scatter))) * np.sqrt(np.nan_to_num(self.scatter))
         for each in np.unique(self.group):
             here = self.group == each
             scattered[:, here] *= _unsure(random, float(np.nanmin(self.scatter_dof[here])), count)
@@ -148,10 +170,16 @@ class Covariance:
             shift = np.sqrt(self.between) * _unsure(random, self.between_dof, count)
             for each in np.unique(self.cycle):
                 here = self.cycle == each
-                scattered[:, here] += shift * random.standard_normal((count, 1)) - scattered[:, here].mean(
-                    axis=-1, keepdims=True
-                )
-        return np.asarray(drawn + scattered)
+                mean = scattered[:, here].mean(axis=-1, keepdims=True)
+                scattered[:, here] += shift * random.standard_normal((count, 1)) - mean
+        return np.asarray(scattered)
+
+    def shared_U(self) -> FloatArray:
+        """Expanded uncertainty at each visit from what all readings of the run share, shape (visits,)."""
+        factors = self.factors[~self.is_rounding]
+        largest = np.abs(np.where(self.is_rectangular[~self.is_rounding, None], factors, 0.0)).max(axis=0, initial=0.0)
+        rest = np.sqrt(np.maximum((factors**2).sum(axis=0) - largest**2, 0.0))
+        return half_width_of_sum(self.probability, largest, rest)
 
 
 def _unsure(random: np.random.Generator, dof: float, count: int) -> FloatArray:

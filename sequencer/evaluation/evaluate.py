@@ -13,7 +13,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
 from instruments.texts import counted
 from sequencer.evaluation.both_axes import both_axes
-from sequencer.evaluation.budget import COVERAGE, NO_BOUND, Basis, budget, correlated_pairs, type_a
+from sequencer.evaluation.budget import COVERAGE, NO_BOUND, Basis, budget, correlated_pairs, scatter_alone, type_a
 from sequencer.evaluation.covariance import covariance
 from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figure_uncertainty import figure_uncertainty
@@ -163,7 +163,7 @@ def evaluate(
         corrections=type_sheet.corrections,
         basis=basis,
         budget=stated,
-        covariance=known.covariance,
+        known=known,
         tests=_tests(errors.in_figures_pct, errors.input_pct, computed, scatter, known),
         tolerance_to_write=found.tolerance_to_write,
         verdict=verdict(found),
@@ -336,6 +336,8 @@ def _without_value(table: pd.DataFrame, sheet: DataSheet) -> tuple[str, ...]:
     rows = valid_rows(table)
     rows = rows[rows["role"].isin(JUDGED_ROLES) & rows["tap"].isin([tap.name for tap in sheet.taps])]
     rows = rows[rows["step"] == rows["step"].iloc[0]]
+    if rows["value"].notna().all():
+        return ()
     said: dict[str, None] = {}
     for (role, _, direction, _, tap), part in rows.groupby(["role", "cycle", "direction", "point", "tap"]):
         empty = int(part["value"].isna().sum())
@@ -360,20 +362,19 @@ def _tolerance_to_write(type_sheet: TypeSheet, visits: pd.DataFrame, judgement: 
 
 def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Components, computed: Figures) -> Known:
     """What is known of the figures from what is stated of the instruments, and from what repeats."""
-    if stated is None:
-        return Known()
     is_visited, scale = errors.is_visited, 100 / errors.span
+    at_frac = errors.readings.setpoint_pct[np.nonzero(is_visited)[-1]] / 100
+    if stated is None:
+        alone = scatter_alone(
+            scatter, errors.y, step=errors.steps.get(errors.last.name, 0.0), probability=basis.coverage
+        )
+        if alone is None:
+            return Known()
+        return Known(covariance=covariance(alone, scatter, is_visited, at_frac=at_frac, scale=scale, pairs={}))
     by_tap = {each.tap: each for each in basis.statements}
     ends = (by_tap[errors.first.name], by_tap[errors.last.name])
-    point = np.nonzero(is_visited)[-1]
-    found = covariance(
-        stated,
-        scatter,
-        is_visited,
-        at_frac=errors.readings.setpoint_pct[point] / 100,
-        scale=scale,
-        pairs=correlated_pairs(stated.contributions, *ends, basis.pairs),
-    )
+    pairs = correlated_pairs(stated.contributions, *ends, basis.pairs)
+    found = covariance(stated, scatter, is_visited, at_frac=at_frac, scale=scale, pairs=pairs)
     ideal_pct, output_pct = (scale * (each - errors.last.low)[is_visited] for each in (errors.ideal, errors.y))
     return Known(
         covariance=found,

@@ -1,9 +1,10 @@
 """Figures that are largest values: what noise alone makes of them, and an interval for the unit itself.
 
 The largest of many noisy values is larger than the largest of the true ones: a unit free of hysteresis shows some. So a
-figure of a standard, which is printed as it is defined, has beside it what noise alone would give and what the unit has by the
-most probable reading. The interval is found by inversion: every size of the unit's own curve is tried with the noise of the
-run, and the sizes that could have given what was found make up the interval (test inversion, parametric bootstrap).
+figure of a standard, which is printed as it is defined, has beside it what noise alone would give and what the unit has
+by the most probable reading. The interval is found by inversion: every size of the unit's own curve is tried with the
+noise of the run, and the sizes that could have given what was found make up the interval (test inversion, parametric
+bootstrap).
 """
 
 from collections.abc import Callable
@@ -15,9 +16,10 @@ from instruments.datasheet import FloatArray
 
 __all__ = ["Extreme", "by_scale", "by_shift", "smoothed"]
 
-# Chance that the true size lies below or above. At a unit that has none of it, only the first can go wrong: it takes 97 %.
+# Chance that the true size lies below or above. At a unit that has none of it, only the first can go wrong: it takes 97
+# %.
 _BELOW, _ABOVE = 0.030, 0.0155
-_SIZES_N = 9
+_SIZES_N = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,12 +31,24 @@ class Extreme:
         corrected: of the unit itself: the size that gives more than was found as often as less.
         low: lower end of the interval for the unit itself.
         high: upper end.
+        own_U: half of the interval from what is of each visit alone, without what all readings share.
     """
 
     by_noise: float
     corrected: float
     low: float
     high: float
+    own_U: float
+
+    def widened(self, U: float, *, least: float = -np.inf) -> "Extreme":
+        """The same where all values may be off together by U, which moves a largest value by as much at most."""
+        return Extreme(
+            by_noise=self.by_noise,
+            corrected=self.corrected,
+            low=max(self.corrected - float(np.hypot(self.corrected - self.low, U)), least),
+            high=self.corrected + float(np.hypot(self.high - self.corrected, U)),
+            own_U=self.own_U,
+        )
 
 
 def by_scale(
@@ -56,16 +70,20 @@ def by_scale(
     alone = figure(noise)
     spread = float(np.quantile(alone, 0.99))
     if not own > 0:
-        return Extreme(by_noise=by_noise, corrected=0.0, low=0.0, high=spread) if spread > 0 else None
+        if not spread > 0:
+            return None
+        return Extreme(by_noise=by_noise, corrected=0.0, low=0.0, high=spread, own_U=spread / 2)
     sizes = np.linspace(0.0, found + 1.5 * spread, _SIZES_N)
     rows = (sizes[:, None, None] / own) * shape + noise
     values = figure(rows.reshape(-1, shape.size)).reshape(_SIZES_N, -1)
     upper, middle, lower = np.quantile(values, [1 - _BELOW, 0.5, _ABOVE], axis=1)
+    low, high = _size_at(found, upper, sizes), _size_at(found, lower, sizes)
     return Extreme(
         by_noise=by_noise,
         corrected=_size_at(found, middle, sizes),
-        low=_size_at(found, upper, sizes),
-        high=_size_at(found, lower, sizes),
+        low=low,
+        high=high,
+        own_U=(high - low) / 2,
     )
 
 
@@ -86,7 +104,9 @@ def by_shift(found: float, excess: FloatArray, *, sign: float = 1.0) -> Extreme:
     tail = (_BELOW + _ABOVE) / 2
     least, middle, most = (float(each) for each in np.quantile(excess, [tail, 0.5, 1 - tail]))
     low, high = sorted((sign * (found - most), sign * (found - least)))
-    return Extreme(by_noise=sign * middle, corrected=sign * (found - middle), low=low, high=high)
+    return Extreme(
+        by_noise=sign * middle, corrected=sign * (found - middle), low=low, high=high, own_U=(high - low) / 2
+    )
 
 
 def smoothed(curve: FloatArray, noise: FloatArray, x: FloatArray, *, degree: int) -> FloatArray:

@@ -27,7 +27,8 @@ class Figure:
         name: its name in the standard.
         value: None = not determinable, then `remark` says why.
         unit: of the value.
-        u_scatter: the part of the standard uncertainty that scatter makes (type A), same unit; None where none is given.
+        u_scatter: the part of the standard uncertainty that scatter makes (type A), same unit; None where none is
+            given.
         U: expanded uncertainty with all that is known, same unit; None where it is not known, or the interval is not
             symmetrical.
         low: lower end of the interval for the unit itself, same unit; None where none is known.
@@ -59,7 +60,10 @@ def _number(value: float) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What is known of the figures beside the readings; None where nothing is stated of the instruments."""
+    """What is known of the figures beside the readings; None where nothing is stated of the instruments.
+
+    The covariance is then that of scatter and digits alone; None where nothing was read twice.
+    """
 
     covariance: Covariance | None = None
     of_figures: FigureUncertainty | None = None

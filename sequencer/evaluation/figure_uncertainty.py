@@ -18,17 +18,21 @@ from sequencer.evaluation.figures.linearity import Kind, line_of
 
 __all__ = ["FigureUncertainty", "figure_uncertainty"]
 
-_DRAWS_N = 1000
+_DRAWS_N = 800
 _SEED = 1
 _SMOOTH_DEGREE = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Width:
-    """Uncertainty of one figure, in its unit: expanded with all that is known, and standard from scatter alone."""
+    """Uncertainty of one figure, in its unit: expanded with all that is known, and standard from scatter alone.
+
+    `weights`, shape (visits,), make the figure of the errors.
+    """
 
     U: float
     u_scatter: float
+    weights: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,11 +50,17 @@ class FigureUncertainty:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Curves:
-    """Mean errors over the cycles and draws of their noise; shape (2, points) and (draws, 2, points), NaN = not read."""
+    """Mean errors over the cycles, shape (2, points), and draws of measurement, (draws, 2, points); NaN = not read.
+
+    `noise` is of each visit, `shared` of all readings of the run together, `shared_U` the most that this may be at a
+    point; NaN where it is not known.
+    """
 
     x: FloatArray
     mean: FloatArray
     noise: FloatArray
+    shared: FloatArray
+    shared_U: float
 
     def average(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Input, average curve and its noise where both directions, or the only one, were read."""
@@ -59,7 +69,7 @@ class _Curves:
         is_known = np.asarray(is_read.any(axis=0) if is_one_way else is_read.all(axis=0))
         ends = np.flatnonzero(is_read.any(axis=0))[[0, -1]]
         is_known[ends] = True
-        return tuple(_over_directions(each)[..., is_known] for each in (self.x, self.mean, self.noise))  # type: ignore[return-value]
+        return tuple(_over_directions(each)[..., is_known] for each in (self.x, self.mean, self.noise + self.shared))  # type: ignore[return-value]
 
 
 def _over_directions(level: FloatArray) -> FloatArray:
@@ -87,20 +97,30 @@ def figure_uncertainty(
         computed: the figures.
     """
     is_used = np.isfinite(error_pct) & np.isfinite(x_pct) & is_visited
-    # A visit of which nothing is known leaves a figure without uncertainty, and counts as free of noise in the draws.
-    random = np.random.default_rng(_SEED)
-    drawn = np.full((_DRAWS_N, *error_pct.shape[1:]), np.nan)
-    drawn[:, is_visited[0]] = known.draws(_DRAWS_N, random)
-    drawn[:, ~is_used[0]] = np.nan
+    used = is_used[is_visited]
+    widths = _widths(x_pct, known, is_visited, is_used)
+    if not used.any() or not known.is_own_known[used].all():
+        return FigureUncertainty(widths=widths, extremes={})
+    own, shared = (_placed(each, is_visited, is_used) for each in known.draws(_DRAWS_N, np.random.default_rng(_SEED)))
     means = _Curves(
         x=_mean(np.where(is_used, x_pct, np.nan)[0], axis=0),
         mean=_mean(np.where(is_used, error_pct, np.nan)[0], axis=0),
-        noise=_mean(drawn, axis=1),
+        noise=_mean(own, axis=1),
+        shared=_mean(shared, axis=1),
+        shared_U=float(known.shared_U()[used].max()) if known.is_known[used].all() else math.nan,
     )
     return FigureUncertainty(
-        widths=_widths(x_pct, known, is_visited, is_used),
-        extremes=_extremes(means, drawn, computed) | _of_singles(means, drawn, error_pct, singles_pct),
+        widths=widths,
+        extremes=_extremes(means, own, computed) | _of_singles(means, own, error_pct, singles_pct),
     )
+
+
+def _placed(drawn: FloatArray, is_visited: BoolArray, is_used: BoolArray) -> FloatArray:
+    """Draws of the visits in the shape of the readings, NaN where a visit is in no figure."""
+    found = np.full((len(drawn), *is_visited.shape[1:]), np.nan)
+    found[:, is_visited[0]] = drawn
+    found[:, ~is_used[0]] = np.nan
+    return found
 
 
 def _mean(level: FloatArray, *, axis: int) -> FloatArray:
@@ -127,7 +147,8 @@ def _widths(x_pct: FloatArray, known: Covariance, is_visited: BoolArray, is_used
         return {}
     found: Spread = known.of(np.array(list(rows.values())))
     return {
-        name: Width(U=float(U), u_scatter=float(u)) for name, U, u in zip(rows, found.U, found.u_scatter, strict=True)
+        name: Width(U=float(U), u_scatter=float(u), weights=rows[name])
+        for name, U, u in zip(rows, found.U, found.u_scatter, strict=True)
     }
 
 
@@ -146,7 +167,7 @@ def _extremes(means: _Curves, drawn: FloatArray, computed: Figures) -> dict[str,
     found = {"measured error": _of_measured_error(means), "hysteresis": _of_hysteresis(means, drawn)}
     x, curve, noise = means.average()
     for each in (computed.independent, computed.terminal_based, computed.zero_based):
-        if not math.isnan(each.deviation_pct[0]):
+        if not math.isnan(each.deviation_pct[0]) and not math.isnan(means.shared_U):
             found[f"non-linearity, {each.kind}"] = _of_linearity(x, curve, noise, each.kind)
     return {name: each for name, each in found.items() if each is not None}
 
@@ -157,11 +178,12 @@ def _largest(rows: FloatArray) -> FloatArray:
 
 def _of_measured_error(means: _Curves) -> Extreme | None:
     is_read = np.isfinite(means.mean)
-    if not is_read.any():
+    if math.isnan(means.shared_U):
         return None
     curve, noise, x = means.mean[is_read], means.noise[:, is_read], means.x[is_read]
     shape = smoothed(curve, noise, x, degree=_SMOOTH_DEGREE)
-    return by_scale(_largest, float(_largest(curve)), shape, noise, float(np.median(_largest(noise))))
+    found = by_scale(_largest, float(_largest(curve)), shape, noise, float(np.median(_largest(noise))))
+    return None if found is None else found.widened(means.shared_U, least=0.0)
 
 
 def _of_hysteresis(means: _Curves, drawn: FloatArray) -> Extreme | None:
@@ -191,7 +213,7 @@ def _of_singles(
 ) -> dict[str, Extreme]:
     """Highest and lowest error of any single reading: how far the noise of a run takes them beyond the mean curve."""
     is_read = np.isfinite(means.mean)
-    if not is_read.any():
+    if math.isnan(means.shared_U):
         return {}
     curve = means.mean.copy()
     curve[is_read] = smoothed(means.mean[is_read], means.noise[:, is_read], means.x[is_read], degree=_SMOOTH_DEGREE)
@@ -202,5 +224,6 @@ def _of_singles(
         beyond = sign * (singles - error_pct)
         rows = sign * (curve + drawn) + random.choice(beyond[np.isfinite(beyond)], drawn.shape)
         excess = np.fmax.reduce(rows.reshape(len(drawn), -1), axis=-1) - np.nanmax(sign * curve)
-        found[f"inaccuracy, {name}"] = by_shift(float(np.nanmax(sign * singles)), excess, sign=sign)
+        extreme = by_shift(float(np.nanmax(sign * singles)), excess, sign=sign)
+        found[f"inaccuracy, {name}"] = extreme.widened(means.shared_U)
     return found

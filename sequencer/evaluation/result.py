@@ -8,8 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from sequencer.evaluation.budget import Basis
-from sequencer.evaluation.covariance import Covariance
-from sequencer.evaluation.figure_list import Figure
+from sequencer.evaluation.figure_list import Figure, Known
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.figures.figures import Figures
 from sequencer.evaluation.figures.uncertainty import Budget
@@ -46,7 +45,7 @@ class Evaluation:
         corrections: what of the readings is corrected at which tap, by how much, in words.
         basis: what is stated of the instruments, and the decision rule.
         budget: uncertainty of each error, arrays in the order of `visits`; None where nothing is stated.
-        covariance: of all errors, in % of span; None where nothing is stated.
+        known: uncertainty of the figures, and the covariance of all errors, in % of span.
         tests: what the tests of the fit say, each in one sentence.
         tolerance_to_write: a tolerance of the type sheet that could be told at every point that was read, as it would
             be written there; "" where what is written can be, or other instruments are what it needs.
@@ -75,7 +74,7 @@ class Evaluation:
     corrections: tuple[str, ...]
     basis: Basis
     budget: Budget | None
-    covariance: Covariance | None
+    known: Known
     tests: tuple[str, ...]
     tolerance_to_write: str
     verdict: Verdict

@@ -1,12 +1,12 @@
 """How far the readings of a run scatter: within a visit, from visit to visit, and from cycle to cycle.
 
-The readings of one visit follow each other within seconds; the next cycle comes back to the same point after a warm-up, a
-turn of the traverse, another settling. So what repeats within a visit tells too little of what repeats at all. Where there
-are two cycles or more, the errors are taken apart as in GUM H.5: point and direction, cycle, and what is left.
+The readings of one visit follow each other within seconds; the next cycle comes back to the same point after a
+warm-up, a turn of the traverse, another settling. So what repeats within a visit tells too little of what repeats at
+all. Where there are two cycles or more, the errors are taken apart as in GUM H.5: point and direction, cycle, the rest.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import special
@@ -18,6 +18,7 @@ from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.readings.table import Grid
 
 __all__ = [
+    "NO_SCATTER",
     "Components",
     "Cycles",
     "Pooled",
@@ -31,10 +32,10 @@ __all__ = [
     "within_visits",
 ]
 
-# Scatter is one for all points unless the readings speak against it: a wrong split leaves each point few degrees of freedom.
+# Scatter is one for all points unless the readings speak against it: a wrong split leaves each few degrees of freedom.
 _HOMOGENEITY_LEVEL = 0.01
-# Two estimates are taken for one only where they are near: at 5 % a real difference is overlooked too often (Bancroft and Han,
-# pooling after a preliminary test, from memory).
+# Two estimates are taken for one only where they are near: at 5 % a real difference is overlooked too often (Bancroft
+# and Han, pooling after a preliminary test, from memory).
 _POOL_LEVEL = 0.25
 _SHIFT_LEVEL = 0.05
 _ROUNDS_N = 50
@@ -71,8 +72,8 @@ class Within:
     def repeated(self, step: float) -> FloatArray:
         """Share of the rounding to a step that comes again with each reading, by setpoint; the rest is in the scatter.
 
-        Readings that scatter over many steps are dithered: what rounding does to them averages out (characteristic function
-        of a normal quantity at one step, as in Widrow's theory of quantisation, from memory).
+        Readings that scatter over many steps are dithered: what rounding does to them averages out (characteristic
+        function of a normal quantity at one step, as in Widrow's theory of quantisation, from memory).
         """
         if not step > 0:
             return np.ones_like(self.reading.variance)
@@ -86,8 +87,8 @@ class Cycles:
 
     Attributes:
         left: mean square that neither point nor cycle explains, by setpoint: variance of one visit.
-        between: mean square between the cycles, over `visits_n`: variance that one visit has of its cycle, together with
-            1 / `visits_n` of `left`; 0 where the cycles cannot be told apart.
+        between: mean square between the cycles, over `visits_n`: variance that one visit has of its cycle, together
+            with 1 / `visits_n` of `left`; 0 where the cycles cannot be told apart.
         between_dof: cycles less one; 0 where they cannot be told apart.
         visits_n: visits of a cycle that count.
         p_value: chance of a `between` that large where no cycle is shifted; NaN where it is not known.
@@ -119,11 +120,13 @@ class Components:
         lines: contributions of each visit: what is its own (origin "scatter") and what its cycle shares ("cycle").
         cycles: the errors taken apart; None with one cycle.
         is_one: whether one scatter stands for all setpoints; a test of homogeneity spoke against it otherwise.
+        within: what scatters within the visits, by tap.
     """
 
     lines: tuple[Contribution, ...]
-    cycles: Cycles | None
-    is_one: bool
+    cycles: Cycles | None = None
+    is_one: bool = True
+    within: Mapping[str, Within] = field(default_factory=dict)
 
     @property
     def said(self) -> tuple[str, ...]:
@@ -131,14 +134,17 @@ class Components:
         found = []
         if not self.is_one:
             found.append(
-                "The scatter is not the same at all setpoints (Bartlett's test, 1 %): each has its own, from fewer readings."
+                "The scatter differs between setpoints (Bartlett's test, 1 %): each has its own, from fewer readings."
             )
         if self.cycles is not None and self.cycles.is_shifted:
             found.append(
-                f"The cycles lie apart by more than their scatter explains (F test, p = {self.cycles.p_value:.2g}): a shift "
-                "from cycle to cycle, such as warm-up, mounting or a drift, is part of each U."
+                f"The cycles lie apart by more than scatter explains (F test, p = {self.cycles.p_value:.2g}): a shift from "
+                "cycle to cycle, such as warm-up, mounting or a drift, is part of each U."
             )
         return tuple(found)
+
+
+NO_SCATTER = Components(lines=())
 
 
 def pooled_by_setpoint(variance: FloatArray, dof: FloatArray, *, floor: float = 0.0) -> Pooled:
@@ -312,13 +318,13 @@ def components(error: FloatArray, within: Mapping[str, Within], *, floor: float)
     cycles = cycles_apart(error[0], floor=floor)
     if cycles is None:
         is_one = all(each.reading.is_one for each in within.values())
-        return Components(lines=tuple(lines), cycles=None, is_one=is_one)
+        return Components(lines=tuple(lines), is_one=is_one, within=within)
     own, is_one = _own(error, within, cycles)
     if cycles.between_dof and cycles.between > 0:
         u = np.full(error.shape, np.sqrt(cycles.between))
         shared = from_standard("shift from cycle to cycle", u, dof=cycles.between_dof)
         own.append(replace(shared, kind="A", distribution="t", origin="cycle"))
-    return Components(lines=tuple(own), cycles=cycles, is_one=is_one)
+    return Components(lines=tuple(own), cycles=cycles, is_one=is_one, within=within)
 
 
 def _own(error: FloatArray, within: Mapping[str, Within], cycles: Cycles) -> tuple[list[Contribution], bool]:

@@ -25,6 +25,7 @@ def compare(
     type_sheet: TypeSheet | Path | str | None = None,
     bench: LoadedBench | Path | str | None = None,
     margin: str = "",
+    same_bench: bool = False,
 ) -> Comparison:
     """Two records, or readings taken by hand, side by side; B less A.
 
@@ -33,6 +34,7 @@ def compare(
         b: the other.
         type_sheet: of the unit, for a CSV.
         bench: whose instruments a CSV was taken with; None = not known, so nothing can be told.
+        same_bench: the same instruments were used for both, in the same ranges, as a person says.
         margin: within which they are to be equivalent, as a tolerance is written; "" = not asked.
 
     Raises:
@@ -44,7 +46,7 @@ def compare(
     taps = sides[0].sheet.datasheet().taps
     units = (taps[-1].unit, taps[0].unit)
     within = terms(margin, bases=("span", "reading", "output", "full scale"), like=units) if margin else None
-    return set_side_by_side(*sides, margin=within)
+    return set_side_by_side(*sides, margin=within, is_same_bench=same_bench)
 
 
 def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBench | Path | str | None) -> Side:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from instruments.datasheet import FloatArray
@@ -53,6 +54,8 @@ BY_HAND = "by hand"
 """Name of the step that a table by hand is; the range of its readings is the line and column they stand in."""
 _MOST_PLACES = 4_000_000
 PLACE = ("number", "attempt", "reading", "tap")  # what names one reading of a run, whatever was corrected since
+_SETTLED = ("steady", "by the operator", "")
+_OF_A_VISIT = ("value", "sd", "highest", "lowest", "readings_n")
 _VISIT = ["step", "cycle", "direction", "point", "role"]
 
 
@@ -92,6 +95,8 @@ def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
             where=f"row {int(unplaced.any(axis=1).to_numpy().argmax()) + 1} of the table first",
             todo="fill the column in, or take the row out",
         )
+    if all((table[name] == table[name].iloc[0]).all() for name in ("attempt", "correction")):
+        return table  # nothing was taken again, nothing corrected: most runs
     last = table.groupby(_VISIT)["attempt"].transform("max")
     kept = table[table["attempt"] == last]
     corrected = kept.groupby([*_VISIT, "reading", "tap"])["correction"].transform("max")
@@ -150,42 +155,60 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
         raise ReadingsError("there is no reading in the table", todo="run again, or check the columns of the CSV")
     rows = rows[rows["step"] == (rows["step"].iloc[0] if step is None else step)]
     setpoints = rows.groupby("point")["setpoint_pct"].mean().sort_index()
-    places = {point: index for index, point in enumerate(setpoints.index)}
-    cycles = {cycle: index for index, cycle in enumerate(sorted(rows["cycle"].unique()))}
-    shape = (1, len(cycles), 2, len(places))
+    cycles, cycle = np.unique(rows["cycle"].to_numpy(dtype=np.int64), return_inverse=True)
+    point = np.searchsorted(setpoints.index.to_numpy(dtype=np.int64), rows["point"].to_numpy(dtype=np.int64))
+    shape = (1, len(cycles), 2, len(setpoints))
     if math.prod(shape) > _MOST_PLACES:
         raise ReadingsError(
-            f"{len(cycles)} cycles of {len(places)} points",
+            f"{len(cycles)} cycles of {len(setpoints)} points",
             allowed=f"at most {_MOST_PLACES // 2} points over all cycles",
             todo="check the columns of cycle and input",
         )
-    taps = list(dict.fromkeys(rows["tap"]))
-    steady = np.ones(shape, dtype=bool)
-    to_go = np.full(shape, np.nan)
-    filled: dict[str, dict[str, FloatArray]] = {
-        kind: {tap: np.full(shape, np.nan) for tap in taps}
-        for kind in ("value", "sd", "highest", "lowest", "readings_n", "end_pair")
-    }
-    for visit, part in rows.groupby([*_VISIT, "tap"]):
-        _, cycle, direction, point, role = visit[:-1]
-        tap = str(visit[-1])
-        at = (0, cycles[cycle], 1 if direction == "down" else 0, places[point])
-        values = part["value"].dropna().to_numpy()
-        if role == END_PAIR:
-            filled["end_pair"][tap][at] = values.mean() if values.size else np.nan
-            continue
-        filled["readings_n"][tap][at] = values.size
-        if values.size:
-            filled["value"][tap][at] = values[0] + (values - values[0]).mean()  # exact for a large common part
-            filled["highest"][tap][at], filled["lowest"][tap][at] = values.max(), values.min()
-        if values.size > 1:
-            filled["sd"][tap][at] = values.std(ddof=1)
-        to_go[at] = part["to_go"].max()
-        steady[at] &= bool(part["settling"].isin(["steady", "by the operator", ""]).all())
+    is_down = (rows["direction"] == "down").to_numpy()
+    place = np.ravel_multi_index((np.zeros_like(cycle), cycle, is_down.astype(np.int64), point), shape)
+    is_pair = (rows["role"] == END_PAIR).to_numpy()
+    value = rows["value"].to_numpy(dtype=np.float64)
+    filled: dict[str, dict[str, FloatArray]] = {kind: {} for kind in (*_OF_A_VISIT, "end_pair")}
+    for tap in dict.fromkeys(rows["tap"]):
+        here = (rows["tap"] == tap).to_numpy()
+        visits = _visits(place[here & ~is_pair], value[here & ~is_pair], shape)
+        for kind, level in visits.items():
+            filled[kind][tap] = level
+        filled["end_pair"][tap] = _visits(place[here & is_pair], value[here & is_pair], shape)["value"]
+    to_go = np.full(math.prod(shape), -np.inf)
+    known = rows["to_go"].to_numpy(dtype=np.float64)
+    is_known = ~is_pair & ~np.isnan(known)
+    np.maximum.at(to_go, place[is_known], known[is_known])
+    steady = np.ones(math.prod(shape), dtype=bool)
+    steady[place[~is_pair & ~rows["settling"].isin(_SETTLED).to_numpy()]] = False
     return Grid(
         setpoint_pct=setpoints.to_numpy(dtype=np.float64),
-        to_go=to_go,
-        is_steady=steady,
+        to_go=np.where(np.isinf(to_go), np.nan, to_go).reshape(shape),
+        is_steady=steady.reshape(shape),
         has_directions=bool((rows["direction"] != "").all()),
         **filled,
     )
+
+
+def _visits(place: npt.NDArray[np.int64], value: FloatArray, shape: tuple[int, ...]) -> dict[str, FloatArray]:
+    """Mean, scatter, ends and count of the readings at each place; NaN where nothing was to be read."""
+    size = math.prod(shape)
+    was_visited = np.zeros(size, dtype=bool)
+    was_visited[place] = True
+    place, value = place[~np.isnan(value)], value[~np.isnan(value)]
+    count = np.bincount(place, minlength=size).astype(np.float64)
+    first, highest, lowest = np.full(size, np.nan), np.full(size, -np.inf), np.full(size, np.inf)
+    first[place[::-1]] = value[::-1]  # the first one is written last
+    np.maximum.at(highest, place, value)
+    np.minimum.at(lowest, place, value)
+    some = np.where(count > 0, count, np.nan)
+    mean = first + np.bincount(place, value - first[place], minlength=size) / some  # exact for a large common part
+    squares = np.bincount(place, (value - mean[place]) ** 2, minlength=size)
+    found = {
+        "value": mean,
+        "sd": np.sqrt(squares / np.where(count > 1, count - 1, np.nan)),
+        "highest": np.where(count > 0, highest, np.nan),
+        "lowest": np.where(count > 0, lowest, np.nan),
+        "readings_n": np.where(was_visited, count, np.nan),
+    }
+    return {kind: level.reshape(shape) for kind, level in found.items()}

@@ -8,7 +8,7 @@ from sequencer.diagnosis.result import Content
 from sequencer.reports.as_text import MINUS, as_pct, date, fixed, p_value, plain, significant, way
 from sequencer.reports.number_style import NumberStyle
 
-__all__ = ["Row", "answer", "figure_rows", "point_rows", "sentences", "side_name"]
+__all__ = ["Row", "answer", "figure_rows", "own_result", "point_rows", "sentences", "side_name"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ def point_rows(compared: Comparison, *, minus: str = MINUS) -> tuple[Row, ...]:
             b=style.error_pct(row["b_pct"]),
             difference=style.error_pct(row["difference_pct"]),
             U=significant(row["U_pct"], minus=minus),
-            p=p_value(row["p_holm"]),
+            p=p_value(row["p_family"]),
             is_different=row["is_different"],
             is_within=row["is_within"],
         )
@@ -59,7 +59,7 @@ def figure_rows(compared: Comparison, *, minus: str = MINUS) -> tuple[Row, ...]:
             b=_figure(each.b, each.unit, style),
             difference=_figure(each.difference, each.unit, style),
             U=significant(math.nan if each.U is None else each.U, minus=minus),
-            p=p_value(math.nan if each.p_holm is None else each.p_holm),
+            p=p_value(math.nan if each.p_family is None else each.p_family),
             is_different=each.is_different,
         )
         for each in compared.figures
@@ -85,6 +85,14 @@ def side_name(name: str, content: Content) -> str:
     return f"{name}: {', '.join(plain(part) for part in parts if part)}"
 
 
+def own_result(content: Content) -> str:
+    """Verdict of one side by itself, and its most likely cause where something is the matter."""
+    found, findings = content.evaluation, content.findings
+    assert found is not None
+    cause = findings.cause if findings is not None and findings.is_fault else ""
+    return f"{found.verdict.result}{f'; {cause}' if cause else ''}"
+
+
 def answer(compared: Comparison, *, minus: str = MINUS) -> tuple[str, str]:
     """The answer of a comparison as a word, and the largest difference or why there is none."""
     word = compared.result.upper()
@@ -103,11 +111,11 @@ def sentences(compared: Comparison, *, minus: str = MINUS) -> tuple[str, ...]:
         said.append(
             f"significant at {compared.different_n} of {compared.tested_n} points; mean of all "
             f"{style.error_pct(compared.mean_pct)} % of span, U {significant(compared.mean_U_pct)} "
-            f"(p {p_value(compared.mean_p_holm)})"
+            f"(p {p_value(compared.mean_p_family)})"
         )
         said.append(
-            f"overall p {p_value(compared.overall_p)}; all points and their mean tested together, p corrected by Holm, "
-            "5 % for any false alarm"
+            f"overall p {p_value(compared.overall_p)}; all points and their mean are tested together: 5 % for any "
+            "false alarm among them"
         )
     if compared.result == "no difference found":
         said.append("that no difference is found does not prove that there is none: ask for equivalence with --within")
@@ -117,6 +125,15 @@ def sentences(compared: Comparison, *, minus: str = MINUS) -> tuple[str, ...]:
             f"equivalence: |difference| + U within {compared.margin} at {within} of {len(compared.points)} points; "
             "all are wanted"
         )
+    if not math.isnan(compared.needed_pct):
+        needed = f"{significant(compared.needed_pct, minus=minus)} % of span"
+        limit = significant(float(compared.points["tolerance_pct"].max()), minus=minus)
+        said.append(
+            f"for no difference to be real an instrument would have to be wrong by {needed}, where the type allows "
+            f"{limit} % to a unit"
+            + (": taken as a difference of the units" if compared.is_beyond_instruments else ": that may well be")
+        )
+        said.append("if the same instruments took both, their errors cancel: say so with --same-bench")
     said.append(
         "bench: the same instruments, so what they have in common cancels; scatter, settling and resolution remain"
         if compared.is_same_bench

@@ -112,10 +112,14 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
     sides = {
         name: {key: getattr(side.content, key) for key in ("serial", "type", "state", "date", "sequence", "bench")}
         | {"folder": side.content.folder, "sha256": side.content.digest, "is_altered": bool(side.content.alterations)}
-        | {"is_simulated": side.content.is_simulated}
+        | {
+            "is_simulated": side.content.is_simulated,
+            "result": side.content.evaluation and side.content.evaluation.verdict.result,
+        }
+        | {"cause": side.content.findings.cause if side.content.findings and side.content.findings.is_fault else ""}
         for name, side in (("a", compared.a), ("b", compared.b))
     }
-    names = ("mean_pct", "mean_U_pct", "mean_p_holm", "overall_p", "coverage", "margin", "reason", "is_same_bench")
+    names = ("mean_pct", "mean_U_pct", "mean_p_family", "overall_p", "needed_pct", "coverage", "margin", "reason")
     figures = [
         asdict(each) | {"difference": each.difference, "is_different": each.is_different} for each in compared.figures
     ]
@@ -124,6 +128,7 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
         "result": compared.result,
         **sides,
         **_computed({name: getattr(compared, name) for name in names}),
+        "is_same_bench": compared.is_same_bench,
         "different_n": compared.different_n,
         "tested_n": compared.tested_n,
         "points": _rows(compared.points),

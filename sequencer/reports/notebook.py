@@ -69,9 +69,9 @@ def evaluation_html(evaluation: Evaluation) -> str:
     verdict = evaluation.verdict
     reserved = Markup("").join(Markup("<li>{}</li>").format(each) for each in verdict.reservations)
     rows = [
-        (row.name, f"{row.value} {row.unit}".strip(), row.U, row.u, row.at)
+        (row.name, f"{row.value} {row.unit}".strip(), row.U, row.u_scatter, row.own, row.interval, row.by_noise, row.at)
         if row.value
-        else (row.name, f"not determinable: {row.remark}", "", "", "")
+        else (row.name, f"not determinable: {row.remark}", *([""] * 6))
         for row in figure_rows(evaluation)
     ]
     return as_page(
@@ -85,6 +85,6 @@ def evaluation_html(evaluation: Evaluation) -> str:
             "not known" if evaluation.tur is None else ratio(evaluation.tur),
             Markup("<p>Reservations</p><ul>{}</ul>").format(reserved) if verdict.reservations else Markup(""),
             Markup(error_plot(evaluation)),  # noqa: S704  the plot escapes its texts
-            _table(("figure", "value", "U, expanded", "u, standard", "at"), rows),
+            _table(("figure", "value", "U, expanded", "u of scatter", "own", "between", "noise alone", "at"), rows),
         )
     )

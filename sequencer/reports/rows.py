@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from sequencer.evaluation.adjustment import Adjustment
+from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_found_as_left import point_verdict
 from sequencer.reports.as_text import MINUS, as_pct, fixed, is_out, percent_used, significant
@@ -70,13 +71,20 @@ class SetpointRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureRow:
-    """One figure, as text; `value` is "" where it is not determinable, then `remark` says why."""
+    """One figure, as text; `value` is "" where it is not determinable, then `remark` says why.
+
+    `own` is the unit's own where noise adds to a largest value, `interval` where the truth lies, `by_noise` what noise
+    alone gives; each "" where there is none.
+    """
 
     name: str
     value: str
     unit: str
-    u: str
+    u_scatter: str
     U: str
+    own: str
+    interval: str
+    by_noise: str
     at: str
     definition: str
     remark: str
@@ -169,22 +177,29 @@ def _point_row(
 def figure_rows(evaluation: Evaluation, *, minus: str = MINUS) -> tuple[FigureRow, ...]:
     """Every figure as text."""
     style = NumberStyle(evaluation, minus=minus)
-    rows = []
-    for figure in evaluation.figures:
-        value, u = figure_text(figure, style)
-        rows.append(
-            FigureRow(
-                name=figure.name,
-                value=value,
-                unit="" if figure.unit == "1" else figure.unit,
-                u=u,
-                U="" if figure.U is None or not math.isfinite(figure.U) else significant(figure.U, minus=minus),
-                at="" if figure.at_pct is None else as_pct(figure.at_pct, minus=minus),
-                definition=figure.definition,
-                remark=figure.remark,
-            )
-        )
-    return tuple(rows)
+    return tuple(_figure_row(figure, style) for figure in evaluation.figures)
+
+
+def _figure_row(figure: Figure, style: NumberStyle) -> FigureRow:
+    value, u = figure_text(figure, style)
+
+    def beside(level: float | None) -> str:
+        return "" if level is None else figure_text(replace(figure, value=level), style)[0]
+
+    is_largest = figure.corrected is not None
+    return FigureRow(
+        name=figure.name,
+        value=value,
+        unit="" if figure.unit == "1" else figure.unit,
+        u_scatter=u,
+        U="" if figure.U is None or not math.isfinite(figure.U) else significant(figure.U, minus=style.minus),
+        own=beside(figure.corrected),
+        interval=f"{beside(figure.low)} to {beside(figure.high)}" if is_largest and figure.low is not None else "",
+        by_noise=beside(None if figure.by_noise is None else abs(figure.by_noise)) if is_largest else "",
+        at="" if figure.at_pct is None else as_pct(figure.at_pct, minus=style.minus),
+        definition=figure.definition,
+        remark=figure.remark,
+    )
 
 
 def stage_rows(evaluation: Evaluation) -> tuple[StageRow, ...]:

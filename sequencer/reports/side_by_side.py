@@ -43,6 +43,7 @@ def html(compared: Comparison) -> str:
         difference_plot=Markup(difference_plot(compared)),  # noqa: S704
         points=said.point_rows(compared),
         figures=said.figure_rows(compared),
+        own_result=said.own_result,
     )
 
 

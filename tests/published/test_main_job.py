@@ -55,9 +55,9 @@ def norris(judged):
     ("name", "attribute", "parameter", "key"),
     [
         ("offset by least squares", "value", 0, "estimate"),
-        ("offset by least squares", "u", 0, "standard_deviation"),
+        ("offset by least squares", "u_scatter", 0, "standard_deviation"),
         ("gain by least squares", "value", 1, "estimate"),
-        ("gain by least squares", "u", 1, "standard_deviation"),
+        ("gain by least squares", "u_scatter", 1, "standard_deviation"),
     ],
 )
 def test_norris_by_hand_gives_the_certified_line(norris, name, attribute, parameter, key):
@@ -91,9 +91,9 @@ tolerance: 1 degC
     ("name", "attribute", "less", "key", "half_digit"),
     [
         ("offset by least squares", "value", 0, "y1_degC", 0.00005),
-        ("offset by least squares", "u", 0, "u_y1_degC", 0.00005),
+        ("offset by least squares", "u_scatter", 0, "u_y1_degC", 0.00005),
         ("gain by least squares", "value", 1, "y2", 0.000005),
-        ("gain by least squares", "u", 0, "u_y2", 0.000005),
+        ("gain by least squares", "u_scatter", 0, "u_y2", 0.000005),
         ("residual standard deviation", "value", 0, "residual_sd_degC", 0.00005),
     ],
 )
@@ -110,7 +110,7 @@ def test_gum_h3_by_hand_gives_the_printed_correlation(judged):
     published = facts("gum", "h3-thermometer.yaml")
     pairs = zip(published["data"]["t_k_degC"], published["data"]["b_k_degC"], strict=True)
     found = judged(H3, "input [degC];output [degC]", [(t, round(t + b, 3)) for t, b in pairs])
-    product = value(found, "offset by least squares", "u") * value(found, "gain by least squares", "u")
+    product = value(found, "offset by least squares", "u_scatter") * value(found, "gain by least squares", "u_scatter")
     assert value(found, "covariance of offset and gain") / product == pytest.approx(-0.93, abs=0.005)
 
 

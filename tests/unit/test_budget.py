@@ -55,6 +55,8 @@ def grid(x, y, *, x_sd=None, y_sd=None, n=1, to_go=np.nan):
         setpoint_pct=np.linspace(0, 100, value["output"].shape[-1]),
         value=value,
         sd={tap: sd[tap] for tap in value},
+        highest=value,
+        lowest=value,
         readings_n={tap: np.where(np.isnan(level), np.nan, n) for tap, level in value.items()},
         end_pair={},
         to_go=shaped(to_go),
@@ -193,7 +195,8 @@ def test_at_zero_of_a_square_root_the_uncertainty_is_not_determinable_and_says_w
     made = found(ROOT, first, stated("output"), x=[0.0, 25.0], y=[4.0, 12.0])
     assert np.isnan(made.U[0, 0, 0, 0])
     assert made.reason(0, 0, 0, 0) == "input: input meter accuracy: sensitivity not known"
-    assert made.U[0, 0, 0, 1] == pytest.approx(2 * 0.0016 / sqrt(3), rel=1e-4)
+    # 0.01 mbar at a quarter of the range is 1.6 uA, rectangular and alone: 95.45 % of its half width.
+    assert made.U[0, 0, 0, 1] == pytest.approx(0.9545 * 0.0016, rel=1e-4)
 
 
 def test_so_it_is_as_near_to_zero_as_the_input_is_known(found):
@@ -248,12 +251,15 @@ def test_scatter_of_a_pt100_is_of_degC_not_of_ohm(found):
 
 
 def test_one_reading_a_point_takes_its_scatter_from_the_cycles(found):
-    # Three cycles: 12.00, 12.02, 12.04 (sd 0.02) and 20.00, 20.04, 20.08 (sd 0.04): pooled root((4 + 16) / 2) / 100.
+    # Three cycles at two points. Means 12.02 and 20.04, cycles off by -0.03, 0, 0.03, left -+0.01, 0, +-0.01.
     y = [[12.00, 20.00], [12.02, 20.04], [12.04, 20.08]]
     made = found(PULSE, stated("input"), stated("output"), x=[[500.0, 1000.0]] * 3, y=y)
-    assert line(made, "output: scatter of the readings", cycle=2) == pytest.approx(sqrt(10) / 100)
-    assert made.dof[0, 0, 0, 0] == pytest.approx(4)
-    assert made.k[0, 0, 0, 0] == pytest.approx(2.87, abs=0.005)  # GUM table G.2, 95.45 %, 4 degrees of freedom
+    # Two-way analysis of variance by hand: left 4 * 0.01^2 / 2 degrees, between 2 * (2 * 0.03^2) / 2 degrees; each
+    # visit has the first in half, since the mean square between the cycles, over 2 visits, holds the other half.
+    assert line(made, "scatter from visit to visit", cycle=2) == pytest.approx(sqrt(0.0002 / 2))
+    assert line(made, "shift from cycle to cycle", cycle=2) == pytest.approx(0.03)
+    assert made.u[0, 0, 0, 0] == pytest.approx(sqrt(0.0009 + 0.0001))
+    assert made.dof[0, 0, 0, 0] == pytest.approx(0.001**2 / (0.0009**2 / 2 + 0.0001**2 / 2))
 
 
 def test_one_reading_in_one_cycle_leaves_the_scatter_unknown():

@@ -395,4 +395,4 @@ def test_every_figure_names_its_standard_and_carries_a_unit(judged):
 def test_no_figure_is_not_a_number_even_with_next_to_nothing(judged):
     for rows in ([(500, 12)], [(0, 4), (0, "")], [(0, 4), (1000, "")], [(500, ""), (0, 4)]):
         for each in pulses(judged, *rows).figures:
-            json.dumps([each.value, each.u, each.at_pct], allow_nan=False)
+            json.dumps([each.value, each.u_scatter, each.U, each.at_pct], allow_nan=False)

@@ -58,8 +58,8 @@ class Contribution:
         reason: why `u` is NaN where it is.
         tap: where the quantity stands, "" where none is meant.
         origin: where the uncertainty comes from, "" where nothing is said of it.
-        bipolar: where one error of an instrument serves readings of both signs: its share of the reading and its floor, in
-            standard uncertainties; None where one factor carries all of it.
+        bipolar: where one error of an instrument serves readings of both signs: its share of the reading and its floor,
+            in standard uncertainties; None where one factor carries all of it.
 
     Raises:
         ReadingsError: an uncertainty is negative or infinite, or degrees of freedom are not above 0.

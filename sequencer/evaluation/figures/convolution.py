@@ -1,7 +1,7 @@
 """Half width of an interval where one rectangular quantity stands beside others that are about normal.
 
-Two standard deviations of a rectangle lie outside it: where it dominates, k is nearer 1.65 than 2 (EA-4/02 S9). The sum of
-a rectangle and of a quantity of Student's t has a distribution in closed form, so no trials are needed.
+Two standard deviations of a rectangle lie outside it: where it dominates, k is nearer 1.65 than 2 (EA-4/02 S9). The sum
+of a rectangle and of a quantity of Student's t has a distribution in closed form, so no trials are needed.
 """
 
 import numpy as np

@@ -121,8 +121,8 @@ def combine(
             pairs not named are not correlated.
         probability: coverage wanted; 95.45 % gives k = 2 for many degrees of freedom.
         k: coverage factor to be used as it is, in place of a probability.
-        is_convolved: take k from the distribution of the sum where one rectangular contribution stands out; else it is that
-            of Student's distribution, which is too large there.
+        is_convolved: take k from the distribution of the sum where one rectangular contribution stands out; else it is
+            that of Student's distribution, which is too large there.
         is_dof_truncated: cut the effective degrees of freedom to the next lower whole number, as GUM H.1 does.
         curvatures: second derivatives of the result by the two quantities named, for the second-order terms; each pair
             once. Normal and independent quantities are supposed.
@@ -265,7 +265,7 @@ def _correlated(effect: Sequence[FloatArray], matrix: FloatArray) -> list[FloatA
 def _largest_rectangular(
     contributions: Sequence[Contribution], effect: Sequence[FloatArray], matrix: FloatArray | None
 ) -> FloatArray:
-    """Largest effect of one rectangular quantity; what is the same quantity twice counts as one, what is half is none."""
+    """Largest effect of one rectangular quantity; the same quantity twice counts as one, half the same as none."""
     found = [np.zeros(())]
     for place, (one, own) in enumerate(zip(contributions, effect, strict=True)):
         others = [] if matrix is None else [int(at) for at in np.flatnonzero(matrix[place]) if at != place]

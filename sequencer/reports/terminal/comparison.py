@@ -2,7 +2,7 @@
 
 from instruments.texts import visible
 from sequencer.diagnosis.comparison import Comparison
-from sequencer.reports.compared import Row, answer, figure_rows, point_rows, sentences, side_name
+from sequencer.reports.compared import Row, answer, figure_rows, own_result, point_rows, sentences, side_name
 from sequencer.reports.terminal.lines import MINUS, aligned, listed, wrapped
 
 __all__ = ["comparison_text"]
@@ -17,8 +17,9 @@ def comparison_text(compared: Comparison, *, width: int = 80) -> str:
     lines = wrapped(f"{word}{' (SIMULATED BENCH)' if is_simulated else ''}: {largest}", width, then="  ")
     for name, side in (("A", compared.a), ("B", compared.b)):
         lines += wrapped(side_name(name, side.content), width, then="   ")
+        lines += wrapped(f"by itself: {own_result(side.content)}", width, first="   ", then="   ")
     lines += listed(sentences(compared, minus=MINUS), width, then="  ")
-    heads = ["setpoint", "", "A error %", "B error %", "B - A %", "U %", "p (Holm)", ""]
+    heads = ["setpoint", "", "A error %", "B error %", "B - A %", "U %", "p of all", ""]
     rows = [
         [row.name, row.of, row.a, row.b, row.difference, row.U, row.p, _marks(row)]
         for row in point_rows(compared, minus=MINUS)
@@ -39,7 +40,7 @@ def _marks(row: Row) -> str:
 
 
 def _figures(compared: Comparison) -> list[str]:
-    rows = [["", "A", "B", "B - A", "U", "p (Holm)", ""]]
+    rows = [["", "A", "B", "B - A", "U", "p of all", ""]]
     for row in figure_rows(compared, minus=MINUS):
         name = row.name if row.of == "% of span" else f"{row.name}, {row.of}"
         rows.append([name, row.a, row.b, row.difference, row.U, row.p, "!" if row.is_different else ""])

@@ -165,8 +165,10 @@ def _figures(evaluation: Evaluation, width: int) -> list[str]:
     for row in rows:
         if row.value:
             text = f"{row.value:>10} {row.unit}".rstrip()
-            text += f", U {row.U}" if row.U else f", u {row.u}" if row.u else ""
             text += f" at {row.at}" if row.at else ""
+            text += f", U {row.U}" if row.U else ""
+            text += f", u of scatter {row.u_scatter}" if row.u_scatter else ""
+            text += f"; own {row.own}, {row.interval}; noise alone {row.by_noise}" if row.own else ""
         else:
             text = f"not determinable: {row.remark or 'no reason is known'}"
         lines += [line.rstrip() for line in hanging(f"  {row.name:<{wide}}  ", text, width)]

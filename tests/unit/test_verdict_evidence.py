@@ -19,7 +19,11 @@ from sequencer.inputs.decision_rules import RULES
 
 NAN = float("nan")
 T = 0.032
-BY_RULE = "ILAC-G8:09/2019 non-binary (false accept below 2.5 % for pass, false reject below 2.5 % for fail)"
+# One tail of the normal distribution beyond 2: 2.275 %.
+BY_RULE = (
+    "ILAC-G8:09/2019 non-binary (false accept at most 2.28 % for pass, false reject at most 2.28 % for fail; "
+    "at one point, 95.45 % coverage, many degrees of freedom)"
+)
 GUARD = "ILAC-G8:09/2019 guard band"
 UNCRITICAL = "ILAC-G8:09/2019 uncritical"
 NO_END_PAIRS = pd.DataFrame({"setpoint_pct": [], "error": [], "result": []})

@@ -14,6 +14,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
 from instruments.texts import counted
 from sequencer.evaluation.budget import NO_BOUND, Basis, budget, is_own, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.dead_band import dead_band_pct
 from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.figures.contributions import Contribution
@@ -127,7 +128,12 @@ def evaluate(
     errors = _errors(table, type_sheet)
     basis = basis or Basis()
     last, span = errors.last, errors.span
-    computed = figures(errors.in_figures_pct, np.where(np.isnan(errors.x), np.nan, errors.input_pct), standard=standard)
+    computed = figures(
+        errors.in_figures_pct,
+        np.where(np.isnan(errors.x), np.nan, errors.input_pct),
+        dead_band_pct=dead_band_pct(table, type_sheet, errors.sheet, errors.readings.setpoint_pct),
+        standard=standard,
+    )
     stated = _budget(errors, basis)
     line = None if stated is None else _line(errors, stated)
     found = _evidence(errors, table, type_sheet, stated, basis, planned_n=planned_n, unfinished=unfinished)

@@ -51,7 +51,10 @@ class Hysteresis:
                 return f"no {name} readings"
         if self.pairs_n[unit] == 0:
             return "no input read both ways in one cycle"
-        return "dead band not known, and this definition takes it off"
+        return (
+            'dead band not known, and this definition takes it off: state "dead band" in the type sheet, '
+            'or add a "dead band" step'
+        )
 
 
 def hysteresis(

@@ -8,6 +8,7 @@ from scipy import integrate, stats
 
 from instruments.errors import InputError, PlanError
 from sequencer.core import risk
+from sequencer.evaluation.figures.unit_risk import UnitRisk
 from sequencer.planning.risk_table import expected_chances, risk_table, unit_chances
 from sequencer.reports.terminal import plan_text, risk_text
 
@@ -216,3 +217,26 @@ def test_a_supposed_scatter_is_said(small, scatter):
 def test_a_scatter_in_another_unit_is_refused(small):
     with pytest.raises(InputError, match="is not in mA"):
         risk(small(), scatter="0.2 kg")
+
+
+@pytest.mark.parametrize(
+    ("shares", "said"),
+    [
+        # To two digits where four standard uncertainties are a tenth of it, else to one, else as a bound.
+        ([(0.06, 0.0001), (0.0764, 0.0001)], "6.0 to 7.6 %"),
+        ([(0.06, 0.0001), (0.06, 0.0001)], "6.0 %"),
+        ([(0.1234, 0.0001), (0.0123, 0.0004)], "1 to 12 %"),
+        ([(0.00001, 0.00002), (0.00007, 0.00001)], "below 0.008 %"),
+        ([(0.0, 0.0), (0.00007, 0.00001)], "up to 0.007 %"),
+        ([(0.0, 0.0), (0.0, 0.0)], "below 0.005 %"),
+    ],
+)
+def test_a_share_is_said_to_the_digits_that_its_computation_holds(small, monkeypatch, shares, said):
+    (good, u_good), (other, u_other) = shares
+    ends = [
+        UnitRisk(false_accept=0.0, false_reject=share, u_false_accept=0.0, u_false_reject=u)
+        for share, u in ((good, u_good), (other, u_other))
+    ]
+    chances = replace(unit_chances(small()), shared=ends[0], independent=ends[1])
+    monkeypatch.setattr("sequencer.reports.terminal.plan.expected_chances", lambda _: chances)
+    assert f"risk: {said} of all units good and rejected, below 0.005 %" in " ".join(plan_text(small()).split())

@@ -80,12 +80,11 @@ def _chances(chances: UnitChances) -> tuple[str, str] | None:
 
 
 def _from_to(shares: list[tuple[float, float]]) -> str:
-    """Two shares as a range, or as the bound of both where one is no more than a bound."""
-    (low, u_low), (high, u_high) = sorted(shares)
-    said, least = _held(high, u_high), _held(low, u_low)
-    if said == least or said.startswith("below"):
-        return f"{said} %"
-    return f"up to {said} %" if least.startswith("below") else f"{least} to {said} %"
+    """Two shares as a range; up to the larger of both where one of them is a bound."""
+    low, high = sorted((_held(*each) for each in shares), key=lambda said: float(said.removeprefix("below ")))
+    if low == high or high.startswith("below"):
+        return f"{high} %"
+    return f"up to {high} %" if low.startswith("below") else f"{low} to {high} %"
 
 
 def _held(share: float, u: float) -> str:

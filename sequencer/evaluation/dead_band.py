@@ -44,7 +44,9 @@ class DeadBand:
 def dead_band_pct(
     table: pd.DataFrame, type_sheet: TypeSheet, sheet: DataSheet, setpoint_pct: FloatArray
 ) -> FloatArray | None:
-    """The dead band at each point in % of the output span: the largest measured, else as stated; None = not known.
+    """The dead band at each point in % of the output span: the largest measured, else as stated.
+
+    None where there is neither, NaN where a step did not find it.
 
     Args:
         table: tidy, of one unit.
@@ -56,10 +58,12 @@ def dead_band_pct(
     band = type_sheet.dead_band
     if measured:
         band = max((each.band_pct for each in measured), key=lambda pct: math.inf if math.isnan(pct) else pct) / 100
-    if band is None or math.isnan(band):
+    if band is None:
         return None
     first, last = sheet.taps[0], sheet.taps[-1]
     x = first.value(setpoint_pct / 100)
+    if math.isnan(band):
+        return np.full(x.shape, math.nan)
     return np.asarray(100 * carried(sheet, x, np.full(x.shape, band * abs(first.span))) / abs(last.span))
 
 

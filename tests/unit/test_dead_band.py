@@ -66,7 +66,9 @@ def test_one_that_is_wider_than_the_way_back_is_not_determinable_and_says_what_t
     assert np.isnan(at_50.band_pct)
     told = " ".join(summary(ran.record.content, colour=False).split())
     assert 'the output did not answer within 1 %; give a larger "most"' in told
-    assert ran.record.evaluation.figure("hysteresis").value is None
+    figure = ran.record.evaluation.figure("hysteresis")
+    assert figure.value is None
+    assert figure.remark == 'dead band not found, and this definition takes it off: give its step a larger "most"'
     assert json_value(document(ran.record.content))["dead_bands"][0]["band_pct"] is None
 
 

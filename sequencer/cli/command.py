@@ -247,9 +247,17 @@ def trace_command(
 @click.argument("sequence", shell_complete=completed_from("sequences"))
 @bench_options
 @click.option("--in-tolerance", default="95 %", show_default=True, help="Share of all units truly in tolerance.")
+@click.option("--scatter", default="", help='Standard deviation of one reading at the output: "0.01 % of span".')
 @json_option
 def risk_command(
-    sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, in_tolerance: str, *, as_json: bool
+    sequence: str,
+    bench: str,
+    faults: tuple[str, ...],
+    seed: int | None,
+    in_tolerance: str,
+    scatter: str,
+    *,
+    as_json: bool,
 ) -> None:
     """Show how often SEQUENCE on a bench rejects a good unit or accepts a bad one.
 
@@ -264,7 +272,8 @@ def risk_command(
     from sequencer import core  # noqa: PLC0415
 
     share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
-    found = core.risk(core.plan(sequence, named_bench(bench, faults, seed)), in_tolerance=share)
+    planned = core.plan(sequence, named_bench(bench, faults, seed))
+    found = core.risk(planned, in_tolerance=share, scatter=scatter)
     if as_json:
         print_json(json_value(dataclasses.asdict(found), digits=COMPUTED_DIGITS))
         return

@@ -201,12 +201,11 @@ def _tested(
     x: FloatArray,
     *,
     is_same: bool,
-    is_word: bool,
 ) -> _Tested:
     """Each difference with its uncertainty; NaN where it cannot be tested.
 
-    On other benches the instruments must be known; on one bench scatter is enough, and where a person says so
-    (`is_word`) and each point was read once, the smoothness of the differences.
+    On other benches the instruments must be known; on one bench scatter is enough, or where each point was
+    read once the smoothness of the differences.
     """
     a, b = found
     rows = (weights_at(a, keys[0]), weights_at(b, keys[1]))
@@ -218,7 +217,7 @@ def _tested(
         share = is_tested / max(int(is_tested.sum()), 1)
         both = np.vstack([np.eye(len(share)), share])
         level = both @ np.where(np.isfinite(difference), difference, 0.0)
-        if is_word and None in {a.known.covariance, b.known.covariance}:
+        if is_same and any(map(_lacks_scatter, found)):
             return level, from_smoothness(difference, x, both)
         return level, differences(a, b, (both @ rows[0], both @ rows[1]), is_same=is_same)
 
@@ -263,7 +262,7 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None, is_same_bench: boo
     keys = ([pair[0] for pair in pairs], [pair[1] for pair in pairs])
     means = [means_at(each, at) for each, at in zip((found_a, found_b), keys, strict=True)]
     x = means[0]["input"].to_numpy(dtype=np.float64)
-    tested = _tested((found_a, found_b), keys, x, is_same=is_same, is_word=is_same and is_same_bench)
+    tested = _tested((found_a, found_b), keys, x, is_same=is_same)
     half = np.full(x.shape, np.nan) if margin is None else half_width(margin, a.sheet.datasheet(), x)
     points = _points(means, tested, 100 * half / found_a.output_span)
     untested_n = int(np.isnan(tested.p[:-1]).sum())
@@ -422,7 +421,7 @@ def _cautions(a: Side, b: Side, *, is_same: bool, is_word: bool, untested_n: int
         (not is_same, "other instruments, or not known to be the same: their accuracies do not cancel"),
         (is_same and is_word, "that the same instruments were used, in the same ranges, is taken on your word"),
         (
-            is_same and is_word and any(_is_once(each) for each in (a, b)),
+            is_same and any(_is_once(each) for each in (a, b)),
             "each point was read once: scatter is taken from what is left of the differences about a parabola",
         ),
         (
@@ -436,7 +435,12 @@ def _cautions(a: Side, b: Side, *, is_same: bool, is_word: bool, untested_n: int
 
 def _is_once(side: Side) -> bool:
     found = side.content.evaluation
-    return found is not None and found.known.covariance is None
+    return found is not None and _lacks_scatter(found)
+
+
+def _lacks_scatter(found: Evaluation) -> bool:
+    """Whether each point was read once: what scatters is then taken from the smoothness of the differences."""
+    return found.known.covariance is None or not found.known.covariance.is_scatter_known
 
 
 def _cautions_of(name: str, side: Side) -> list[str]:

@@ -101,12 +101,13 @@ def differences(a: Evaluation, b: Evaluation, weights: tuple[FloatArray, FloatAr
 
     Args:
         a: one evaluation.
-        b: the other.
+        b: the other; nothing is known where the scatter of one of them is not.
         weights: of the visits of each, shape (differences, visits).
         is_same: on the same bench, where what instruments share by all readings cancels.
     """
     nothing = np.full(len(weights[0]), np.nan)
-    known = [each.known.covariance for each in (a, b) if each.known.covariance is not None]
+    covariances = (each.known.covariance for each in (a, b))
+    known = [each for each in covariances if each is not None and each.is_scatter_known]
     if len(known) < 2:
         return Differences(u=nothing, dof=nothing, drawn=np.zeros((1, len(nothing))))
     random = np.random.default_rng(_SEED)

@@ -61,6 +61,7 @@ class Covariance:
         between_dof: of that.
         visits_n: visits of a cycle, for that share; infinity with one cycle.
         probability: coverage of each U.
+        is_scatter_known: whether anything was read twice; else `scatter` is nothing, for want of better.
     """
 
     factors: FloatArray
@@ -75,6 +76,7 @@ class Covariance:
     between_dof: int
     visits_n: float
     probability: float
+    is_scatter_known: bool
 
     def of(self, weights: FloatArray, *, without_shared: bool = False) -> Spread:
         """Uncertainty of weighted sums of the errors.
@@ -248,6 +250,7 @@ def covariance(
         between_dof=cycles.between_dof if cycles is not None and has_shift else 0,
         visits_n=cycles.visits_n if cycles is not None and has_shift else np.inf,
         probability=budget.probability or np.nan,
+        is_scatter_known=bool(scatter.lines),
     )
 
 

@@ -15,6 +15,7 @@ from instruments.texts import counted
 from sequencer.evaluation.both_axes import both_axes
 from sequencer.evaluation.budget import COVERAGE, NO_BOUND, Basis, budget, correlated_pairs, scatter_alone, type_a
 from sequencer.evaluation.covariance import covariance
+from sequencer.evaluation.dead_band import dead_band_pct
 from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figure_uncertainty import figure_uncertainty
 from sequencer.evaluation.figures.accuracy import inaccuracy
@@ -137,7 +138,8 @@ def evaluate(
     errors = _errors(table, type_sheet)
     basis = basis or Basis()
     last, span = errors.last, errors.span
-    computed = _figures(errors, standard)
+    width_pct = dead_band_pct(table, type_sheet, errors.sheet, errors.readings.setpoint_pct)
+    computed = _figures(errors, standard, width_pct)
     scatter = type_a(errors.readings, errors.sheet, basis.statements, input_signal=errors.first.to_signal(errors.x))
     stated = _budget(errors, basis, scatter)
     known = _known(errors, basis, stated, scatter, computed)
@@ -203,10 +205,10 @@ def _evidence(
     )
 
 
-def _figures(errors: _Errors, standard: Standard) -> Figures:
+def _figures(errors: _Errors, standard: Standard, dead_band: FloatArray | None) -> Figures:
     """All figures; the inaccuracy is that of single readings, everything else of the means of the visits."""
     x_pct = np.where(np.isnan(errors.x), np.nan, errors.input_pct)
-    found = figures(errors.in_figures_pct, x_pct, standard=standard)
+    found = figures(errors.in_figures_pct, x_pct, dead_band_pct=dead_band, standard=standard)
     highest, lowest = errors.singles_pct
     return replace(found, inaccuracy=inaccuracy(highest, x_pct, lowest_pct=lowest, standard=standard))
 

@@ -50,6 +50,12 @@ class Extreme:
             own_U=self.own_U,
         )
 
+    def less(self, off: float) -> "Extreme":
+        """The same of a size that something is taken off, as ISA-51.1 takes the dead band off the hysteresis."""
+        sizes = (self.by_noise, self.corrected, self.low, self.high)
+        by_noise, corrected, low, high = (max(each - off, 0.0) for each in sizes)
+        return Extreme(by_noise=by_noise, corrected=corrected, low=low, high=high, own_U=self.own_U)
+
 
 def by_scale(
     figure: Callable[[FloatArray], FloatArray], found: float, shape: FloatArray, noise: FloatArray, by_noise: float

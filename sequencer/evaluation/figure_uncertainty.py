@@ -165,6 +165,9 @@ def _of_point(is_used: BoolArray, is_visited: BoolArray, point: int) -> FloatArr
 def _extremes(means: _Curves, drawn: FloatArray, computed: Figures) -> dict[str, Extreme]:
     """Of what is a largest value and nothing of no curve."""
     found = {"measured error": _of_measured_error(means), "hysteresis": _of_hysteresis(means, drawn)}
+    loop, off = found["hysteresis"], computed.hysteresis.with_dead_band_pct[0] - computed.hysteresis.hysteresis_pct[0]
+    if loop is not None and off > 0:
+        found["hysteresis"] = loop.less(float(off))
     x, curve, noise = means.average()
     for each in (computed.independent, computed.terminal_based, computed.zero_based):
         if not math.isnan(each.deviation_pct[0]) and not math.isnan(means.shared_U):

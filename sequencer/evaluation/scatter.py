@@ -40,6 +40,7 @@ _POOL_LEVEL = 0.25
 _SHIFT_LEVEL = 0.05
 _ROUNDS_N = 50
 _LEAST_DOF = 1e-3
+_LEAST_REPEATED = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +79,8 @@ class Within:
         if not step > 0:
             return np.ones_like(self.reading.variance)
         own = np.maximum(self.reading.variance - step**2 / 12, 0.0)
-        return np.exp(-4 * np.pi**2 * own / step**2)
+        share = np.exp(-4 * np.pi**2 * own / step**2)
+        return np.where(share > _LEAST_REPEATED, share, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,8 +140,8 @@ class Components:
             )
         if self.cycles is not None and self.cycles.is_shifted:
             found.append(
-                f"The cycles lie apart by more than scatter explains (F test, p = {self.cycles.p_value:.2g}): a shift from "
-                "cycle to cycle, such as warm-up, mounting or a drift, is part of each U."
+                f"The cycles lie apart by more than scatter explains (F test, p = {self.cycles.p_value:.2g}): "
+                "a shift from cycle to cycle, such as warm-up, mounting or a drift, is part of each U."
             )
         return tuple(found)
 

@@ -12,6 +12,7 @@ from instruments.texts import counted, is_measurable, sized
 from sequencer.evaluation.budget import LEAST_TUR, Basis
 from sequencer.evaluation.figures.conformity import Conformity
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
+from sequencer.evaluation.figures.rule_risk import risk_in_words
 from sequencer.evaluation.judgement import Judgement
 from sequencer.evaluation.stage_errors import Result, StageResult, suspicion
 
@@ -115,7 +116,7 @@ class Evidence:
 def verdict(given: Evidence) -> Verdict:
     """The verdict over all that was read, the worst of it first."""
     conformity = given.conformity
-    rule = WITHOUT_U if conformity is None else f"{conformity.rule.name} ({conformity.rule.risk})"
+    rule = WITHOUT_U if conformity is None else _rule(given, conformity)
     low_tur = _low_tur(conformity, given.visits)
     accepted = f"{low_tur}, accepted by {given.basis.low_tur_accepted}" if given.basis.low_tur_accepted else ""
     accepted = accepted if low_tur else ""
@@ -132,6 +133,13 @@ def verdict(given: Evidence) -> Verdict:
     if result in {"pass", "conditional pass"} and reservations:
         result, reason = "conditional pass", f"{reason}; with reservation: {'; '.join(reservations)}"
     return Verdict(result=result, reason=reason, rule=rule, reservations=tuple(reservations), accepted=accepted)
+
+
+def _rule(given: Evidence, conformity: Conformity) -> str:
+    """The rule, and what it bounds at the judged point with the fewest degrees of freedom."""
+    dof = conformity.dof[given.visits["is_judged"].to_numpy(dtype=bool)]
+    fewest = float(np.min(dof, initial=np.inf, where=~np.isnan(dof)))
+    return f"{conformity.rule.name} ({risk_in_words(conformity.rule, coverage=given.basis.coverage, dof=fewest)})"
 
 
 def _reservations(given: Evidence) -> Iterator[str]:

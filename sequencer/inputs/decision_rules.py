@@ -1,4 +1,7 @@
-"""Decision rules as data: how uncertainty counts where a result is compared with its tolerance."""
+"""Decision rules as data: how uncertainty counts where a result is compared with its tolerance.
+
+What each bounds is computed, since it depends on coverage and degrees of freedom (`evaluation/figures/rule_risk.py`).
+"""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -16,7 +19,8 @@ class DecisionRule:
             sqrt(T^2 - U^2); "method 6" from the ratio of tolerance and uncertainty.
         w_over_U: the multiple, for "of U".
         is_graded: whether results inside the guard bands get the two conditional verdicts, or pass and fail only.
-        risk: what the rule bounds, in words.
+        proves_both: whether its document says that between the guard bands neither conformity nor its opposite is
+            proved.
         source: document and clause, and "from memory" where it was not read.
     """
 
@@ -24,7 +28,7 @@ class DecisionRule:
     guard: Literal["of U", "root sum square", "method 6"] = "of U"
     w_over_U: float = 0.0
     is_graded: bool = False
-    risk: str
+    proves_both: bool = False
     source: str
 
 
@@ -35,52 +39,40 @@ RULES: dict[str, DecisionRule] = {
     for rule in (
         DecisionRule(
             name="ILAC-G8:09/2019 simple acceptance",
-            risk="false accept and false reject below 50 % each",
             source=f"{_ILAC_G8}.1",
         ),
-        DecisionRule(
-            name="ILAC-G8:09/2019 guard band", w_over_U=1.0, risk="false accept below 2.5 %", source=f"{_ILAC_G8}.2"
-        ),
+        DecisionRule(name="ILAC-G8:09/2019 guard band", w_over_U=1.0, source=f"{_ILAC_G8}.2"),
         DecisionRule(
             name="ILAC-G8:09/2019 non-binary",
             w_over_U=1.0,
             is_graded=True,
-            risk="false accept below 2.5 % for pass, false reject below 2.5 % for fail",
             source=f"{_ILAC_G8}.3",
         ),
-        DecisionRule(
-            name="ILAC-G8:09/2019 6 sigma", w_over_U=3.0, risk="false accept below 1 ppm", source=_ILAC_G8_TABLE
-        ),
-        DecisionRule(
-            name="ILAC-G8:09/2019 3 sigma", w_over_U=1.5, risk="false accept below 0.16 %", source=_ILAC_G8_TABLE
-        ),
-        DecisionRule(
-            name="ILAC-G8:09/2019 uncritical", w_over_U=-1.0, risk="false reject below 2.5 %", source=_ILAC_G8_TABLE
-        ),
+        DecisionRule(name="ILAC-G8:09/2019 6 sigma", w_over_U=3.0, source=_ILAC_G8_TABLE),
+        DecisionRule(name="ILAC-G8:09/2019 3 sigma", w_over_U=1.5, source=_ILAC_G8_TABLE),
+        DecisionRule(name="ILAC-G8:09/2019 uncritical", w_over_U=-1.0, source=_ILAC_G8_TABLE),
         DecisionRule(
             name="ISO 14253-1:2017",
             w_over_U=0.83,
             is_graded=True,
-            risk="false accept below 5 % for pass, false reject below 5 % for fail; between, neither is proved",
+            proves_both=True,
             source="ISO 14253-1:2017, default rule (from memory)",
         ),
         DecisionRule(
             name="ISO 14253-1:2013",
             w_over_U=1.0,
             is_graded=True,
-            risk="false accept below 2.5 % for pass, false reject below 2.5 % for fail; between, neither is proved",
+            proves_both=True,
             source="ISO 14253-1:2013, default rule (from memory)",
         ),
         DecisionRule(
             name="ANSI/NCSL Z540.3 handbook method 6",
             guard="method 6",
-            risk="false accept below 2 % of all units, whatever their quality",
             source="ANSI/NCSL Z540.3-2006 5.3 b, handbook method 6 (from memory)",
         ),
         DecisionRule(
             name="root sum square",
             guard="root sum square",
-            risk="false accept at most 2 % of all units from TUR 2 up",
             source="trade practice, acceptance limit sqrt(T^2 - U^2) (from memory)",
         ),
     )

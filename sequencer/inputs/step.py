@@ -26,6 +26,7 @@ if TYPE_CHECKING:  # hundreds of milliseconds, and only evaluating needs it
 __all__ = [
     "BURST",
     "BURST_ROLES",
+    "DEAD_BAND",
     "END_PAIR",
     "FURTHER",
     "GROUP",
@@ -57,6 +58,8 @@ JUDGED_ROLES = (READING, END_PAIR)
 QUIET_BURST, BURST = "capture, drive off", "capture"
 BURST_ROLES = (QUIET_BURST, BURST)
 """Roles of readings in a row that the diagnosis listens to for noise, with the drive off and on."""
+DEAD_BAND = "dead band"
+"""Role of the readings that the dead band is made of: upscale where the input turns back, downscale from there on."""
 
 Direction = Literal["up", "down"]
 Receivers = Mapping[str, Mapping[str, float]]

@@ -235,7 +235,11 @@ class SettlingSheet(FileModel):
 
 
 class TypeSheet(StageSheet):
-    """A type of unit: what it should do, how well, how fast, and what it must never get."""
+    """A type of unit: what it should do, how well, how fast, and what it must never get.
+
+    `dead band` is how far the input may turn back before the output answers, in % of the input span: ISA-51.1 takes it
+    off the hysteresis. One that a step of the sequence measured goes before it.
+    """
 
     type: str = Field(min_length=1)
     input: TapSheet | None = None
@@ -243,6 +247,7 @@ class TypeSheet(StageSheet):
     taps: tuple[NamedTapSheet, ...] = ()
     stages: tuple[NamedStageSheet, ...] = ()
     tolerance: ToleranceField
+    dead_band: FractionField | None = Field(None, ge=0, le=1)
     settling: SettlingSheet = SettlingSheet()
     supply: str = ""
     load: str = ""

@@ -5,13 +5,14 @@ from pathlib import Path
 from instruments.benchfile import LoadedBench
 from instruments.benchfile import load_bench as load_bench_file
 from instruments.errors import InputError
+from instruments.units import terms
 from instruments.yamlfile import find
 from sequencer.inputs.files import LoadedSequence, load_sequence, load_type_sheet
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.jobs.shipped import BENCHES
 from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
-from sequencer.planning.risk_table import RiskTable, risk_table
+from sequencer.planning.risk_table import IN_TOLERANCE, RiskTable, risk_table
 
 __all__ = ["acceptance", "acknowledgement", "clearance", "load", "load_bench", "load_type", "plan", "risk"]
 
@@ -42,16 +43,25 @@ def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path)
     return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
 
 
-def risk(planned: Plan, *, in_tolerance: float = 0.95) -> RiskTable:
-    """How often a good unit will be rejected and a bad one accepted, over the guard band.
+def risk(planned: Plan, *, in_tolerance: float = IN_TOLERANCE, scatter: str = "") -> RiskTable:
+    """How often a good unit will be rejected and a bad one accepted: with all its points, and over the guard band.
+
+    Args:
+        planned: with the uncertainty of its points.
+        in_tolerance: share of all units that is truly in tolerance, 0..1.
+        scatter: standard deviation of one reading at the output, such as "0.002 mA" or "0.01 % of span"; "" = none.
 
     Raises:
-        InputError: the share is not between 0 and 1.
+        InputError: the share is not between 0 and 1, or the scatter is no such.
         PlanError: no uncertainty is known, or it exceeds the tolerance.
     """
     if not 0 < in_tolerance < 1:
         raise InputError("the share of good units is not between 0 and 100 %", todo="give such as 95 %")
-    return risk_table(planned, in_tolerance=in_tolerance)
+    output = planned.sheet.taps[-1]
+    width = 0.0
+    if scatter:
+        width = terms(scatter, bases=("span",), like=(output.unit,)).half_width(output.unit, span=output.span)
+    return risk_table(planned, in_tolerance=in_tolerance, scatter=abs(width))
 
 
 def acceptance(accepted: str) -> str:

@@ -11,6 +11,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.units import Quantity, Span, magnitude, quantity
 from instruments.wiring import Wire
 from sequencer.evaluation.budget import error_budget
+from sequencer.evaluation.figures.uncertainty import Budget
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.inputs.step import READING, Setpoint
@@ -41,6 +42,8 @@ class Point:
         estimate_s: how long it will take.
         U: expanded uncertainty that the error will have at least, in the unit of the last tap; None = not known.
         tur: tolerance over `U`; None = not known.
+        u_own: standard uncertainty, part of `U`, that no other point shares: resolution.
+        u_settling: standard uncertainty, part of `U`, from the settling error that may be left.
     """
 
     number: int
@@ -55,6 +58,8 @@ class Point:
     estimate_s: float
     U: float | None
     tur: float | None
+    u_own: float = 0.0
+    u_settling: float = 0.0
 
     @property
     def role(self) -> str:
@@ -104,7 +109,8 @@ def points_of(
     expected = np.stack([sheet.ideal(values, last=index) for index in range(len(sheet.taps))], axis=1)
     widths = half_width(sequence.sheet.tolerance, sheet, values)
     bands = _bands(sequence, widths, visits, resolution=receiver_of(bench, wires[-1], sheet.taps[-1])[0])
-    U = _expected_U(sequence, bench, sheet, wires, signals=signals, output=expected[:, -1], to_go=bands)
+    stated = _expected(sequence, bench, sheet, wires, signals=signals, output=expected[:, -1], to_go=bands)
+    U, own, settling = _parts(stated, values.shape)
     bounds = sequence.sheet.settling
     takes_s = {
         each.tap: receiver_of(bench, each, taken)[1]
@@ -131,6 +137,8 @@ def points_of(
                 estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + reads_s,
                 U=float(U[index]) if U[index] > 0 else None,
                 tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
+                u_own=float(own[index]),
+                u_settling=float(settling[index]),
             )
         )
     return tuple(points)
@@ -216,7 +224,7 @@ def receiver_of(bench: LoadedBench, wired: Wire, tap: Tap) -> tuple[float, float
     return resolution / (abs(tap.correction.factor) if tap.correction else 1.0), function.takes
 
 
-def _expected_U(
+def _expected(
     sequence: LoadedSequence,
     bench: LoadedBench,
     sheet: DataSheet,
@@ -225,11 +233,11 @@ def _expected_U(
     signals: FloatArray,
     output: FloatArray,
     to_go: FloatArray,
-) -> FloatArray:
-    """Expanded uncertainty that each error will have at least, before any scatter; NaN where it is not known."""
+) -> Budget | None:
+    """Uncertainty that each error will have at least, before any scatter; None where nothing is stated."""
     file = sequence.file
     basis = basis_of(bench, wires, sequence.sheet, coverage=file.coverage, rule=file.decision_rule, date="")
-    stated = error_budget(
+    return error_budget(
         sheet,
         basis.statements,
         input_signal=signals,
@@ -238,4 +246,16 @@ def _expected_U(
         correlations=basis.pairs,
         probability=basis.coverage,
     )
-    return np.full(signals.shape, np.nan) if stated is None else stated.U
+
+
+def _parts(stated: Budget | None, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Expanded uncertainty, NaN where it is not known, and of it the standard uncertainties of resolution and settling.
+
+    The other lines are what the instruments bring to all points of a run alike.
+    """
+    if stated is None:
+        return np.full(shape, np.nan), np.zeros(shape), np.zeros(shape)
+    origins = np.array([each.origin for each in stated.contributions])
+    squares = np.nan_to_num(stated.effect) ** 2
+    own, settling = (np.sqrt(squares[origins == origin].sum(axis=0)) for origin in ("resolution", "settling"))
+    return stated.U, own, settling

@@ -1,18 +1,27 @@
-"""Before spending bench time: how often a good unit will be rejected and a bad one accepted, over the guard band."""
+"""Before spending bench time: how often a good unit will be rejected and a bad one accepted.
+
+Of the whole unit with all its points by the rule of the sequence, and over the guard band at its poorest point alone.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from instruments.datasheet import FloatArray
 from instruments.errors import PlanError
 from sequencer.evaluation.figures.conformity import judge
 from sequencer.evaluation.figures.risk import guard_band_for_risk, risk_over_guard_band, unit_sd
+from sequencer.evaluation.figures.rule_risk import risk_in_words
 from sequencer.evaluation.figures.student import coverage_factor
+from sequencer.evaluation.figures.unit_risk import UnitRisk, curves, unit_risk
 from sequencer.inputs.decision_rules import RULES
-from sequencer.inputs.step import READING
+from sequencer.inputs.step import JUDGED_ROLES, READING
 from sequencer.planning.points import Plan, Point
 
-__all__ = ["RiskPoint", "RiskTable", "risk_table"]
+__all__ = ["IN_TOLERANCE", "RiskPoint", "RiskTable", "UnitChances", "expected_chances", "risk_table", "unit_chances"]
+
+IN_TOLERANCE = 0.95
+"""Share of all units that is supposed to be in tolerance where nobody says another."""
 
 _W_OVER_U = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)
 
@@ -28,11 +37,34 @@ class RiskPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RiskTable:
-    """Chances at the point of the plan with the smallest TUR.
+class UnitChances:
+    """Chances of a unit with all its judged points, by the rule of the sequence.
 
     Attributes:
-        setpoint_pct: that point.
+        in_tolerance: share of all units that is truly in tolerance at all points, as supposed.
+        shared: where the errors of the instruments are the same at all points of a run, as those of one range mostly
+            are; None where the rule leaves nothing to accept.
+        independent: where they are not, and each point has errors of its own: the other end.
+        places_n: places with their direction that are judged.
+        unknown_n: judged places without a known uncertainty, which are left out.
+        scatter: standard deviation of one reading that was supposed, in the unit of the output; 0 = none.
+    """
+
+    in_tolerance: float
+    shared: UnitRisk | None
+    independent: UnitRisk | None
+    places_n: int
+    unknown_n: int
+    scatter: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RiskTable:
+    """Chances of the whole unit, and at the point of the plan with the smallest TUR.
+
+    Attributes:
+        of_unit: with all its points.
+        setpoint_pct: the poorest point.
         unit: of the output.
         tolerance: half width there.
         U: expanded uncertainty there, before any scatter of readings.
@@ -40,11 +72,13 @@ class RiskTable:
         in_tolerance: share of all units that are truly in tolerance, as supposed.
         points: the curve.
         rule: the sequence's decision rule.
+        bounds: what that rule bounds, in words.
         of_rule: chances with that rule; None where it leaves nothing to accept.
         w_for_2_pct: guard band that holds false accepts to 2 %, in `unit`; 0 where none is needed.
         definition: whose.
     """
 
+    of_unit: UnitChances
     setpoint_pct: float
     unit: str
     tolerance: float
@@ -53,17 +87,85 @@ class RiskTable:
     in_tolerance: float
     points: tuple[RiskPoint, ...]
     rule: str
+    bounds: str
     of_rule: RiskPoint | None
     w_for_2_pct: float
     definition: str
 
 
-def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
-    """The curve for a plan.
+def unit_chances(plan: Plan, *, in_tolerance: float = IN_TOLERANCE, scatter: float = 0.0) -> UnitChances:
+    """How often a unit is judged wrongly with all the points of a plan.
+
+    A pass wants every reading within what the rule accepts; a conditional pass counts as a rejection. The true error of
+    a unit is made of `curves`. Shared by all points are what the instruments bring, scaled with its uncertainty at
+    each, and what is left of settling, which lies behind on the way up and before on the way down.
+
+    Args:
+        plan: with the uncertainty of its points.
+        in_tolerance: share of all units that is truly in tolerance at all points, 0..1.
+        scatter: standard deviation of one reading at the output, in its unit; before a run nothing is known of it.
+
+    Raises:
+        PlanError: the uncertainty of no judged point is known, or it exceeds the tolerance.
+    """
+    _poorest(plan)
+    places = _places(plan, is_repeated=scatter > 0)
+    known = [(point, is_down) for point, is_down in places if point.U is not None]
+    points, is_downs = [point for point, _ in known], np.array([is_down for _, is_down in known])
+    width, U, resolution, settling = (
+        np.array([getattr(point, name) for point in points], dtype=np.float64)
+        for name in ("tolerance", "U", "u_own", "u_settling")
+    )
+    scatters = scatter / np.sqrt([point.setpoint.readings_n for point in points])
+    k = float(coverage_factor(plan.sequence.file.coverage, np.inf))
+    own, u = np.hypot(resolution, scatters), np.hypot(U / k, scatters)
+    of_instruments = np.sqrt(np.maximum(u**2 - own**2 - settling**2, 0.0))
+    rule = RULES[plan.sequence.file.decision_rule]
+    accept = judge(0.0, k * u, rule=rule, lower=-width, upper=width).accept_upper
+
+    def chances(sources: FloatArray, alone: FloatArray) -> UnitRisk | None:
+        if not ((accept > 0) & (k * u <= width)).all():
+            return None
+        parts = curves(np.array([point.setpoint.frac for point in points]), is_downs)
+        return unit_risk(parts, in_tolerance=in_tolerance, tolerance=width, accept=accept, shared=sources, own=alone)
+
+    return UnitChances(
+        in_tolerance=in_tolerance,
+        shared=chances(np.stack((of_instruments, np.where(is_downs, settling, -settling))), own),
+        independent=chances(np.zeros((0, len(points))), u),
+        places_n=len(points),
+        unknown_n=len(places) - len(points),
+        scatter=scatter,
+    )
+
+
+def expected_chances(plan: Plan) -> UnitChances | None:
+    """The same as it is said of a plan: at the usual share; None where nothing can be judged."""
+    try:
+        return unit_chances(plan)
+    except PlanError:
+        return None
+
+
+def _places(plan: Plan, *, is_repeated: bool) -> list[tuple[Point, bool]]:
+    """The judged places, and whether the input comes down to them; cycles where they are to be repeated."""
+    found: dict[tuple[float, bool, int], tuple[Point, bool]] = {}
+    for point in plan.points:
+        at = point.setpoint
+        if point.role in JUDGED_ROLES and point.tolerance > 0:
+            # A second reading is of the way that arrived there.
+            is_down = (at.direction == "down") is not at.is_again
+            found.setdefault((at.frac, is_down, point.number if is_repeated else 0), (point, is_down))
+    return list(found.values())
+
+
+def risk_table(plan: Plan, *, in_tolerance: float, scatter: float = 0.0) -> RiskTable:
+    """The chances of the unit, and the curve of its poorest point.
 
     Args:
         plan: with the uncertainty of its points.
         in_tolerance: share of all units that are truly in tolerance, 0..1.
+        scatter: as in `unit_chances`; the curve of one point is without it.
 
     Raises:
         PlanError: the uncertainty of no judged point is known, or it exceeds the tolerance.
@@ -82,6 +184,7 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
     band = float(accepted.guard_band)
     own = risk_over_guard_band(band, half_width=width, sd=sd, u=u)
     return RiskTable(
+        of_unit=unit_chances(plan, in_tolerance=in_tolerance, scatter=scatter),
         setpoint_pct=100 * point.setpoint.frac,
         unit=plan.sheet.taps[-1].unit,
         tolerance=width,
@@ -94,6 +197,7 @@ def risk_table(plan: Plan, *, in_tolerance: float) -> RiskTable:
             if w < width
         ),
         rule=rule.name,
+        bounds=risk_in_words(rule, coverage=plan.sequence.file.coverage),
         of_rule=None
         if np.isnan(band) or band >= width
         else RiskPoint(

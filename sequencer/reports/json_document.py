@@ -19,6 +19,7 @@ from sequencer.evaluation.stage_errors import StageResult
 from sequencer.inputs.step import registry
 from sequencer.planning.bench_statements import reaction_s
 from sequencer.planning.plan import Plan
+from sequencer.planning.risk_table import expected_chances
 
 __all__ = ["comparison_document", "document", "plan_document"]
 
@@ -153,6 +154,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "estimate_s": planned.estimate_s,
         "reaction_s": reaction_s(planned.bench, planned.wires),
         "tur": planned.tur,
+        "risk": None if (chances := expected_chances(planned)) is None else asdict(chances),
         "cautions": list(planned.cautions),
         "warnings": list(planned.warnings),
         "limits": {reason: str(limit) for reason, limit in planned.limits},

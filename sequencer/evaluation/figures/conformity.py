@@ -58,6 +58,7 @@ class Conformity:
         accept_upper: acceptance limit, the tolerance limit moved by w.
         probability: that the true value conforms, for the result found.
         tur: half the tolerance over U; NaN with one limit only, or where both are 0.
+        dof: effective degrees of freedom of U.
         rule: decision rule.
     """
 
@@ -71,6 +72,7 @@ class Conformity:
     accept_upper: FloatArray
     probability: FloatArray
     tur: FloatArray
+    dof: FloatArray
     rule: DecisionRule
 
     @property
@@ -169,6 +171,7 @@ def judge(
         accept_upper=accept_upper,
         probability=probability_of_conformity(found, U / k, lower=lower, upper=upper, dof=dof),
         tur=tur,
+        dof=dof,
         rule=rule,
     )
 

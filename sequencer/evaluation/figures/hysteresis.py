@@ -32,6 +32,7 @@ class Hysteresis:
         with_dead_band_pct: the same before any dead band is taken off.
         pairs_n: inputs read both ways within one cycle, or downscale between two upscale neighbours.
         directions_n: shape (units, 2), readings upscale and downscale.
+        has_dead_band: whether one was given, NaN or not.
     """
 
     hysteresis_pct: FloatArray
@@ -40,6 +41,7 @@ class Hysteresis:
     with_dead_band_pct: FloatArray
     pairs_n: IntArray
     directions_n: IntArray
+    has_dead_band: bool
     definition: str
 
     def reason(self, unit: int) -> str:
@@ -51,7 +53,12 @@ class Hysteresis:
                 return f"no {name} readings"
         if self.pairs_n[unit] == 0:
             return "no input read both ways in one cycle"
-        return "dead band not known, and this definition takes it off"
+        if self.has_dead_band:
+            return 'dead band not found, and this definition takes it off: give its step a larger "most"'
+        return (
+            'dead band not known, and this definition takes it off: state "dead band" in the type sheet, '
+            'or add a "dead band" step'
+        )
 
 
 def hysteresis(
@@ -94,6 +101,7 @@ def hysteresis_of(curves: Curves, *, dead_band_pct: npt.ArrayLike | None, standa
         with_dead_band_pct=apart.level,
         pairs_n=np.isfinite(apart_pct).sum(axis=(1, 2)),
         directions_n=curves.readings_n.sum(axis=2),
+        has_dead_band=dead_band_pct is not None,
         definition=definition("hysteresis", standard),
     )
 

@@ -2,17 +2,20 @@
 
 from collections.abc import Sequence
 
-from instruments.texts import sized
+from instruments.texts import counted, sized
 from instruments.units import show
 from instruments.wiring import Wire
+from sequencer.evaluation.figures.unit_risk import SIZES, UnitRisk
 from sequencer.inputs.step import registry
 from sequencer.planning.bench_statements import reaction_s
 from sequencer.planning.plan import Plan, Point
-from sequencer.planning.risk_table import RiskTable
+from sequencer.planning.risk_table import RiskTable, UnitChances, expected_chances
 from sequencer.reports.as_text import duration, set_points
 from sequencer.reports.terminal.lines import MINUS, listed, wrapped
 
 __all__ = ["plan_text", "risk_text"]
+
+_RARE = 5e-5  # what happens to no more units may have happened to none of the 80 000 that were tried
 
 
 def plan_text(plan: Plan, width: int = 80) -> str:
@@ -32,6 +35,7 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         ("tolerance", f"+/-{plan.sequence.sheet.stated_tolerance}"),
         ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points"),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)"),
+        ("risk", _chances_in_short(plan)),
         ("reaction", reaction),
     ):
         lines += wrapped(text, width, first=f"{label + ':':<11}", then=" " * 11)
@@ -47,6 +51,48 @@ def plan_text(plan: Plan, width: int = 80) -> str:
             lines += ["", title]
             lines += listed(texts, width, first="  - ", then="    ")
     return "\n".join(lines)
+
+
+def _chances_in_short(plan: Plan) -> str:
+    """The chances of a unit with all its points, in one line."""
+    chances = expected_chances(plan)
+    if chances is None:
+        return "not known, see TUR"
+    said = _chances(chances)
+    if not said:
+        return f"{plan.sequence.file.decision_rule} leaves nothing to accept"
+    good, bad = said
+    return (
+        f"{good} of all units good and rejected, {bad} bad and accepted, if {100 * chances.in_tolerance:g} % are in "
+        "tolerance at all points (more by livezero risk)"
+    )
+
+
+def _chances(chances: UnitChances) -> tuple[str, str] | None:
+    """Good and rejected, bad and accepted, each from the one supposition to the other; None where none can pass."""
+    if chances.shared is None or chances.independent is None:
+        return None
+    ends = (chances.shared, chances.independent)
+    return (
+        _from_to([(each.false_reject, each.u_false_reject) for each in ends]),
+        _from_to([(each.false_accept, each.u_false_accept) for each in ends]),
+    )
+
+
+def _from_to(shares: list[tuple[float, float]]) -> str:
+    """Two shares as a range; up to the larger of both where one of them is a bound."""
+    low, high = sorted((_held(*each) for each in shares), key=lambda said: float(said.removeprefix("below ")))
+    if low == high or high.startswith("below"):
+        return f"{high} %"
+    return f"up to {high} %" if low.startswith("below") else f"{low} to {high} %"
+
+
+def _held(share: float, u: float) -> str:
+    """A share in % to the digits that its computation holds, two at most; a bound where it holds none."""
+    least = max(4 * u, _RARE)
+    if share < least:
+        return f"below {sized(100 * least, 1)}"
+    return f"{100 * share:#.{2 if share >= 10 * least else 1}g}".rstrip(".")
 
 
 def _uses(wired: Wire) -> str:
@@ -78,11 +124,14 @@ def risk_text(table: RiskTable) -> str:
     """The chances of a plan's judgement over the guard band, in 80 columns."""
     unit = table.unit
     lines = [
+        *_of_unit(table),
+        "",
+        "one point alone, the poorest of the plan:",
         (
             f"at {table.setpoint_pct:g} % (smallest TUR {table.tur:.2f}): "
             f"tolerance +/-{sized(table.tolerance, 4)} {unit}, U {sized(table.U, 2)} {unit}"
         ),
-        f"assumed: {100 * table.in_tolerance:g} % of all units are in tolerance",
+        f"assumed: {100 * table.in_tolerance:g} % of all units are in tolerance there",
         "",
         f"{'guard band':>12} {'accepted to':>16} {'bad accepted':>14} {'good rejected':>15}",
     ]
@@ -100,5 +149,45 @@ def risk_text(table: RiskTable) -> str:
         bad, good = sized(100 * own.false_accept), sized(100 * own.false_reject)
         lines.append(f"  bad accepted {bad} %, good rejected {good} %")
     lines.append(f"2 % of bad accepted is held by w = {sized(table.w_for_2_pct)} {unit}")
-    lines.append("risks over all units, before scatter of readings; JCGM 106:2012 (from memory)")
+    lines += wrapped(f"the rule at one point: {table.bounds}", 80, then="  ")
+    lines.append("one point: before scatter of readings; JCGM 106:2012 (from memory)")
     return "\n".join(lines)
+
+
+def _of_unit(table: RiskTable) -> list[str]:
+    """The chances of the whole unit, and what they suppose."""
+    chances = table.of_unit
+    said = f"the whole unit with all its points ({chances.places_n} places), by {table.rule}:"
+    lines = wrapped(said, 80, then="  ")
+    if chances.shared is None:
+        return [*lines, "  the rule leaves nothing to accept"]
+    lines.append(f"{'bad accepted':>64} {'good rejected':>15}")
+    lines += [
+        _row("errors of the instruments shared by all points", chances.shared),
+        _row("each point with errors of its own", chances.independent),
+    ]
+    sizes = f"{', '.join(SIZES)}, {' : '.join(f'{size:g}' for size in SIZES.values())}"
+    share = f"{100 * chances.in_tolerance:g} %"
+    notes = [
+        (
+            f"assumed: {share} of all units are in tolerance at all their points; their errors are {sizes} in parts of "
+            "the tolerance (common practice, no source)"
+        ),
+        f"with a scatter of one reading of {sized(chances.scatter)} {table.unit}"
+        if chances.scatter
+        else "without scatter of readings, of which nothing is known before a run: suppose one with --scatter "
+        '"0.01 % of span"',
+        "a pass wants every point passed; a conditional pass counts as rejected",
+    ]
+    if chances.unknown_n:
+        notes.append(f"{counted(chances.unknown_n, 'place')} left out, uncertainty not known")
+    for note in notes:
+        lines += wrapped(note, 80, first="  ", then="    ")
+    return lines
+
+
+def _row(name: str, chances: UnitRisk | None) -> str:
+    assert chances is not None
+    bad = f"{_held(chances.false_accept, chances.u_false_accept)} %"
+    good = f"{_held(chances.false_reject, chances.u_false_reject)} %"
+    return f"  {name:<47}{bad:>15} {good:>15}"

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from instruments.certified import Certified
 from instruments.sensor import Sensor
 
 __all__ = ["Characteristic", "Correction", "DataSheet", "FloatArray", "Stage", "Tap"]
@@ -35,6 +36,7 @@ class Tap:
 
     `low` is the value at 0 % and `high` at 100 %; a reversed signal (20 .. 4 mA) has `low` above `high`. Where a sensor
     carries the value (a temperature as ohms or millivolts), `unit` is that of the value, `sensor` gives the signal.
+    `certified` are the errors of the instrument that reads the tap, or of the source where nothing reads it.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Tap:
     unit: str
     sensor: Sensor | None = None
     correction: Correction | None = None
+    certified: Certified | None = None
 
     @property
     def span(self) -> float:
@@ -76,11 +79,24 @@ class Tap:
         signal = np.asarray(reading, dtype=np.float64)
         if self.correction is not None:
             signal = (signal - self.correction.shift) / self.correction.factor
-        return self.to_value(signal)
+        return self.to_value(signal if self.certified is None else self.certified.true(signal))
+
+    def from_typed(self, value: FloatArray) -> FloatArray:
+        """The value, in `unit`, for one written down in that unit: corrected, but where a sensor carries it."""
+        found = np.asarray(value, dtype=np.float64)
+        return found if self.certified is None or self.sensor is not None else self.certified.true(found)
+
+    def given(self, value: FloatArray) -> FloatArray:
+        """The value, in `unit`, where the source is set to one: corrected, where the source has a certificate."""
+        if self.certified is None or not self.certified.is_set:
+            return np.asarray(value, dtype=np.float64)
+        return self.to_value(self.certified.true(self.to_signal(value)))
 
     def shown(self, signal: FloatArray) -> FloatArray:
         """What an instrument shows at this tap for a signal, in `reading_unit`."""
         found = np.asarray(signal, dtype=np.float64)
+        if self.certified is not None:
+            found = self.certified.shown(found)
         return found if self.correction is None else self.correction.factor * found + self.correction.shift
 
     def fraction(self, value: FloatArray) -> FloatArray:

@@ -1,5 +1,6 @@
 """Field types of the files that people write: text in, quantities out, through pydantic."""
 
+import re
 from functools import partial
 from typing import Annotated
 
@@ -12,6 +13,7 @@ from instruments.units import DIGITS, Quantity, Span, Terms, canonical, differen
 __all__ = [
     "AccuracyField",
     "DifferenceField",
+    "DriftField",
     "DurationField",
     "FractionField",
     "LevelField",
@@ -70,6 +72,18 @@ def _accuracy(text: str) -> Terms:
     return terms(text, bases=("reading", "range", "full scale", DIGITS))
 
 
+_PER_YEAR = re.compile(r"(.+?)\s*(?:per\s+(?:year|a)|/\s*(?:year|a))\s*")
+
+
+def _drift(text: str) -> Terms:
+    match = _PER_YEAR.fullmatch(text)
+    if match is None:
+        raise InputError(
+            f'"{text}" is not a drift', allowed='such as "0.01 % of reading per year"', todo='end it with "per year"'
+        )
+    return _accuracy(match[1])
+
+
 _as_text = PlainSerializer(str, return_type=str)
 
 LevelField = Annotated[Quantity, as_field(quantity), _as_text, _schema("12 mA", "a number and its unit")]
@@ -104,4 +118,10 @@ AccuracyField = Annotated[
         "0.02 % of reading + 0.01 % of range",
         "half width: of reading, of range, of full scale, in digits, or absolute; joined by +",
     ),
+]
+DriftField = Annotated[
+    Terms,
+    as_field(_drift),
+    PlainSerializer(lambda found: f"{found} per year", return_type=str),
+    _schema("0.005 % of reading + 1 uA per year", "half width in a year, as an accuracy"),
 ]

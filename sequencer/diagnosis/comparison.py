@@ -29,7 +29,7 @@ from sequencer.diagnosis.comparison_statistics import (
     uncertainty,
 )
 from sequencer.diagnosis.result import Content
-from sequencer.evaluation.budget import is_scatter_unknown
+from sequencer.evaluation.budget import Basis, Statement, is_scatter_unknown
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
@@ -267,6 +267,11 @@ def _refuse_what_differs(a: Side, b: Side) -> None:
         raise ReadingsError("the two have different characteristics", todo="compare units that should do the same")
 
 
+def _undated(basis: Basis) -> tuple[Statement, ...]:
+    """What is stated of the instruments, whenever: what they drifted between two runs they had in common till then."""
+    return tuple(replace(each, drift_years=0.0) for each in basis.statements)
+
+
 def _is_same_bench(a: Content, b: Content) -> bool:
     """The same instruments by identity, in the same ranges, with the same certificates."""
     if a.evaluation is None or b.evaluation is None or not a.evaluation.basis.statements:
@@ -275,7 +280,7 @@ def _is_same_bench(a: Content, b: Content) -> bool:
     return (
         a.bench == b.bench
         and used[0] == used[1]
-        and a.evaluation.basis.statements == b.evaluation.basis.statements
+        and _undated(a.evaluation.basis) == _undated(b.evaluation.basis)
         and a.evaluation.input_by == b.evaluation.input_by
     )
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from instruments.certified import Certified, certified_from
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from sequencer.evaluation.figures.contributions import (
     Contribution,
@@ -84,6 +85,9 @@ class Statement:
         correction: what was corrected of the readings (shunt, lead, cold junction): its name, and the expanded
             uncertainty of that; None = nothing.
         correction_k: coverage factor of that.
+        certified: its errors at points, which are corrected; their U has the coverage factor of the certificate.
+        drift: of these errors in a year; None = not stated.
+        drift_years: from the calibration to the readings.
     """
 
     tap: str
@@ -98,6 +102,9 @@ class Statement:
     allowances: tuple[tuple[str, float], ...] = ()
     correction: tuple[str, Limits] | None = None
     correction_k: float = 2.0
+    certified: Certified | None = None
+    drift: Limits | None = None
+    drift_years: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +165,8 @@ def basis_from(values: Mapping[str, Any]) -> Basis:
                 "temperature": limits(each["temperature"]),
                 "allowances": tuple((name, width) for name, width in each["allowances"]),
                 "correction": (corrected[0], Limits(**corrected[1])) if (corrected := each.get("correction")) else None,
+                "certified": certified_from(each.get("certified")),
+                "drift": limits(each.get("drift")),
             }
         )
         for each in values["statements"]
@@ -277,7 +286,18 @@ def _lines(stated: Statement, signal: FloatArray, sensitivity: FloatArray) -> li
     accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
     lines: list[tuple[Contribution, Origin]] = []
     # What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
-    if stated.accuracy is not None or stated.certificate is None:
+    has_accuracy = stated.accuracy is not None or stated.certificate is None
+    if stated.certified is not None:
+        U, k = stated.certified.U(signal), stated.certificate_k
+        lines.append((from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity), "certificate"))
+        # With a stated drift nothing else is needed of what was corrected; beyond its points the accuracy speaks.
+        if stated.drift is not None or stated.accuracy is None:
+            accuracy = np.where(stated.certified.is_inside(signal), 0.0, accuracy)
+        has_accuracy = bool(accuracy.any())
+    if stated.drift is not None:
+        width = stated.drift_years * stated.drift.at(signal)
+        lines.append((from_half_width(f"{who}drift", width, sensitivity=sensitivity), "drift"))
+    if has_accuracy:
         lines.append((from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity), "accuracy"))
     lines.append((from_resolution(f"{who}resolution", stated.resolution, sensitivity=sensitivity), "resolution"))
     if stated.certificate is not None:

@@ -14,6 +14,7 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.errors import ReadingsError
 from instruments.texts import counted
 from sequencer.evaluation.budget import NO_BOUND, Basis, budget, is_own, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.certificates import corrections_told, with_certified
 from sequencer.evaluation.figure_list import Known, printed
 from sequencer.evaluation.figures.conformity import Verdict as PointVerdict
 from sequencer.evaluation.figures.contributions import Contribution
@@ -124,8 +125,8 @@ def evaluate(
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
     """
-    errors = _errors(table, type_sheet)
     basis = basis or Basis()
+    errors = _errors(table, type_sheet, basis)
     last, span = errors.last, errors.span
     computed = figures(errors.in_figures_pct, np.where(np.isnan(errors.x), np.nan, errors.input_pct), standard=standard)
     stated = _budget(errors, basis)
@@ -150,7 +151,7 @@ def evaluate(
         stages=found.stages,
         suspect_tap=next(iter(found.suspect_taps), ""),
         suspect_taps=found.suspect_taps,
-        corrections=type_sheet.corrections,
+        corrections=(*type_sheet.corrections, *corrections_told(errors.sheet, basis.statements)),
         basis=basis,
         budget=stated,
         tests=_tests(errors.in_figures_pct, errors.input_pct, computed, line),
@@ -203,9 +204,9 @@ def _budget(errors: _Errors, basis: Basis) -> Budget | None:
     )
 
 
-def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
+def _errors(table: pd.DataFrame, type_sheet: TypeSheet, basis: Basis) -> _Errors:
     """The table as arrays beside the ideal; raises ReadingsError as `evaluate` does."""
-    sheet = type_sheet.datasheet()
+    sheet = with_certified(type_sheet.datasheet(), basis.statements)
     _refuse_other_units(table, sheet)
     readings = grid(table)
     first, last = sheet.taps[0], sheet.taps[-1]
@@ -234,7 +235,7 @@ def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
 
 
 def _commanded(readings: Grid, first: Tap, shape: tuple[int, ...]) -> FloatArray:
-    commanded = first.value(readings.setpoint_pct / 100)
+    commanded = first.given(first.value(readings.setpoint_pct / 100))
     return np.asarray(np.broadcast_to(commanded, shape), dtype=np.float64)
 
 

@@ -147,6 +147,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "tur": planned.tur,
         "cautions": list(planned.cautions),
         "warnings": list(planned.warnings),
+        "corrections": list(planned.corrections),
         "limits": {reason: str(limit) for reason, limit in planned.limits},
         "wiring": [
             {"tap": each.tap}

@@ -28,7 +28,16 @@ __all__ = [
 
 Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
 Origin: TypeAlias = Literal[
-    "accuracy", "resolution", "certificate", "temperature", "correction", "allowance", "scatter", "settling", ""
+    "accuracy",
+    "resolution",
+    "certificate",
+    "drift",
+    "temperature",
+    "correction",
+    "allowance",
+    "scatter",
+    "settling",
+    "",
 ]
 
 # Half width over standard uncertainty: GUM 4.3.7, 4.3.9; arcsine is the value of a sine at an unknown moment.

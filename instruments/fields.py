@@ -8,7 +8,19 @@ from pydantic import PlainSerializer, WithJsonSchema
 
 from instruments.errors import InputError
 from instruments.filemodel import as_field
-from instruments.units import DIGITS, Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
+from instruments.units import (
+    CLASS,
+    DIGITS,
+    Quantity,
+    Span,
+    Terms,
+    canonical,
+    difference,
+    magnitude,
+    quantity,
+    span,
+    terms,
+)
 
 __all__ = [
     "AccuracyField",
@@ -65,7 +77,7 @@ def _fraction(text: str) -> float:
 
 
 def _tolerance(text: str) -> Terms:
-    return terms(text, bases=("span", "reading", "output", "full scale"))
+    return terms(text, bases=("span", "reading", "output", "full scale", CLASS))
 
 
 def _accuracy(text: str) -> Terms:
@@ -108,7 +120,10 @@ ToleranceField = Annotated[
     Terms,
     as_field(_tolerance),
     _as_text,
-    _schema("0.2 % of span", "half width: of span, of reading, of output, of full scale, or absolute; joined by +"),
+    _schema(
+        "0.2 % of span",
+        "half width: of span, of reading, of output, of full scale, absolute, or the class of a sensor; joined by +",
+    ),
 ]
 AccuracyField = Annotated[
     Terms,

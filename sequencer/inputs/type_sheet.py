@@ -4,6 +4,7 @@ A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Bo
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Literal, Self
@@ -14,7 +15,8 @@ from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, 
 from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
 from instruments.filemodel import FileModel
 from instruments.sensor import Rtd, Sensor, Thermocouple
-from instruments.units import Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
+from instruments.sensor_classes import PLATINUM, range_degC
+from instruments.units import CLASS, Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
 
 __all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
 
@@ -261,10 +263,10 @@ class TypeSheet(StageSheet):
             for before, stage, after in zip(self.taps, self.stages, self.taps[1:], strict=False):
                 _check_pulses(before.range, stage, after.range)
                 if stage.tolerance is not None:
-                    _check_tolerance(stage.tolerance, before.range, after.range)
+                    _check_tolerance(stage.tolerance, (before, after))
         elif self.input is None or self.output is None:
             raise ValueError('"input" and "output", or for a chain "taps" and "stages"')
-        _check_tolerance(self.tolerance, self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range)
+        _check_tolerance(self.tolerance, [each for _, each in self.tap_sheets])
         return self
 
     @property
@@ -328,13 +330,43 @@ class TypeSheet(StageSheet):
         return DataSheet(type=self.type, taps=taps, stages=stages)
 
 
-def _check_tolerance(tolerance: Terms, before: Span, after: Span) -> None:
-    """An absolute part must be in the unit of the input or of the output."""
+def _check_tolerance(tolerance: Terms, taps: Sequence[TapSheet]) -> None:
+    """An absolute part must be in the unit of the input or of the output, a class that of the sensor, in its range."""
+    before, after = taps[0].range, taps[-1].range
     for part in tolerance.parts:
+        if part.base == CLASS:
+            _check_class(part.unit, taps)
         if not part.base and not any(is_width(part.unit, each.unit) for each in (before, after)):
             raise ValueError(f"a tolerance in %, in {after.unit} or in {before.unit}")
     if tolerance.has("full scale") and before.top <= 0:
         raise ValueError(f"a tolerance in % of span, since the upper range value of {before} is no full scale")
+
+
+def _check_class(named: str, taps: Sequence[TapSheet]) -> None:
+    """A tolerance class must be that of the sensor, and hold over the range of the input."""
+    range_ = taps[0].range
+    if not is_alike(range_.unit, "degC"):
+        raise ValueError(f"a tolerance class where the input is a temperature, not {range_.unit}")
+    sensors = [each.sensor for each in taps if each.sensor is not None]
+    couple = next((each.thermocouple for each in sensors if each.thermocouple), None)
+    is_platinum = named.startswith(PLATINUM)
+    stated = named.rpartition(" type ")[2] if " type " in named else ""
+    if any((each.rtd is not None) != is_platinum for each in sensors):
+        raise ValueError(f"a tolerance class of the sensor that is stated, not {named}")
+    if couple and stated and couple != stated:
+        raise ValueError(f"a tolerance class of type {couple}, which is stated, not {named}")
+    if not is_platinum and not (couple or stated):
+        raise ValueError(f'the type of the thermocouple behind it: "{named} type K"')
+    try:
+        low, high = range_degC(named, thermocouple=couple or "")
+    except KeyError:
+        raise ValueError(f"a class that a thermocouple of type {couple or stated} has, not {named}") from None
+    within = range_.within("degC")
+    if within.bottom < low or within.top > high:
+        make = ""
+        if is_platinum and "film" not in named and "wire" not in named:
+            make = ' of a film; write "wire wound" behind it if that is what it is'
+        raise ValueError(f"a range within {low:g} .. {high:g} degC, where {named} holds{make}")
 
 
 def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:

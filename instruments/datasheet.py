@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from numpy.polynomial import legendre
 
 from instruments.certified import Certified
 from instruments.sensor import Sensor
@@ -113,14 +114,23 @@ class Characteristic:
     """Ideal output of a stage, as fraction of the output range, for its input as fraction of the input range.
 
     Args:
-        kind: "linear"; "square root" (flow from differential pressure); or "table" (straight between `points`).
+        kind: "linear"; "square root" (flow from differential pressure); "table" (straight between `points`); or
+            "polynomial", which no type sheet states: it was fitted to readings.
         cut_off_frac: square root only: an output below this fraction is ideally at 0 (low-flow cut-off).
         points: table only: (input fraction, output fraction), input ascending.
+        series: polynomial only: in Legendre's polynomials over `domain`.
+        domain: polynomial only: input fractions at both ends of what it was fitted over.
     """
 
-    kind: Literal["linear", "square root", "table"] = "linear"
+    kind: Literal["linear", "square root", "table", "polynomial"] = "linear"
     cut_off_frac: float = 0.0
     points: tuple[tuple[float, float], ...] = ()
+    series: tuple[float, ...] = ()
+    domain: tuple[float, float] = (0.0, 1.0)
+
+    def _place(self, x: FloatArray) -> FloatArray:
+        low, high = self.domain
+        return (2 * x - (low + high)) / (high - low)
 
     def output(self, x_frac: FloatArray) -> FloatArray:
         """Ideal output fraction, same shape as `x_frac`; NaN stays NaN; beyond the range it goes on ideally.
@@ -133,6 +143,8 @@ class Characteristic:
         if self.kind == "square root":
             flow = np.sqrt(np.maximum(x, 0.0))
             return np.asarray(np.where(flow < self.cut_off_frac, 0.0, flow))
+        if self.kind == "polynomial":
+            return np.asarray(legendre.legval(self._place(x), self.series))
         table = np.asarray(self.points)
         inside = np.interp(x, table[:, 0], table[:, 1])
         below = table[0, 1] + (x - table[0, 0]) * (table[1, 1] - table[0, 1]) / (table[1, 0] - table[0, 0])
@@ -148,6 +160,9 @@ class Characteristic:
             with np.errstate(divide="ignore"):
                 steep = 0.5 / np.sqrt(np.maximum(x, 0.0))
             return np.asarray(np.where((x < 0) | self.is_cut_off(x), 0.0, steep))
+        if self.kind == "polynomial":
+            per_place = legendre.legval(self._place(x), legendre.legder(self.series))
+            return np.asarray(2 / (self.domain[1] - self.domain[0]) * per_place)
         table = np.asarray(self.points)
         part = np.clip(np.searchsorted(table[:, 0], x, side="right") - 1, 0, len(table) - 2)
         return np.asarray((np.diff(table[:, 1]) / np.diff(table[:, 0]))[part])

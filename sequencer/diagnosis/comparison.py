@@ -336,6 +336,10 @@ def _cautions(a: Side, b: Side, *, is_same: bool, untested_n: int) -> tuple[str,
             is_same and not (both and all(each.identity for each in both)),
             "an instrument does not report its identity: one bench file is taken for one set of instruments",
         ),
+        (
+            a.sheet.fit is not None,
+            "each is held against the curve fitted to its own readings: what is left beside these is compared",
+        ),
         (untested_n > 0, f"{untested_n} points could not be tested: their uncertainty is not known"),
     )
     return (*_cautions_of("A", a), *_cautions_of("B", b), *(text for is_so, text in told if is_so))

@@ -24,6 +24,7 @@ from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
 from sequencer.evaluation.figures.uncertainty import NO_SENSITIVITY, Budget
+from sequencer.evaluation.fitted import Fitted, fitted
 from sequencer.evaluation.judgement import (
     BoolArray,
     Judgement,
@@ -63,6 +64,7 @@ class _Errors:
     ideal: FloatArray
     tolerance: FloatArray
     steps: dict[str, float]
+    fit: Fitted | None
 
     @property
     def first(self) -> Tap:
@@ -146,7 +148,11 @@ def evaluate(
         visits=found.visits,
         points=points_table(found.visits, found.judgement.is_out, span),
         end_pairs=found.end_pairs.drop(columns=["error", "tolerance", "result"]),
-        figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
+        figures=(
+            *(() if errors.fit is None else errors.fit.figures(errors.sheet)),
+            *printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
+        ),
+        fit=errors.fit,
         not_determined=computed.not_determined(0),
         stages=found.stages,
         suspect_tap=next(iter(found.suspect_taps), ""),
@@ -154,7 +160,10 @@ def evaluate(
         corrections=(*type_sheet.corrections, *corrections_told(errors.sheet, basis.statements)),
         basis=basis,
         budget=stated,
-        tests=_tests(errors.in_figures_pct, errors.input_pct, computed, line),
+        tests=(
+            *(() if errors.fit is None else (errors.fit.sentence,)),
+            *_tests(errors.in_figures_pct, errors.input_pct, computed, line),
+        ),
         tolerance_to_write=found.tolerance_to_write,
         verdict=verdict(found),
         arrays=computed,
@@ -222,6 +231,8 @@ def _errors(table: pd.DataFrame, type_sheet: TypeSheet, basis: Basis) -> _Errors
     is_measured = first.name in readings.value and not np.isnan(readings.value[first.name]).all()
     y = readings.value[last.name]
     x = readings.value[first.name] if is_measured else _commanded(readings, first, y.shape)
+    fit = None if type_sheet.fit is None else fitted(sheet, type_sheet.fit, x, y)
+    sheet = sheet if fit is None else fit.of(sheet)
     return _Errors(
         readings=readings,
         sheet=sheet,
@@ -231,6 +242,7 @@ def _errors(table: pd.DataFrame, type_sheet: TypeSheet, basis: Basis) -> _Errors
         ideal=sheet.ideal(x),
         tolerance=half_width(type_sheet.tolerance, sheet, x),
         steps=steps_shown(table),
+        fit=fit,
     )
 
 

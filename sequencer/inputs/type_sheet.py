@@ -7,9 +7,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Discriminator, Field, PrivateAttr, Tag, model_validator
 
 from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, Tap
 from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
@@ -18,7 +18,7 @@ from instruments.sensor import Rtd, Sensor, Thermocouple
 from instruments.sensor_classes import PLATINUM, range_degC
 from instruments.units import CLASS, Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
 
-__all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
+__all__ = ["CorrectionSheet", "FitSheet", "StageSheet", "TapSheet", "TypeSheet"]
 
 _LEAST_STEP_FRAC = 1e-9  # of a table: less is no slope that a unit could have
 _LONGEST_WAIT_S = 86400.0
@@ -181,16 +181,68 @@ class Table(FileModel):
         return self
 
 
+class PolynomialFit(FileModel):
+    """A polynomial to be fitted to the readings, with a constant term unless it goes through the origin."""
+
+    degree: int = Field(ge=1, le=10)
+    through_the_origin: bool = False
+
+
+class FitSheet(FileModel):
+    """A curve to be fitted to the readings: a polynomial, or levels at inputs, in % of range, straight in between."""
+
+    polynomial: PolynomialFit | None = None
+    table: tuple[FractionField, ...] = ()
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.polynomial is None) == (not self.table):
+            raise ValueError('exactly one of "polynomial" and "table"')
+        if self.table and (len(self.table) < 2 or any(b - a < _LEAST_STEP_FRAC for a, b in pairwise(self.table))):
+            raise ValueError("two inputs or more of a table, each above the one before")
+        return self
+
+    @property
+    def goes_through_origin(self) -> bool:
+        """True for a polynomial without constant term."""
+        return self.polynomial is not None and self.polynomial.through_the_origin
+
+    @property
+    def coefficients_n(self) -> int:
+        """How many numbers are fitted."""
+        if self.polynomial is None:
+            return len(self.table)
+        return self.polynomial.degree + (0 if self.polynomial.through_the_origin else 1)
+
+    def __str__(self) -> str:
+        if self.polynomial is None:
+            return f"table of {len(self.table)} points"
+        degree = self.polynomial.degree
+        form = "line" if degree == 1 else f"polynomial of degree {degree}"
+        return f"{form}{' through the origin' if self.goes_through_origin else ''}"
+
+
+def _form_of_fit(given: object) -> str:
+    return "line" if isinstance(given, str) else "curve"
+
+
+FitField = Annotated[
+    Annotated[Literal["line through the origin"], Tag("line")] | Annotated[FitSheet, Tag("curve")],
+    Discriminator(_form_of_fit),
+]
+
+
 class CurvedCharacteristic(FileModel):
     """A characteristic with settings of its own."""
 
     square_root: SquareRoot | None = None
     table: Table | None = None
+    fit: FitField | None = None
 
     @model_validator(mode="after")
     def _one(self) -> Self:
-        if (self.square_root is None) == (self.table is None):
-            raise ValueError('exactly one of "square root" and "table"')
+        if sum(each is not None for each in (self.square_root, self.table, self.fit)) != 1:
+            raise ValueError('exactly one of "square root", "table" and "fit"')
         return self
 
 
@@ -200,12 +252,25 @@ class StageSheet(FileModel):
     characteristic: Literal["linear", "square root"] | CurvedCharacteristic = "linear"
     time_constant: DurationField = 0.0
     dead_time: DurationField = 0.0
+    _fitted: Characteristic | None = PrivateAttr(None)
+
+    @property
+    def fit(self) -> FitSheet | None:
+        """The curve that is fitted to the readings; None where the characteristic is stated."""
+        given = None if isinstance(self.characteristic, str) else self.characteristic.fit
+        if isinstance(given, str):
+            return FitSheet(polynomial=PolynomialFit.model_validate({"degree": 1, "through the origin": True}))
+        return given
 
     def ideal(self) -> Characteristic:
-        """The characteristic as a function."""
+        """The characteristic as a function; of one that is to be fitted, the straight line of the ranges."""
         given = self.characteristic
+        if self._fitted is not None:
+            return self._fitted
         if isinstance(given, str):
             return Characteristic(kind=given)
+        if given.fit is not None:
+            return Characteristic()
         if given.square_root is not None:
             return Characteristic(kind="square root", cut_off_frac=given.square_root.cut_off)
         assert given.table is not None
@@ -269,6 +334,14 @@ class TypeSheet(StageSheet):
         _check_tolerance(self.tolerance, [each for _, each in self.tap_sheets])
         return self
 
+    @model_validator(mode="after")
+    def _can_be_fitted(self) -> Self:
+        if any(stage.fit is not None for stage in self.stages):
+            raise ValueError('a fit in a unit of one stage, with "input" and "output"')
+        if self.fit is not None and self.fit.goes_through_origin:
+            _check_origin(self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range)
+        return self
+
     @property
     def tap_sheets(self) -> tuple[tuple[str, TapSheet], ...]:
         """Name and sheet of each tap, first to last."""
@@ -294,11 +367,18 @@ class TypeSheet(StageSheet):
 
     @property
     def stated_tolerance(self) -> str:
-        """The tolerance in words, beside a full scale what it is."""
-        if not self.tolerance.has("full scale"):
-            return str(self.tolerance)
-        name, sheet = self.tap_sheets[0]
-        return f"{self.tolerance} (the upper range value of {name}, {sheet.range.top:g} {sheet.range.unit})"
+        """The tolerance in words, beside a full scale what it is, and about which curve it lies if that is fitted."""
+        said = str(self.tolerance)
+        if self.tolerance.has("full scale"):
+            name, sheet = self.tap_sheets[0]
+            said += f" (the upper range value of {name}, {sheet.range.top:g} {sheet.range.unit})"
+        return said if self.fit is None else f"{said} about the {self.fit} fitted to these readings"
+
+    def with_fitted(self, found: Characteristic) -> "TypeSheet":
+        """The type with the characteristic that was fitted to the readings of one unit."""
+        fitted = self.model_copy()
+        fitted._fitted = found  # noqa: SLF001  its own copy
+        return fitted
 
     @property
     def corrections(self) -> tuple[str, ...]:
@@ -367,6 +447,15 @@ def _check_class(named: str, taps: Sequence[TapSheet]) -> None:
         if is_platinum and "film" not in named and "wire" not in named:
             make = ' of a film; write "wire wound" behind it if that is what it is'
         raise ValueError(f"a range within {low:g} .. {high:g} degC, where {named} holds{make}")
+
+
+def _check_origin(before: Span, after: Span) -> None:
+    """What goes through the origin has ranges that do: 0 .. 10 kN to 0 .. 20 mV, not to 4 .. 20 mA."""
+    at_0 = after.low - before.low * (after.high - after.low) / (before.high - before.low)
+    if abs(at_0) > _LEAST_STEP_FRAC * after.width:
+        raise ValueError(
+            f"ranges whose line goes through the origin: at 0 {before.unit} it is at {at_0:g} {after.unit}"
+        )
 
 
 def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:

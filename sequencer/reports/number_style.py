@@ -8,6 +8,7 @@ from sequencer.reports.as_text import MINUS, MOST_DECIMALS, decimals_for, fixed
 
 __all__ = ["NumberStyle", "figure_text"]
 
+_MOST_DECIMALS_WITH_U = 12
 _MAGNITUDES = {"hysteresis", "non-repeatability"}  # never negative, so a plus sign would say nothing
 
 
@@ -74,7 +75,14 @@ def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
     has_u = figure.u is not None and math.isfinite(figure.u) and figure.u > 0
     if has_u:
         assert figure.u is not None
-        decimals = min(max(1 - math.floor(math.log10(figure.u)), 0), 12)
+        decimals = max(1 - math.floor(math.log10(figure.u)), 0)
+        if decimals > _MOST_DECIMALS_WITH_U:  # such as a coefficient of the square of a large number
+            shown = (max(math.floor(math.log10(abs(figure.value) or figure.u)) + decimals, 1), 1)
+            value, u = (
+                f"{each:.{digits}e}".replace("-", style.minus)
+                for each, digits in zip((figure.value, figure.u), shown, strict=True)
+            )
+            return value, u
         return fixed(figure.value, decimals, minus=style.minus), fixed(figure.u, decimals)
     if figure.unit == "% of span":
         is_signed = figure.name not in _MAGNITUDES

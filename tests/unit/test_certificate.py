@@ -21,6 +21,7 @@ from sequencer.cli.command import cli
 from sequencer.evaluation.budget import Limits, Statement, error_budget
 from sequencer.evaluation.certificates import with_certified
 from sequencer.jobs.interrupted import kept_plan
+from sequencer.planning.bench_statements import statements
 from sequencer.reports.html import html
 from sequencer.reports.json_document import plan_document
 from sequencer.reports.terminal import plan_text, summary
@@ -218,8 +219,6 @@ def test_plan_report_and_json_say_what_is_corrected(certified, ran):
 def test_drift_counts_from_the_calibration_to_the_readings(certified):
     def years(date):
         planned = certified()
-        from sequencer.planning.bench_statements import statements
-
         return statements(planned.bench, planned.wires, planned.sequence.sheet, date=date)[-1].drift_years
 
     assert years("2026-01-04T08:00:00") == pytest.approx(1.0, abs=0.002)
@@ -256,6 +255,27 @@ def test_a_table_taken_by_hand_with_this_bench_is_corrected_too(certified, by_ha
     found = core.by_hand(path, type_sheet(PULSE), bench=bench)
     assert found.evaluation.visits["output"].to_numpy() == pytest.approx([4, 12, 20], abs=1e-9)
     assert len(found.evaluation.corrections) == 1
+
+
+def test_behind_a_shunt_the_errors_of_the_voltmeter_are_those_of_the_current(certified):
+    shunt = "{range: 4 .. 20 mA, correction: {shunt: 250 ohm, measured: 250 ohm, uncertainty: 20 mohm}}"
+    volts = {
+        "function: current": "function: voltage",
+        "-100 .. 100 mA": "-10 .. 10 V",
+        "at: 4 mA, error: 10 uA, U: 2 uA": "at: 1 V, error: 0.5 mV, U: 0.1 mV",
+        "at: 12 mA, error: -6 uA, U: 4 uA": "at: 3 V, error: 1 mV, U: 0.2 mV",
+        "at: 20 mA, error: 2 uA, U: 2 uA": "at: 5 V, error: -0.25 mV, U: 0.1 mV",
+        "1 uA per year": "0.05 mV per year",
+    }
+    planned = certified(volts, type_sheet={"output: {range: 4 .. 20 mA}": f"output: {shunt}"})
+    tap = planned.sheet.taps[-1]
+    # Ohm's law: 1 mV across 250 ohm are 4 uA; 3.001 V are shown where 12 mA flow.
+    known = [(4, 0.002, 0.0004), (12, 0.004, 0.0008), (20, -0.001, 0.0004)]
+    assert np.array(tap.certified.points) == pytest.approx(np.array(known))
+    assert float(tap.from_reading(np.array(3.001))) == pytest.approx(12.0, abs=1e-9)
+    assert float(tap.to_reading(np.array(12.0))) == pytest.approx(3.001, abs=1e-9)
+    drift = statements(planned.bench, planned.wires, planned.sequence.sheet)[-1].drift
+    assert (drift.of_reading, drift.floor) == pytest.approx((1e-4, 0.0002))
 
 
 def test_a_tap_that_goes_beyond_the_points_is_warned_of(certified):
@@ -301,3 +321,14 @@ def test_a_certificate_that_is_not_there_is_named_where_the_bench_names_it(small
 def test_the_schema_of_a_certificate_is_printed():
     shown = CliRunner().invoke(cli, ["schema", "certificate"])
     assert set(json.loads(shown.stdout)["properties"]) >= {"number", "calibrated", "due", "k", "corrections"}
+
+
+def test_a_served_bench_takes_its_certificate_along(certified, tmp_path):
+    folder = certified().bench.path.parent
+    with core.simulate(folder / "small.yaml", folder / "small.bench.yaml") as served:
+        (tmp_path / "elsewhere").mkdir()
+        path = tmp_path / "elsewhere" / "served.yaml"
+        path.write_text(served.bench_text, encoding="utf-8")
+        planned = core.plan(folder / "small.yaml", path)
+    assert planned.sheet.taps[-1].certified.points == pytest.approx(np.array(POINTS))
+    assert "by certificate C-2026-017" in planned.corrections[0]

@@ -8,7 +8,7 @@ from instruments.datasheet import Characteristic, DataSheet, FloatArray
 from instruments.errors import ReadingsError
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.figures.curve_fit import CurveFit, fit_polynomial, fit_table
-from sequencer.inputs.type_sheet import FitSheet
+from sequencer.inputs.characteristic_sheet import FitSheet
 
 __all__ = ["Fitted", "fitted"]
 

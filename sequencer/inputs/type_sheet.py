@@ -6,21 +6,20 @@ A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Bo
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
-from pydantic import Discriminator, Field, PrivateAttr, Tag, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
 from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, Tap
-from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
+from instruments.fields import DifferenceField, DurationField, LevelField, SpanField, ToleranceField
 from instruments.filemodel import FileModel
 from instruments.sensor import Rtd, Sensor, Thermocouple
 from instruments.sensor_classes import PLATINUM, range_degC
 from instruments.units import CLASS, Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
+from sequencer.inputs.characteristic_sheet import LEAST_STEP_FRAC, CurvedCharacteristic, FitSheet, PolynomialFit
 
-__all__ = ["CorrectionSheet", "FitSheet", "StageSheet", "TapSheet", "TypeSheet"]
+__all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
 
-_LEAST_STEP_FRAC = 1e-9  # of a table: less is no slope that a unit could have
 _LONGEST_WAIT_S = 86400.0
 _R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
 
@@ -160,90 +159,6 @@ class NamedTapSheet(TapSheet):
     """A tap of a chain, with its name."""
 
     tap: str = Field(min_length=1)
-
-
-class SquareRoot(FileModel):
-    """Flow from differential pressure; ideally at 0 % below the cut-off (in % of flow)."""
-
-    cut_off: FractionField = Field(0.0, ge=0, lt=1)
-
-
-class Table(FileModel):
-    """A characteristic as a table, in % of input and output range, straight in between."""
-
-    points: tuple[tuple[FractionField, FractionField], ...] = Field(min_length=2)
-
-    @model_validator(mode="after")
-    def _rises(self) -> Self:
-        inputs = [point[0] for point in self.points]
-        if any(after - before < _LEAST_STEP_FRAC for before, after in pairwise(inputs)):
-            raise ValueError("input values that rise from row to row")
-        return self
-
-
-class PolynomialFit(FileModel):
-    """A polynomial to be fitted to the readings, with a constant term unless it goes through the origin."""
-
-    degree: int = Field(ge=1, le=10)
-    through_the_origin: bool = False
-
-
-class FitSheet(FileModel):
-    """A curve to be fitted to the readings: a polynomial, or levels at inputs, in % of range, straight in between."""
-
-    polynomial: PolynomialFit | None = None
-    table: tuple[FractionField, ...] = ()
-
-    @model_validator(mode="after")
-    def _one(self) -> Self:
-        if (self.polynomial is None) == (not self.table):
-            raise ValueError('exactly one of "polynomial" and "table"')
-        if self.table and (len(self.table) < 2 or any(b - a < _LEAST_STEP_FRAC for a, b in pairwise(self.table))):
-            raise ValueError("two inputs or more of a table, each above the one before")
-        return self
-
-    @property
-    def goes_through_origin(self) -> bool:
-        """True for a polynomial without constant term."""
-        return self.polynomial is not None and self.polynomial.through_the_origin
-
-    @property
-    def coefficients_n(self) -> int:
-        """How many numbers are fitted."""
-        if self.polynomial is None:
-            return len(self.table)
-        return self.polynomial.degree + (0 if self.polynomial.through_the_origin else 1)
-
-    def __str__(self) -> str:
-        if self.polynomial is None:
-            return f"table of {len(self.table)} points"
-        degree = self.polynomial.degree
-        form = "line" if degree == 1 else f"polynomial of degree {degree}"
-        return f"{form}{' through the origin' if self.goes_through_origin else ''}"
-
-
-def _form_of_fit(given: object) -> str:
-    return "line" if isinstance(given, str) else "curve"
-
-
-FitField = Annotated[
-    Annotated[Literal["line through the origin"], Tag("line")] | Annotated[FitSheet, Tag("curve")],
-    Discriminator(_form_of_fit),
-]
-
-
-class CurvedCharacteristic(FileModel):
-    """A characteristic with settings of its own."""
-
-    square_root: SquareRoot | None = None
-    table: Table | None = None
-    fit: FitField | None = None
-
-    @model_validator(mode="after")
-    def _one(self) -> Self:
-        if sum(each is not None for each in (self.square_root, self.table, self.fit)) != 1:
-            raise ValueError('exactly one of "square root", "table" and "fit"')
-        return self
 
 
 class StageSheet(FileModel):
@@ -452,7 +367,7 @@ def _check_class(named: str, taps: Sequence[TapSheet]) -> None:
 def _check_origin(before: Span, after: Span) -> None:
     """What goes through the origin has ranges that do: 0 .. 10 kN to 0 .. 20 mV, not to 4 .. 20 mA."""
     at_0 = after.low - before.low * (after.high - after.low) / (before.high - before.low)
-    if abs(at_0) > _LEAST_STEP_FRAC * after.width:
+    if abs(at_0) > LEAST_STEP_FRAC * after.width:
         raise ValueError(
             f"ranges whose line goes through the origin: at 0 {before.unit} it is at {at_0:g} {after.unit}"
         )

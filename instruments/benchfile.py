@@ -1,5 +1,6 @@
 """The bench file: instruments, their resources, and how they are wired to the unit's taps. It opens nothing."""
 
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Self
@@ -8,7 +9,7 @@ from pydantic import Field, model_validator
 
 from instruments.certificate import Certificate, CertificateField, LoadedCertificate, certificate_faults
 from instruments.description import Description, find_description
-from instruments.errors import InputError, nearest
+from instruments.errors import InputError, nearest, shortened
 from instruments.fields import LevelField, SpanField, TemperatureSpanField, WatchdogField
 from instruments.filemodel import FileModel
 from instruments.units import Quantity, is_alike, show
@@ -217,9 +218,12 @@ def _certificates(
 
 
 def _certificate_file(path: Path, *, where: str) -> Document:
-    if not path.is_file():
+    is_there = False
+    with contextlib.suppress(OSError, ValueError):  # a name too long for the disk, or with a NUL in it
+        is_there = path.is_file()
+    if not is_there:
         raise InputError(
-            f'there is no certificate "{path}"',
+            f'there is no certificate "{shortened(str(path))}"',
             where=where,
             allowed="the path of a file, from the folder of the bench file",
             todo="correct the name, or write the file",

@@ -312,9 +312,10 @@ def test_a_certificate_that_does_not_fit_is_refused_in_its_own_file(certified, c
     assert all("meter-2026.yaml:" in each.where for each in faults)
 
 
-def test_a_certificate_that_is_not_there_is_named_where_the_bench_names_it(small):
+@pytest.mark.parametrize("name", ["meter-2026.yaml", "x" * 5000, "."])
+def test_a_certificate_that_is_not_there_is_named_where_the_bench_names_it(small, name):
     with pytest.raises(InputError, match="there is no certificate") as refused:
-        small(bench=NAMED)
+        small(bench={"SIMULATED METER}": f"SIMULATED METER, certificate: {name}}}"})
     assert "small.bench.yaml:7" in refused.value.where
 
 

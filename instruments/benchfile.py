@@ -1,24 +1,24 @@
 """The bench file: instruments, their resources, and how they are wired to the unit's taps. It opens nothing."""
 
-import datetime as dt
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Self
 
 from pydantic import Field, model_validator
 
+from instruments.certificate import Certificate, CertificateField, LoadedCertificate, certificate_faults
 from instruments.description import Description, find_description
-from instruments.errors import InputError, nearest
-from instruments.fields import AccuracyField, LevelField, SpanField, TemperatureSpanField, WatchdogField
+from instruments.errors import InputError, nearest, shortened
+from instruments.fields import LevelField, SpanField, TemperatureSpanField, WatchdogField
 from instruments.filemodel import FileModel
-from instruments.units import DIGITS, Quantity, is_alike, show
+from instruments.units import Quantity, is_alike, show
 from instruments.yamlfile import Document, read
 
 __all__ = [
     "BenchFile",
     "BenchInstrument",
     "BenchTap",
-    "Certificate",
     "Correlation",
     "LoadedBench",
     "Simulation",
@@ -26,15 +26,6 @@ __all__ = [
 ]
 
 SIMULATED = "simulated"
-
-
-class Certificate(FileModel):
-    """What a certificate of calibration says: expanded uncertainty by function, coverage factor, due date."""
-
-    number: str = ""
-    uncertainty: dict[str, AccuracyField] = Field(default_factory=dict)
-    k: float = Field(2.0, gt=0, le=10)
-    due: dt.date | None = None
 
 
 class Correlation(FileModel):
@@ -52,7 +43,7 @@ class BenchInstrument(FileModel):
     identity: str = ""
     safe_level: LevelField | None = None
     limits: SpanField | None = None
-    certificate: Certificate | None = None
+    certificate: CertificateField | None = None
 
 
 class BenchTap(FileModel):
@@ -96,18 +87,26 @@ class BenchFile(FileModel):
 
 
 class LoadedBench:
-    """A bench file with the descriptions it names.
+    """A bench file with the descriptions and certificates it names.
 
     Args:
         document: the file, for the places of later errors.
         file: its model.
         descriptions: by instrument name.
+        certificates: by instrument name, of those that have one.
     """
 
-    def __init__(self, document: Document, file: BenchFile, descriptions: dict[str, Description]) -> None:
+    def __init__(
+        self,
+        document: Document,
+        file: BenchFile,
+        descriptions: dict[str, Description],
+        certificates: dict[str, LoadedCertificate],
+    ) -> None:
         self.document = document
         self.file = file
         self.descriptions = descriptions
+        self.certificates = certificates
 
     @property
     def path(self) -> Path:
@@ -132,7 +131,7 @@ class LoadedBench:
                 todo="leave --seed and --fault out, or take --bench simulated",
             )
         changed = Simulation(seed=own.seed if seed is None else seed, faults=(*own.faults, *faults))
-        return LoadedBench(self.document, self.file.model_copy(update={"simulation": changed}), self.descriptions)
+        return self._changed({"simulation": changed})
 
     def used_again(self, *, backend: str, simulation: Mapping[str, Any] | None) -> "LoadedBench":
         """The bench as an earlier run used it: with the backend and the simulation (its model as JSON) of that run."""
@@ -140,7 +139,11 @@ class LoadedBench:
             "backend": backend,
             "simulation": None if simulation is None else Simulation.model_validate(simulation),
         }
-        return LoadedBench(self.document, self.file.model_copy(update=changed), self.descriptions)
+        return self._changed(changed)
+
+    def _changed(self, changed: dict[str, Any]) -> "LoadedBench":
+        file = self.file.model_copy(update=changed)
+        return LoadedBench(self.document, file, self.descriptions, self.certificates)
 
     def safe_level(self, instrument: str, function: str) -> Quantity | None:
         """The level that is safe for an output: the bench file's, else the description's; None if neither says."""
@@ -149,12 +152,15 @@ class LoadedBench:
         return own if own is not None and is_alike(str(own.units), spec.unit) else spec.safe_level
 
 
-def load_bench(path: Path, *, kept: Mapping[str, Description] | None = None) -> LoadedBench:
-    """A bench file and every description it names.
+def load_bench(
+    path: Path, *, kept: Mapping[str, Description] | None = None, certificates: Mapping[str, Path] | None = None
+) -> LoadedBench:
+    """A bench file and every description and certificate it names.
 
     Args:
         path: of the file.
         kept: descriptions by instrument name, to be taken in place of those that the file names.
+        certificates: files of certificates by instrument name, in place of those that the file names.
 
     Raises:
         InputError: any fault of the file, of a description, or between them; all at once.
@@ -176,7 +182,11 @@ def load_bench(path: Path, *, kept: Mapping[str, Description] | None = None) -> 
         except InputError as error:
             faults.append(error)
             continue
+    certified = _certificates(document, file, certificates or {}, faults)
     faults.extend(_instrument_faults(document, file, descriptions))
+    for name, each in certified.items():
+        if name in descriptions:
+            faults.extend(certificate_faults(each, name, descriptions[name]))
     faults.extend(_tap_faults(document, file, descriptions))
     if file.is_simulated and file.simulation is None:
         faults.append(InputError('backend "simulated" needs "simulation"', where=document.where("backend")))
@@ -185,7 +195,40 @@ def load_bench(path: Path, *, kept: Mapping[str, Description] | None = None) -> 
         raise InputError(
             first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=(*first.others, *others)
         )
-    return LoadedBench(document, file, descriptions)
+    return LoadedBench(document, file, descriptions, certified)
+
+
+def _certificates(
+    document: Document, file: BenchFile, kept: Mapping[str, Path], faults: list[InputError]
+) -> dict[str, LoadedCertificate]:
+    """The certificate of each instrument that has one, inline or in a file of its own; `faults` takes what is wrong."""
+    found = {}
+    for name, instrument in file.instruments.items():
+        at = ("instruments", name, "certificate")
+        if isinstance(instrument.certificate, Certificate):
+            found[name] = LoadedCertificate(document, at, instrument.certificate)
+        elif instrument.certificate is not None:
+            path = kept.get(name) or document.path.parent / instrument.certificate
+            try:
+                own = _certificate_file(path, where=document.where(*at))
+                found[name] = LoadedCertificate(own, (), own.into(Certificate))
+            except InputError as error:
+                faults.append(error)
+    return found
+
+
+def _certificate_file(path: Path, *, where: str) -> Document:
+    is_there = False
+    with contextlib.suppress(OSError, ValueError):  # a name too long for the disk, or with a NUL in it
+        is_there = path.is_file()
+    if not is_there:
+        raise InputError(
+            f'there is no certificate "{shortened(str(path))}"',
+            where=where,
+            allowed="the path of a file, from the folder of the bench file",
+            todo="correct the name, or write the file",
+        )
+    return read(path)
 
 
 def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
@@ -224,45 +267,11 @@ def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[s
                         allowed=f"a level in {' or '.join(units)}" if units else "nothing: it sets nothing",
                     )
                 )
-        faults += _certificate_faults(document, name, instrument, description)
     faults.extend(
         _unknown(each, list(file.instruments), "this bench has no instrument", document, ("correlations", number))
         for number, correlation in enumerate(file.correlations)
         for each in correlation.between
         if each not in file.instruments
-    )
-    return faults
-
-
-def _certificate_faults(
-    document: Document, name: str, instrument: BenchInstrument, description: Description
-) -> list[InputError]:
-    certified = instrument.certificate.uncertainty if instrument.certificate is not None else {}
-    faults = [
-        _unknown(function, list(description.functions), f'instrument "{name}" has no function', document, path)
-        for function in certified
-        if function not in description.functions
-        for path in (("instruments", name, "certificate", "uncertainty", function),)
-    ]
-    faults.extend(
-        InputError(
-            f'the certificate of "{name}" states {stated} for {function}',
-            where=document.where("instruments", name, "certificate", "uncertainty", function),
-            allowed=f"an uncertainty in {description.functions[function].unit}, or in % of reading or range",
-        )
-        for function, stated in certified.items()
-        if function in description.functions and not stated.fits(description.functions[function].unit)
-    )
-    faults.extend(
-        InputError(
-            f'the certificate of "{name}" states {stated} for {function}, which has no resolution',
-            where=document.where("instruments", name, "certificate", "uncertainty", function),
-            todo='add "resolution" to each range in the description: one digit is that much',
-        )
-        for function, stated in certified.items()
-        if function in description.functions
-        and stated.has(DIGITS)
-        and not all(each.resolution and each.resolution.magnitude for each in description.functions[function].ranges)
     )
     return faults
 

@@ -9,7 +9,9 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from numpy.polynomial import legendre
 
+from instruments.certified import Certified
 from instruments.sensor import Sensor
 
 __all__ = ["Characteristic", "Correction", "DataSheet", "FloatArray", "Stage", "Tap"]
@@ -35,6 +37,7 @@ class Tap:
 
     `low` is the value at 0 % and `high` at 100 %; a reversed signal (20 .. 4 mA) has `low` above `high`. Where a sensor
     carries the value (a temperature as ohms or millivolts), `unit` is that of the value, `sensor` gives the signal.
+    `certified` are the errors of the instrument that reads the tap, or of the source where nothing reads it.
     """
 
     name: str
@@ -43,6 +46,7 @@ class Tap:
     unit: str
     sensor: Sensor | None = None
     correction: Correction | None = None
+    certified: Certified | None = None
 
     @property
     def span(self) -> float:
@@ -76,11 +80,24 @@ class Tap:
         signal = np.asarray(reading, dtype=np.float64)
         if self.correction is not None:
             signal = (signal - self.correction.shift) / self.correction.factor
-        return self.to_value(signal)
+        return self.to_value(signal if self.certified is None else self.certified.true(signal))
+
+    def from_typed(self, value: FloatArray) -> FloatArray:
+        """The value, in `unit`, for one written down in that unit: corrected, but where a sensor carries it."""
+        found = np.asarray(value, dtype=np.float64)
+        return found if self.certified is None or self.sensor is not None else self.certified.true(found)
+
+    def given(self, value: FloatArray) -> FloatArray:
+        """The value, in `unit`, where the source is set to one: corrected, where the source has a certificate."""
+        if self.certified is None or not self.certified.is_set:
+            return np.asarray(value, dtype=np.float64)
+        return self.to_value(self.certified.true(self.to_signal(value)))
 
     def shown(self, signal: FloatArray) -> FloatArray:
         """What an instrument shows at this tap for a signal, in `reading_unit`."""
         found = np.asarray(signal, dtype=np.float64)
+        if self.certified is not None:
+            found = self.certified.shown(found)
         return found if self.correction is None else self.correction.factor * found + self.correction.shift
 
     def fraction(self, value: FloatArray) -> FloatArray:
@@ -97,14 +114,23 @@ class Characteristic:
     """Ideal output of a stage, as fraction of the output range, for its input as fraction of the input range.
 
     Args:
-        kind: "linear"; "square root" (flow from differential pressure); or "table" (straight between `points`).
+        kind: "linear"; "square root" (flow from differential pressure); "table" (straight between `points`); or
+            "polynomial", which no type sheet states: it was fitted to readings.
         cut_off_frac: square root only: an output below this fraction is ideally at 0 (low-flow cut-off).
         points: table only: (input fraction, output fraction), input ascending.
+        series: polynomial only: in Legendre's polynomials over `domain`.
+        domain: polynomial only: input fractions at both ends of what it was fitted over.
     """
 
-    kind: Literal["linear", "square root", "table"] = "linear"
+    kind: Literal["linear", "square root", "table", "polynomial"] = "linear"
     cut_off_frac: float = 0.0
     points: tuple[tuple[float, float], ...] = ()
+    series: tuple[float, ...] = ()
+    domain: tuple[float, float] = (0.0, 1.0)
+
+    def _place(self, x: FloatArray) -> FloatArray:
+        low, high = self.domain
+        return (2 * x - (low + high)) / (high - low)
 
     def output(self, x_frac: FloatArray) -> FloatArray:
         """Ideal output fraction, same shape as `x_frac`; NaN stays NaN; beyond the range it goes on ideally.
@@ -117,6 +143,8 @@ class Characteristic:
         if self.kind == "square root":
             flow = np.sqrt(np.maximum(x, 0.0))
             return np.asarray(np.where(flow < self.cut_off_frac, 0.0, flow))
+        if self.kind == "polynomial":
+            return np.asarray(legendre.legval(self._place(x), self.series))
         table = np.asarray(self.points)
         inside = np.interp(x, table[:, 0], table[:, 1])
         below = table[0, 1] + (x - table[0, 0]) * (table[1, 1] - table[0, 1]) / (table[1, 0] - table[0, 0])
@@ -132,6 +160,9 @@ class Characteristic:
             with np.errstate(divide="ignore"):
                 steep = 0.5 / np.sqrt(np.maximum(x, 0.0))
             return np.asarray(np.where((x < 0) | self.is_cut_off(x), 0.0, steep))
+        if self.kind == "polynomial":
+            per_place = legendre.legval(self._place(x), legendre.legder(self.series))
+            return np.asarray(2 / (self.domain[1] - self.domain[0]) * per_place)
         table = np.asarray(self.points)
         part = np.clip(np.searchsorted(table[:, 0], x, side="right") - 1, 0, len(table) - 2)
         return np.asarray((np.diff(table[:, 1]) / np.diff(table[:, 0]))[part])

@@ -1,5 +1,6 @@
 """Field types of the files that people write: text in, quantities out, through pydantic."""
 
+import re
 from functools import partial
 from typing import Annotated
 
@@ -7,11 +8,24 @@ from pydantic import PlainSerializer, WithJsonSchema
 
 from instruments.errors import InputError
 from instruments.filemodel import as_field
-from instruments.units import DIGITS, Quantity, Span, Terms, canonical, difference, magnitude, quantity, span, terms
+from instruments.units import (
+    CLASS,
+    DIGITS,
+    Quantity,
+    Span,
+    Terms,
+    canonical,
+    difference,
+    magnitude,
+    quantity,
+    span,
+    terms,
+)
 
 __all__ = [
     "AccuracyField",
     "DifferenceField",
+    "DriftField",
     "DurationField",
     "FractionField",
     "LevelField",
@@ -63,11 +77,23 @@ def _fraction(text: str) -> float:
 
 
 def _tolerance(text: str) -> Terms:
-    return terms(text, bases=("span", "reading", "output", "full scale"))
+    return terms(text, bases=("span", "reading", "output", "full scale", CLASS))
 
 
 def _accuracy(text: str) -> Terms:
     return terms(text, bases=("reading", "range", "full scale", DIGITS))
+
+
+_PER_YEAR = re.compile(r"(.+?)\s*(?:per\s+(?:year|a)|/\s*(?:year|a))\s*")
+
+
+def _drift(text: str) -> Terms:
+    match = _PER_YEAR.fullmatch(text)
+    if match is None:
+        raise InputError(
+            f'"{text}" is not a drift', allowed='such as "0.01 % of reading per year"', todo='end it with "per year"'
+        )
+    return _accuracy(match[1])
 
 
 _as_text = PlainSerializer(str, return_type=str)
@@ -94,7 +120,10 @@ ToleranceField = Annotated[
     Terms,
     as_field(_tolerance),
     _as_text,
-    _schema("0.2 % of span", "half width: of span, of reading, of output, of full scale, or absolute; joined by +"),
+    _schema(
+        "0.2 % of span",
+        "half width: of span, of reading, of output, of full scale, absolute, or the class of a sensor; joined by +",
+    ),
 ]
 AccuracyField = Annotated[
     Terms,
@@ -104,4 +133,10 @@ AccuracyField = Annotated[
         "0.02 % of reading + 0.01 % of range",
         "half width: of reading, of range, of full scale, in digits, or absolute; joined by +",
     ),
+]
+DriftField = Annotated[
+    Terms,
+    as_field(_drift),
+    PlainSerializer(lambda found: f"{found} per year", return_type=str),
+    _schema("0.005 % of reading + 1 uA per year", "half width in a year, as an accuracy"),
 ]

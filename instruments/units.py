@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import pint
 
 from instruments.errors import InputError, shortened
+from instruments.sensor_classes import class_of
 from instruments.texts import without_rest
 from instruments.unit_names import bare, registry, symbol, unit_of
 
@@ -22,6 +23,7 @@ else:
     Quantity: TypeAlias = pint.Quantity
 
 __all__ = [
+    "CLASS",
     "DIGITS",
     "Quantity",
     "Span",
@@ -55,6 +57,8 @@ _ABSOLUTE = re.compile(r"(.*(?:%|percent|ppm))\s+abs(?:olute)?")
 _DIGITS = re.compile(rf"({_NUMBER})\s*(?:digits?|dgts?|counts?)", re.IGNORECASE)
 _SHARES = {"percent", "ppm"}
 DIGITS = "digits"
+CLASS = "class"
+_BY_NAME = {DIGITS: '"2 digits"', CLASS: '"IEC 60751 class A"'}
 _SPAN_FORM = 'two numbers and a unit, such as "4 .. 20 mA"'
 
 
@@ -234,7 +238,8 @@ def span(text: str, *, like: str = "") -> Span:
 class Term:
     """One part of a tolerance or an accuracy: `value` in `unit` of `base`; base "" is absolute, else unit is "%".
 
-    Of base "digits" the value is their number, and the unit "".
+    Of base "digits" the value is their number, and the unit ""; of base "class" it is 1, and the unit the name of the
+    tolerance class of a sensor.
     """
 
     value: float
@@ -242,6 +247,8 @@ class Term:
     base: str
 
     def __str__(self) -> str:
+        if self.base == CLASS:
+            return self.unit
         if self.base == DIGITS:
             return f"{self.value:g} {DIGITS}"
         if self.base:
@@ -272,7 +279,7 @@ class Terms:
 
         Args:
             unit: unit of the answer.
-            bases: value of each base by its name, blanks as underscores; of digits, that of one.
+            bases: value of each base by its name, blanks as underscores; of digits, that of one; of a class, its width.
 
         Raises:
             InputError: an absolute part has another dimension.
@@ -280,7 +287,7 @@ class Terms:
         half = 0.0
         for part in self.parts:
             if part.base:
-                share = part.value if part.base == DIGITS else part.value / 100
+                share = part.value if part.base in {DIGITS, CLASS} else part.value / 100
                 half += share * abs(bases[part.base.replace(" ", "_")])
             else:
                 half += width(registry().Quantity(part.value, unit_of(part.unit)), unit)
@@ -291,8 +298,17 @@ def _difference_unit(unit: str) -> str:
     return str(_as_difference(registry().Quantity(1.0, unit_of(unit))).units)
 
 
+def _named(piece: str, bases: tuple[str, ...]) -> Term | None:
+    """A part that has neither unit nor base: digits, or a class; None if it is none of those that may stand here."""
+    if (digits := _DIGITS.fullmatch(piece)) and DIGITS in bases and float(digits.group(1)) >= 0:
+        return Term(float(digits.group(1)), "", DIGITS)
+    if CLASS in bases and (named := class_of(piece)):
+        return Term(1.0, named, CLASS)
+    return None
+
+
 def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> Terms:
-    """A tolerance or accuracy: parts joined by "+", each absolute, "x % of BASE", or "n digits".
+    """A tolerance or accuracy: parts joined by "+", each absolute, "x % of BASE", "n digits", or the class of a sensor.
 
     Args:
         text: such as "0.2 % of span" or "0.5 degC + 0.1 % of reading"; a leading "±" or "+-" is taken. Of what is
@@ -304,14 +320,14 @@ def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> T
         InputError: a part that is not of this form, an unknown base, a negative part, or nothing but zeros.
     """
     allowed = (
-        " or ".join('"2 digits"' if base == DIGITS else f'"0.2 % of {base}"' for base in bases)
+        " or ".join(_BY_NAME.get(base, f'"0.2 % of {base}"') for base in bases)
         + ', or a sum such as "0.5 mA + 0.1 % of reading"'
     )
     parts = []
     for each in re.sub(r"^\s*(?:±|\+/?-)", "", _plain(text)).split(" + "):
         piece = _FULL_SCALE.sub("% of full scale", each.strip())
-        if (digits := _DIGITS.fullmatch(piece)) and DIGITS in bases and float(digits.group(1)) >= 0:
-            parts.append(Term(float(digits.group(1)), "", DIGITS))
+        if named := _named(piece, bases):
+            parts.append(named)
             continue
         of, absolute = _OF.fullmatch(piece), _ABSOLUTE.fullmatch(piece)
         share = quantity((of or absolute or [piece, piece])[1])

@@ -2,6 +2,8 @@
 
 import threading
 
+import numpy as np
+
 from instruments.clock import Clock
 from instruments.simulated.physics import Plant
 
@@ -34,17 +36,22 @@ class Wires:
         return max(abs(end) for tap in taps for end in (tap.low, tap.high))
 
     def drive(self, signal: float, *, enabled: bool) -> None:
-        """Give a signal, in the tap's signal unit, from now on."""
+        """Give a signal, in the tap's signal unit, from now on; a source that nothing reads errs as it is certified."""
         assert self._sets is not None
+        certified = self._plant.sheet.taps[self._sets].certified
+        if certified is not None and certified.is_set and enabled:
+            signal = float(certified.true(np.array(signal)))
         with self._lock:
             self._plant.drive(self._clock.now(), signal, tap=self._sets, enabled=enabled)
 
     def see(self, aperture_s: float) -> float:
-        """Mean over an aperture that begins now, through shunt or lead if there is one; returns when it is over."""
+        """Mean over an aperture that begins now, as a meter with its certified errors shows it behind shunt or lead.
+
+        Returns when the aperture is over.
+        """
         assert self._reads is not None
         begin_s = self._clock.now()
         self._clock.sleep(aperture_s)
         with self._lock:
             seen = self._plant.seen(self._reads, begin_s, self._clock.now())
-        correction = self._plant.sheet.taps[self._reads].correction
-        return seen if correction is None else correction.factor * seen + correction.shift
+        return float(self._plant.sheet.taps[self._reads].shown(np.array(seen)))

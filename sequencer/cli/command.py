@@ -308,7 +308,7 @@ def sequences_command(folder: Path | None, *, as_json: bool) -> None:
 
 
 @cli.command("schema")
-@click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument"]))
+@click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument", "certificate"]))
 def schema_command(kind: str) -> None:
     """Print the JSON Schema of a kind of file, for an editor.
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from instruments.units import Term, Terms
+from instruments.units import CLASS, Term, Terms
 from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, percent
 from sequencer.evaluation.adjustment import LEAVE_ALONE_FRAC, Adjustment, adjustment
 from sequencer.evaluation.result import Evaluation
@@ -103,7 +103,7 @@ def other_basis(
     cannot tell what was ordered.
     """
     parts = type_sheet.tolerance.parts
-    if evaluation is None or evaluation.verdict.result != "fail" or len(parts) != 1 or not parts[0].base:
+    if evaluation is None or evaluation.verdict.result != "fail" or len(parts) != 1 or parts[0].base in {"", CLASS}:
         return ()
     if _is_beyond_a_trim(findings):
         return ()

@@ -32,6 +32,7 @@ from sequencer.diagnosis.comparison_statistics import (
     weights_at,
 )
 from sequencer.diagnosis.result import Content
+from sequencer.evaluation.budget import Basis, Statement
 from sequencer.evaluation.figures.curves import BoolArray
 from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
@@ -344,6 +345,11 @@ def _refuse_what_differs(a: Side, b: Side) -> None:
         raise ReadingsError("the two have different characteristics", todo="compare units that should do the same")
 
 
+def _undated(basis: Basis) -> tuple[Statement, ...]:
+    """What is stated of the instruments, whenever: what they drifted between two runs they had in common till then."""
+    return tuple(replace(each, drift_years=0.0) for each in basis.statements)
+
+
 def _is_same_bench(a: Content, b: Content) -> bool:
     """The same instruments by identity, in the same ranges, with the same certificates."""
     if a.evaluation is None or b.evaluation is None or not a.evaluation.basis.statements:
@@ -352,7 +358,7 @@ def _is_same_bench(a: Content, b: Content) -> bool:
     return (
         a.bench == b.bench
         and used[0] == used[1]
-        and a.evaluation.basis.statements == b.evaluation.basis.statements
+        and _undated(a.evaluation.basis) == _undated(b.evaluation.basis)
         and a.evaluation.input_by == b.evaluation.input_by
     )
 
@@ -427,6 +433,10 @@ def _cautions(a: Side, b: Side, *, is_same: bool, is_word: bool, untested_n: int
         (
             is_same and not is_word and not (both and all(each.identity for each in both)),
             "an instrument does not report its identity: one bench file is taken for one set of instruments",
+        ),
+        (
+            a.sheet.fit is not None,
+            "each is held against the curve fitted to its own readings: what is left beside these is compared",
         ),
         (untested_n > 0, f"{untested_n} points could not be tested: their uncertainty is not known"),
     )

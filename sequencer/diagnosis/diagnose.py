@@ -13,6 +13,7 @@ from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.series import series_of
 from sequencer.evaluation.budget import Basis
+from sequencer.evaluation.certificates import with_certified
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["Finding", "Findings", "diagnose"]
@@ -91,8 +92,9 @@ def diagnose(table: pd.DataFrame, type_sheet: TypeSheet, *, result: str, basis: 
         result: of the verdict: pass, conditional pass, conditional fail, fail, not determinable.
         basis: what is stated of the instruments.
     """
-    sheet = type_sheet.datasheet()
-    found = weighing(series_of(table, sheet), sheet, type_sheet, basis or Basis())
+    basis = basis or Basis()
+    sheet = with_certified(type_sheet.datasheet(), basis.statements)
+    found = weighing(series_of(table, sheet), sheet, type_sheet, basis)
     return _findings(found, _HEALTHY[result])
 
 

@@ -70,6 +70,8 @@ def examine(
             raise
         if ended.status == "complete":
             ended = replace(ended, status="bench fault", reason=error.what)
+    if evaluation is not None and evaluation.fit is not None:
+        type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
     findings = None if evaluation is None else _account(table, type_sheet, evaluation)
     content = Content(
         evaluation=evaluation,
@@ -89,7 +91,9 @@ def with_monte_carlo(content: Content, sheet: DataSheet, limit: int | None) -> C
     """A content with its uncertainties tried, at most `limit` times at a point; as it is where that is None."""
     if limit is None or content.evaluation is None:
         return content
-    return replace(content, trials=trials(content.evaluation, sheet, limit=limit))
+    fit = content.evaluation.fit
+    unit = sheet if fit is None else fit.of(sheet)
+    return replace(content, trials=trials(content.evaluation, unit, limit=limit))
 
 
 def _account(table: pd.DataFrame, type_sheet: TypeSheet, evaluation: Evaluation) -> Account:

@@ -6,12 +6,13 @@ output less ideal output, and has them combined by the GUM.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from instruments.certified import Certified, certified_from
 from instruments.datasheet import DataSheet, FloatArray
 from sequencer.evaluation.figures.contributions import (
     Contribution,
@@ -48,7 +49,7 @@ LEAST_TUR = 1.5  # below it a person answers for a plain pass; common practice, 
 
 
 # What two readings of one instrument have in common, and what those of two that one standard served.
-_OF_AN_INSTRUMENT: tuple[Origin, ...] = ("accuracy", "certificate", "temperature")
+_OF_AN_INSTRUMENT: tuple[Origin, ...] = ("accuracy", "certificate", "drift", "temperature")
 
 # Half width of a rectangular quantity over its u (GUM 4.3.7); at its very end, give or take rounding, it is not inside.
 _RECTANGULAR = math.sqrt(3) * (1 - 1e-9)
@@ -86,6 +87,9 @@ class Statement:
         correction_k: coverage factor of that.
         measures: function and range that read it; two taps with the same of one instrument share its error; "" = not
             read.
+        certified: its errors at points, which are corrected; their U has the coverage factor of the certificate.
+        drift: of these errors in a year; None = not stated.
+        drift_years: from the calibration to the readings.
     """
 
     tap: str
@@ -101,6 +105,9 @@ class Statement:
     correction: tuple[str, Limits] | None = None
     correction_k: float = 2.0
     measures: str = ""
+    certified: Certified | None = None
+    drift: Limits | None = None
+    drift_years: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +168,8 @@ def basis_from(values: Mapping[str, Any]) -> Basis:
                 "temperature": limits(each["temperature"]),
                 "allowances": tuple((name, width) for name, width in each["allowances"]),
                 "correction": (corrected[0], Limits(**corrected[1])) if (corrected := each.get("correction")) else None,
+                "certified": certified_from(each.get("certified")),
+                "drift": limits(each.get("drift")),
             }
         )
         for each in values["statements"]
@@ -304,7 +313,6 @@ def _lines(
 ) -> list[Contribution]:
     lead = f"{stated.tap}: "
     who = f"{lead}{stated.instrument} "
-    accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
     lines: list[tuple[Contribution, Origin]] = []
 
     def add(line: Contribution, origin: Origin, given: Limits | None = None) -> None:
@@ -314,15 +322,10 @@ def _lines(
             line = replace(line, bipolar=(given.of_reading * signal * scale, given.floor * scale))
         lines.append((line, origin))
 
-    # What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
-    if stated.accuracy is not None or stated.certificate is None:
-        add(from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity), "accuracy", stated.accuracy)
+    for line, origin, given in _of_calibration(stated, signal, sensitivity, who):
+        add(line, origin, given)
     step = np.broadcast_to(stated.resolution * np.sqrt(repeated), signal.shape)
     add(from_resolution(f"{who}resolution", step, sensitivity=sensitivity), "resolution")
-    if stated.certificate is not None:
-        U, k = stated.certificate.at(signal), stated.certificate_k
-        line = from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity)
-        add(line, "certificate", stated.certificate)
     if stated.temperature is not None and stated.outside_K > 0:
         width = stated.outside_K * stated.temperature.at(signal)
         line = from_half_width(f"{who}temperature", width, sensitivity=sensitivity)
@@ -334,6 +337,32 @@ def _lines(
     for name, half_width in stated.allowances:
         add(from_half_width(f"{lead}{name}", half_width, sensitivity=sensitivity), "allowance")
     return [replace(line, tap=stated.tap, origin=origin) for line, origin in lines]
+
+
+def _of_calibration(
+    stated: Statement, signal: FloatArray, sensitivity: FloatArray, who: str
+) -> Iterator[tuple[Contribution, Origin, Limits | None]]:
+    """What is stated of an instrument's error: certified at points, drifted since, within its accuracy, certified.
+
+    What was certified replaces an accuracy that nobody stated, and stands beside one that somebody did.
+    """
+    accuracy = np.full(signal.shape, np.nan) if stated.accuracy is None else stated.accuracy.at(signal)
+    has_accuracy = stated.accuracy is not None or stated.certificate is None
+    if stated.certified is not None:
+        U, k = stated.certified.U(signal), stated.certificate_k
+        yield from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity), "certificate", None
+        # With a stated drift nothing else is needed of what was corrected; beyond its points the accuracy speaks.
+        if stated.drift is not None or stated.accuracy is None:
+            accuracy = np.where(stated.certified.is_inside(signal), 0.0, accuracy)
+        has_accuracy = bool(accuracy.any())
+    if stated.drift is not None:
+        width = stated.drift_years * stated.drift.at(signal)
+        yield from_half_width(f"{who}drift", width, sensitivity=sensitivity), "drift", stated.drift
+    if has_accuracy:
+        yield from_half_width(f"{who}accuracy", accuracy, sensitivity=sensitivity), "accuracy", stated.accuracy
+    if stated.certificate is not None and stated.certified is None:
+        U, k = stated.certificate.at(signal), stated.certificate_k
+        yield from_certificate(f"{who}certificate", U, k=k, sensitivity=sensitivity), "certificate", stated.certificate
 
 
 def correlated_pairs(

@@ -14,6 +14,7 @@ from instruments.errors import ReadingsError
 from instruments.texts import counted
 from sequencer.evaluation.both_axes import both_axes
 from sequencer.evaluation.budget import COVERAGE, NO_BOUND, Basis, budget, correlated_pairs, scatter_alone, type_a
+from sequencer.evaluation.certificates import corrections_told, with_certified
 from sequencer.evaluation.covariance import covariance
 from sequencer.evaluation.dead_band import dead_band_pct
 from sequencer.evaluation.figure_list import Known, printed
@@ -25,6 +26,7 @@ from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
 from sequencer.evaluation.figures.uncertainty import NO_SENSITIVITY, Budget
+from sequencer.evaluation.fitted import Fitted, fitted
 from sequencer.evaluation.judgement import (
     BoolArray,
     Judgement,
@@ -65,6 +67,7 @@ class _Errors:
     ideal: FloatArray
     tolerance: FloatArray
     steps: dict[str, float]
+    fit: Fitted | None
 
     @property
     def first(self) -> Tap:
@@ -135,8 +138,8 @@ def evaluate(
     Raises:
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
     """
-    errors = _errors(table, type_sheet)
     basis = basis or Basis()
+    errors = _errors(table, type_sheet, basis)
     last, span = errors.last, errors.span
     width_pct = dead_band_pct(table, type_sheet, errors.sheet, errors.readings.setpoint_pct)
     computed = _figures(errors, standard, width_pct)
@@ -157,16 +160,23 @@ def evaluate(
         visits=found.visits,
         points=points_table(found.visits, found.judgement.is_out, span),
         end_pairs=found.end_pairs.drop(columns=["error", "tolerance", "result"]),
-        figures=printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
+        figures=(
+            *(() if errors.fit is None else errors.fit.figures(errors.sheet, known, errors.is_visited)),
+            *printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
+        ),
+        fit=errors.fit,
         not_determined=computed.not_determined(0),
         stages=found.stages,
         suspect_tap=next(iter(found.suspect_taps), ""),
         suspect_taps=found.suspect_taps,
-        corrections=type_sheet.corrections,
+        corrections=(*type_sheet.corrections, *corrections_told(errors.sheet, basis.statements)),
         basis=basis,
         budget=stated,
         known=known,
-        tests=_tests(errors.in_figures_pct, errors.input_pct, computed, scatter, known),
+        tests=(
+            *(() if errors.fit is None else (errors.fit.sentence,)),
+            *_tests(errors.in_figures_pct, errors.input_pct, computed, scatter, known),
+        ),
         tolerance_to_write=found.tolerance_to_write,
         verdict=verdict(found),
         arrays=computed,
@@ -225,9 +235,9 @@ def _budget(errors: _Errors, basis: Basis, scatter: Components) -> Budget | None
     )
 
 
-def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
+def _errors(table: pd.DataFrame, type_sheet: TypeSheet, basis: Basis) -> _Errors:
     """The table as arrays beside the ideal; raises ReadingsError as `evaluate` does."""
-    sheet = type_sheet.datasheet()
+    sheet = with_certified(type_sheet.datasheet(), basis.statements)
     _refuse_other_units(table, sheet)
     readings = grid(table)
     first, last = sheet.taps[0], sheet.taps[-1]
@@ -243,6 +253,8 @@ def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
     is_measured = first.name in readings.value and not np.isnan(readings.value[first.name]).all()
     y = readings.value[last.name]
     x = readings.value[first.name] if is_measured else _commanded(readings, first, y.shape)
+    fit = None if type_sheet.fit is None else fitted(sheet, type_sheet.fit, x, y)
+    sheet = sheet if fit is None else fit.of(sheet)
     return _Errors(
         readings=readings,
         sheet=sheet,
@@ -252,11 +264,12 @@ def _errors(table: pd.DataFrame, type_sheet: TypeSheet) -> _Errors:
         ideal=sheet.ideal(x),
         tolerance=half_width(type_sheet.tolerance, sheet, x),
         steps=steps_shown(table),
+        fit=fit,
     )
 
 
 def _commanded(readings: Grid, first: Tap, shape: tuple[int, ...]) -> FloatArray:
-    commanded = first.value(readings.setpoint_pct / 100)
+    commanded = first.given(first.value(readings.setpoint_pct / 100))
     return np.asarray(np.broadcast_to(commanded, shape), dtype=np.float64)
 
 

@@ -12,6 +12,7 @@ from sequencer.evaluation.figure_list import Figure, Known
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.figures.figures import Figures
 from sequencer.evaluation.figures.uncertainty import Budget
+from sequencer.evaluation.fitted import Fitted
 from sequencer.evaluation.stage_errors import StageResult
 from sequencer.evaluation.tables import visited
 from sequencer.evaluation.verdict import Verdict, worst_visit
@@ -39,6 +40,7 @@ class Evaluation:
             readings_n, cycles_n, error, error_pct, tolerance, tolerance_pct, used_pct, is_within.
         end_pairs: one row per end pair: setpoint_pct, cycle, first, second, change, change_pct.
         figures: as printed, in order.
+        fit: the curve that the unit is held against, where it is fitted to its readings; None where one is stated.
         stages: one result a stage that lies between two taps that were read.
         suspect_tap: a tap that disagrees with its neighbours while they agree with each other, "" if none does.
         suspect_taps: where the readings leave more than one, all of them, that one first.
@@ -80,6 +82,7 @@ class Evaluation:
     verdict: Verdict
     arrays: Figures
     grid: Grid
+    fit: Fitted | None = None
 
     def figure(self, name: str) -> Figure:
         """A figure by its name; raises KeyError."""

@@ -160,6 +160,8 @@ def _instruments(
         wide = np.zeros(x.shape)
         for limits in (given.accuracy, given.certificate) if given is not None else ():
             wide = wide + (0.0 if limits is None else limits.at(signal))
+        if given is not None and given.certified is not None:
+            wide = wide + given.certified.U(signal)
         in_value = np.maximum(np.abs(tap.to_value(signal + wide) - value), np.abs(tap.to_value(signal - wide) - value))
         widths.append(np.nan_to_num(in_value))
     return np.asarray(carried(sheet, x, widths[0], first=before, last=after) + widths[1])

@@ -5,6 +5,7 @@
 - "x % of output": of the ideal output value itself, live zero included.
 - "x % of full scale": of the upper range value of the input, the highest value that is to be measured (ISA-51.1, from
   memory), carried to the output as a reading is.
+- a tolerance class of a sensor (IEC 60751, IEC 60584): in K at the temperature at the input, carried to the output.
 - absolute: in the output's unit; or in the input's unit, carried to the output by the slope.
 
 Where input and output have one dimension, an absolute part means the output.
@@ -15,7 +16,9 @@ import math
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray
-from instruments.units import Term, Terms, is_width
+from instruments.sensor import Thermocouple
+from instruments.sensor_classes import half_width_degC
+from instruments.units import CLASS, Term, Terms, is_width, rescale
 
 __all__ = ["carried", "half_width", "slope", "with_floor"]
 
@@ -79,12 +82,23 @@ def half_width(tolerance: Terms, sheet: DataSheet, value: FloatArray, *, first: 
             width = width + carried(sheet, x, wide, first=first, last=last)
         elif part.base == "reading":
             width = width + carried(sheet, x, part.value / 100 * np.abs(x), first=first, last=last)
+        elif part.base == CLASS:
+            wide = _of_class(part.unit, sheet, x, first=first, last=last)
+            width = width + carried(sheet, x, wide, first=first, last=last)
         elif is_width(part.unit, output.unit) or not is_width(part.unit, source.unit):
             width = width + single.half_width(output.unit)
         else:
             wide = np.full(x.shape, single.half_width(source.unit))
             width = width + carried(sheet, x, wide, first=first, last=last)
     return np.asarray(np.where(np.isfinite(width), width, np.nan))
+
+
+def _of_class(named: str, sheet: DataSheet, value: FloatArray, *, first: int, last: int) -> FloatArray:
+    """Half width of a tolerance class at inputs, in the unit of the input, which is one of temperature."""
+    taps = sheet.taps[first : last % len(sheet.taps) + 1]
+    couple = next((tap.sensor.type for tap in taps if isinstance(tap.sensor, Thermocouple)), "")
+    factor, shift = rescale(taps[0].unit, "degC")
+    return half_width_degC(named, factor * value + shift, thermocouple=couple) / abs(factor)
 
 
 def with_floor(tolerance: Terms, needed_pct: float) -> Terms:

@@ -4,21 +4,22 @@ A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Bo
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 from typing import Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
 from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, Tap
 from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
 from instruments.filemodel import FileModel
 from instruments.sensor import Rtd, Sensor, Thermocouple
-from instruments.units import Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
+from instruments.sensor_classes import PLATINUM, range_degC
+from instruments.units import CLASS, Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
+from sequencer.inputs.characteristic_sheet import LEAST_STEP_FRAC, CurvedCharacteristic, FitSheet, PolynomialFit
 
 __all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
 
-_LEAST_STEP_FRAC = 1e-9  # of a table: less is no slope that a unit could have
 _LONGEST_WAIT_S = 86400.0
 _R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
 
@@ -160,50 +161,31 @@ class NamedTapSheet(TapSheet):
     tap: str = Field(min_length=1)
 
 
-class SquareRoot(FileModel):
-    """Flow from differential pressure; ideally at 0 % below the cut-off (in % of flow)."""
-
-    cut_off: FractionField = Field(0.0, ge=0, lt=1)
-
-
-class Table(FileModel):
-    """A characteristic as a table, in % of input and output range, straight in between."""
-
-    points: tuple[tuple[FractionField, FractionField], ...] = Field(min_length=2)
-
-    @model_validator(mode="after")
-    def _rises(self) -> Self:
-        inputs = [point[0] for point in self.points]
-        if any(after - before < _LEAST_STEP_FRAC for before, after in pairwise(inputs)):
-            raise ValueError("input values that rise from row to row")
-        return self
-
-
-class CurvedCharacteristic(FileModel):
-    """A characteristic with settings of its own."""
-
-    square_root: SquareRoot | None = None
-    table: Table | None = None
-
-    @model_validator(mode="after")
-    def _one(self) -> Self:
-        if (self.square_root is None) == (self.table is None):
-            raise ValueError('exactly one of "square root" and "table"')
-        return self
-
-
 class StageSheet(FileModel):
     """What lies between two neighbouring taps."""
 
     characteristic: Literal["linear", "square root"] | CurvedCharacteristic = "linear"
     time_constant: DurationField = 0.0
     dead_time: DurationField = 0.0
+    _fitted: Characteristic | None = PrivateAttr(None)
+
+    @property
+    def fit(self) -> FitSheet | None:
+        """The curve that is fitted to the readings; None where the characteristic is stated."""
+        given = None if isinstance(self.characteristic, str) else self.characteristic.fit
+        if isinstance(given, str):
+            return FitSheet(polynomial=PolynomialFit.model_validate({"degree": 1, "through the origin": True}))
+        return given
 
     def ideal(self) -> Characteristic:
-        """The characteristic as a function."""
+        """The characteristic as a function; of one that is to be fitted, the straight line of the ranges."""
         given = self.characteristic
+        if self._fitted is not None:
+            return self._fitted
         if isinstance(given, str):
             return Characteristic(kind=given)
+        if given.fit is not None:
+            return Characteristic()
         if given.square_root is not None:
             return Characteristic(kind="square root", cut_off_frac=given.square_root.cut_off)
         assert given.table is not None
@@ -266,10 +248,18 @@ class TypeSheet(StageSheet):
             for before, stage, after in zip(self.taps, self.stages, self.taps[1:], strict=False):
                 _check_pulses(before.range, stage, after.range)
                 if stage.tolerance is not None:
-                    _check_tolerance(stage.tolerance, before.range, after.range)
+                    _check_tolerance(stage.tolerance, (before, after))
         elif self.input is None or self.output is None:
             raise ValueError('"input" and "output", or for a chain "taps" and "stages"')
-        _check_tolerance(self.tolerance, self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range)
+        _check_tolerance(self.tolerance, [each for _, each in self.tap_sheets])
+        return self
+
+    @model_validator(mode="after")
+    def _can_be_fitted(self) -> Self:
+        if any(stage.fit is not None for stage in self.stages):
+            raise ValueError('a fit in a unit of one stage, with "input" and "output"')
+        if self.fit is not None and self.fit.goes_through_origin:
+            _check_origin(self.tap_sheets[0][1].range, self.tap_sheets[-1][1].range)
         return self
 
     @property
@@ -297,11 +287,18 @@ class TypeSheet(StageSheet):
 
     @property
     def stated_tolerance(self) -> str:
-        """The tolerance in words, beside a full scale what it is."""
-        if not self.tolerance.has("full scale"):
-            return str(self.tolerance)
-        name, sheet = self.tap_sheets[0]
-        return f"{self.tolerance} (the upper range value of {name}, {sheet.range.top:g} {sheet.range.unit})"
+        """The tolerance in words, beside a full scale what it is, and about which curve it lies if that is fitted."""
+        said = str(self.tolerance)
+        if self.tolerance.has("full scale"):
+            name, sheet = self.tap_sheets[0]
+            said += f" (the upper range value of {name}, {sheet.range.top:g} {sheet.range.unit})"
+        return said if self.fit is None else f"{said} about the {self.fit} fitted to these readings"
+
+    def with_fitted(self, found: Characteristic) -> "TypeSheet":
+        """The type with the characteristic that was fitted to the readings of one unit."""
+        fitted = self.model_copy()
+        fitted._fitted = found  # noqa: SLF001  its own copy
+        return fitted
 
     @property
     def corrections(self) -> tuple[str, ...]:
@@ -333,13 +330,52 @@ class TypeSheet(StageSheet):
         return DataSheet(type=self.type, taps=taps, stages=stages)
 
 
-def _check_tolerance(tolerance: Terms, before: Span, after: Span) -> None:
-    """An absolute part must be in the unit of the input or of the output."""
+def _check_tolerance(tolerance: Terms, taps: Sequence[TapSheet]) -> None:
+    """An absolute part must be in the unit of the input or of the output, a class that of the sensor, in its range."""
+    before, after = taps[0].range, taps[-1].range
     for part in tolerance.parts:
+        if part.base == CLASS:
+            _check_class(part.unit, taps)
         if not part.base and not any(is_width(part.unit, each.unit) for each in (before, after)):
             raise ValueError(f"a tolerance in %, in {after.unit} or in {before.unit}")
     if tolerance.has("full scale") and before.top <= 0:
         raise ValueError(f"a tolerance in % of span, since the upper range value of {before} is no full scale")
+
+
+def _check_class(named: str, taps: Sequence[TapSheet]) -> None:
+    """A tolerance class must be that of the sensor, and hold over the range of the input."""
+    range_ = taps[0].range
+    if not is_alike(range_.unit, "degC"):
+        raise ValueError(f"a tolerance class where the input is a temperature, not {range_.unit}")
+    sensors = [each.sensor for each in taps if each.sensor is not None]
+    couple = next((each.thermocouple for each in sensors if each.thermocouple), None)
+    is_platinum = named.startswith(PLATINUM)
+    stated = named.rpartition(" type ")[2] if " type " in named else ""
+    if any((each.rtd is not None) != is_platinum for each in sensors):
+        raise ValueError(f"a tolerance class of the sensor that is stated, not {named}")
+    if couple and stated and couple != stated:
+        raise ValueError(f"a tolerance class of type {couple}, which is stated, not {named}")
+    if not is_platinum and not (couple or stated):
+        raise ValueError(f'the type of the thermocouple behind it: "{named} type K"')
+    try:
+        low, high = range_degC(named, thermocouple=couple or "")
+    except KeyError:
+        raise ValueError(f"a class that a thermocouple of type {couple or stated} has, not {named}") from None
+    within = range_.within("degC")
+    if within.bottom < low or within.top > high:
+        make = ""
+        if is_platinum and "film" not in named and "wire" not in named:
+            make = ' of a film; write "wire wound" behind it if that is what it is'
+        raise ValueError(f"a range within {low:g} .. {high:g} degC, where {named} holds{make}")
+
+
+def _check_origin(before: Span, after: Span) -> None:
+    """What goes through the origin has ranges that do: 0 .. 10 kN to 0 .. 20 mV, not to 4 .. 20 mA."""
+    at_0 = after.low - before.low * (after.high - after.low) / (before.high - before.low)
+    if abs(at_0) > LEAST_STEP_FRAC * after.width:
+        raise ValueError(
+            f"ranges whose line goes through the origin: at 0 {before.unit} it is at {at_0:g} {after.unit}"
+        )
 
 
 def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:

@@ -15,9 +15,12 @@ from instruments.latch import left_on
 from instruments.locks import bench_held, resources_of
 from instruments.simulated.server import serve
 from instruments.simulated.setup import simulated_bench
+from instruments.wiring import wire
+from sequencer.evaluation.certificates import with_certified
 from sequencer.inputs.files import LoadedSequence
 from sequencer.jobs.plan import acknowledgement, load, load_bench
 from sequencer.jobs.safe import Say, see_to
+from sequencer.planning.bench_statements import statements
 from sequencer.running.confirmations import signals_stop
 
 __all__ = ["ServedBench", "check_bench", "simulate"]
@@ -92,7 +95,9 @@ def simulate(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | P
             "this bench has no simulation", where=str(loaded.path), todo="take --bench simulated, or add one"
         )
     clock = RealClock()
-    with serve(simulated_bench(loaded, unit.sheet.datasheet(), clock)) as served:
+    sheet = unit.sheet.datasheet()
+    certified = with_certified(sheet, statements(loaded, wire(loaded, sheet), unit.sheet))
+    with serve(simulated_bench(loaded, certified, clock)) as served:
         yield ServedBench(resources=served.resources, bench_text=_served_text(loaded, served.resources), clock=clock)
 
 
@@ -101,6 +106,9 @@ def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
     file = loaded.file
     stated = file.model_dump(mode="json", by_alias=True, exclude_unset=True)
     instruments = {name: stated["instruments"][name] | {"resource": each} for name, each in resources.items()}
+    for name in instruments.keys() & loaded.certificates.keys():  # the served file lies elsewhere
+        inline = loaded.certificates[name].file.model_dump(mode="json", by_alias=True, exclude_unset=True)
+        instruments[name]["certificate"] = inline
     taps = {
         tap: {"set by": wiring.set_by, "read by": wiring.read_by}
         for tap, wiring in file.taps.items()

@@ -11,6 +11,7 @@ from instruments.wiring import wire
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.budget import COVERAGE, Basis
+from sequencer.evaluation.certificates import with_certified
 from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.type_sheet import TypeSheet
@@ -63,10 +64,6 @@ def by_hand(
         ReadingsError: the readings are.
     """
     sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
-    if isinstance(readings, pd.DataFrame):
-        table, origin = readings, "a table"
-    else:
-        table, origin = from_csv(Path(readings), sheet.datasheet(), serial=serial), Path(readings).name
     now = datetime.now(UTC).isoformat(timespec="seconds")
     loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
     cleared = clearance(bench_cleared)
@@ -84,6 +81,11 @@ def by_hand(
             low_tur_accepted=acceptance(low_tur_accepted),
             bench_cleared=cleared,
         )
+    if isinstance(readings, pd.DataFrame):
+        table, origin = readings, "a table"
+    else:
+        unit = with_certified(sheet.datasheet(), basis.statements if basis is not None else ())
+        table, origin = from_csv(Path(readings), unit, serial=serial), Path(readings).name
     found = examine(table, sheet, basis=basis, receivers=receivers, monte_carlo=monte_carlo)
     return replace(
         found,

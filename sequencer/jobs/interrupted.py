@@ -30,6 +30,7 @@ from sequencer.planning.points import from_rest
 from sequencer.record.digest import inputs_of
 from sequencer.record.layout import (
     BENCH,
+    CERTIFICATES,
     DESCRIPTIONS,
     INPUTS,
     JOURNAL,
@@ -163,7 +164,10 @@ def planned_before(folder: Path, lines: Lines, *, is_to_go_on: bool = True) -> P
         files = sorted((folder / DESCRIPTIONS).iterdir(), key=lambda path: int(path.name.partition("-")[0]))
         descriptions = [Description.model_validate_json(path.read_text(encoding="utf-8")) for path in files]
         names = opened["described"]
-        bench = load_bench(folder / BENCH, kept=dict(zip(names, descriptions, strict=True)))
+        own = (folder / CERTIFICATES).iterdir() if (folder / CERTIFICATES).is_dir() else ()
+        certificates = {names[int(path.name.partition("-")[0]) - 1]: path for path in own}
+        kept = dict(zip(names, descriptions, strict=True))
+        bench = load_bench(folder / BENCH, kept=kept, certificates=certificates)
         used = bench.used_again(backend=opened["backend"], simulation=opened["simulation"])
     except (OSError, ValueError, LookupError, TypeError) as error:
         raise RecordError(

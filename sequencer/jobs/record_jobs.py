@@ -14,6 +14,8 @@ from instruments.entry import Doubt
 from instruments.errors import InputError, RecordError
 from instruments.units import magnitude, quantity
 from sequencer.diagnosis.result import Content
+from sequencer.evaluation.budget import Basis
+from sequencer.evaluation.certificates import with_certified
 from sequencer.jobs.drive import tried
 from sequencer.readings.plausibility import Expectation, Seen, doubt
 from sequencer.readings.table import valid_rows
@@ -126,7 +128,8 @@ def _refuse_what_is_not_meant(doubted: Doubt | None, folder: Path, is_meant: Cal
 def _reading(record: Record, *, point: int, tap: str, reading: int) -> tuple[DataSheet, int, dict[str, Any]]:
     """Data sheet of the unit, index of the tap, and the row of the reading that counts there; raises InputError."""
     folder = record.folder
-    sheet = type_sheet_of(folder).datasheet()
+    basis = record.evaluation.basis if record.evaluation is not None else Basis()
+    sheet = with_certified(type_sheet_of(folder).datasheet(), basis.statements)
     names = [each.name for each in sheet.taps]
     name = tap or names[-1]
     rows = valid_rows(record.table)

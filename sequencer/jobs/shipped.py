@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from instruments.benchfile import BenchFile
+from instruments.certificate import Certificate
 from instruments.description import DESCRIPTIONS, Description
 from instruments.errors import InputError
 from instruments.filemodel import FileModel
@@ -54,12 +55,13 @@ def copy_shipped(folder: Path) -> tuple[Path, ...]:
 
 
 def schema(kind: str) -> dict[str, Any]:
-    """JSON Schema of a kind of file: "sequence", "type", "bench" or "instrument"."""
+    """JSON Schema of a kind of file: "sequence", "type", "bench", "instrument" or "certificate"."""
     models: dict[str, type[FileModel]] = {
         "sequence": sequence_model(),
         "type": TypeSheet,
         "bench": BenchFile,
         "instrument": Description,
+        "certificate": Certificate,
     }
     found = models[kind].model_json_schema(by_alias=True)
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"livezero {kind}"} | {

@@ -6,7 +6,9 @@ from dataclasses import replace
 import numpy as np
 
 from instruments.benchfile import LoadedBench
-from instruments.datasheet import Tap
+from instruments.certificate import Certificate, CertifiedErrors
+from instruments.certified import Certified
+from instruments.datasheet import Correction, Tap
 from instruments.sensor import Thermocouple
 from instruments.units import DIGITS, Quantity, Span, Terms, is_alike, magnitude, width
 from instruments.wiring import Port, Wire
@@ -44,7 +46,7 @@ def basis_of(
 ) -> Basis:
     """What a verdict on this bench will rest on; arguments as in `Basis` and `statements`."""
     return Basis(
-        statements=statements(bench, wires, type_sheet),
+        statements=statements(bench, wires, type_sheet, date=date),
         correlations=tuple((*each.between, each.coefficient) for each in bench.file.correlations),
         coverage=coverage,
         rule=rule,
@@ -54,13 +56,16 @@ def basis_of(
     )
 
 
-def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet) -> tuple[Statement, ...]:
+def statements(
+    bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet, *, date: str = ""
+) -> tuple[Statement, ...]:
     """What the bench states of each tap that is read, and of the first even if it is only set.
 
     Args:
         bench: with its descriptions and certificates.
         wires: what serves which tap.
         type_sheet: of the unit, for allowances at its taps.
+        date: ISO date of the readings, until which instruments drift; "" = not known, so until they are due.
     """
     sheet = type_sheet.datasheet()
     found = []
@@ -68,7 +73,7 @@ def statements(bench: LoadedBench, wires: Sequence[Wire], type_sheet: TypeSheet)
         port = wired.receiver or (wired.source if number == 0 else None)
         if port is not None:
             allowances = tuple((name, _allowance(each, tap)) for name, each in tap_sheet.allowances.items())
-            stated = _statement(bench, port, tap, allowances, is_read=wired.receiver is not None)
+            stated = _statement(bench, port, tap, allowances, is_read=wired.receiver is not None, date=date)
             given = tap_sheet.correction
             if given is not None and (wired.receiver is not None or given.junction is not None):
                 stated = replace(stated, correction=_corrected(given, tap), correction_k=given.k)
@@ -94,7 +99,7 @@ def _allowance(given: Quantity, tap: Tap) -> float:
 
 
 def _statement(
-    bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...], *, is_read: bool
+    bench: LoadedBench, port: Port, tap: Tap, allowances: tuple[tuple[str, float], ...], *, is_read: bool, date: str
 ) -> Statement:
     correction = tap.correction if is_read else None
     unit = tap.reading_unit if is_read else tap.signal_unit
@@ -110,20 +115,45 @@ def _statement(
     description = bench.descriptions[port.instrument]
     function = description.functions[port.function]
     entry = port.entry
-    certificate = bench.file.instruments[port.instrument].certificate
-    covered = certificate.uncertainty.get(port.function) if certificate is not None else None
+    certificate = bench.certificates[port.instrument].file if port.instrument in bench.certificates else Certificate()
+    errors = certificate.errors_of(port.function, entry.range)
     return Statement(
         tap=tap.name,
         instrument=port.instrument,
         accuracy=limits(entry.accuracy),
         resolution=function.resolution(entry, unit) / (abs(correction.factor) if correction else 1.0),
-        certificate=limits(covered),
-        certificate_k=certificate.k if certificate is not None else 2.0,
-        certificate_due=certificate.due.isoformat() if certificate is not None and certificate.due else "",
+        certificate=limits(certificate.uncertainty.get(port.function)) if errors is None else None,
+        certificate_k=certificate.k,
+        certificate_due=certificate.due.isoformat() if certificate.due else "",
         temperature=limits(entry.temperature_coefficient),
         outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
         allowances=allowances,
         measures=f"{port.function}, {entry.range}" if is_read else "",
+        certified=None
+        if errors is None
+        else _certified(errors, unit, correction, is_read=is_read, number=certificate.number),
+        drift=limits(errors.drift) if errors is not None else None,
+        drift_years=certificate.years(date) if errors is not None and errors.drift is not None else 0.0,
+    )
+
+
+def _certified(
+    errors: CertifiedErrors, unit: str, correction: Correction | None, *, is_read: bool, number: str
+) -> Certified:
+    """Errors at points, carried from the reading to the signal behind a shunt or a lead."""
+    factor, shift = (correction.factor, correction.shift) if correction is not None else (1.0, 0.0)
+    return Certified(
+        points=tuple(
+            (
+                (magnitude(each.at, unit) - shift) / factor,
+                width(each.error, unit) / factor,
+                width(each.U, unit) / factor,
+            )
+            for each in errors.points
+        ),
+        is_set=not is_read,
+        correlation=errors.correlation,
+        number=number,
     )
 
 

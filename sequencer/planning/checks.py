@@ -105,6 +105,15 @@ def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visi
             allowed="one step that takes readings, such as a traverse",
             todo="make a sequence of its own for each further one" if reads else "add a traverse",
         )
+    form = sequence.sheet.fit
+    points_n = len({setpoint.frac for _, _, setpoint in visits if setpoint.role == READING})
+    if form is not None and points_n <= form.coefficients_n:
+        raise PlanError(
+            f"{points_n} points for a {form}, which has {form.coefficients_n} coefficients",
+            where=sequence.document.where("steps", reads[0] - 1),
+            allowed=f"{form.coefficients_n + 1} points or more",
+            todo="read more points, or take a simpler curve in the type sheet",
+        )
 
 
 def refuse_what_is_not_captured(

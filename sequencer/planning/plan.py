@@ -8,8 +8,10 @@ from dataclasses import replace
 
 from instruments.benchfile import LoadedBench
 from instruments.wiring import wire
+from sequencer.evaluation.certificates import with_certified
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.step import FURTHER, Setpoint, registry
+from sequencer.planning.bench_statements import statements
 from sequencer.planning.checks import (
     bench_limits,
     reach,
@@ -49,6 +51,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     refuse_what_harms(sequence, sheet, limits, wires, visits)
     # A unit whose sheet gives its range alone says nothing of what lies beyond.
     refuse_an_unsafe_safe_level(bench, limits if sequence.sheet.limits is not None else limits[1:], wires)
+    sheet = with_certified(sheet, statements(bench, wires, sequence.sheet))
     points = points_of(sequence, bench, sheet, wires, visits)
     refuse_what_lasts(sequence, points)
     return Plan(

@@ -11,12 +11,13 @@ from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.units import Quantity, Span, magnitude, quantity
 from instruments.wiring import Wire
 from sequencer.evaluation.budget import error_budget
+from sequencer.evaluation.certificates import corrections_told
 from sequencer.evaluation.figures.uncertainty import Budget
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.inputs.step import READING, Setpoint
 from sequencer.inputs.tolerance import half_width
-from sequencer.planning.bench_statements import basis_of
+from sequencer.planning.bench_statements import basis_of, statements
 from sequencer.planning.cautions import general_cautions
 
 __all__ = ["Plan", "Point", "Visit", "from_rest", "points_of", "receiver_of"]
@@ -91,6 +92,12 @@ class Plan:
         if not known or any(each is None for each in known):
             return None
         return min(each for each in known if each is not None)
+
+    @property
+    def corrections(self) -> tuple[str, ...]:
+        """What will be corrected at which tap, by how much, in words."""
+        stated = statements(self.bench, self.wires, self.sequence.sheet)
+        return (*self.sequence.sheet.corrections, *corrections_told(self.sheet, stated))
 
     @property
     def cautions(self) -> tuple[str, ...]:

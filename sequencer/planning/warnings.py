@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Iterator, Sequence
 from math import inf
 
+import numpy as np
+
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet
 from instruments.locks import resources_of
@@ -33,10 +35,35 @@ def warnings_of(
     points: Sequence[Point],
 ) -> tuple[str, ...]:
     """What is to be known before anything is energised, a sentence each; arguments as in `Plan`."""
-    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires), *_of_lines(bench, wires)]
+    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires)]
+    found += [*_of_certificates(bench, sheet, wires), *_of_lines(bench, wires)]
     if not sequence.file.cautions:
         found.append("the sequence lists no cautions: the general ones are asked before a real bench is energised")
     return tuple(found)
+
+
+def _of_certificates(bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]) -> Iterator[str]:
+    """Where a certificate has no points for the range that is used, or not for all of it."""
+    for tap, wired in zip(sheet.taps, wires, strict=True):
+        port = wired.receiver or wired.source
+        if port is None or port.instrument not in bench.certificates:
+            continue
+        known = [
+            each for each in bench.certificates[port.instrument].file.corrections if each.function == port.function
+        ]
+        if tap.certified is None:
+            if known:
+                ranges = ", ".join(str(each.range) for each in known)
+                yield (
+                    f"{port.instrument} was calibrated in the range {ranges} of {port.function}, {tap.name} takes "
+                    f"{port.entry.range}: nothing is corrected there"
+                )
+        elif not tap.certified.is_inside(tap.to_signal(np.array([tap.low, tap.high]))).all():
+            ends = [f"{tap.certified.points[end][0]:g}" for end in (0, -1)]
+            yield (
+                f"{port.instrument} was calibrated from {' to '.join(ends)} {tap.signal_unit} only, {tap.name} goes "
+                "beyond: there the error of the nearest point is corrected, and its whole accuracy counts"
+            )
 
 
 def _of_lines(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:

@@ -138,9 +138,10 @@ class TapColumn:
                     todo="correct the cell",
                 )
                 faults.append((line, wrong))
-        values = self.spec.from_reading(readings) if is_shown else readings
-        found = [float(value) for value in np.where(np.isnan(shares), values, self.spec.value(shares))]
-        is_as_typed = not is_shown and (factor, shift) == (1.0, 0.0)
+        typed = np.where(np.isnan(shares), readings, self.spec.value(shares))
+        values = np.where(np.isnan(shares) & is_shown, self.spec.from_reading(readings), self.spec.from_typed(typed))
+        found = [float(value) for value in values]
+        is_as_typed = not is_shown and (factor, shift) == (1.0, 0.0) and self.spec.certified is None
         return found if is_as_typed else [to_digits(value) for value in found]
 
     def with_unit(self, cell: str) -> str:

@@ -20,7 +20,17 @@ from sequencer.journal.writer import entries
 from sequencer.planning.bench_statements import basis_of
 from sequencer.planning.plan import Plan, receiver_of
 from sequencer.record.digest import inputs_of
-from sequencer.record.layout import BENCH, DESCRIPTIONS, DIGEST, FIGURES, JOURNAL, SEQUENCE, TYPE, write_synced
+from sequencer.record.layout import (
+    BENCH,
+    CERTIFICATES,
+    DESCRIPTIONS,
+    DIGEST,
+    FIGURES,
+    JOURNAL,
+    SEQUENCE,
+    TYPE,
+    write_synced,
+)
 
 __all__ = ["as_found_of", "create", "create_again", "first_free", "opening", "receivers_of", "used", "versions"]
 
@@ -77,6 +87,10 @@ def _made(results: Path, name: str, plan: Plan) -> Path:
             plain = re.sub(r"[^A-Za-z0-9-]+", "-", instrument)[:40]
             text = description.model_dump_json(by_alias=True, indent=1)
             write_synced(folder / DESCRIPTIONS / f"{number}-{plain}.json", text)
+            certificate = plan.bench.certificates.get(instrument)
+            if certificate is not None and certificate.is_own_file:
+                (folder / CERTIFICATES).mkdir(exist_ok=True)
+                write_synced(folder / CERTIFICATES / f"{number}-{plain}.yaml", certificate.document.text)
     except OSError as error:
         raise RecordError(
             f"the record cannot be written: {error.strerror}",

@@ -1,6 +1,6 @@
 """What is kept of a run for good: a folder that is never overwritten, and from which everything is computed again.
 
-inputs/         sequence, type sheet, bench and instrument descriptions as they were used
+inputs/         sequence, type sheet, bench, instrument descriptions and certificates as they were used
 journal.jsonl   every exchange, settling and reading in order
 readings.csv    the tidy table
 figures.json    figures and verdict
@@ -20,6 +20,7 @@ from sequencer.inputs.type_sheet import TypeSheet
 __all__ = [
     "ADDENDA",
     "BENCH",
+    "CERTIFICATES",
     "DESCRIPTIONS",
     "DIGEST",
     "FIGURES",
@@ -39,6 +40,7 @@ __all__ = [
 INPUTS = "inputs"
 SEQUENCE, TYPE, BENCH = f"{INPUTS}/sequence.yaml", f"{INPUTS}/type.yaml", f"{INPUTS}/bench.yaml"
 DESCRIPTIONS = f"{INPUTS}/descriptions"
+CERTIFICATES = f"{INPUTS}/certificates"
 JOURNAL = "journal.jsonl"
 READINGS = "readings.csv"
 FIGURES = "figures.json"

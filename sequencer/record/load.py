@@ -17,6 +17,7 @@ from instruments.version import __version__
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
 from sequencer.evaluation.budget import basis_from
+from sequencer.evaluation.certificates import with_certified
 from sequencer.evaluation.result import Evaluation
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
@@ -73,8 +74,8 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
     opened, end = lines[0], end_of(lines)
     try:
         more = [] if as_sealed else added(folder)
-        table = corrected(from_lines(lines, sheet.datasheet()), more)
         basis = basis_from(opened["basis"])
+        table = corrected(from_lines(lines, with_certified(sheet.datasheet(), basis.statements)), more)
     except _WRONG as error:
         raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
     ended = Ended(

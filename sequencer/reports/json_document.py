@@ -157,6 +157,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "risk": None if (chances := expected_chances(planned)) is None else asdict(chances),
         "cautions": list(planned.cautions),
         "warnings": list(planned.warnings),
+        "corrections": list(planned.corrections),
         "limits": {reason: str(limit) for reason, limit in planned.limits},
         "wiring": [
             {"tap": each.tap}

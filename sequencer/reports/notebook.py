@@ -55,10 +55,11 @@ def plan_html(plan: Plan) -> str:
     )
     warned = Markup("").join(Markup("<li>{}</li>").format(each) for each in plan.warnings)
     return as_page(
-        Markup("<div>{}{}{}{}</div>").format(
+        Markup("<div>{}{}{}{}{}</div>").format(
             head,
             _table(("step", "name", "at, % of input range", "points", "takes"), steps),
             _table(("tap", "set by", "safe level", "read by"), wires),
+            Markup("<p>Corrected: {}.</p>").format("; ".join(plan.corrections)) if plan.corrections else Markup(""),
             Markup("<p>Warnings</p><ul>{}</ul>").format(warned) if plan.warnings else Markup(""),
         )
     )

@@ -8,6 +8,7 @@ from sequencer.reports.as_text import MINUS, MOST_DECIMALS, decimals_for, fixed
 
 __all__ = ["NumberStyle", "figure_text"]
 
+_MOST_DECIMALS_WITH_U = 12
 _MAGNITUDES = {"hysteresis", "non-repeatability"}  # never negative, so a plus sign would say nothing
 
 
@@ -73,9 +74,13 @@ def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
         return "", ""
     width = figure.U or figure.u_scatter
     if width is not None and math.isfinite(width) and width > 0 and figure.unit != "% of span":
-        decimals = min(max(1 - math.floor(math.log10(width)), 0), 12)
-        own = "" if figure.u_scatter is None else fixed(figure.u_scatter, decimals)
-        return fixed(figure.value, decimals, minus=style.minus), own
+        decimals = max(1 - math.floor(math.log10(width)), 0)
+        beside = figure.u_scatter
+        if decimals > _MOST_DECIMALS_WITH_U:  # such as a coefficient of the square of a large number
+            digits = max(math.floor(math.log10(abs(figure.value) or width)) + decimals, 1)
+            own = "" if beside is None else f"{beside:.1e}".replace("-", style.minus)
+            return f"{figure.value:.{digits}e}".replace("-", style.minus), own
+        return fixed(figure.value, decimals, minus=style.minus), "" if beside is None else fixed(beside, decimals)
     if figure.unit == "% of span":
         is_signed = figure.name not in _MAGNITUDES
         return fixed(figure.value, style.pct_decimals, minus=style.minus, is_signed=is_signed), ""

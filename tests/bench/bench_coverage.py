@@ -266,9 +266,8 @@ def main():
         start = time.perf_counter()
         found, doubted = simulated(case, given.units, given.seed)
         names |= dict.fromkeys(found)
-        print(
-            f"{case.name} ({1000 * (time.perf_counter() - start) / given.units:.0f} ms a unit; line doubted {100 * doubted:.1f} %)"
-        )
+        took_ms = 1000 * (time.perf_counter() - start) / given.units
+        print(f"{case.name} ({took_ms:.0f} ms a unit; line doubted {100 * doubted:.1f} %)", flush=True)
         for name, rows in found.items():
             truth, low, high, value = rows.T
             is_known = np.isfinite(low + high)

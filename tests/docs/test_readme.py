@@ -6,6 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+from instruments.certificate import Certificate, LoadedCertificate, certificate_faults
+from instruments.description import find_description
+from instruments.yamlfile import read
+
 TOP = Path(__file__).resolve().parents[2]
 README = (TOP / "README.md").read_text(encoding="utf-8")
 
@@ -84,6 +88,14 @@ def test_a_capture_says_of_the_noise_what_the_readme_shows(tmp_path):
     printed = _printed(tmp_path, *arguments)
     assert _block("noise: output") in printed
     assert _block("noise: cause") in printed
+
+
+def test_the_certificate_of_the_readme_fits_the_meter_that_comes_along(tmp_path):
+    path = tmp_path / "meter-2026.yaml"
+    path.write_text(_block("certificate: file"), encoding="utf-8")
+    document = read(path)
+    loaded = LoadedCertificate(document, (), document.into(Certificate))
+    assert certificate_faults(loaded, "meter", find_description("generic-scpi-meter", beside=tmp_path)) == []
 
 
 def test_every_file_the_readme_names_is_there():

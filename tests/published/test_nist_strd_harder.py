@@ -1,9 +1,9 @@
 """NIST StRD sets that no straight line fits, reached by lines: certified figures, fetched.
 
-livezero fits no polynomial and no exponential. But a polynomial is one line against each polynomial of an orthogonal
-set, and a Gauss-Newton step in two parameters is one weighted line; so the certified figures hold `fit_line`, and the
-fit with stated uncertainties, to more digits than a calibration ever asks of them. Chwirut2, with three parameters, is
-not used: nothing here would be tested by it.
+livezero fits no exponential, and its polynomials have a test of their own. But a polynomial is one line against each
+polynomial of an orthogonal set, and a Gauss-Newton step in two parameters is one weighted line; so the certified
+figures hold `fit_line`, and the fit with stated uncertainties, to more digits than a calibration ever asks of them.
+Chwirut2, with three parameters, is not used: nothing here would be tested by it.
 """
 
 from fractions import Fraction

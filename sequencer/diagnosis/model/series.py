@@ -119,7 +119,10 @@ def series_of(table: pd.DataFrame, sheet: DataSheet) -> Series:
     is_last = (rows["tap"] == taps[-1].name).to_numpy()
     at_s, to_go = _in_time(rows[is_last], visit[is_last], visits_n, abs(taps[-1].span))
     has_times = bool(np.isfinite(at_s).all()) and bool((np.diff(at_s) > 0).all()) and visits_n > 1
+    first = sheet.taps[0]
     setpoint = heads["setpoint_pct"].to_numpy(dtype=np.float64) / 100
+    if first.certified is not None and first.certified.is_set:
+        setpoint = first.fraction(first.given(first.value(setpoint)))
     directions = heads["direction"].map({"up": 1.0, "down": -1.0}).fillna(0.0).to_numpy(dtype=np.float64)
     return Series(
         setpoint=setpoint,

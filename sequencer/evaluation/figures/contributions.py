@@ -31,6 +31,7 @@ Origin: TypeAlias = Literal[
     "accuracy",
     "resolution",
     "certificate",
+    "drift",
     "temperature",
     "correction",
     "allowance",

@@ -44,6 +44,9 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         lines += _step(plan, [point for point in plan.points if point.step == number], width)
     lines += ["", "wiring"]
     lines += listed((f"{wired.tap}: {_uses(wired)}" for wired in plan.wires), width, first="  ", then="    ")
+    if plan.corrections:
+        lines += ["", "corrected"]
+        lines += listed(plan.corrections, width, first="  ", then="    ")
     lines += ["", "limits: nothing outside is sent"]
     lines += listed((f"{reason}: {limit}" for reason, limit in plan.limits), width, first="  ", then="    ")
     for title, texts in (("warnings", plan.warnings), ("cautions, to be confirmed before energising", plan.cautions)):

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 import pytest
 from hypothesis import settings
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program has it; tests run beside each other
+
 import instruments.bench
 from instruments.benchfile import load_bench
 from instruments.description import DESCRIPTIONS

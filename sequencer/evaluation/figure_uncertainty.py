@@ -179,13 +179,16 @@ def _largest(rows: FloatArray) -> FloatArray:
     return np.asarray(np.abs(rows).max(axis=-1))
 
 
+def _itself(rows: FloatArray) -> FloatArray:
+    return rows
+
+
 def _of_measured_error(means: _Curves) -> Extreme | None:
     is_read = np.isfinite(means.mean)
     if math.isnan(means.shared_U):
         return None
-    curve, noise, x = means.mean[is_read], means.noise[:, is_read], means.x[is_read]
-    shape = smoothed(curve, noise, x, degree=_SMOOTH_DEGREE)
-    found = by_scale(_largest, float(_largest(curve)), shape, noise, float(np.median(_largest(noise))))
+    noise = means.noise[:, is_read]
+    found = by_scale(_itself, means.mean[is_read], noise, float(np.median(_largest(noise))))
     return None if found is None else found.widened(means.shared_U, least=0.0)
 
 
@@ -196,19 +199,17 @@ def _of_hysteresis(means: _Curves, drawn: FloatArray) -> Extreme | None:
     if is_read.sum() < 2:
         return None
     noise = (means.noise[:, DOWN] - means.noise[:, UP])[:, is_read]
-    shape = smoothed(apart[is_read], noise, means.x.mean(axis=0)[is_read], degree=_SMOOTH_DEGREE)
     alone = np.abs(drawn[:, :, DOWN] - drawn[:, :, UP])
     by_noise = float(np.median(np.fmax.reduce(alone.reshape(len(alone), -1), axis=-1)))
-    return by_scale(_largest, float(_largest(apart[is_read])), shape, noise, by_noise)
+    return by_scale(_itself, apart[is_read], noise, by_noise)
 
 
 def _of_linearity(x: FloatArray, curve: FloatArray, noise: FloatArray, kind: Kind) -> Extreme | None:
-    def deviation(rows: FloatArray) -> FloatArray:
+    def left(rows: FloatArray) -> FloatArray:
         offset, gain = line_of(np.broadcast_to(x, rows.shape), rows, kind)
-        return _largest(rows - offset[:, None] - gain[:, None] * x)
+        return np.asarray(rows - offset[:, None] - gain[:, None] * x)
 
-    shape = smoothed(curve, noise, x, degree=_SMOOTH_DEGREE)
-    return by_scale(deviation, float(deviation(curve[None])[0]), shape, noise, float(np.median(deviation(noise))))
+    return by_scale(left, curve, noise, float(np.median(_largest(left(noise)))))
 
 
 def _of_singles(
@@ -218,15 +219,19 @@ def _of_singles(
     is_read = np.isfinite(means.mean)
     if math.isnan(means.shared_U):
         return {}
-    curve = means.mean.copy()
-    curve[is_read] = smoothed(means.mean[is_read], means.noise[:, is_read], means.x[is_read], degree=_SMOOTH_DEGREE)
-    random = np.random.default_rng(_SEED)
+    x, noise = means.x[is_read], means.noise[:, is_read]
+    curve = smoothed(means.mean[is_read], noise, x, degree=_SMOOTH_DEGREE)
     found = {}
     for name, singles, sign in (("highest", singles_pct[0], 1.0), ("lowest", singles_pct[1], -1.0)):
         # How far the outermost reading of a visit lies from its mean is taken from the visits themselves.
         beyond = sign * (singles - error_pct)
-        rows = sign * (curve + drawn) + random.choice(beyond[np.isfinite(beyond)], drawn.shape)
-        excess = np.fmax.reduce(rows.reshape(len(drawn), -1), axis=-1) - np.nanmax(sign * curve)
-        extreme = by_shift(float(np.nanmax(sign * singles)), excess, sign=sign)
+        random = np.random.default_rng(_SEED)
+        chance = sign * drawn[:, :, is_read] + random.choice(beyond[np.isfinite(beyond)], drawn[:, :, is_read].shape)
+
+        def highest(level: FloatArray, chance: FloatArray = chance) -> FloatArray:
+            return np.asarray(np.fmax.reduce((level + chance).reshape(len(chance), -1), axis=-1))
+
+        outermost = float(sign * np.nanmax(sign * singles))
+        extreme = by_shift(outermost, curve, noise.std(axis=0), highest, sign=sign)
         found[f"inaccuracy, {name}"] = extreme.widened(means.shared_U)
     return found

@@ -138,9 +138,7 @@ def _watchdog(plan: Plan) -> Watchdog:
     descriptions = [plan.bench.descriptions[name] for name in resources_of(plan.bench)]
     sources = [wire.source.instrument for wire in plan.wires if wire.source is not None]
     is_driven = any(plan.bench.descriptions[each].kind == "remote" for each in sources)
-    longest_s = max(
-        (max(each.timeout, *(of.takes for of in each.functions.values())) for each in descriptions), default=0.0
-    )
+    longest_s = max((max(each.timeout, each.takes) for each in descriptions), default=0.0)
     return Watchdog(
         resources_of(plan.bench) if is_driven else {}, within_s=plan.bench.file.watchdog, longest_s=longest_s
     )

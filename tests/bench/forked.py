@@ -1,7 +1,8 @@
 """The command in a process of its own, without the seconds it takes to load: forked from one that has loaded it.
 
 Each is as fresh as one that was started: no file was read and no step was looked up before it was forked. What a start
-itself does (signals, streams, what is loaded when) is for tests that start one.
+itself does (signals, streams, what is loaded when) is for tests that start one. An instrument that does not come back
+is given up sooner than by who has a bench to lose.
 """
 
 import atexit
@@ -17,6 +18,14 @@ from functools import lru_cache
 from pathlib import Path
 from typing import IO
 
+RECOVERY_S = 1.0
+_START = f"""
+from instruments.described import instrument
+instrument._RECOVERY_S = {RECOVERY_S}
+from sequencer.start import main
+main()
+"""
+COMMAND = (sys.executable, "-c", _START)
 LOADED = (
     "sequencer.start",
     "sequencer.cli.command",
@@ -30,11 +39,11 @@ LOADED = (
 def run(
     arguments: Sequence[object], *, cwd: Path, answers: str = "", env: Mapping[str, str], timeout_s: float
 ) -> "subprocess.CompletedProcess[str]":
-    """As subprocess.run of `python -m sequencer`, which it is where forking is not safe."""
+    """As subprocess.run of COMMAND, which it is where forking is not safe."""
     words = [*map(str, arguments)]
     if sys.platform != "linux":
         return subprocess.run(
-            [sys.executable, "-m", "sequencer", *words],
+            [*COMMAND, *words],
             cwd=cwd,
             input=answers,
             capture_output=True,
@@ -124,6 +133,7 @@ def _be(request: dict, ours: tuple[IO[str], ...]) -> None:
     os.environ.update(request["env"])
     sys.path[:0] = [each for each in os.environ.get("PYTHONPATH", "").split(os.pathsep) if each]
     sys.argv = ["livezero", *request["argv"]]
+    sys.modules["instruments.described.instrument"]._RECOVERY_S = RECOVERY_S
     sys.modules["sequencer.start"].main()
 
 

@@ -4,6 +4,8 @@ Sources are made safe in the order of the bench file before anything else is don
 """
 
 import contextlib
+import math
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -71,6 +73,9 @@ class Bench:
             and isinstance(receiver := receivers.get(tap), DescribedReceiver)
             and receiver.instrument is not source.instrument
         }
+        for each in receivers.values():
+            if isinstance(each, DescribedReceiver):
+                each.instrument.session.longest_s = partial(self._longest_s, each.instrument.description.takes)
         self.told: set[str] = set()  # sources made safe by word alone: nothing proves it
 
     def prepare(self) -> dict[str, str]:
@@ -92,6 +97,14 @@ class Bench:
             instrument.set_up()
         self._is_safe = False
         return {name: instrument.identity for name, instrument in self.instruments.items()}
+
+    def _longest_s(self, takes_s: float) -> float:
+        """How long a reader may be silent: with an output on no longer than a source may, beyond what a reading takes.
+
+        So the time-out of the source alone says how soon it is told off, however patient its readers are.
+        """
+        sources = (each for each in self.sources.values() if isinstance(each, DescribedSource) and each.is_on)
+        return takes_s + min((each.instrument.description.timeout for each in sources), default=math.inf)
 
     def tell_off(self) -> None:
         """Send every source that was driven its safe level and off, none of them waited for and nothing proved."""

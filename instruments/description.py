@@ -285,6 +285,11 @@ class Description(FileModel):
                 raise ValueError(f'a "query" command in function "{name}"')
         return self
 
+    @property
+    def takes(self) -> float:
+        """How long the longest reading of it takes, in s."""
+        return max(function.takes for function in self.functions.values())
+
     def proves_safe(self, function: str) -> bool:
         """True if it can be asked, or answers, whether a function that sets went to its safe level; a person says so.
 

@@ -18,11 +18,13 @@
     │   └── AbsentError 130  ... or no operator was present to answer
     └── UnsafeError      4   an output could not be made safe: shown first
 
-A fault of livezero itself is none of these, and ends with exit code 70. The exit code belongs to the family. This
-module does not print and does not know who shows an error.
+A fault of livezero itself is none of these, and ends with exit code 70. The exit code belongs to the family; a disk
+that is full has one of its own, 3, whatever could not be written. This module does not print and does not know who
+shows an error.
 """
 
 import difflib
+import errno
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -51,6 +53,7 @@ __all__ = [
     "shortened",
 ]
 
+_FULL, _DISK_IS_FULL = 3, {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}  # disk, file, share of it
 _SHOWN = 60
 _LONGEST_WORD = 80  # difflib takes the square of it
 _LONGEST = 2000  # of a part of an error: a reply of megabytes would push what is to be done off the screen
@@ -88,7 +91,7 @@ class LivezeroError(Exception):
         others: further errors found in the same pass, shown after this one.
     """
 
-    exit_code: ClassVar[int] = 3
+    family_code: ClassVar[int] = 3
 
     def __init__(
         self,
@@ -105,6 +108,13 @@ class LivezeroError(Exception):
         self.allowed = _visible(allowed)
         self.todo = _visible(todo)
         self.others = others
+
+    @property
+    def exit_code(self) -> int:
+        """That of its family, unless it comes of a disk that is full; neither hides an output that is not safe."""
+        cause = self.__cause__
+        is_full = isinstance(cause, OSError) and cause.errno in _DISK_IS_FULL
+        return max(_FULL, self.family_code) if is_full else self.family_code
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -126,31 +136,31 @@ class LivezeroError(Exception):
 class InputError(LivezeroError):
     """A file, an option or an entry is wrong."""
 
-    exit_code = 2
+    family_code = 2
 
 
 class PlanError(LivezeroError):
     """The bench cannot do what the sequence asks, or the unit could be harmed."""
 
-    exit_code = 2
+    family_code = 2
 
 
 class ReadingsError(LivezeroError):
     """A table of readings cannot be used as it is."""
 
-    exit_code = 2
+    family_code = 2
 
 
 class RecordError(LivezeroError):
     """A record is missing, cannot be read, or is not what was written."""
 
-    exit_code = 2
+    family_code = 2
 
 
 class LimitError(LivezeroError):
     """A level outside the limits of the unit or the source was refused at the set itself."""
 
-    exit_code = 3
+    family_code = 3
 
 
 class InstrumentError(LivezeroError):
@@ -165,7 +175,7 @@ class InstrumentError(LivezeroError):
         reply: what came back, as received, "" if nothing.
     """
 
-    exit_code = 3
+    family_code = 3
 
     def __init__(
         self, what: str, *, where: str = "", allowed: str = "", todo: str = "", command: str = "", reply: str = ""
@@ -219,7 +229,7 @@ class NoReadingError(InstrumentError):
 class StoppedError(LivezeroError):
     """Somebody stopped the run: Ctrl-C, SIGTERM, or "no" to a caution."""
 
-    exit_code = 130
+    family_code = 130
 
 
 class AbsentError(StoppedError):
@@ -229,4 +239,4 @@ class AbsentError(StoppedError):
 class UnsafeError(LivezeroError):
     """An output could not be brought to its safe level; somebody must do it by hand, now."""
 
-    exit_code = 4
+    family_code = 4

@@ -4,6 +4,7 @@ The only module that catches pyvisa's errors. It knows text, not instruments.
 """
 
 import contextlib
+import math
 import select
 import socket
 from collections.abc import Callable, Iterator
@@ -195,6 +196,9 @@ class Session:
         tell: takes each exchange; what it cannot keep is its own matter.
         hint: what to do where it does not answer or refuses a command; "" = look at cable and manual.
 
+    Attributes:
+        longest_s: asked at each exchange: no reply may take longer now, whatever the time-out is.
+
     Raises:
         LineLostError: the resource cannot be opened.
     """
@@ -216,6 +220,7 @@ class Session:
         self.where = f"{name} ({resource})"
         self._is_raw_socket = resource.upper().endswith("::SOCKET")
         self.is_suspect = False  # a late answer may be on its way
+        self.longest_s: Callable[[], float] = lambda: math.inf
         self._opener = opener
         self.clock = clock
         self._timeout_s = timeout_s
@@ -274,11 +279,15 @@ class Session:
     @contextlib.contextmanager
     def _waiting_for(self, silence_s: float) -> Iterator[None]:
         """Within this, no exchange takes longer than that."""
-        self._line.timeout = 1000 * min(silence_s, self._timeout_s)
+        if silence_s >= self._timeout_s:
+            yield
+            return
+        before_ms = self._line.timeout
+        self._line.timeout = min(1000 * silence_s, before_ms)
         try:
             yield
         finally:
-            self._line.timeout = 1000 * self._timeout_s
+            self._line.timeout = before_ms
 
     def query(self, command: str) -> str:
         """Send a command and take its answer.
@@ -293,17 +302,18 @@ class Session:
         return reply
 
     def _exchange(self, command: str, *, answered: bool) -> str | None:
-        start_s = self.clock.now()
+        start_s, longest_s = self.clock.now(), self.longest_s()
         was_suspect, self.is_suspect = self.is_suspect, True  # Ctrl-C may come before the answer does
         try:
             # What stands there now would be taken for the answer, and every later answer would be one behind. A suspect
             # line was drained, or is about to be. An end of line alone answers nothing.
             if not was_suspect:
                 self._refuse_a_stray(command)
-            self._line.write(command)
-            if answered and self._query_delay_s:
-                self.clock.sleep(self._query_delay_s)
-            reply = self._line.read() if answered else None
+            with self._waiting_for(longest_s):
+                self._line.write(command)
+                if answered and self._query_delay_s:
+                    self.clock.sleep(self._query_delay_s)
+                reply = self._line.read() if answered else None
         except OutOfStepError as error:
             self._told(start_s, "(not asked for)", error.reply)
             raise
@@ -311,18 +321,22 @@ class Session:
             reason = _reason(error)
             self._told(start_s, command, None, fault=reason)
             if isinstance(error, pyvisa.VisaIOError) and error.error_code == StatusCode.error_timeout:
-                raise NoReplyError(
-                    f"no answer within {self._timeout_s:g} s",
-                    where=self.where,
-                    command=command,
-                    todo=self.hint or "check power, cable, line end and time-out",
-                ) from error
+                raise self._no_reply(command, min(longest_s, self._timeout_s)) from error
             raise LineLostError(
                 f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"
             ) from error
         self.is_suspect = was_suspect
         self._told(start_s, command, reply)
         return reply
+
+    def _no_reply(self, command: str, within_s: float) -> NoReplyError:
+        todo = self.hint or "check power, cable, line end and time-out"
+        if within_s < self._timeout_s:
+            todo += (
+                '; with an output on it is given the time-out of the source, and what "takes" in its description says '
+                "that a reading takes"
+            )
+        return NoReplyError(f"no answer within {within_s:g} s", where=self.where, command=command, todo=todo)
 
     def _refuse_a_stray(self, command: str) -> None:
         stray = self._line.unread().strip()

@@ -7,12 +7,11 @@ result = sequencer.run(plan, serial="GF-104")
 result.evaluation.verdict
 """
 
-from instruments.version import __version__
-
 TYPE_CHECKING = False  # that of `typing` takes longer to import than this package, and the program has no signals yet
 if TYPE_CHECKING:
     from typing import Any
 
+    from instruments.version import __version__
     from sequencer.core import (
         RunResult,
         check_bench,
@@ -55,5 +54,5 @@ def __getattr__(name: str) -> "Any":  # noqa: ANN401  whatever is asked for
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     import importlib  # noqa: PLC0415
 
-    module = importlib.import_module("sequencer.evaluation.evaluate" if name == "Evaluation" else "sequencer.core")
-    return getattr(module, name)
+    homes = {"Evaluation": "sequencer.evaluation.evaluate", "__version__": "instruments.version"}
+    return getattr(importlib.import_module(homes.get(name, "sequencer.core")), name)

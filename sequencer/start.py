@@ -5,13 +5,15 @@ on the way out; before and after, where nothing is open, it leaves at once.
 """
 
 import os
-import signal
 import sys
 
 TYPE_CHECKING = False  # that of `typing` takes longer to import than all of this
 if TYPE_CHECKING:
+    import signal
     from types import FrameType
     from typing import NoReturn
+else:  # what `signal` itself stands on is built in; that one loads enum, functools and collections first
+    import _signal as signal
 
 __all__ = ["main"]
 
@@ -25,23 +27,30 @@ class _Signals:
         self.name = ""
         self.code = _STOPPED
         self.is_running = False
+        self._names: dict[int, str] = {}
 
     def take(self) -> None:
         """Take every signal that stops a program, but for those that whoever started it has switched off."""
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK"):
             number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            if number is not None and signal.getsignal(number) != signal.SIG_IGN:
+                self._names[number] = "Ctrl-C" if name == "SIGINT" else name
                 signal.signal(number, self._asked)
 
     def _asked(self, number: int, frame: "FrameType | None") -> None:
         del frame
-        name = "Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name
+        name = self._names[number]
         if not self.is_running:
             if not self.name and self.code == _STOPPED:
                 os.write(2, f"stopped by {name}\n".encode())
             os._exit(self.code)
         self.name = self.name or name
         raise KeyboardInterrupt(name)
+
+    def drop(self) -> None:
+        """Nothing is left that a signal could stop: what was said stands while Python tidies up."""
+        for number in self._names:
+            signal.signal(number, signal.SIG_IGN)
 
     def was_asked(self) -> bool:
         """True once a signal came while a command ran, whatever became of what it raised."""
@@ -72,4 +81,5 @@ def main() -> "NoReturn":
     sys.stdout.flush()
     # A stop that came out of exec(), as dataclasses use, makes Python end by SIGINT after all, until the next exec().
     exec("")  # noqa: S102
+    signals.drop()
     raise SystemExit(code)

@@ -93,7 +93,7 @@ def said_if_left_on(bench: "LoadedBench") -> Iterator[None]:
             raise
         raise UnsafeError(found[0], others=(error,)) from error
     if found:
-        sys.exit(UnsafeError.exit_code)
+        sys.exit(UnsafeError.family_code)
 
 
 @click.group("bench", cls=Face)

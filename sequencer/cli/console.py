@@ -60,8 +60,9 @@ class Face(click.Group):
                 click.echo(_STOPPED.format("a signal"), err=True)
                 ctx.exit(130)
             if isinstance(error, OSError) and error.filename is not None:
-                show_error(_of_a_file(error))
-                ctx.exit(2)
+                refused = _of_a_file(error)
+                show_error(refused)
+                ctx.exit(refused.exit_code)
             _fault_of_ours(error)
             ctx.exit(70)
 
@@ -75,12 +76,14 @@ def _of_a_file(error: OSError) -> "LivezeroError":
     """What the system refuses of a file, as any other error."""
     from instruments.errors import InputError  # noqa: PLC0415
 
-    return InputError(
+    refused = InputError(
         f"cannot be used: {error.strerror}",
         where=str(error.filename),
         allowed="names of at most 255 bytes" if error.errno == errno.ENAMETOOLONG else "",
         todo="check name, disk and rights",
     )
+    refused.__cause__ = error
+    return refused
 
 
 def show_error(error: "LivezeroError") -> None:

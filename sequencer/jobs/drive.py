@@ -138,9 +138,7 @@ def _watchdog(plan: Plan) -> Watchdog:
     descriptions = [plan.bench.descriptions[name] for name in resources_of(plan.bench)]
     sources = [wire.source.instrument for wire in plan.wires if wire.source is not None]
     is_driven = any(plan.bench.descriptions[each].kind == "remote" for each in sources)
-    longest_s = max(
-        (max(each.timeout, *(of.takes for of in each.functions.values())) for each in descriptions), default=0.0
-    )
+    longest_s = max((max(each.timeout, each.takes) for each in descriptions), default=0.0)
     return Watchdog(
         resources_of(plan.bench) if is_driven else {}, within_s=plan.bench.file.watchdog, longest_s=longest_s
     )
@@ -157,7 +155,7 @@ class _Exchanges:
     def __init__(self, watch: Teller | None, watchdog: Watchdog) -> None:
         self._watch = watch
         self._watchdog = watchdog
-        self._restarts_n = 0
+        self._told_n = 0
         self._waiting: list[Exchange] = []
         self._journal: Journal | None = None
 
@@ -172,10 +170,10 @@ class _Exchanges:
             self._waiting.append(exchange)
         else:
             self._journal.exchange(exchange)
-            if self._watchdog.restarts_n > self._restarts_n:
-                self._restarts_n = self._watchdog.restarts_n
+            for why in self._watchdog.restarts[self._told_n :]:
+                self._told_n += 1
                 with contextlib.suppress(RecordError):  # as with an exchange; the next line tells
-                    self._journal.write("remark", sync=False, text="the watchdog was ended, and is started again")
+                    self._journal.write("remark", sync=False, text=f"the watchdog {why}, and is started again")
         if self._watch is not None:
             self._watch(exchange)
 

@@ -50,18 +50,30 @@ class Watchdog:
         self._clock = RealClock()
         self._moved_s = self._clock.now()
         self._excused_n = 0
-        self.restarts_n = 0
+        self.restarts: list[str] = []  # why the guard was started again, each time
+        self._asked_s: float | None = None  # since when a sign of life has not been answered; None = it was
         self._is_over = threading.Event()
         self._guard: subprocess.Popen[bytes] | None = None
 
     def alive(self) -> None:
-        """The run gets on; a guard that somebody ended is started again, and `restarts_n` counts it."""
-        self._moved_s = self._clock.now()
-        if self._guard is not None and self._guard.poll() is not None:
-            self.restarts_n += 1
-            _ended(self._guard)
-            with contextlib.suppress(InstrumentError):  # tried again as long as the run gets on
-                self._start()
+        """The run gets on; a guard that somebody ended or stopped is started again, and `restarts` says so.
+
+        One that is stopped is noticed once it has not answered for as long as it would wait for the run.
+        """
+        self._moved_s = now_s = self._clock.now()
+        guard, asked_s = self._guard, self._asked_s
+        if guard is None:
+            return
+        if asked_s is not None and now_s - asked_s > self._within_s:
+            guard.kill()
+            self.restarts.append(f"did not answer for {self._within_s:g} s")
+        elif guard.poll() is not None:
+            self.restarts.append("was ended")
+        else:
+            return
+        _ended(guard)
+        with contextlib.suppress(InstrumentError):  # tried again as long as the run gets on
+            self._start()
 
     @contextlib.contextmanager
     def excused(self) -> Iterator[None]:
@@ -107,7 +119,14 @@ class Watchdog:
                 f"the watchdog cannot be started: {error.strerror or error}",
                 todo='mend that, or run without one: "watchdog: none" in the bench file',
             ) from error
-        self._guard = guard
+        self._guard, self._asked_s = guard, None
+        threading.Thread(target=self._hear, args=(guard,), daemon=True).start()
+
+    def _hear(self, guard: "subprocess.Popen[bytes]") -> None:
+        assert guard.stdout is not None
+        while guard.stdout.read(1):
+            if guard is self._guard:
+                self._asked_s = None
 
     def _feed(self) -> None:
         while not self._is_over.wait(self._within_s / _SIGNS_N):
@@ -116,6 +135,7 @@ class Watchdog:
                 with contextlib.suppress(OSError, ValueError):  # it is gone, and will be started again
                     assert guard is not None
                     assert guard.stdin is not None
+                    self._asked_s = self._asked_s or self._clock.now()
                     guard.stdin.write(ALIVE)
                     guard.stdin.flush()
 
@@ -135,12 +155,12 @@ def _ended(guard: subprocess.Popen[bytes]) -> None:
         guard.stdin.write(OVER)
     with contextlib.suppress(OSError):
         guard.stdin.close()
-    guard.stdout.close()
     try:
         guard.wait(timeout=_PAUSE_S)
     except subprocess.TimeoutExpired:
         guard.kill()
         guard.wait()
+    guard.stdout.close()  # at its end by now: closed before that, it would wait for who reads it
 
 
 class Asked:

@@ -21,16 +21,19 @@ _TELLING_S = 1.0  # from when a fault is known, until every source that takes co
 
 
 def reaction_s(bench: LoadedBench, wires: Sequence[Wire]) -> float | None:
-    """From a fault to the command "safe level, off" at most: 1 s, and the longest time-out, for silence.
+    """From a fault to the command "safe level, off" at most: 1 s, and one time-out of the source, for silence.
 
-    None where a person sets the source. An answer without sense is a fault once it came as often as it is asked for.
+    None where a person sets the source. A reader is waited for as `Bench` does: its readings may take longer. An answer
+    without sense is a fault once it came as often as it is asked for.
     """
     ports = [port for each in wires for port in (each.source, each.receiver) if port is not None]
     used = [bench.descriptions[port.instrument] for port in ports]
     sources = [bench.descriptions[each.source.instrument] for each in wires if each.source is not None]
     if any(description.kind == "keyed" for description in sources):
         return None
-    return _TELLING_S + max(description.timeout for description in used if description.kind == "remote")
+    shortest_s = min(each.timeout for each in sources)
+    readers_s = [min(each.timeout, shortest_s + each.takes) for each in used if each.kind == "remote"]
+    return _TELLING_S + max(*readers_s, *(each.timeout for each in sources))
 
 
 def basis_of(

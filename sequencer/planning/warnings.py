@@ -182,12 +182,13 @@ def _told_only(wired: Wire, bench: LoadedBench) -> str:
     )
 
 
-def _noticed_late(bench: LoadedBench, wires: tuple[Wire, ...]) -> list[str]:
-    """Receivers with a longer time-out than a source."""
-    timeouts = {name: each.timeout for name, each in bench.descriptions.items() if each.kind == "remote"}
-    least_s = min((timeouts.get(each.source.instrument, inf) for each in wires if each.source), default=inf)
+def _hurried(bench: LoadedBench, wires: tuple[Wire, ...]) -> list[str]:
+    """Receivers that with an output on are waited for less than their own time-out (see `Bench`)."""
+    remote = {name: each for name, each in bench.descriptions.items() if each.kind == "remote"}
+    sources = [each.source.instrument for each in wires if each.source]
+    least_s = min((remote[name].timeout for name in sources if name in remote), default=inf)
     used = [each.receiver.instrument for each in wires if each.receiver]
-    return [name for name in used if timeouts.get(name, 0.0) > least_s]
+    return [name for name in used if name in remote and remote[name].timeout > least_s + remote[name].takes]
 
 
 def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
@@ -203,10 +204,10 @@ def _of_bench(bench: LoadedBench, wires: tuple[Wire, ...]) -> Iterator[str]:
     ports = [port for each in wires for port in (each.receiver or each.source,) if port is not None]
     if bench.file.ambient is None and any(port.entry.temperature_coefficient is not None for port in ports):
         yield ("the bench file states no ambient temperature: the reference temperatures are taken to be held")
-    if late := _noticed_late(bench, wires):
+    if hurried := _hurried(bench, wires):
         yield (
-            f"that {', '.join(dict.fromkeys(late))} is silent is noticed later than of the source, and so long the "
-            "unit stays energised: shorten the time-out in the description if the readings allow it"
+            f"with the output on, {', '.join(dict.fromkeys(hurried))} must answer within the time-out of the source: "
+            'where a reading takes longer, write how long ("takes") in the description'
         )
     blind = [each.receiver.instrument for each in wires if each.receiver and _cannot_tell(bench, each.receiver)]
     if blind:

@@ -92,12 +92,12 @@ class Ran:
     is_off: bool
 
 
-def ran(folder: Path, mishap: Mishap, *, timeout_s: float) -> Ran:
-    """Run with that mishap; where nothing is due in the whole run, its reaction is 0."""
+def ran(folder: Path, mishap: Mishap, *, timeout_s: float, meter_s: float = 0.0) -> Ran:
+    """Run with that mishap, the meter with a time-out of its own; with nothing due in the whole run reaction is 0."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name in ("source", "meter"):
+    for name, own_s in (("source", timeout_s), ("meter", meter_s or timeout_s)):
         text = (DESCRIPTIONS / f"generic-scpi-{name}.yaml").read_text(encoding="utf-8")
-        text = text.replace("timeout: 5 s", f"timeout: {timeout_s} s")
+        text = text.replace("timeout: 5 s", f"timeout: {own_s} s")
         (folder / f"quick-{name}.yaml").write_text(text, encoding="utf-8")
     (folder / "quick.type.yaml").write_text(TYPE, encoding="utf-8")
     (folder / "quick.yaml").write_text(SEQUENCE, encoding="utf-8")
@@ -134,16 +134,24 @@ CASES: dict[str, tuple[str, int]] = {
 }
 
 
-def reacted(case: str, folder: Path, *, timeout_s: float = 1.0, places: tuple[int, ...] = (22, 30, 38)) -> Found:
+def reacted(
+    case: str,
+    folder: Path,
+    *,
+    timeout_s: float = 1.0,
+    meter_s: float = 0.0,
+    instruments: tuple[str, ...] = ("source", "meter"),
+    places: tuple[int, ...] = (22, 30, 38),
+) -> Found:
     """A case at each instrument, at some of its messages: "off" is received in time, and is the last word."""
     kind, times_n = CASES[case]
     tried_n, lost = 0, []
-    for instrument in ("source", "meter"):
+    for instrument in instruments:
         for place in places:
             mishap = Mishap(
                 kind=kind, instrument=instrument, at_exchange=place, times_n=times_n, late_s=1.5 * timeout_s
             )  # type: ignore[arg-type]
-            found = ran(folder / f"{instrument}-{place}", mishap, timeout_s=timeout_s)
+            found = ran(folder / f"{instrument}-{place}", mishap, timeout_s=timeout_s, meter_s=meter_s)
             tried_n += 1
             where = f"{instrument} {case} at its message {place}"
             if not 0 < found.reaction_s <= PROMISED_S + timeout_s:
@@ -157,5 +165,8 @@ def reacted(case: str, folder: Path, *, timeout_s: float = 1.0, places: tuple[in
 ROWS: dict[str, Callable[[Path], Found]] = {
     f"reaction: an instrument {case}, over sockets": partial(reacted, case) for case in CASES
 } | {
-    "reaction: an instrument silent, with its time-out of 5 s": partial(reacted, "silent", timeout_s=5.0, places=(30,))
+    "reaction: an instrument silent, with its time-out of 5 s": partial(reacted, "silent", timeout_s=5.0, places=(30,)),
+    "reaction: a patient meter silent, with a time-out of 5 s": partial(
+        reacted, "silent", meter_s=5.0, instruments=("meter",)
+    ),
 }

@@ -145,11 +145,11 @@ def _lost(this: str, lost: set[tuple]) -> list[str]:
     return [f"{this}: point {number}, tap {tap}, reading {reading}" for number, tap, reading, _ in sorted(lost)]
 
 
-def kills(folder: Path, kills_n: int, *, seed: int) -> Tally:
+def kills(folder: Path, kills_n: int, *, seed: int, cycles: int = 3) -> Tally:
     """Runs killed at random moments, each in a process of its own."""
     rng = random.Random(seed)
     tally = Tally()
-    sequence = written(folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=3, points=5, readings=3)
+    sequence = written(folder, "quick", time_constant="20 ms", minimum="80 ms", cycles=cycles, points=5, readings=3)
     told: list[object] = []
     core.run(core.plan(sequence, "simulated"), serial="K-9", results=folder / "whole", listener=told.append)
     for _ in range(kills_n):
@@ -200,7 +200,7 @@ def _resident_kB() -> int:
         return next(int(line.split()[1]) for line in status if line.startswith("VmRSS"))
 
 
-def soak(folder: Path, until_s: float, *, warm_n: int = 8) -> tuple[int, list[str]]:
+def soak(folder: Path, until_s: float, *, warm_n: int = 8, points: int = 11, cycles: int = 3) -> tuple[int, list[str]]:
     """Runs in one process until the bench's clocks have gone so far in all.
 
     Returns:
@@ -208,7 +208,7 @@ def soak(folder: Path, until_s: float, *, warm_n: int = 8) -> tuple[int, list[st
     """
     tried_n, lost, gone_s = 0, [], 0.0
     open_n = held_kB = 0
-    sequence = written(folder, "slow", time_constant="4 s", minimum="8 s", cycles=3, points=11, readings=5)
+    sequence = written(folder, "slow", time_constant="4 s", minimum="8 s", cycles=cycles, points=points, readings=5)
     while gone_s < until_s or tried_n < 1:
         result = core.run(core.plan(sequence, "simulated"), serial="S-1", results=folder / "results")
         gone_s += float(result.record.table["at_s"].max())

@@ -3,8 +3,9 @@
 import os
 import re
 import subprocess
-import sys
 from pathlib import Path
+
+import forked
 
 from instruments.certificate import Certificate, LoadedCertificate, certificate_faults
 from instruments.description import find_description
@@ -21,15 +22,7 @@ def _block(name: str) -> str:
 
 
 def _ran(tmp_path: Path, *arguments: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "sequencer", *arguments],
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
-        check=False,
-    )
+    return forked.run(arguments, cwd=tmp_path, env=os.environ, timeout_s=120)
 
 
 def _dated(text: str) -> str:

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 
+import forked
 import pytest
 
 QUICK_TYPE = """\
@@ -38,18 +39,9 @@ taps:
 
 
 def _livezero(*arguments, cwd, answers="", timeout_s=120):
-    """The command in a process of its own, as a user starts it."""
-    return subprocess.run(
-        [sys.executable, "-m", "sequencer", *map(str, arguments)],
-        cwd=cwd,
-        input=answers,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=timeout_s,
-        env=os.environ | {"COLUMNS": "80", "PYTHONIOENCODING": "utf-8"},
-        check=False,
-    )
+    """The command in a process of its own."""
+    env = os.environ | {"COLUMNS": "80", "PYTHONIOENCODING": "utf-8"}
+    return forked.run(arguments, cwd=cwd, answers=answers, env=env, timeout_s=timeout_s)
 
 
 @contextlib.contextmanager

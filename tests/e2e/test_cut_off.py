@@ -16,17 +16,17 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 and pse
 
 
 def test_nothing_acknowledged_is_lost_by_kill_9(tmp_path):
-    found = promises.kills(tmp_path, 15, seed=7)  # bench_promises.py does it some hundred times
-    assert found.killed_n == 15
-    assert found.acknowledged_n > 500
-    assert found.unfinished_n >= 8
+    found = promises.kills(tmp_path, 6, seed=7, cycles=1)  # bench_promises.py does it some hundred times
+    assert found.killed_n == 6
+    assert found.acknowledged_n > 60
+    assert found.unfinished_n >= 3
     assert (found.lost, found.corrupt, found.unfound, found.incomplete) == ([], [], [], [])
 
 
 def test_runs_one_after_another_leave_nothing_open_and_hold_no_more(tmp_path):
     if not Path("/proc/self/status").exists():
         pytest.skip("memory held is read from /proc")
-    tried, lost = promises.soak(tmp_path, 6 * 1900.0, warm_n=4)  # a run takes about half an hour of bench time
+    tried, lost = promises.soak(tmp_path, 7 * 229.0, warm_n=4, points=3, cycles=1)  # s of the bench's time: 8 runs
     assert tried >= 2
     assert lost == []
 

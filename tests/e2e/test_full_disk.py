@@ -12,8 +12,8 @@ import pytest
 @pytest.mark.parametrize(
     ("limit_blocks", "code"),
     [
+        pytest.param(1, 3, id="at the folder of the record"),
         pytest.param(16, 3, id="in mid-run"),
-        pytest.param(24, 3, id="in mid-run, later"),
         pytest.param(64, 0, id="at the report: the verdict stands"),
     ],
 )

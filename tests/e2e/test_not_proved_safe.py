@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 
+import forked
 import pytest
 from promises_left_on import NOT_PROVED, commands, killed
 
@@ -100,7 +101,7 @@ def test_a_person_clears_it_by_name_and_the_record_says_who(left_on, quick, live
 
 def test_a_run_that_loses_its_source_for_good_leaves_it_to_the_next_start(left_on, quick, livezero):
     assert livezero("close", left_on.record, cwd=left_on.folder).returncode == 0
-    command = [sys.executable, "-m", "sequencer", "run", str(quick), "--bench", str(left_on.path)]
+    command = [*forked.COMMAND, "run", str(quick), "--bench", str(left_on.path)]
     with subprocess.Popen(
         [*command, "--serial", "GF-104", "--confirm", "--events"],
         cwd=left_on.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True,

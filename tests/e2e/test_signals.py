@@ -87,3 +87,27 @@ def test_a_signal_before_and_after_a_run(quick, function, file):
     done = started(before, *RUN, "--confirm", cwd=quick.parent)
     assert done.returncode == 130, done.stderr
     assert is_clean(done)
+
+
+@pytest.mark.parametrize("number", SIGNALS)
+def test_a_signal_after_all_is_said_changes_no_exit_code(tmp_path, number):
+    # Python takes a module down, and what stands in it, when it has given its signals back already.
+    before = f"""
+import os, sys
+class Last:
+    def __init__(self):
+        self.kill, self.me = os.kill, os.getpid()
+    def __del__(self):
+        self.kill(self.me, {int(number)})
+last = Last()
+"""
+    done = started(before, "schema", "sequence", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["title"]
+    assert is_clean(done)
+
+
+def test_the_program_has_its_signals_before_it_loads_a_module_of_anybody(tmp_path):
+    code = "import sys; before = {*sys.modules}; import sequencer.start; print(*sorted({*sys.modules} - before))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["sequencer", "sequencer.start"]

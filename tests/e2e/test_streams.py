@@ -10,13 +10,15 @@ import pytest
 from sequencer import core
 
 FAILS = "setpoint,injected [Hz],returned [mA]\n0,0,4.001\n50,500,12.5\n100,1000,20.001\n"
-RUN = ("run", "current-isolator", "--bench", "simulated", "--serial", "LI-7")
+RUN = ("run", "quick.yaml", "--bench", "quick.bench.yaml", "--serial", "GF-104")
 TOO_WIDE = "span error, span=1 %"
 
 
 @pytest.fixture
-def livezero(tmp_path):
+def livezero(tmp_path, quick):
     """The command with its streams as given: "gone" (nobody reads), "full" (no room on the disk), "closed"."""
+
+    assert quick.parent == tmp_path
 
     def run(*arguments, stdout="gone", stderr="kept", encoding="utf-8"):
         opened = {"kept": subprocess.PIPE, "closed": subprocess.DEVNULL}

@@ -12,6 +12,8 @@ import time
 import pytest
 from promises_left_on import at_sockets, run_and_signal
 
+from sequencer.jobs.watchdog import Watchdog
+
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="SIGSTOP is POSIX")
 
 # A run whose main thread hangs where Python goes on, or whose operator takes 3 s to answer.
@@ -107,6 +109,25 @@ def test_a_guard_that_is_ended_is_started_again_and_the_record_says_so(tmp_path,
         (bench.record,) = (tmp_path / "results").iterdir()
         off_within(bench, 15)  # the second one does what the first could not
         assert "the watchdog was ended, and is started again" in said(bench)
+
+
+def test_a_guard_that_is_stopped_is_noticed_and_another_takes_its_place():
+    with Watchdog({"source": "TCPIP::127.0.0.1::1::SOCKET"}, within_s=0.5, longest_s=5.0) as watchdog:
+        time.sleep(1.2)  # more than twice its time: it answers
+        watchdog.alive()
+        assert watchdog.restarts == []
+        stopped = watchdog._guard
+        stopped.send_signal(signal.SIGSTOP)
+        deadline_s = time.monotonic() + 10
+        while not watchdog.restarts:
+            assert time.monotonic() < deadline_s
+            time.sleep(0.05)
+            watchdog.alive()
+        assert watchdog.restarts == ["did not answer for 0.5 s"]
+        assert stopped.poll() == -signal.SIGKILL
+        assert watchdog._guard.poll() is None
+        second = watchdog._guard
+    assert second.poll() == 0  # it was told that all is over
 
 
 def test_who_waits_for_a_person_does_not_hang(tmp_path, quick):

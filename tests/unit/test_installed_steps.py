@@ -2,9 +2,8 @@
 
 import json
 import os
-import subprocess
-import sys
 
+import forked
 import pytest
 
 MODULE = """
@@ -67,15 +66,8 @@ def livezero(tmp_path):
         (info / "entry_points.txt").write_text(f"[livezero.steps]\n{points}\n")
         (tmp_path / "site" / "brewhouse_steps.py").write_text(module)
         (tmp_path / "own.yaml").write_text(SEQUENCE)
-        return subprocess.run(
-            [sys.executable, "-m", "sequencer", *arguments],
-            cwd=tmp_path,
-            env={**os.environ, "PYTHONPATH": str(tmp_path / "site"), "PYTHONDONTWRITEBYTECODE": "1"},
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-        )
+        env = {**os.environ, "PYTHONPATH": str(tmp_path / "site")}
+        return forked.run(arguments, cwd=tmp_path, env=env, timeout_s=120)
 
     return run
 

@@ -83,6 +83,22 @@ def test_after_a_time_out_the_source_is_made_safe_first_and_the_point_is_taken_a
     assert ran.record.table.query("attempt == 2")["number"].unique() == [again.number]
 
 
+@pytest.mark.parametrize(
+    ("takes", "silent_s"), [("100 ms", 5 + 0.1), ("12 s", 5 + 12)], ids=["a quick reading", "a slow reading"]
+)
+def test_however_patient_a_meter_is_the_source_is_told_within_its_own_time_out(small, run, described, takes, silent_s):
+    # The promise: from a fault to "off" 1 s and one time-out of the source, 5 s here, beyond what a reading takes.
+    patient = described("meter", {"timeout: 5 s": "timeout: 60 s", "takes: 100 ms": f"takes: {takes}"})
+    planned = small(bench={"  meter: {description: generic-scpi-meter": f"  meter: {{description: {patient}"})
+    ran = run(planned, wrong=[Mishap(kind="time-out", instrument="meter", at_exchange=40, matching="READ?")])
+    assert ran.outcome.status == "complete"
+    exchanges = [each for each in ran.log if hasattr(each, "sent")]
+    (fault,) = (each for each in exchanges if each.fault)
+    off = next(each for each in exchanges if each.sent == "OUTP OFF" and each.at_s > fault.at_s)
+    assert fault.took_s == pytest.approx(silent_s)
+    assert off.at_s - fault.at_s <= silent_s + 1
+
+
 @pytest.mark.parametrize("kind", ["time-out", "late"])
 @pytest.mark.parametrize("answer", ["SYST:ERR?", "SOUR:FREQ?"])
 def test_a_set_that_timed_out_is_set_again_before_the_point_is_read(small, run, kind, answer):

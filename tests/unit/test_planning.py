@@ -237,11 +237,16 @@ def test_where_no_signal_is_the_bottom_of_the_range_the_first_point_comes_from_t
 
 
 def test_a_plan_states_how_soon_the_source_is_told_off(small, described):
-    plan = small()  # every time-out 5 s: silence is known after that, and a second later all is told
+    # The promise: one time-out of the source, here 5 s, for silence, and a second later all is told.
+    plan = small()
     assert reaction_s(plan.bench, plan.wires) == 6.0
     assert "safe level and off are sent within 6 s of a fault" in plan_text(plan)
     assert plan_document(plan)["reaction_s"] == 6.0
     slow = described("meter", {"timeout: 5 s": "timeout: 9 s"})
     plan = small(bench={"  meter: {description: generic-scpi-meter": f"  meter: {{description: {slow}"})
-    assert reaction_s(plan.bench, plan.wires) == 10.0
-    assert any("that meter is silent is noticed later than of the source" in each for each in plan.warnings)
+    assert reaction_s(plan.bench, plan.wires) == 6.1  # its readings take 0.1 s at most
+    assert any("meter must answer within the time-out of the source" in each for each in plan.warnings)
+    slow = described("meter", {"timeout: 5 s": "timeout: 17 s", "    takes: 100 ms": "    takes: 12 s"})
+    plan = small(bench={"  meter: {description: generic-scpi-meter": f"  meter: {{description: {slow}"})
+    assert reaction_s(plan.bench, plan.wires) == 18.0  # a reading, the time-out of the source, and the second
+    assert not any("must answer within" in each for each in plan.warnings)

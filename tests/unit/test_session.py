@@ -306,3 +306,19 @@ def test_two_answers_in_one_packet_are_two(trickling):
     assert line.read() == "2.5"
     assert line.unread() == ""
     line.close()
+
+
+def test_an_exchange_may_be_given_less_than_the_time_out():
+    opened = Opened(timeout_s=5.0)
+    opened.session.longest_s = lambda: 1.5
+    with pytest.raises(NoReplyError, match=r"within 1\.5 s") as silent:
+        opened.session.query("READ?")
+    assert opened.clock.now() == 1.5
+    assert "takes" in silent.value.todo
+    assert opened.line.timeout == 5000
+    opened.session.write_at_once("OUTP OFF")
+    assert opened.line.timeout == 5000
+    opened.session.longest_s = lambda: 60.0  # no longer than the time-out all the same
+    with pytest.raises(NoReplyError, match="within 5 s"):
+        opened.session.query("READ?")
+    assert opened.clock.now() == 6.5

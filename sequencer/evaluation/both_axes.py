@@ -114,7 +114,7 @@ def _test(left: FloatArray, known: Covariance, is_visited: BoolArray) -> str:
         here = (place == each) & np.isfinite(left)
         means.append(left[here].mean())
         rounding = float((known.factors[known.is_rounding][:, here].mean(axis=-1) ** 2).sum())
-        variances.append(float((known.own + known.scatter)[here].mean()) / int(here.sum()) + rounding)
+        variances.append(float(known.scatter[here].mean()) / int(here.sum()) + rounding)
     variance = np.array(variances)
     if not (variance > 0).all():
         return "The line cannot be tested: nothing is known of what each reading has of its own."

@@ -52,7 +52,8 @@ class Covariance:
         factors: shape (factors, visits), effect of one standard uncertainty of what readings share.
         is_rectangular: shape (factors,), else normal.
         is_rounding: shape (factors,), what comes again at each visit of a setpoint and at no other.
-        own: shape (visits,), variance of what is of one visit alone and is no scatter.
+        within: shape (visits,), variance of the mean of a visit from the scatter within it; NaN where read once.
+        within_dof: its degrees of freedom.
         scatter: shape (visits,), variance of the scatter of one visit.
         scatter_dof: shape (visits,), its degrees of freedom; infinity where nothing scatters.
         group: shape (visits,), visits of one number share their estimate of scatter.
@@ -67,7 +68,8 @@ class Covariance:
     factors: FloatArray
     is_rectangular: BoolArray
     is_rounding: BoolArray
-    own: FloatArray
+    within: FloatArray
+    within_dof: float
     scatter: FloatArray
     scatter_dof: FloatArray
     group: IntArray
@@ -93,11 +95,10 @@ class Covariance:
         effects = self._sums(clean, is_used, self.factors)
         if without_shared:
             effects = np.where(self.is_rounding[:, None], effects, 0.0)
-        own = self._sums(clean**2, is_used, self.own[None])[0]
         scatter, inverse_dof = self._scatter(clean, is_used)
         rectangular = np.abs(np.where(self.is_rectangular[:, None], effects, 0.0))
         largest = rectangular.max(axis=0) if len(rectangular) else np.zeros(len(weights))
-        variance = (effects**2).sum(axis=0) + own + scatter
+        variance = (effects**2).sum(axis=0) + scatter
         rest = np.maximum(variance - largest**2, 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             dof_rest = np.where(inverse_dof > 0, rest**2 / inverse_dof, np.inf)
@@ -141,7 +142,7 @@ class Covariance:
     @property
     def is_own_known(self) -> BoolArray:
         """Shape (visits,): the same of what readings of one run do not share."""
-        return np.asarray(np.isfinite(self.own + self.scatter + self.factors[self.is_rounding].sum(axis=0)))
+        return np.asarray(np.isfinite(self.scatter + self.factors[self.is_rounding].sum(axis=0)))
 
     def draws(self, count: int, random: np.random.Generator) -> tuple[FloatArray, FloatArray]:
         """Errors of measurement as they might have been: what is of each visit, and what all readings of the run share.
@@ -160,7 +161,6 @@ class Covariance:
         flat = random.uniform(-np.sqrt(3.0), np.sqrt(3.0), normal.shape)
         drawn = np.where(self.is_rectangular, flat, normal)
         own = drawn[:, self.is_rounding] @ factors[self.is_rounding]
-        own += random.standard_normal((count, len(self.own))) * np.sqrt(np.nan_to_num(self.own))
         return own + self._scattered(count, random), drawn[:, ~self.is_rounding] @ factors[~self.is_rounding]
 
     def _scattered(self, count: int, random: np.random.Generator) -> FloatArray:
@@ -175,6 +175,11 @@ class Covariance:
                 mean = scattered[:, here].mean(axis=-1, keepdims=True)
                 scattered[:, here] += shift * random.standard_normal((count, 1)) - mean
         return np.asarray(scattered)
+
+    def repeats(self, count: int, random: np.random.Generator) -> FloatArray:
+        """What scatter within the visits makes of their means, shape (count, visits); NaN where each was read once."""
+        drawn = random.standard_normal((count, len(self.within))) * np.sqrt(self.within)
+        return np.asarray(drawn * _unsure(random, self.within_dof, count))
 
     def shared_U(self) -> FloatArray:
         """Expanded uncertainty at each visit from what all readings of the run share, shape (visits,)."""
@@ -210,13 +215,12 @@ def covariance(
         scale: into the unit of the result, for each unit of the budget.
         pairs: correlation of two contributions, by their names.
     """
-    _, cycle, _, point = np.nonzero(is_visited)
+    _, cycle, direction, point = np.nonzero(is_visited)
     effects = [scale * each[is_visited] for each in budget.effect]
     columns: dict[str, list[FloatArray]] = {}
-    own = np.zeros(len(point))
     for line, effect in zip(budget.contributions, effects, strict=True):
-        if line.origin == "settling":
-            own = own + effect**2
+        if line.origin == "settling":  # what is behind upscale is so at every point of that way
+            columns[line.name] = [np.where(direction == each, effect, 0.0) for each in np.unique(direction)]
         elif line.origin == "resolution":
             columns[line.name] = [np.where(point == each, effect, 0.0) for each in np.unique(point)]
         elif line.kind != "A":
@@ -231,17 +235,20 @@ def covariance(
     for name, found in columns.items():
         line = by_name[name]
         rounds = line.origin == "resolution"
-        is_rectangular += [line.distribution == "rectangular" and not rounds, *([False] * (len(found) - 1))]
+        is_wide = line.distribution == "rectangular" and not rounds
+        is_rectangular += [is_wide, *([is_wide and line.origin == "settling"] * (len(found) - 1))]
         is_rounding += [rounds] * len(found)
     own_scatter, dof = _own_scatter(budget, scatter, is_visited)
     squared = scale**2
+    within, within_dof = _within(scatter, is_visited)
     cycles = scatter.cycles
     has_shift = cycles is not None and cycles.between_dof > 0
     return Covariance(
         factors=np.array([each for found in columns.values() for each in found]).reshape(-1, len(point)),
         is_rectangular=np.array(is_rectangular, dtype=bool),
         is_rounding=np.array(is_rounding, dtype=bool),
-        own=own,
+        within=squared * within,
+        within_dof=within_dof,
         scatter=squared * own_scatter,
         scatter_dof=dof,
         group=np.zeros(len(point), dtype=np.int64) if scatter.is_one else point,
@@ -269,6 +276,15 @@ def _shared(
         return straight
     bent = [np.sqrt(_BENT_FRAC) * effect * turn(np.pi * at_frac) for turn in (np.cos, np.sin)]
     return [*(np.sqrt(1 - _BENT_FRAC) * each for each in straight), *bent]
+
+
+def _within(scatter: Components, is_visited: BoolArray) -> tuple[FloatArray, float]:
+    """Variance of the mean of each visit from what scatters within it, and its degrees of freedom."""
+    lines = [each.line for each in scatter.within.values()]
+    if not lines:
+        return np.full(int(is_visited.sum()), np.nan), np.inf
+    variance = sum(((line.sensitivity * line.u) ** 2 for line in lines), np.zeros(is_visited.shape))
+    return variance[is_visited], min(float(each.reading.dof.min()) for each in scatter.within.values())
 
 
 def _own_scatter(budget: Budget, scatter: Components, is_visited: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -21,7 +21,7 @@ __all__ = ["Extreme", "by_scale", "by_shift", "smoothed"]
 # Chance that the true size lies below or above. At a unit that has none of it, only the first can go wrong: it takes 97
 # %.
 _BELOW, _ABOVE = 0.030, 0.0155
-_SIZES_N = 7
+_SIZES_N = 6
 # Standard deviations by which a place may be nearer to the largest one, or farther from it, than it was read. Found by
 # trials with half sines, steps, ramps and lone peaks of 0 to 10 standard deviations: 95 to 98 % of all truths are held.
 _REACH = 1.75
@@ -99,6 +99,8 @@ def by_scale(
     sign = np.where(left < 0, -1.0, 1.0)
     low = size_of(sign * np.minimum(size + _REACH * sd, found), 1 - _BELOW)
     high = size_of(sign * np.where(size >= found * _IS_LARGEST, found, np.maximum(size - _REACH * sd, 0.0)), _ABOVE)
+    # A noise stated too large leaves no size that could have given so little: then what was found is the most.
+    low, high = min(low, found), max(high, found)
     return Extreme(by_noise=by_noise, corrected=size_of(left, 0.5), low=low, high=high, own_U=(high - low) / 2)
 
 

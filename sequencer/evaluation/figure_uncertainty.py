@@ -6,10 +6,12 @@ Zero, span, offset and gain are weighted sums of the errors; hysteresis, lineari
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from sequencer.evaluation.budget import COVERAGE
 from sequencer.evaluation.covariance import Covariance, Spread
 from sequencer.evaluation.extremes import Extreme, by_scale, by_shift, smoothed
 from sequencer.evaluation.figures.curves import DOWN, UP, BoolArray
@@ -18,7 +20,7 @@ from sequencer.evaluation.figures.linearity import Kind, line_of
 
 __all__ = ["FigureUncertainty", "figure_uncertainty"]
 
-_DRAWS_N = 800
+_DRAWS_N = 500
 _SEED = 1
 _SMOOTH_DEGREE = 3
 
@@ -102,6 +104,7 @@ def figure_uncertainty(
     if not used.any() or not known.is_own_known[used].all():
         return FigureUncertainty(widths=widths, extremes={})
     own, shared = (_placed(each, is_visited, is_used) for each in known.draws(_DRAWS_N, np.random.default_rng(_SEED)))
+    repeats = _placed(known.repeats(_DRAWS_N, np.random.default_rng(_SEED)), is_visited, is_used)
     means = _Curves(
         x=_mean(np.where(is_used, x_pct, np.nan)[0], axis=0),
         mean=_mean(np.where(is_used, error_pct, np.nan)[0], axis=0),
@@ -111,7 +114,7 @@ def figure_uncertainty(
     )
     return FigureUncertainty(
         widths=widths,
-        extremes=_extremes(means, own, computed) | _of_singles(means, own, error_pct, singles_pct),
+        extremes=_extremes(means, own, error_pct, repeats, computed) | _of_singles(means, own, error_pct, singles_pct),
     )
 
 
@@ -162,9 +165,13 @@ def _of_point(is_used: BoolArray, is_visited: BoolArray, point: int) -> FloatArr
     return np.asarray(weights[is_visited])
 
 
-def _extremes(means: _Curves, drawn: FloatArray, computed: Figures) -> dict[str, Extreme]:
+def _extremes(
+    means: _Curves, drawn: FloatArray, error_pct: FloatArray, repeats: FloatArray, computed: Figures
+) -> dict[str, Extreme]:
     """Of what is a largest value and nothing of no curve."""
     found = {"measured error": _of_measured_error(means), "hysteresis": _of_hysteresis(means, drawn)}
+    if not math.isnan(computed.non_repeatability.spread_pct[0]):
+        found["non-repeatability"] = _of_spread(error_pct[0], repeats)
     loop, off = found["hysteresis"], computed.hysteresis.with_dead_band_pct[0] - computed.hysteresis.hysteresis_pct[0]
     if loop is not None and off > 0:
         found["hysteresis"] = loop.less(float(off))
@@ -201,7 +208,25 @@ def _of_hysteresis(means: _Curves, drawn: FloatArray) -> Extreme | None:
     noise = (means.noise[:, DOWN] - means.noise[:, UP])[:, is_read]
     alone = np.abs(drawn[:, :, DOWN] - drawn[:, :, UP])
     by_noise = float(np.median(np.fmax.reduce(alone.reshape(len(alone), -1), axis=-1)))
-    return by_scale(_itself, apart[is_read], noise, by_noise)
+    found = by_scale(_itself, apart[is_read], noise, by_noise)
+    # What is shared by one direction, such as what was still to settle, is in the difference, and moves it as a whole.
+    together = np.abs(means.shared[:, DOWN] - means.shared[:, UP])[:, is_read]
+    return None if found is None else found.widened(float(np.quantile(together, COVERAGE, axis=0).max()), least=0.0)
+
+
+def _of_spread(error_pct: FloatArray, repeats: FloatArray) -> Extreme | None:
+    """Of the spread between cycles: what scatter within the visits does not explain; None where each was read once."""
+    pairs = list(combinations(range(len(error_pct)), 2))
+
+    def apart(level: FloatArray) -> FloatArray:
+        differences = [level[..., one, :, :] - level[..., other, :, :] for one, other in pairs]
+        return np.stack(differences, axis=-3).reshape(*level.shape[:-3], -1)
+
+    found, noise = apart(error_pct), apart(repeats)
+    is_read = np.isfinite(found) & np.isfinite(noise).all(axis=0)
+    if not is_read.any():
+        return None
+    return by_scale(_itself, found[is_read], noise[:, is_read], float(np.median(_largest(noise[:, is_read]))))
 
 
 def _of_linearity(x: FloatArray, curve: FloatArray, noise: FloatArray, kind: Kind) -> Extreme | None:

@@ -4,7 +4,7 @@ import math
 
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.result import Evaluation
-from sequencer.reports.as_text import MINUS, MOST_DECIMALS, decimals_for, fixed
+from sequencer.reports.as_text import MINUS, MOST_DECIMALS, decimals_for, fixed, significant
 
 __all__ = ["NumberStyle", "figure_text"]
 
@@ -80,7 +80,8 @@ def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
             digits = max(math.floor(math.log10(abs(figure.value) or width)) + decimals, 1)
             own = "" if beside is None else f"{beside:.1e}".replace("-", style.minus)
             return f"{figure.value:.{digits}e}".replace("-", style.minus), own
-        return fixed(figure.value, decimals, minus=style.minus), "" if beside is None else fixed(beside, decimals)
+        own = "" if beside is None else significant(beside, minus=style.minus)
+        return fixed(figure.value, decimals, minus=style.minus), own
     if figure.unit == "% of span":
         is_signed = figure.name not in _MAGNITUDES
         return fixed(figure.value, style.pct_decimals, minus=style.minus, is_signed=is_signed), ""

@@ -195,7 +195,7 @@ def _figure_row(figure: Figure, style: NumberStyle) -> FigureRow:
         U="" if figure.U is None or not math.isfinite(figure.U) else significant(figure.U, minus=style.minus),
         own=beside(figure.corrected),
         interval=f"{beside(figure.low)} to {beside(figure.high)}" if is_largest and figure.low is not None else "",
-        by_noise=beside(None if figure.by_noise is None else abs(figure.by_noise)) if is_largest else "",
+        by_noise="" if figure.by_noise is None else fixed(abs(figure.by_noise), style.pct_decimals),
         at="" if figure.at_pct is None else as_pct(figure.at_pct, minus=style.minus),
         definition=figure.definition,
         remark=figure.remark,

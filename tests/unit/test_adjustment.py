@@ -194,12 +194,12 @@ def test_the_figures_to_turn_to_have_digits_enough_for_the_span(found):
 
 
 def test_what_is_left_counts_with_its_uncertainty(found):
-    # 0.15 % of span is left, T = 0.2 %; U = 2 u.
+    # 0.15 % of span is left, T = 0.2 %; one rectangular quantity alone: U = 0.9545 * sqrt(3) * u = 1.653 u.
     def loop(x, way):
         return 1 + (0.15 if way == "down" else -0.15) * (0 < x < 100)
 
     assert adjustment(found(loop, u=0.02 / 100 * 16)).is_enough
-    assert not adjustment(found(loop, u=0.03 / 100 * 16)).is_enough
+    assert not adjustment(found(loop, u=0.035 / 100 * 16)).is_enough
 
 
 def test_enough_is_asked_at_each_point_against_its_own_tolerance(found):
@@ -259,7 +259,7 @@ CLEARED = "A. Brewer: second meter at the terminals"
 
 def test_no_trim_is_offered_where_there_is_no_verdict(offers):
     assert offers(zero_and_span, cleared=CLEARED) is not None
-    assert offers(zero_and_span, u=0.04, cleared=CLEARED) is None  # U above the tolerance
+    assert offers(zero_and_span, u=0.06, cleared=CLEARED) is None  # U above the tolerance
     assert offered(None, None) is None
 
 

@@ -152,17 +152,17 @@ def test_a_correction_is_judged_with_and_what_was_read_stays(record):
     place = (read["number"] == 9) & (read["tap"] == "output")
     mean = read[place]["value"].mean()
     was = float(read[place & (read["reading"] == 2)]["value"].iloc[0])
-    core.correct(record, point=9, tap="", reading=2, to="7.25 mA", by=BY, why="figures transposed")
+    core.correct(record, point=9, tap="", reading=2, to="7.5 mA", by=BY, why="figures transposed")
     found = core.load_record(record)
     at_point = found.evaluation.visits.query("setpoint_pct == 20 and direction == 'up' and cycle == 1")
     # By hand: the mean of five readings moves by a fifth of the correction.
-    assert float(at_point["output"].iloc[0]) == pytest.approx(mean + (7.25 - was) / 5, abs=1e-9)
+    assert float(at_point["output"].iloc[0]) == pytest.approx(mean + (7.5 - was) / 5, abs=1e-9)
     rows = found.table[(found.table["number"] == 9) & (found.table["reading"] == 2) & (found.table["tap"] == "output")]
-    assert list(rows["value"]) == [was, 7.25]
+    assert list(rows["value"]) == [was, 7.5]
     assert list(rows["correction"]) == [0, 1]
     assert rows["note"].iloc[1] == f"corrected by {BY}: figures transposed"
     assert core.verify(record).is_intact
-    told = f'{BY}: reading 2 at point 9, tap "output": 7.25 mA in place of {was:.9g}: figures transposed'
+    told = f'{BY}: reading 2 at point 9, tap "output": 7.5 mA in place of {was:.9g}: figures transposed'
     assert any(each.endswith(told) for each in found.content.remarks)
     assert "the verdict as sealed, without the corrections: pass" in found.content.remarks
     assert found.evaluation.verdict.result != "pass"

@@ -93,7 +93,9 @@ def test_the_shunt_and_the_voltmeter_are_lines_of_the_budget(ran):
     # 0.003 % of reading and 80 uV in 10 V, rectangular; 80 uV across 249.97 ohm are 0.32 uA.
     share = 0.003 / 100 * at["output"] + 80e-6 / 249.97 * 1000
     assert found["output: meter accuracy"] == pytest.approx(share / np.sqrt(3), rel=1e-9)
-    assert found["output: meter resolution"] == pytest.approx(10e-6 / 249.97 * 1000 / np.sqrt(12), rel=1e-9)
+    # One step of 10 uV is 0.04 uA; the readings scatter over many, so that rounding is in their scatter.
+    assert found["output: meter resolution"] == 0
+    assert found["output: scatter of the readings"] > 0.04e-3
 
 
 def test_a_true_shunt_that_is_not_the_stated_one_is_an_error_of_gain(ran):

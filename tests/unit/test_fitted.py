@@ -213,4 +213,4 @@ def test_a_coefficient_that_is_small_in_its_unit_is_printed_with_its_digits(type
     assert figure.value == pytest.approx(-3e-15, rel=1e-3)
     # As many decimals as two digits of u have.
     shown = summary(content, width=100, colour=False)
-    assert re.search(r"coefficient of x\^2 +-[0-9]\.[0-9]{5}e-15 mV/N\^2, u [0-9]\.[0-9]e-19", shown)
+    assert re.search(r"coefficient of x\^2 +-[0-9]\.[0-9]{5}e-15 mV/N\^2, u of scatter [0-9]\.[0-9]e-19", shown)

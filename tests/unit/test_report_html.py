@@ -363,7 +363,7 @@ def test_the_budget_shown_is_that_of_the_evaluation_and_adds_up_as_printed(found
         step = 10.0 ** -len(effect.split(".")[1])
         assert float(effect) == pytest.approx(share.u, abs=0.51 * step), name
         assert float(percent) == pytest.approx(100 * share.share_frac, abs=0.051)
-        by_hand = abs(float(sensitivity.split()[0].replace("−", "-"))) * float(u)
+        by_hand = abs(float(sensitivity.split()[0].replace("−", "-"))) * float(u.replace("−", "-"))
         assert by_hand == pytest.approx(share.u, rel=2e-3, abs=step)
     together = sum(float(line[5]) ** 2 for line in lines) ** 0.5
     assert float(combined[1]) == pytest.approx(together, rel=2e-3)

@@ -47,7 +47,7 @@ def test_U_rule_and_tur_stand_at_the_top():
     lines = summary(made.content(made.NEAR), colour=False).splitlines()
     assert lines[1].startswith("worst +0.0251 mA (U 0.011), +0.157 % of span")
     assert any(line.startswith("rule: ILAC-G8:09/2019 non-binary") for line in lines[:7])
-    assert "TUR 2.8, the smallest (tolerance over U, 95.45 %)" in lines[:8]
+    assert "TUR 2.7, the smallest (tolerance over U, 95.45 %)" in lines[:8]
     without = summary(made.content(made.GOOD), colour=False).splitlines()
     assert any(line.startswith("rule: simple acceptance") for line in without[:6])
     assert "TUR not known" in without[:6]

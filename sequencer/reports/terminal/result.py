@@ -168,7 +168,7 @@ def _figures(evaluation: Evaluation, width: int) -> list[str]:
             text += f" at {row.at}" if row.at else ""
             text += f", U {row.U}" if row.U else ""
             text += f", u of scatter {row.u_scatter}" if row.u_scatter else ""
-            text += f"; own {row.own}, {row.interval}; noise alone {row.by_noise}" if row.own else ""
+            text += f"; own {row.own} ({row.interval}), noise alone {row.by_noise}" if row.own else ""
         else:
             text = f"not determinable: {row.remark or 'no reason is known'}"
         lines += [line.rstrip() for line in hanging(f"  {row.name:<{wide}}  ", text, width)]

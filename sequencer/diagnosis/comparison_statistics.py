@@ -72,7 +72,7 @@ class Differences:
     Attributes:
         u: standard uncertainty; NaN = not known.
         dof: its effective degrees of freedom.
-        drawn: shape (draws, differences), what measurement alone makes of them, as it might have been.
+        drawn: shape (draws, differences), what measurement alone makes of them, were `u` certain.
     """
 
     u: FloatArray
@@ -143,12 +143,11 @@ def from_smoothness(difference: FloatArray, x: FloatArray, rows: FloatArray) -> 
     random = np.random.default_rng(_SEED)
     sd = float(np.sqrt(left @ left / dof))
     drawn = sd * random.standard_normal((_DRAWS_N, len(difference)))
-    drawn *= np.sqrt(dof / random.chisquare(dof, (_DRAWS_N, 1)))
     return Differences(u=sd * np.sqrt((rows**2).sum(axis=-1)), dof=np.full(len(rows), float(dof)), drawn=drawn @ rows.T)
 
 
 def _drawn(known: Covariance, weights: FloatArray, random: np.random.Generator, *, is_same: bool) -> FloatArray:
-    own, shared = known.draws(_DRAWS_N, random)
+    own, shared = known.draws(_DRAWS_N, random, is_sure=True)
     return np.asarray((own if is_same else own + shared) @ weights.T)
 
 
@@ -168,13 +167,21 @@ def family_wise(difference: FloatArray, found: Differences) -> FloatArray:
     if not places.size:
         return adjusted
     t = np.abs(difference[places]) / found.u[places]
-    drawn = np.abs(found.drawn[:, places]) / found.u[places]
+    drawn = np.abs(found.drawn[:, places]) / found.u[places] * _doubt(found.dof[places], len(found.drawn))
     order = np.argsort(-t)
     # The largest of the hypotheses from each on, in order of what was found.
     largest = np.maximum.accumulate(drawn[:, order[::-1]], axis=1)[:, ::-1]
     chance = ((largest >= t[order]).sum(axis=0) + 1) / (len(drawn) + 1)
     adjusted[places[order]] = np.maximum.accumulate(chance)
     return adjusted
+
+
+def _doubt(dof: FloatArray, count: int) -> FloatArray:
+    """What makes a normal quantity one of t, shape (count, tests); tests of one bench are in doubt together."""
+    chance = np.random.default_rng(_SEED).random(count)
+    each, which = np.unique(np.round(dof, 1), return_inverse=True)
+    sizes = [np.sqrt(nu / special.chdtri(nu, chance)) if np.isfinite(nu) else np.ones(count) for nu in each]
+    return np.stack(sizes, axis=-1)[:, which]
 
 
 def of_figure(name: str, a: Evaluation, b: Evaluation, *, is_same: bool) -> float:

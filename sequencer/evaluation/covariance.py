@@ -144,14 +144,13 @@ class Covariance:
         """Shape (visits,): the same of what readings of one run do not share."""
         return np.asarray(np.isfinite(self.scatter + self.factors[self.is_rounding].sum(axis=0)))
 
-    def draws(self, count: int, random: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    def draws(self, count: int, random: np.random.Generator, *, is_sure: bool = False) -> tuple[FloatArray, FloatArray]:
         """Errors of measurement as they might have been: what is of each visit, and what all readings of the run share.
-
-        Estimates of scatter are themselves uncertain: they are drawn along, so that quantiles are those of t.
 
         Args:
             count: how many runs.
             random: where they come from.
+            is_sure: take the estimates of scatter as they are; else they are drawn along, so that quantiles are of t.
 
         Returns:
             Twice shape (count, visits); 0 where nothing is known.
@@ -161,15 +160,19 @@ class Covariance:
         flat = random.uniform(-np.sqrt(3.0), np.sqrt(3.0), normal.shape)
         drawn = np.where(self.is_rectangular, flat, normal)
         own = drawn[:, self.is_rounding] @ factors[self.is_rounding]
-        return own + self._scattered(count, random), drawn[:, ~self.is_rounding] @ factors[~self.is_rounding]
+        return own + self._scattered(count, random, is_sure=is_sure), drawn[:, ~self.is_rounding] @ factors[
+            ~self.is_rounding
+        ]
 
-    def _scattered(self, count: int, random: np.random.Generator) -> FloatArray:
+    def _scattered(self, count: int, random: np.random.Generator, *, is_sure: bool) -> FloatArray:
         scattered = random.standard_normal((count, len(self.scatter))) * np.sqrt(np.nan_to_num(self.scatter))
         for each in np.unique(self.group):
             here = self.group == each
-            scattered[:, here] *= _unsure(random, float(np.nanmin(self.scatter_dof[here])), count)
+            scattered[:, here] *= _unsure(
+                random, np.inf if is_sure else float(np.nanmin(self.scatter_dof[here])), count
+            )
         if self.between_dof:
-            shift = np.sqrt(self.between) * _unsure(random, self.between_dof, count)
+            shift = np.sqrt(self.between) * _unsure(random, np.inf if is_sure else self.between_dof, count)
             for each in np.unique(self.cycle):
                 here = self.cycle == each
                 mean = scattered[:, here].mean(axis=-1, keepdims=True)

@@ -123,6 +123,7 @@ def _at(
             seed=seed,
             probability=evaluation.basis.coverage,
             trials_limit=limit,
+            is_convolved=True,
         )
     except ReadingsError:
         return None

@@ -18,7 +18,14 @@ from sequencer.evaluation.tables import visited
 from sequencer.evaluation.verdict import Verdict, worst_visit
 from sequencer.readings.table import Grid
 
-__all__ = ["Evaluation"]
+__all__ = ["METHOD", "Evaluation"]
+
+
+METHOD = 2
+"""Of computing uncertainties; one higher with each change that moves their numbers. A record says its own.
+
+1: readings independent, scatter of each point by itself, k of Student's distribution. 2: one covariance for all.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

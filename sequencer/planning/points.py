@@ -43,6 +43,7 @@ class Point:
         estimate_s: how long it will take.
         U: expanded uncertainty that the error will have at least, in the unit of the last tap; None = not known.
         tur: tolerance over `U`; None = not known.
+        u: standard uncertainty that belongs to `U`; NaN = not known.
         u_own: standard uncertainty, part of `U`, that no other point shares: resolution.
         u_settling: standard uncertainty, part of `U`, from the settling error that may be left.
     """
@@ -59,6 +60,7 @@ class Point:
     estimate_s: float
     U: float | None
     tur: float | None
+    u: float = math.nan
     u_own: float = 0.0
     u_settling: float = 0.0
 
@@ -117,7 +119,7 @@ def points_of(
     widths = half_width(sequence.sheet.tolerance, sheet, values)
     bands = _bands(sequence, widths, visits, resolution=receiver_of(bench, wires[-1], sheet.taps[-1])[0])
     stated = _expected(sequence, bench, sheet, wires, signals=signals, output=expected[:, -1], to_go=bands)
-    U, own, settling = _parts(stated, values.shape)
+    U, u, own, settling = _parts(stated, values.shape)
     bounds = sequence.sheet.settling
     takes_s = {
         each.tap: receiver_of(bench, each, taken)[1]
@@ -144,6 +146,7 @@ def points_of(
                 estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + reads_s,
                 U=float(U[index]) if U[index] > 0 else None,
                 tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
+                u=float(u[index]),
                 u_own=float(own[index]),
                 u_settling=float(settling[index]),
             )
@@ -255,14 +258,14 @@ def _expected(
     )
 
 
-def _parts(stated: Budget | None, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Expanded uncertainty, NaN where it is not known, and of it the standard uncertainties of resolution and settling.
+def _parts(stated: Budget | None, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Uncertainty, expanded and standard, NaN where it is not known, and of it what resolution and settling make.
 
     The other lines are what the instruments bring to all points of a run alike.
     """
     if stated is None:
-        return np.full(shape, np.nan), np.zeros(shape), np.zeros(shape)
+        return np.full(shape, np.nan), np.full(shape, np.nan), np.zeros(shape), np.zeros(shape)
     origins = np.array([each.origin for each in stated.contributions])
     squares = np.nan_to_num(stated.effect) ** 2
     own, settling = (np.sqrt(squares[origins == origin].sum(axis=0)) for origin in ("resolution", "settling"))
-    return stated.U, own, settling
+    return stated.U, stated.u, own, settling

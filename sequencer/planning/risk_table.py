@@ -12,7 +12,6 @@ from instruments.errors import PlanError
 from sequencer.evaluation.figures.conformity import judge
 from sequencer.evaluation.figures.risk import guard_band_for_risk, risk_over_guard_band, unit_sd
 from sequencer.evaluation.figures.rule_risk import risk_in_words
-from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.figures.unit_risk import UnitRisk, curves, unit_risk
 from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.step import JUDGED_ROLES, READING
@@ -112,13 +111,13 @@ def unit_chances(plan: Plan, *, in_tolerance: float = IN_TOLERANCE, scatter: flo
     places = _places(plan, is_repeated=scatter > 0)
     known = [(point, is_down) for point, is_down in places if point.U is not None]
     points, is_downs = [point for point, _ in known], np.array([is_down for _, is_down in known])
-    width, U, resolution, settling = (
+    width, U, u_alone, resolution, settling = (
         np.array([getattr(point, name) for point in points], dtype=np.float64)
-        for name in ("tolerance", "U", "u_own", "u_settling")
+        for name in ("tolerance", "U", "u", "u_own", "u_settling")
     )
     scatters = scatter / np.sqrt([point.setpoint.readings_n for point in points])
-    k = float(coverage_factor(plan.sequence.file.coverage, np.inf))
-    own, u = np.hypot(resolution, scatters), np.hypot(U / k, scatters)
+    k = U / u_alone
+    own, u = np.hypot(resolution, scatters), np.hypot(u_alone, scatters)
     of_instruments = np.sqrt(np.maximum(u**2 - own**2 - settling**2, 0.0))
     rule = RULES[plan.sequence.file.decision_rule]
     accept = judge(0.0, k * u, rule=rule, lower=-width, upper=width).accept_upper
@@ -174,9 +173,7 @@ def risk_table(plan: Plan, *, in_tolerance: float, scatter: float = 0.0) -> Risk
     """
     point, U, tur = _poorest(plan)
     width = point.tolerance
-    # Before a run nothing limits the degrees of freedom.
-    k = float(coverage_factor(plan.sequence.file.coverage, np.inf))
-    sd, u = float(unit_sd(in_tolerance, half_width=width)), U / k
+    sd, u = float(unit_sd(in_tolerance, half_width=width)), point.u
     bands = np.array([share * U for share in _W_OVER_U])
     risk = risk_over_guard_band(bands, half_width=width, sd=sd, u=u)
     rule = RULES[plan.sequence.file.decision_rule]

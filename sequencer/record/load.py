@@ -18,7 +18,7 @@ from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
 from sequencer.evaluation.budget import basis_from
 from sequencer.evaluation.certificates import with_certified
-from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.result import METHOD, Evaluation
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, entries
@@ -97,7 +97,8 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
         raise _not_evaluated(error, journal, opened) from error
     try:
         content = _told(found, folder, lines, table)
-        content = replace(content, remarks=(*map(words_of, more), *_judged(folder, more), *content.remarks))
+        result = content.evaluation.verdict.result if content.evaluation is not None else ""
+        content = replace(content, remarks=(*map(words_of, more), *_judged(folder, more, result), *content.remarks))
     except _WRONG as error:
         raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
     return Record(folder=folder, table=table, content=content)
@@ -118,14 +119,18 @@ def _not_evaluated(error: Exception, journal: Path, opened: Mapping[str, Any]) -
     )
 
 
-def _judged(folder: Path, more: list[dict[str, Any]]) -> tuple[str, ...]:
-    """The verdict that was sealed, where a correction since may have made another of it."""
-    if not any(line["kind"] == "correction" for line in more):
-        return ()
+def _judged(folder: Path, more: list[dict[str, Any]], result: str) -> tuple[str, ...]:
+    """The verdict that was sealed, where a correction since or another method may have made another of it."""
+    is_corrected = any(line["kind"] == "correction" for line in more)
     try:
-        verdict = json.loads((folder / FIGURES).read_text(encoding="utf-8"))["verdict"]["result"]
+        sealed = json.loads((folder / FIGURES).read_text(encoding="utf-8"))
+        verdict, method = sealed["verdict"]["result"], sealed.get("method", 1)
     except (OSError, ValueError, LookupError, TypeError, RecursionError):
-        return (f"the verdict as sealed is not known: {FIGURES} does not hold it any more",)
+        return (f"the verdict as sealed is not known: {FIGURES} does not hold it any more",) if is_corrected else ()
+    if not is_corrected and (method == METHOD or verdict == result):
+        return ()
+    if not is_corrected:
+        return (f"the verdict as sealed, by the way uncertainties were computed then: {verdict}",)
     return (f"the verdict as sealed, without the corrections: {verdict}",)
 
 

@@ -2,11 +2,13 @@
 
 import json
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from instruments.errors import InputError, RecordError
+from sequencer.evaluation.result import METHOD
 from sequencer.inputs.step import registry
 from sequencer.journal.writer import entries
 from sequencer.record.addenda import added
@@ -25,6 +27,12 @@ _OPINIONS = ("advice", "findings", "adjustment", "steps")
 # Sentences, which a later livezero may word otherwise. What they say stands as a number or a result beside them, and
 # the digest covers their text.
 _SENTENCES = ("verdict.reason", "verdict.rule", "verdict.reservations", "verdict.accepted", "tests", "not_determined")
+# What another method of computing uncertainties makes other numbers of. What was read, its errors and the figures as
+# their standards define them stay; the digest covers all of it.
+_OF_METHOD = re.compile(
+    r"verdict|method|tur$|budget|figures\[(inaccuracy|.*both axes)|"
+    r".*\.(U|u|k|dof|tur|p_conform|verdict|is_within|result)$"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +106,8 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
     of_steps = (step.json_key for step in registry().values() if step.json_key)
     ignored = (*_ELSEWHERE, *_OPINIONS, *_SENTENCES, *of_steps)
     differ = [each for each in _different(kept, computed, rest=_rest(computed)) if not each[0].startswith(ignored)]
+    if kept.get("method", 1) != METHOD:
+        differ = [each for each in differ if not _OF_METHOD.match(each[0])]
     if is_consequence:
         return [f"{FIGURES}: {len(differ)} numbers differ when computed again"] if differ else []
     by_other = "" if kept.get("versions") == versions() else " by other versions of the programs"

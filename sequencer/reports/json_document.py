@@ -14,7 +14,7 @@ from instruments.units import show
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.figure_list import Figure
-from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.result import METHOD, Evaluation
 from sequencer.evaluation.stage_errors import StageResult
 from sequencer.inputs.step import registry
 from sequencer.planning.bench_statements import reaction_s
@@ -50,6 +50,7 @@ def _document(content: Content) -> dict[str, Any]:
         head["monte_carlo"] = asdict(content.trials) | {"sentences": list(content.trials.sentences)}
     return head | {
         "verdict": asdict(found.verdict),
+        "method": METHOD,
         "standard": found.standard,
         "tolerance": found.tolerance,
         "input_by": found.input_by,

@@ -59,7 +59,7 @@ def test_a_load_cell_read_by_hand_gets_the_certified_curve(by_hand, type_sheet):
     for power, (value, u) in enumerate(zip(values, sd, strict=True)):
         figure = found.figure(f"coefficient of x^{power}")
         assert figure.value == pytest.approx(value * 1e6**power, rel=1e-11)
-        assert figure.u == pytest.approx(u * 1e6**power, rel=1e-10)
+        assert figure.u_scatter == pytest.approx(u * 1e6**power, rel=1e-10)
     assert found.figure("standard deviation about the fitted curve").value == pytest.approx(residual_sd, rel=1e-11)
     left = y - np.polynomial.polynomial.polyval(x, values)
     assert found.visits["error"].abs().max() == pytest.approx(np.abs(left).max(), rel=1e-8)

@@ -33,6 +33,20 @@ def differences(kept, now, at=""):
     return [] if type(kept) is type(now) and kept == now else [(at, kept, now)]
 
 
+def without_uncertainty(document):
+    """Takes out what hangs on how uncertainties are computed, and the two figures defined otherwise since."""
+    del document["tur"], document["budget"], document["verdict"]["reason"], document["verdict"]["reservations"]
+    document["tests"] = document["tests"][:1]
+    otherwise = ("inaccuracy", "offset, both", "gain, both")
+    document["figures"] = [each for each in document["figures"] if not each["name"].startswith(otherwise)]
+    for each in document["figures"]:
+        each.pop("u", None)
+        del each["U"]
+    for each in document["visits"]:
+        for name in ("U", "k", "dof", "tur", "p_conform"):
+            del each[name]
+
+
 def figures_of(folder):
     return json.loads((folder / "figures.json").read_text(encoding="utf-8"))
 
@@ -69,6 +83,9 @@ def test_its_figures_are_computed_again_as_sealed(name, monkeypatch):
     # Each point was read twice in its one visit, so the words of then were not true.
     reworded = ("no point was read twice", "no point was approached twice from the same side")
     kept["tests"] = [each.replace(*reworded) for each in kept["tests"]]
+    # Uncertainties are computed otherwise since (`result.METHOD`); readings, errors and figures are as sealed.
+    for each in (kept, now):
+        without_uncertainty(each)
     # What the rule bounds is computed since, for the degrees of freedom of the run; the rule is the same.
     rules = [each["verdict"].pop("rule").partition(" (")[0] for each in (kept, now)]
     assert rules[0] == rules[1]

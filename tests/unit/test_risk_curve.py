@@ -26,11 +26,13 @@ RESISTORS = [  # guard band over U, R_C, R_P
 
 @pytest.fixture
 def resistors(small):
-    """A plan whose worst point has T = 0.2 and U = 0.08."""
+    """A plan whose worst point has T = 0.2 and U = 0.08, normal."""
 
     def made(U=0.08, **more):
         planned = small(**more)
-        points = tuple(replace(each, tolerance=0.2, U=U, tur=None if U is None else 0.2 / U) for each in planned.points)
+        k = stats.norm.ppf((1 + planned.sequence.file.coverage) / 2)
+        known = {"U": U, "tur": None, "u": math.nan} if U is None else {"U": U, "tur": 0.2 / U, "u": U / k}
+        points = tuple(replace(each, tolerance=0.2, **known) for each in planned.points)
         return replace(planned, points=points)
 
     return made

@@ -38,9 +38,11 @@ T = 0.032
 
 
 def meter(tap, u, *, accuracy=True, **more):
-    """An instrument whose standard uncertainty is `u`: half width root of three times that."""
-    limits = Limits(of_reading=0.0, floor=math.sqrt(3) * u) if accuracy else None
-    return Statement(tap=tap, instrument=f"{tap} meter", accuracy=limits, resolution=0.0, **more)
+    """An instrument whose standard uncertainty is `u`, normal: certified with k = 2."""
+    nothing = Limits(of_reading=0.0, floor=0.0)
+    certified = {"certificate": Limits(of_reading=0.0, floor=2 * u)} if accuracy else {}
+    known = {"accuracy": nothing if accuracy else None, "resolution": 0.0} | certified | more
+    return Statement(tap=tap, instrument=f"{tap} meter", **known)
 
 
 def basis(U_over_T=0.2, *, rule=NON_BINARY, date="2026-01-05", first=None, last=None):

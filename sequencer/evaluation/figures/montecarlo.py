@@ -74,7 +74,7 @@ class MonteCarlo:
         )
 
 
-def propagate(
+def propagate(  # noqa: PLR0913  what JCGM 101 asks of the procedure
     model: Callable[..., FloatArray],
     values: Sequence[float],
     contributions: Sequence[Contribution],
@@ -84,6 +84,7 @@ def propagate(
     digits_n: int = 2,
     tolerance_part: float = 0.2,
     trials_limit: int = 10_000_000,
+    is_convolved: bool = False,
 ) -> MonteCarlo:
     """Distribution of a result, with as many trials as the digits asked for need.
 
@@ -98,6 +99,7 @@ def propagate(
         digits_n: significant digits of `u` that matter.
         tolerance_part: part of half the last of these digits to which the trials must be steady; a fifth where the
             first order is to be judged, 1 for the trials alone.
+        is_convolved: as in `combine`, for the first order.
         trials_limit: trials after which the procedure gives up, see `is_stable`.
 
     Raises:
@@ -115,7 +117,7 @@ def propagate(
     u = float(trials.std(ddof=1))
     tolerance = _tolerance(u, digits_n)
     symmetric = _symmetric(trials, probability)
-    first_estimate, first_u, first = _first_order(model, values, contributions, probability)
+    first_estimate, first_u, first = _first_order(model, values, contributions, probability, is_convolved=is_convolved)
     off = (abs(first[0] - symmetric[0]), abs(first[1] - symmetric[1]))
     return MonteCarlo(
         estimate=float(trials.mean()),
@@ -232,7 +234,12 @@ def _tolerance(u: float, digits_n: int) -> float:
 
 
 def _first_order(
-    model: Callable[..., FloatArray], values: Sequence[float], contributions: Sequence[Contribution], probability: float
+    model: Callable[..., FloatArray],
+    values: Sequence[float],
+    contributions: Sequence[Contribution],
+    probability: float,
+    *,
+    is_convolved: bool,
 ) -> tuple[float, float, tuple[float, float]]:
     """Estimate, combined standard uncertainty and coverage interval by the law of propagation of uncertainty."""
     estimate = float(_results(model, [np.array([value]) for value in values])[0])
@@ -245,7 +252,8 @@ def _first_order(
         apart = around[place][1] - around[place][0]
         below, above = _results(model, around)
         sensitivity = (above - below) / apart if apart > 0 else 0.0
-        budget.append(from_standard(one.name, one.u, sensitivity=sensitivity, dof=one.dof))
-    combined = combine(budget, probability=probability)
+        distribution = one.distribution if is_convolved else "normal"
+        budget.append(from_standard(one.name, one.u, sensitivity=sensitivity, dof=one.dof, distribution=distribution))
+    combined = combine(budget, probability=probability, is_convolved=is_convolved)
     u, U = float(combined.u), float(combined.U)
     return estimate, u, (estimate - U, estimate + U)

@@ -62,11 +62,9 @@ def test_a_linear_unit_gives_the_interval_of_a_normal_and_a_rectangular_quantity
     assert found.estimate == pytest.approx(0.016, abs=found.steady_to)
     assert found.u == pytest.approx(sqrt(0.002**2 + 0.008**2 / 3), abs=found.steady_to)
     assert found.symmetric == pytest.approx((0.016 - half, 0.016 + half), abs=2 * found.steady_to)
-    # The first order takes the sum for normal: k = 2 against 1.7.
-    assert found.first_order == pytest.approx(
-        (0.016 - 2 * found.first_order_u, 0.016 + 2 * found.first_order_u), abs=1e-6
-    )
-    assert not found.is_first_order_valid
+    # The first order takes the sum for what it is, a rectangle and a normal quantity: k = 1.7, not 2.
+    assert found.first_order == pytest.approx((0.016 - half, 0.016 + half), abs=1e-6)
+    assert found.is_first_order_valid
 
 
 def test_where_the_normal_part_rules_the_first_order_agrees(tried):

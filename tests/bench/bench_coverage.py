@@ -170,14 +170,16 @@ class Unit:
         )  # the narrowest band goes along two points of one side
         from_zero = [np.abs(average - average[0] - s * frac).max() for s in np.linspace(-8, 8, 20001) / 100 * 4]
         x = np.concatenate([frac, frac[:-1]])
+        # Through a root the line is weighted by other uncertainties at each point: of a curve it is another line.
         line = np.polyfit(100 * x, np.concatenate([up, down[:-1]]), 1)
-        return {
+        weighted = (
+            {} if self.case.root else {"offset, both axes uncertain": line[1], "gain, both axes uncertain": 1 + line[0]}
+        )
+        return weighted | {
             "zero error": average[0],
             "span error": average[-1] - average[0],
             "offset by least squares": line[1],
             "gain by least squares": 1 + line[0],
-            "offset, both axes uncertain": line[1],
-            "gain, both axes uncertain": 1 + line[0],
             "measured error": np.abs(np.concatenate([up, down])).max(),
             "inaccuracy, highest": max(up.max(), down.max()),
             "inaccuracy, lowest": min(up.min(), down.min()),

@@ -7,7 +7,9 @@ from statsmodels.stats.multitest import multipletests
 
 from instruments.errors import InputError, ReadingsError
 from sequencer import core
+from sequencer.diagnosis.comparison_statistics import Differences, family_wise
 from sequencer.evaluation.figures.multiple import holm
+from sequencer.reports.terminal import comparison_text
 
 TYPE = """\
 type: pulse rate converter (invented)
@@ -34,13 +36,12 @@ def csv(cycles, *, inputs=INPUTS, direction="up"):
 
 @pytest.fixture
 def compared(tmp_path):
-    def made(a, b, *, type_text=TYPE, bench="by-hand", margin=""):
+    def made(a, b, *, type_text=TYPE, bench="by-hand", margin="", same_bench=False):
         (tmp_path / "x.yaml").write_text(type_text)
         for name, text in (("A", a), ("B", b)):
             (tmp_path / f"{name}.csv").write_text(text)
-        return core.compare(
-            tmp_path / "A.csv", tmp_path / "B.csv", type_sheet=tmp_path / "x.yaml", bench=bench, margin=margin
-        )
+        more = {"type_sheet": tmp_path / "x.yaml", "bench": bench, "margin": margin, "same_bench": same_bench}
+        return core.compare(tmp_path / "A.csv", tmp_path / "B.csv", **more)
 
     return made
 
@@ -202,3 +203,53 @@ def test_one_reading_a_point_is_no_scatter_and_it_is_said(compared):
     found = compared(csv(A_mA[:1]), csv(B_mA[:1]))
     assert found.result == "not determinable"
     assert found.reason == "each point of A and B was read once, so the scatter of the readings is not known"
+
+
+def test_tests_that_do_not_hang_together_have_sidaks_correction_and_tests_that_are_one_have_none():
+    random = np.random.default_rng(6)
+    independent = random.standard_normal((20_000, 5))
+    t = np.array([2.6, 0.3, -0.2, 1.0, 0.1])
+    free = Differences(u=np.ones(5), dof=np.full(5, np.inf), drawn=independent)
+    alone = 2 * stats.norm.sf(2.6)
+    assert family_wise(t, free)[0] == pytest.approx(1 - (1 - alone) ** 5, rel=0.05)
+    one = Differences(u=np.ones(5), dof=np.full(5, np.inf), drawn=independent[:, [0] * 5])
+    assert family_wise(t, one)[0] == pytest.approx(alone, rel=0.15)
+    few = Differences(u=np.ones(1), dof=np.array([4.0]), drawn=independent[:, :1])
+    assert family_wise(t[:1], few)[0] == pytest.approx(2 * stats.t.sf(2.6, 4), rel=0.08)
+    assert np.isnan(family_wise(np.array([np.nan]), few)[0])
+
+
+BY_HAND_mA = np.linspace(4, 20, 11)
+
+
+def by_hand_table(random, *, off=0.0):
+    """One reading a point, with 2 uA of scatter and a little bow."""
+    x = np.linspace(0, 1, 11)
+    level = BY_HAND_mA + 0.01 * x * (1 - x) + random.normal(0, 0.002, 11) + off
+    return csv([level], inputs=1000 * x)
+
+
+def test_nothing_stated_and_a_fifth_of_span_apart_is_no_matter_of_the_instruments(compared):
+    random = np.random.default_rng(1)
+    found = compared(by_hand_table(random), by_hand_table(random, off=3.2), bench=None)
+    assert found.result == "different"
+    assert found.needed_pct == pytest.approx(20.0, abs=0.1)
+    said = " ".join(comparison_text(found).split())
+    assert "an instrument would have to be wrong by 20 % of span" in said
+    assert "--same-bench" in said
+    assert said.count("by itself: ") == 2
+    near = compared(by_hand_table(random), by_hand_table(random, off=0.01), bench=None)
+    assert near.result == "not determinable"  # 0.06 % of span, where the type allows 0.2 %
+
+
+def test_on_one_bench_by_word_the_smoothness_of_the_differences_tells_scatter(compared):
+    random = np.random.default_rng(2)
+    alarms = 0
+    for _ in range(20):
+        found = compared(by_hand_table(random), by_hand_table(random), bench=None, same_bench=True)
+        alarms += found.result == "different"
+    assert alarms <= 4  # 5 % of 20, three standard deviations more
+    apart = compared(by_hand_table(random), by_hand_table(random, off=0.03), bench=None, same_bench=True)
+    assert apart.result == "different"
+    assert any("on your word" in each for each in apart.cautions)
+    assert any("about a parabola" in each for each in apart.cautions)

@@ -124,7 +124,7 @@ def _test(left: FloatArray, known: Covariance, is_visited: BoolArray) -> str:
     found = f"F = {statistic:.3g} for {dof} and {'many' if np.isinf(below) else f'{below:.3g}'} degrees of freedom"
     if p < _DOUBT_LEVEL:
         return (
-            f"The means lie farther off the line than scatter and rounding explain ({found}): it is no line, or one of "
-            "these is stated too small."
+            f"The means lie farther off the line than scatter and rounding explain ({found}): it is no line, up and "
+            "down differ, or one of these is stated too small."
         )
     return f"The means lie on the line within scatter and rounding ({found})."

@@ -16,6 +16,7 @@ from sequencer.evaluation.figures.repeatability import NonRepeatability
 __all__ = ["Figure", "Known", "printed"]
 
 _Largest = MeasuredError | Inaccuracy | Hysteresis | NonRepeatability | NonLinearity
+_WITH_COVARIANCE = "least squares, U from the covariance of all readings"
 _NOTHING_STATED = "u from scatter alone: nothing is stated of the instruments"
 
 
@@ -210,6 +211,7 @@ def _of_line(name: str, value: float, unit: str, computed: Figures, known: Known
     )
     width = None if known.of_figures is None else known.of_figures.widths.get(name)
     if width is not None:
+        figure = replace(figure, definition=_WITH_COVARIANCE)
         return _with_width(figure, U=scale * width.U, u=scale * width.u_scatter)
     found = _with_width(figure, U=math.nan, u=scale * u)
     return replace(found, remark=found.remark or _NOTHING_STATED) if found.u_scatter is not None else found

@@ -47,7 +47,7 @@ def test_a_floor_moves_the_offset_and_hardly_the_gain(found):
     assert pytest.approx(0.009545, rel=0.02) == made.figure("offset by least squares").U
     # A hundredth of the variance turns with the range: between the ends at most 2 * sqrt(0.01) of u.
     assert 2 * 2 * 0.1 * 0.1 / sqrt(3) * 1.02 >= made.figure("span error").U
-    assert made.figure("hysteresis").high < 0.001
+    assert (made.figure("hysteresis").high or 0.0) < 0.001  # none where nothing scatters and nothing was found
 
 
 def test_a_share_of_the_reading_is_an_error_of_the_gain(found):

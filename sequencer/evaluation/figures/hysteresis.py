@@ -13,7 +13,7 @@ import numpy.typing as npt
 from instruments.errors import ReadingsError
 from sequencer.evaluation.figures.curves import DOWN, UP, Curves, by_blocks, chosen, flat, largest
 from sequencer.evaluation.figures.definitions import Standard, definition
-from sequencer.evaluation.figures.per_point import FloatArray, IntArray
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 
 __all__ = ["FARTHEST_APART_PCT", "Hysteresis", "hysteresis", "hysteresis_of"]
 
@@ -118,21 +118,28 @@ def _upscale(curves: Curves) -> FloatArray:
     lacks = (is_down & np.isnan(up)).any(axis=2)
     if not lacks.any():
         return up
-    found = up.copy()
     x_up, x_down = (np.broadcast_to(curves.x[:, :, way], up.shape) for way in (UP, DOWN))
-    for at in map(tuple, np.argwhere(lacks)):
-        is_up = np.isfinite(up[at])
-        wanted = np.flatnonzero(is_down[at] & ~is_up)
-        if is_up.sum() < 2:
-            continue
-        order = np.argsort(x_up[at][is_up], kind="stable")
-        known_x, known = x_up[at][is_up][order], up[at][is_up][order]
-        x = x_down[at][wanted]
-        above = np.clip(np.searchsorted(known_x, x), 1, known_x.size - 1)
-        is_beside = (known_x[above - 1] <= x) & (x <= known_x[above])
-        is_beside &= known_x[above] - known_x[above - 1] <= FARTHEST_APART_PCT * (1 + 1e-9)
-        found[at][wanted] = np.where(is_beside, np.interp(x, known_x, known), np.nan)
+    units, cycles, points = np.nonzero(is_down & np.isnan(up))
+    below, above = (each[units, cycles, points] for each in _neighbours(np.isfinite(up)))
+    has_both = (below >= 0) & (above < up.shape[-1])
+    units, cycles, points, below, above = (each[has_both] for each in (units, cycles, points, below, above))
+    x = x_down[units, cycles, points]
+    low_x, high_x = x_up[units, cycles, below], x_up[units, cycles, above]
+    low, high = up[units, cycles, below], up[units, cycles, above]
+    is_beside = (low_x <= x) & (x <= high_x) & (high_x - low_x <= FARTHEST_APART_PCT * (1 + 1e-9))
+    share = (x - low_x) / np.where(high_x > low_x, high_x - low_x, 1.0)
+    found = up.copy()
+    found[units, cycles, points] = np.where(is_beside, low + share * (high - low), np.nan)
     return found
+
+
+def _neighbours(is_known: BoolArray) -> tuple[IntArray, IntArray]:
+    """Places of the last known point before each and of the first after it; -1, and how many there are, where none is."""
+    places_n = is_known.shape[-1]
+    places = np.arange(places_n)
+    below = np.maximum.accumulate(np.where(is_known, places, -1), axis=-1)
+    above = np.minimum.accumulate(np.where(is_known, places, places_n)[..., ::-1], axis=-1)[..., ::-1]
+    return below, above
 
 
 def _dead_band(dead_band_pct: npt.ArrayLike | None, shape: tuple[int, int]) -> FloatArray:

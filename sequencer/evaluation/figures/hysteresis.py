@@ -134,7 +134,7 @@ def _upscale(curves: Curves) -> FloatArray:
 
 
 def _neighbours(is_known: BoolArray) -> tuple[IntArray, IntArray]:
-    """Places of the last known point before each and of the first after it; -1, and how many there are, where none is."""
+    """Last known point before each and first one after it; -1, and the number of points, where there is none."""
     places_n = is_known.shape[-1]
     places = np.arange(places_n)
     below = np.maximum.accumulate(np.where(is_known, places, -1), axis=-1)

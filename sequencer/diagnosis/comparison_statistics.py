@@ -147,18 +147,18 @@ def from_smoothness(difference: FloatArray, x: FloatArray, rows: FloatArray) -> 
 
 
 def _drawn(known: Covariance, weights: FloatArray, random: np.random.Generator, *, is_same: bool) -> FloatArray:
-    own, shared = known.draws(_DRAWS_N, random, is_sure=True)
-    return np.asarray((own if is_same else own + shared) @ weights.T)
+    own, shared = known.draws(_DRAWS_N, random, is_sure=True, without_shared=is_same)
+    return np.asarray((own + shared) @ weights.T)
 
 
 def family_wise(difference: FloatArray, found: Differences) -> FloatArray:
-    """P values adjusted for all tests together: how often the largest of those that are left goes as far by chance.
+    """P values adjusted for all tests together: how often the least of those that are left is as small by chance.
 
     Args:
         difference: as it was found; NaN = not tested.
         found: what measurement alone makes of each.
 
-    Source: step-down of the largest statistic, Westfall and Young, Resampling-Based Multiple Testing, 1993, algorithm
+    Source: step-down of the least p, Westfall and Young, Resampling-Based Multiple Testing, 1993, algorithm
     2.8 (from memory). The tests of one bench hang together, which Holm's correction does not know.
     """
     is_tested = np.isfinite(difference) & np.isfinite(found.u) & (found.u > 0)
@@ -166,12 +166,14 @@ def family_wise(difference: FloatArray, found: Differences) -> FloatArray:
     places = np.flatnonzero(is_tested)
     if not places.size:
         return adjusted
-    t = np.abs(difference[places]) / found.u[places]
-    drawn = np.abs(found.drawn[:, places]) / found.u[places] * _doubt(found.dof[places], len(found.drawn))
-    order = np.argsort(-t)
-    # The largest of the hypotheses from each on, in order of what was found.
-    largest = np.maximum.accumulate(drawn[:, order[::-1]], axis=1)[:, ::-1]
-    chance = ((largest >= t[order]).sum(axis=0) + 1) / (len(drawn) + 1)
+    dof, u = found.dof[places], found.u[places]
+    # Tests with other degrees of freedom compare by their p: a t of one degree would drown all others.
+    p = 2 * special.stdtr(dof, -np.abs(difference[places]) / u)
+    drawn = 2 * special.stdtr(dof, -np.abs(found.drawn[:, places]) / u * _doubt(dof, len(found.drawn)))
+    order = np.argsort(p)
+    # The least of the hypotheses from each on, in order of what was found.
+    least = np.minimum.accumulate(drawn[:, order[::-1]], axis=1)[:, ::-1]
+    chance = ((least <= p[order]).sum(axis=0) + 1) / (len(drawn) + 1)
     adjusted[places[order]] = np.maximum.accumulate(chance)
     return adjusted
 

@@ -52,6 +52,7 @@ class Covariance:
         factors: shape (factors, visits), effect of one standard uncertainty of what readings share.
         is_rectangular: shape (factors,), else normal.
         is_rounding: shape (factors,), what comes again at each visit of a setpoint and at no other.
+        is_of_run: shape (factors,), what another run on the same bench does not share: rounding and settling.
         within: shape (visits,), variance of the mean of a visit from the scatter within it; NaN where read once.
         within_dof: its degrees of freedom.
         scatter: shape (visits,), variance of the scatter of one visit.
@@ -68,6 +69,7 @@ class Covariance:
     factors: FloatArray
     is_rectangular: BoolArray
     is_rounding: BoolArray
+    is_of_run: BoolArray
     within: FloatArray
     within_dof: float
     scatter: FloatArray
@@ -85,7 +87,7 @@ class Covariance:
 
         Args:
             weights: shape (figures, visits); 0 where a visit does not count.
-            without_shared: leave out what all readings of the run share, as in a difference of two runs on one bench.
+            without_shared: leave out what two runs on one bench share, as in their difference.
 
         Returns:
             NaN where a visit counts of which nothing is known.
@@ -94,7 +96,7 @@ class Covariance:
         clean = np.where(is_used, weights, 0.0)
         effects = self._sums(clean, is_used, self.factors)
         if without_shared:
-            effects = np.where(self.is_rounding[:, None], effects, 0.0)
+            effects = np.where(self.is_of_run[:, None], effects, 0.0)
         scatter, inverse_dof = self._scatter(clean, is_used)
         rectangular = np.abs(np.where(self.is_rectangular[:, None], effects, 0.0))
         largest = rectangular.max(axis=0) if len(rectangular) else np.zeros(len(weights))
@@ -144,12 +146,15 @@ class Covariance:
         """Shape (visits,): the same of what readings of one run do not share."""
         return np.asarray(np.isfinite(self.scatter + self.factors[self.is_rounding].sum(axis=0)))
 
-    def draws(self, count: int, random: np.random.Generator, *, is_sure: bool = False) -> tuple[FloatArray, FloatArray]:
+    def draws(
+        self, count: int, random: np.random.Generator, *, is_sure: bool = False, without_shared: bool = False
+    ) -> tuple[FloatArray, FloatArray]:
         """Errors of measurement as they might have been: what is of each visit, and what all readings of the run share.
 
         Args:
             count: how many runs.
             random: where they come from.
+            without_shared: as in `of`.
             is_sure: take the estimates of scatter as they are; else they are drawn along, so that quantiles are of t.
 
         Returns:
@@ -160,9 +165,9 @@ class Covariance:
         flat = random.uniform(-np.sqrt(3.0), np.sqrt(3.0), normal.shape)
         drawn = np.where(self.is_rectangular, flat, normal)
         own = drawn[:, self.is_rounding] @ factors[self.is_rounding]
-        return own + self._scattered(count, random, is_sure=is_sure), drawn[:, ~self.is_rounding] @ factors[
-            ~self.is_rounding
-        ]
+        chosen = ~self.is_rounding & (self.is_of_run | (not without_shared))
+        shared = drawn[:, chosen] @ factors[chosen]
+        return own + self._scattered(count, random, is_sure=is_sure), shared
 
     def _scattered(self, count: int, random: np.random.Generator, *, is_sure: bool) -> FloatArray:
         scattered = random.standard_normal((count, len(self.scatter))) * np.sqrt(np.nan_to_num(self.scatter))
@@ -235,12 +240,14 @@ def covariance(
     by_name = {line.name: line for line in budget.contributions}
     is_rectangular: list[bool] = []
     is_rounding: list[bool] = []
+    is_of_run: list[bool] = []
     for name, found in columns.items():
         line = by_name[name]
         rounds = line.origin == "resolution"
         is_wide = line.distribution == "rectangular" and not rounds
         is_rectangular += [is_wide, *([is_wide and line.origin == "settling"] * (len(found) - 1))]
         is_rounding += [rounds] * len(found)
+        is_of_run += [rounds or line.origin == "settling"] * len(found)
     own_scatter, dof = _own_scatter(budget, scatter, is_visited)
     squared = scale**2
     within, within_dof = _within(scatter, is_visited)
@@ -250,6 +257,7 @@ def covariance(
         factors=np.array([each for found in columns.values() for each in found]).reshape(-1, len(point)),
         is_rectangular=np.array(is_rectangular, dtype=bool),
         is_rounding=np.array(is_rounding, dtype=bool),
+        is_of_run=np.array(is_of_run, dtype=bool),
         within=squared * within,
         within_dof=within_dof,
         scatter=squared * own_scatter,

@@ -81,6 +81,9 @@ def both_axes(
     spread = known.of(weights)
     left = np.full(is_used.size, np.nan)
     left[is_used] = y - offset - gain * x
+    for each in np.unique(known.cycle) if known.between_dof else ():  # a shift of a cycle is no bend of the unit
+        here = (known.cycle == each) & is_used
+        left[here] -= left[here].mean()
     return BothAxes(
         offset=offset,
         gain=gain,
@@ -97,7 +100,9 @@ def _own(stated: Budget, is_visited: BoolArray, first: str, *, is_input: bool) -
     squares = np.zeros(int(is_visited.sum()))
     for line, effect in zip(stated.contributions, stated.effect, strict=True):
         if line.origin in {"resolution", "settling", "scatter"} and (line.tap == first) == is_input:
-            squares = squares + effect[is_visited] ** 2
+            own = effect[is_visited] ** 2
+            # Weights from a few readings each would follow the noise: scatter weighs all alike.
+            squares = squares + (np.nanmean(own) if line.origin == "scatter" else own)
     return np.asarray(np.sqrt(squares))
 
 
@@ -116,7 +121,7 @@ def _test(left: FloatArray, known: Covariance, is_visited: BoolArray) -> str:
         rounding = float((known.factors[known.is_rounding][:, here].mean(axis=-1) ** 2).sum())
         variances.append(float(known.scatter[here].mean()) / int(here.sum()) + rounding)
     variance = np.array(variances)
-    if not (variance > 0).all():
+    if not known.is_scatter_known or not (variance > 0).all():
         return "The line cannot be tested: nothing is known of what each reading has of its own."
     statistic = float((np.array(means) ** 2 / variance).sum()) / dof
     below = float(np.min(known.scatter_dof[np.isfinite(left)]))

@@ -63,7 +63,8 @@ class Covariance:
         between_dof: of that.
         visits_n: visits of a cycle, for that share; infinity with one cycle.
         probability: coverage of each U.
-        is_scatter_known: whether anything was read twice; else `scatter` is nothing, for want of better.
+        is_scatter_known: whether anything was read twice; else `scatter` is what lies beside a smooth curve.
+        is_scatter_told: whether that is known at all; else `scatter` is nothing, for want of better.
     """
 
     factors: FloatArray
@@ -81,6 +82,7 @@ class Covariance:
     visits_n: float
     probability: float
     is_scatter_known: bool
+    is_scatter_told: bool
 
     def of(self, weights: FloatArray, *, without_shared: bool = False) -> Spread:
         """Uncertainty of weighted sums of the errors.
@@ -108,7 +110,7 @@ class Covariance:
         return Spread(
             u=np.sqrt(variance),
             U=half_width_of_sum(self.probability, largest, np.sqrt(rest), np.maximum(dof_rest, _LEAST_DOF)),
-            u_scatter=np.sqrt(scatter),
+            u_scatter=np.sqrt(scatter) if self.is_scatter_told else np.full(len(scatter), np.nan),
             dof=dof,
         )
 
@@ -262,13 +264,16 @@ def covariance(
         within_dof=within_dof,
         scatter=squared * own_scatter,
         scatter_dof=dof,
-        group=np.zeros(len(point), dtype=np.int64) if scatter.is_one else point,
+        group=np.zeros(len(point), dtype=np.int64)
+        if scatter.is_one or (scatter.smooth is not None and scatter.smooth.is_farther)
+        else point,
         cycle=cycle,
         between=squared * cycles.between if cycles is not None and has_shift else 0.0,
         between_dof=cycles.between_dof if cycles is not None and has_shift else 0,
         visits_n=cycles.visits_n if cycles is not None and has_shift else np.inf,
         probability=budget.probability or np.nan,
         is_scatter_known=bool(scatter.lines),
+        is_scatter_told=bool(scatter.lines) or scatter.smooth is not None,
     )
 
 
@@ -300,7 +305,10 @@ def _within(scatter: Components, is_visited: BoolArray) -> tuple[FloatArray, flo
 
 def _own_scatter(budget: Budget, scatter: Components, is_visited: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Variance of the scatter of one visit, and its degrees of freedom, both in full."""
-    cycles = scatter.cycles
+    cycles, smooth = scatter.cycles, scatter.smooth
+    if smooth is not None and smooth.is_farther:
+        places_n = int(is_visited.sum())
+        return np.full(places_n, smooth.variance), np.full(places_n, smooth.dof)
     rest = 1.0 if cycles is None or not cycles.between_dof else 1 - 1 / cycles.visits_n
     lines = [
         (effect[is_visited] ** 2 / rest, np.broadcast_to(line.dof, is_visited.shape)[is_visited])

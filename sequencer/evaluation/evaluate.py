@@ -384,14 +384,17 @@ def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Compon
             scatter, errors.y, step=errors.steps.get(errors.last.name, 0.0), probability=basis.coverage
         )
         if alone is None:
-            return Known()
-        return Known(covariance=covariance(alone, scatter, is_visited, at_frac=at_frac, scale=scale, pairs={}))
+            return Known(said=scatter.said)
+        return Known(
+            said=scatter.said, covariance=covariance(alone, scatter, is_visited, at_frac=at_frac, scale=scale, pairs={})
+        )
     by_tap = {each.tap: each for each in basis.statements}
     ends = (by_tap[errors.first.name], by_tap[errors.last.name])
     pairs = correlated_pairs(stated.contributions, *ends, basis.pairs)
     found = covariance(stated, scatter, is_visited, at_frac=at_frac, scale=scale, pairs=pairs)
     ideal_pct, output_pct = (scale * (each - errors.last.low)[is_visited] for each in (errors.ideal, errors.y))
     return Known(
+        said=scatter.said,
         covariance=found,
         of_figures=figure_uncertainty(
             errors.in_figures_pct, errors.input_pct, errors.singles_pct, found, is_visited, computed

@@ -16,6 +16,7 @@ from sequencer.evaluation.figures.repeatability import NonRepeatability
 __all__ = ["Figure", "Known", "printed"]
 
 _Largest = MeasuredError | Inaccuracy | Hysteresis | NonRepeatability | NonLinearity
+_SIGNED = {"measured error", *(f"non-linearity, {kind}" for kind in ("independent", "terminal-based", "zero-based"))}
 _WITH_COVARIANCE = "least squares, U from the covariance of all readings"
 _NOTHING_STATED = "u from scatter alone: nothing is stated of the instruments"
 
@@ -63,10 +64,12 @@ def _number(value: float) -> float | None:
 class Known:
     """What is known of the figures beside the readings; None where nothing is stated of the instruments.
 
-    The covariance is then that of scatter and digits alone; None where nothing was read twice.
+    `said` is what the tests of scatter found, a sentence each. The covariance is then that of scatter and digits alone;
+    None where nothing was read twice.
     """
 
     covariance: Covariance | None = None
+    said: tuple[str, ...] = ()
     of_figures: FigureUncertainty | None = None
     line: BothAxes | None = None
 
@@ -156,6 +159,8 @@ def _with_interval(figure: Figure, known: Known) -> Figure:
     if figure.value is None or extreme is None:
         return figure
     low, high, corrected = extreme.low, extreme.high, extreme.corrected
+    if figure.name in _SIGNED and low <= 0:  # a size that may be nothing has no sign that is sure
+        low = -high
     if figure.value < 0 and not figure.name.startswith("inaccuracy"):  # found as a size, printed with its sign
         low, high, corrected = -high, -low, -corrected
     return replace(

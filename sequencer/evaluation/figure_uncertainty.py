@@ -101,7 +101,7 @@ def figure_uncertainty(
     is_used = np.isfinite(error_pct) & np.isfinite(x_pct) & is_visited
     used = is_used[is_visited]
     widths = _widths(x_pct, known, is_visited, is_used)
-    if not used.any() or not known.is_own_known[used].all():
+    if not used.any() or not known.is_own_known[used].all() or not known.is_scatter_told:
         return FigureUncertainty(widths=widths, extremes={})
     own, shared = (_placed(each, is_visited, is_used) for each in known.draws(_DRAWS_N, np.random.default_rng(_SEED)))
     repeats = _placed(known.repeats(_DRAWS_N, np.random.default_rng(_SEED)), is_visited, is_used)
@@ -169,7 +169,7 @@ def _extremes(
     means: _Curves, drawn: FloatArray, error_pct: FloatArray, repeats: FloatArray, computed: Figures
 ) -> dict[str, Extreme]:
     """Of what is a largest value and nothing of no curve."""
-    found = {"measured error": _of_measured_error(means), "hysteresis": _of_hysteresis(means, drawn)}
+    found = {"measured error": _of_measured_error(means), "hysteresis": _of_hysteresis(means, drawn, error_pct[0])}
     if not math.isnan(computed.non_repeatability.spread_pct[0]):
         found["non-repeatability"] = _of_spread(error_pct[0], repeats)
     loop, off = found["hysteresis"], computed.hysteresis.with_dead_band_pct[0] - computed.hysteresis.hysteresis_pct[0]
@@ -199,13 +199,14 @@ def _of_measured_error(means: _Curves) -> Extreme | None:
     return None if found is None else found.widened(means.shared_U, least=0.0)
 
 
-def _of_hysteresis(means: _Curves, drawn: FloatArray) -> Extreme | None:
+def _of_hysteresis(means: _Curves, drawn: FloatArray, error_pct: FloatArray) -> Extreme | None:
     """Of the difference of the mean curves; what noise alone gives is that of the single cycles."""
-    apart = means.mean[DOWN] - means.mean[UP]
+    # Within one cycle each, as the standard has it: a shift from cycle to cycle is in both.
+    apart = _mean(error_pct[:, DOWN] - error_pct[:, UP], axis=0)
     is_read = np.isfinite(apart)
     if is_read.sum() < 2:
         return None
-    noise = (means.noise[:, DOWN] - means.noise[:, UP])[:, is_read]
+    noise = _mean(drawn[:, :, DOWN] - drawn[:, :, UP], axis=1)[:, is_read]
     alone = np.abs(drawn[:, :, DOWN] - drawn[:, :, UP])
     by_noise = float(np.median(np.fmax.reduce(alone.reshape(len(alone), -1), axis=-1)))
     found = by_scale(_itself, apart[is_read], noise, by_noise)

@@ -40,6 +40,7 @@ _POOL_LEVEL = 0.25
 _SHIFT_LEVEL = 0.05
 _ROUNDS_N = 50
 _LEAST_DOF = 1e-3
+_CUBIC, _LEAST_SMOOTH_DOF = 3, 3
 _LEAST_REPEATED = 1e-3
 
 
@@ -115,6 +116,21 @@ class Cycles:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Smooth:
+    """What visits of one cycle have beside a smooth curve.
+
+    Attributes:
+        variance: of one visit.
+        dof: its degrees of freedom.
+        is_farther: whether that is more than scatter within the visits explains; True where nothing repeats.
+    """
+
+    variance: float
+    dof: float
+    is_farther: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Components:
     """Type A of each error.
 
@@ -123,12 +139,15 @@ class Components:
         cycles: the errors taken apart; None with one cycle.
         is_one: whether one scatter stands for all setpoints; a test of homogeneity spoke against it otherwise.
         within: what scatters within the visits, by tap.
+        smooth: with one cycle, what lies beside a smooth curve; None with more, or too few points. A unit may be rough
+            itself, so it counts for the figures, which rest on all points, and for no single error.
     """
 
     lines: tuple[Contribution, ...]
     cycles: Cycles | None = None
     is_one: bool = True
     within: Mapping[str, Within] = field(default_factory=dict)
+    smooth: Smooth | None = None
 
     @property
     def said(self) -> tuple[str, ...]:
@@ -137,6 +156,14 @@ class Components:
         if not self.is_one:
             found.append(
                 "The scatter differs between setpoints (Bartlett's test, 1 %): each has its own, from fewer readings."
+            )
+        if self.smooth is not None and self.smooth.is_farther:
+            found.append(
+                "The visits lie farther from a smooth curve than scatter within them explains: intervals of the "
+                "figures hold that, U of one error does not. Two cycles or more tell scatter from a rough unit."
+                if self.within
+                else "Each point was read once: the intervals of the figures take what lies beside a smooth curve for "
+                "scatter."
             )
         if self.cycles is not None and self.cycles.is_shifted:
             found.append(
@@ -320,13 +347,36 @@ def components(error: FloatArray, within: Mapping[str, Within], *, floor: float)
     cycles = cycles_apart(error[0], floor=floor)
     if cycles is None:
         is_one = all(each.reading.is_one for each in within.values())
-        return Components(lines=tuple(lines), is_one=is_one, within=within)
+        return Components(lines=tuple(lines), is_one=is_one, within=within, smooth=_about_a_curve(error, within))
     own, is_one = _own(error, within, cycles)
     if cycles.between_dof and cycles.between > 0:
         u = np.full(error.shape, np.sqrt(cycles.between))
         shared = from_standard("shift from cycle to cycle", u, dof=cycles.between_dof)
         own.append(replace(shared, kind="A", distribution="t", origin="cycle"))
     return Components(lines=tuple(own), cycles=cycles, is_one=is_one, within=within)
+
+
+def _about_a_curve(error: FloatArray, within: Mapping[str, Within]) -> Smooth | None:
+    """What one cycle leaves beside a cubic for both directions, and a parabola by which they lie apart."""
+    _, _, direction, point = np.nonzero(np.isfinite(error))
+    level = error[np.isfinite(error)]
+    x = point / max(int(point.max(initial=0)), 1)
+    both = np.vander(x, _CUBIC + 1)
+    basis = np.column_stack([both, (2 * direction - 1)[:, None] * both[:, 1:]]) if len(set(direction)) > 1 else both
+    dof = len(level) - int(np.linalg.matrix_rank(basis)) if len(level) else 0
+    if dof < _LEAST_SMOOTH_DOF:
+        return None
+    left = level - basis @ np.linalg.lstsq(basis, level, rcond=None)[0]
+    variance = float(left @ left) / dof
+    if not within:
+        return Smooth(variance=variance, dof=dof, is_farther=True)
+    seen = sum(((each.line.sensitivity * each.line.u) ** 2 for each in within.values()), np.zeros(error.shape))
+    expected = float(seen[np.isfinite(error + seen)].mean())
+    within_dof = min(
+        float(each.reading.dof.max() if each.reading.is_one else each.reading.dof.sum()) for each in within.values()
+    )
+    ratio = variance / expected if expected > 0 else (np.inf if variance > 0 else 0.0)
+    return Smooth(variance=variance, dof=dof, is_farther=bool(special.fdtrc(dof, within_dof, ratio) < _SHIFT_LEVEL))
 
 
 def _own(error: FloatArray, within: Mapping[str, Within], cycles: Cycles) -> tuple[list[Contribution], bool]:

@@ -96,7 +96,7 @@ def own_result(content: Content) -> str:
 def answer(compared: Comparison, *, minus: str = MINUS) -> tuple[str, str]:
     """The answer of a comparison as a word, and the largest difference or why there is none."""
     word = compared.result.upper()
-    if compared.reason:
+    if compared.reason and compared.result == "not determinable":
         return word, compared.reason
     style, worst = _style(compared, minus), compared.worst
     place = f"{as_pct(float(worst['setpoint_pct']), minus=minus)}{way(str(worst['direction']))}"
@@ -125,7 +125,7 @@ def sentences(compared: Comparison, *, minus: str = MINUS) -> tuple[str, ...]:
             f"equivalence: |difference| + U within {compared.margin} at {within} of {len(compared.points)} points; "
             "all are wanted"
         )
-    if not math.isnan(compared.needed_pct):
+    if not math.isnan(compared.needed_pct) and not compared.is_same_bench:
         needed = f"{significant(compared.needed_pct, minus=minus)} % of span"
         limit = significant(float(compared.points["tolerance_pct"].max()), minus=minus)
         said.append(

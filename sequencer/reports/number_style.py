@@ -8,6 +8,7 @@ from sequencer.reports.as_text import MINUS, MOST_DECIMALS, decimals_for, fixed,
 
 __all__ = ["NumberStyle", "figure_text"]
 
+_LEAST_WIDTH_FRAC = 1e-12  # what arithmetic leaves of no uncertainty at all
 _MOST_DECIMALS_WITH_U = 12
 _MAGNITUDES = {"hysteresis", "non-repeatability"}  # never negative, so a plus sign would say nothing
 
@@ -73,7 +74,8 @@ def figure_text(figure: Figure, style: NumberStyle) -> tuple[str, str]:
     if figure.value is None:
         return "", ""
     width = figure.U or figure.u_scatter
-    if width is not None and math.isfinite(width) and width > 0 and figure.unit != "% of span":
+    is_known = width is not None and math.isfinite(width) and width > _LEAST_WIDTH_FRAC * abs(figure.value)
+    if width is not None and is_known and figure.unit != "% of span":
         decimals = max(1 - math.floor(math.log10(width)), 0)
         beside = figure.u_scatter
         if decimals > _MOST_DECIMALS_WITH_U:  # such as a coefficient of the square of a large number

@@ -172,7 +172,7 @@ def _figures(evaluation: Evaluation, width: int) -> list[str]:
         else:
             text = f"not determinable: {row.remark or 'no reason is known'}"
         lines += [line.rstrip() for line in hanging(f"  {row.name:<{wide}}  ", text, width)]
-    return lines
+    return lines + listed(evaluation.known.said, width, first="  - ", then="    ")
 
 
 def _adjustment(content: Content, evaluation: Evaluation, width: int) -> list[str]:

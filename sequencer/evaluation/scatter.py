@@ -40,7 +40,7 @@ _POOL_LEVEL = 0.25
 _SHIFT_LEVEL = 0.05
 _ROUNDS_N = 50
 _LEAST_DOF = 1e-3
-_CUBIC, _LEAST_SMOOTH_DOF = 3, 3
+_MANY_VISITS, _LEAST_SMOOTH_DOF = 15, 3
 _LEAST_REPEATED = 1e-3
 
 
@@ -357,12 +357,17 @@ def components(error: FloatArray, within: Mapping[str, Within], *, floor: float)
 
 
 def _about_a_curve(error: FloatArray, within: Mapping[str, Within]) -> Smooth | None:
-    """What one cycle leaves beside a cubic for both directions, and a parabola by which they lie apart."""
+    """What one cycle leaves beside a smooth curve, and beside a loop by which the directions lie apart.
+
+    A cubic and three terms of a loop; of few visits a parabola and a loop that closes at both ends.
+    """
     _, _, direction, point = np.nonzero(np.isfinite(error))
     level = error[np.isfinite(error)]
     x = point / max(int(point.max(initial=0)), 1)
-    both = np.vander(x, _CUBIC + 1)
-    basis = np.column_stack([both, (2 * direction - 1)[:, None] * both[:, 1:]]) if len(set(direction)) > 1 else both
+    degree = 3 if len(level) >= _MANY_VISITS else 2
+    both = np.vander(x, degree + 1)
+    loop = both[:, 1:] if len(level) >= _MANY_VISITS else (x * (1 - x))[:, None]
+    basis = np.column_stack([both, (2 * direction - 1)[:, None] * loop]) if len(set(direction)) > 1 else both
     dof = len(level) - int(np.linalg.matrix_rank(basis)) if len(level) else 0
     if dof < _LEAST_SMOOTH_DOF:
         return None

@@ -139,3 +139,25 @@ def test_a_straight_unit_is_not_doubted_and_a_bent_one_is(found):
             doubted[bend] += any("farther off the line" in each for each in made.tests)
     assert doubted[0.0] <= 6  # 5 % of 40, three standard deviations more
     assert doubted[0.02] == 40
+
+
+def test_a_size_that_may_be_nothing_has_no_sign(found):
+    random = np.random.default_rng(3)
+    meter = stated("output", accuracy=Limits(of_reading=0.0, floor=0.02), resolution=0.0001)
+    rows = [
+        (x, f"{x + 0.004 + random.normal(0, 0.001):.5f}") for _ in range(2) for x in (0, 2.5, 5, 7.5, 10, 7.5, 5, 2.5)
+    ]
+    error = found(rows, stated("input"), meter).figure("measured error")
+    # 4 mV found, and the meter may be 20 mV off to either side.
+    assert error.value == pytest.approx(0.05, abs=0.03)
+    assert error.low == pytest.approx(-error.high)
+    assert error.high > 0.9545 * 0.2
+
+
+def test_a_shift_is_no_hysteresis_and_no_bend(found):
+    meter = stated("output", resolution=0.0001)
+    random = np.random.default_rng(5)
+    rows = [(x, f"{float(y) + random.normal(0, 0.0005):.5f}") for x, y in cycles_of(0.03, 0.0, -0.03)]
+    made = found(rows, stated("input"), meter)
+    assert made.figure("hysteresis").high < 0.03  # % of span; the cycles lie 0.3 % apart
+    assert not any("farther off the line" in each for each in made.tests)

@@ -7,7 +7,8 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from statsmodels.stats.anova import anova_lm
 
-from sequencer.evaluation.scatter import Within, cycles_apart, pooled_by_setpoint
+from sequencer.evaluation.figures.contributions import from_standard
+from sequencer.evaluation.scatter import Within, components, cycles_apart, pooled_by_setpoint
 
 
 def drawn(seed, *, cycles=3, points=5, shift=0.0, missing=0):
@@ -77,3 +78,39 @@ def test_rounding_is_hidden_by_scatter(sd, share):
     within = Within(line=None, reading=pooled_by_setpoint(variance, np.array([9.0])))
     assert within.repeated(1.0)[0] == pytest.approx(repeated, abs=0.02)
     assert repeated == pytest.approx(share, abs=0.02)
+
+
+def one_cycle(seed, *, sd, points=5, bow=0.5, loop=0.3):
+    """Errors of one cycle up and down, read once or several times a visit: smooth but for what scatters."""
+    random = np.random.default_rng(seed)
+    x = np.linspace(0, 1, points)
+    error = np.full((1, 1, 2, points), np.nan)
+    for way, side in ((0, -1), (1, 1)):
+        error[0, 0, way] = 0.2 * x + (bow + side * loop) * x * (1 - x) + random.normal(0, sd, points)
+    error[0, 0, 1, -1] = np.nan
+    return error
+
+
+@pytest.mark.parametrize("points", [5, 11])
+def test_of_one_cycle_read_once_scatter_is_what_lies_beside_a_smooth_curve(points):
+    found = [components(one_cycle(seed, sd=0.02, points=points), {}, floor=0.0).smooth for seed in range(200)]
+    assert all(each.is_farther for each in found)  # nothing else tells it
+    assert np.sqrt(np.mean([each.variance for each in found])) == pytest.approx(0.02, rel=0.06)
+    assert "read once" in components(one_cycle(1, sd=0.02, points=points), {}, floor=0.0).said[0]
+
+
+def test_too_few_points_tell_nothing_of_scatter():
+    assert components(one_cycle(1, sd=0.02, points=3), {}, floor=0.0).smooth is None
+
+
+@pytest.mark.parametrize(("visit_sd", "share"), [(0.0, (0.0, 0.11)), (0.1, (0.95, 1.0))])
+def test_visits_that_lie_farther_apart_than_scatter_within_them_are_found(visit_sd, share):
+    random = np.random.default_rng(11)
+    counted = 0
+    for seed in range(200):
+        error = one_cycle(seed, sd=np.hypot(visit_sd, 0.02 / np.sqrt(3)))
+        variance = np.where(np.isnan(error), np.nan, 0.02**2 * random.chisquare(2, error.shape) / 2)
+        pooled = pooled_by_setpoint(variance, np.where(np.isnan(error), 0.0, 2.0))
+        line = from_standard("scatter", np.sqrt(pooled.variance / 3), dof=np.broadcast_to(pooled.dof, error.shape))
+        counted += components(error, {"output": Within(line=line, reading=pooled)}, floor=0.0).smooth.is_farther
+    assert share[0] <= counted / 200 <= share[1]  # 5 % and three standard deviations more where there is nothing

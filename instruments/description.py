@@ -255,6 +255,7 @@ class Description(FileModel):
 
     instrument: str
     kind: Literal["remote", "keyed"] = "remote"
+    under_test: bool = False
     termination: Termination = Termination()
     serial: SerialLine | None = None
     reference_temperature: TemperatureSpanField | None = None

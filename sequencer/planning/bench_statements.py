@@ -123,7 +123,8 @@ def _statement(
     return Statement(
         tap=tap.name,
         instrument=port.instrument,
-        accuracy=limits(entry.accuracy),
+        # What the unit shows itself is what is judged: it has digits, and no accuracy beside its error.
+        accuracy=Limits(of_reading=0.0, floor=0.0) if description.under_test else limits(entry.accuracy),
         resolution=function.resolution(entry, unit) / (abs(correction.factor) if correction else 1.0),
         certificate=limits(certificate.uncertainty.get(port.function)) if errors is None else None,
         certificate_k=certificate.k,

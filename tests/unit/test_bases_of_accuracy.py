@@ -127,3 +127,12 @@ def test_a_certificate_in_digits_asks_for_a_resolution(small, described):
     name = described("meter", {f"resolution: 10 nA, {ranges}": ranges})
     with pytest.raises(InputError, match='"meter" states 2 digits for current, which has no resolution'):
         small(bench=bench | {"meter: {description: generic-scpi-meter": f"meter: {{description: {name}"})
+
+
+def test_what_the_unit_shows_itself_has_digits_and_no_accuracy_of_its_own(small, described):
+    """An indicator under test: its error is what is judged, so nothing has to be invented for it."""
+    name = described("meter", {"timeout: 5 s\n": "timeout: 5 s\nunder test: yes\n"})
+    planned = small(bench={"meter: {description: generic-scpi-meter": f"meter: {{description: {name}"})
+    *_, last = statements(planned.bench, planned.wires, planned.sequence.sheet)
+    assert (last.accuracy.of_reading, last.accuracy.floor) == (0.0, 0.0)
+    assert last.resolution == 1e-4

@@ -102,6 +102,16 @@ class _Errors:
             is_cut |= stage.characteristic.is_cut_off(at)
         return np.where(is_cut | ~np.isfinite(self.x), np.nan, 100 * self.error / self.span)
 
+    def with_cut_off(self, reason: str) -> str:
+        """Why a figure is not determinable, where the lower end was read and is below a low-flow cut-off."""
+        is_held = np.isfinite(self.error[..., 0]).any() and not np.isfinite(self.in_figures_pct[..., 0]).any()
+        lacks = "no reading at the lower end"
+        return (
+            reason.replace(lacks, "the lower end is below the low-flow cut-off, where the output is held")
+            if is_held
+            else reason
+        )
+
     @property
     def singles_pct(self) -> tuple[FloatArray, FloatArray]:
         """Highest and lowest error of the single readings of each visit, where it is in the figures."""
@@ -162,10 +172,13 @@ def evaluate(
         end_pairs=found.end_pairs.drop(columns=["error", "tolerance", "result"]),
         figures=(
             *(() if errors.fit is None else errors.fit.figures(errors.sheet, known, errors.is_visited)),
-            *printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known),
+            *(
+                replace(each, remark=errors.with_cut_off(each.remark))
+                for each in printed(computed, span, last.unit, sign=math.copysign(1.0, last.span), known=known)
+            ),
         ),
         fit=errors.fit,
-        not_determined=computed.not_determined(0),
+        not_determined=tuple(map(errors.with_cut_off, computed.not_determined(0))),
         stages=found.stages,
         suspect_tap=next(iter(found.suspect_taps), ""),
         suspect_taps=found.suspect_taps,

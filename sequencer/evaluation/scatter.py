@@ -169,6 +169,11 @@ class Components:
             found.append(
                 f"The cycles lie apart by more than scatter explains (F test, p = {self.cycles.p_value:.2g}): "
                 "a shift from cycle to cycle, such as warm-up, mounting or a drift, is part of each U."
+                + (
+                    " Two cycles tell its size poorly; three or more are wanted."
+                    if self.cycles.between_dof == 1
+                    else ""
+                )
             )
         return tuple(found)
 

@@ -30,7 +30,7 @@ _SENTENCES = ("verdict.reason", "verdict.rule", "verdict.reservations", "verdict
 # What another method of computing uncertainties makes other numbers of. What was read, its errors and the figures as
 # their standards define them stay; the digest covers all of it.
 _OF_METHOD = re.compile(
-    r"verdict|method|tur$|budget|figures\[(inaccuracy|.*both axes)|"
+    r"verdict|method|tur$|budget|figures\[(inaccuracy|.*both axes|.*by least squares\]\.definition)|"
     r".*\.(U|u|k|dof|tur|p_conform|verdict|is_within|result)$"
 )
 

@@ -41,7 +41,7 @@ def without_uncertainty(document):
     document["figures"] = [each for each in document["figures"] if not each["name"].startswith(otherwise)]
     for each in document["figures"]:
         each.pop("u", None)
-        del each["U"]
+        del each["U"], each["definition"]
     for each in document["visits"]:
         for name in ("U", "k", "dof", "tur", "p_conform"):
             del each[name]

@@ -118,10 +118,8 @@ class Document:
         guess = (
             nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
         )
-        # A rule between keys fails at the group that holds them: none of them is wrong by itself.
-        is_between = kind == "value_error" and isinstance(given, dict) and len(given) > 1
         return InputError(
-            f"{label}the keys here do not go together" if is_between else f"{label}{shown} cannot stand here",
+            f"{label}{shown} cannot stand here",
             where=self.where(*path),
             allowed=allowed,
             todo=f'write "{guess}"' if guess else "",

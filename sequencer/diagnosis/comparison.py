@@ -107,8 +107,7 @@ class Comparison:
         is_same_bench: the same instruments in the same ranges, so that what they have in common cancels.
         points: one row per setpoint and direction that both have: setpoint_pct, direction, a_pct, b_pct (mean error of
             the cycles), difference_pct, u_pct, dof, U_pct, p, p_family, margin_pct, tolerance_pct, is_different,
-            is_within; NaN where
-            the uncertainty is not known.
+            is_within; NaN where the uncertainty is not known.
         mean_pct: mean of the differences that were tested.
         mean_U_pct: its expanded uncertainty.
         mean_p_family: its p value, corrected along with those of the points.

@@ -1,9 +1,7 @@
 """The line through readings whose input and output are both uncertain, with the uncertainty that all readings share.
 
 The line itself is set by what is of each reading alone: rounding, settling and scatter. What an instrument shares by
-    all
-readings moves the whole line, so it is in the uncertainty of offset and gain, and in no weight and in no test of the
-line.
+all readings moves the whole line, so it is in the uncertainty of offset and gain, and in no weight and in no test.
 """
 
 from dataclasses import dataclass

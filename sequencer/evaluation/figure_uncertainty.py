@@ -17,6 +17,7 @@ from sequencer.evaluation.extremes import Extreme, by_scale, by_shift, smoothed
 from sequencer.evaluation.figures.curves import DOWN, UP, BoolArray
 from sequencer.evaluation.figures.figures import Figures
 from sequencer.evaluation.figures.linearity import Kind, line_of
+from sequencer.evaluation.figures.per_point import mean
 
 __all__ = ["FigureUncertainty", "figure_uncertainty"]
 
@@ -71,13 +72,7 @@ class _Curves:
         is_known = np.asarray(is_read.any(axis=0) if is_one_way else is_read.all(axis=0))
         ends = np.flatnonzero(is_read.any(axis=0))[[0, -1]]
         is_known[ends] = True
-        return tuple(_over_directions(each)[..., is_known] for each in (self.x, self.mean, self.noise + self.shared))  # type: ignore[return-value]
-
-
-def _over_directions(level: FloatArray) -> FloatArray:
-    is_read = np.isfinite(level)
-    count = is_read.sum(axis=-2)
-    return np.asarray(np.where(is_read, level, 0.0).sum(axis=-2) / np.where(count > 0, count, np.nan))
+        return tuple(mean(each, axis=-2)[..., is_known] for each in (self.x, self.mean, self.noise + self.shared))  # type: ignore[return-value]
 
 
 def figure_uncertainty(
@@ -106,10 +101,10 @@ def figure_uncertainty(
     own, shared = (_placed(each, is_visited, is_used) for each in known.draws(_DRAWS_N, np.random.default_rng(_SEED)))
     repeats = _placed(known.repeats(_DRAWS_N, np.random.default_rng(_SEED)), is_visited, is_used)
     means = _Curves(
-        x=_mean(np.where(is_used, x_pct, np.nan)[0], axis=0),
-        mean=_mean(np.where(is_used, error_pct, np.nan)[0], axis=0),
-        noise=_mean(own, axis=1),
-        shared=_mean(shared, axis=1),
+        x=mean(np.where(is_used, x_pct, np.nan)[0], axis=0),
+        mean=mean(np.where(is_used, error_pct, np.nan)[0], axis=0),
+        noise=mean(own, axis=1),
+        shared=mean(shared, axis=1),
         shared_U=float(known.shared_U()[used].max()) if known.is_known[used].all() else math.nan,
     )
     return FigureUncertainty(
@@ -124,12 +119,6 @@ def _placed(drawn: FloatArray, is_visited: BoolArray, is_used: BoolArray) -> Flo
     found[:, is_visited[0]] = drawn
     found[:, ~is_used[0]] = np.nan
     return found
-
-
-def _mean(level: FloatArray, *, axis: int) -> FloatArray:
-    is_read = np.isfinite(level)
-    count = is_read.sum(axis=axis)
-    return np.asarray(np.where(is_read, level, 0.0).sum(axis=axis) / np.where(count > 0, count, np.nan))
 
 
 def _widths(x_pct: FloatArray, known: Covariance, is_visited: BoolArray, is_used: BoolArray) -> dict[str, Width]:
@@ -202,11 +191,11 @@ def _of_measured_error(means: _Curves) -> Extreme | None:
 def _of_hysteresis(means: _Curves, drawn: FloatArray, error_pct: FloatArray) -> Extreme | None:
     """Of the difference of the mean curves; what noise alone gives is that of the single cycles."""
     # Within one cycle each, as the standard has it: a shift from cycle to cycle is in both.
-    apart = _mean(error_pct[:, DOWN] - error_pct[:, UP], axis=0)
+    apart = mean(error_pct[:, DOWN] - error_pct[:, UP], axis=0)
     is_read = np.isfinite(apart)
     if is_read.sum() < 2:
         return None
-    noise = _mean(drawn[:, :, DOWN] - drawn[:, :, UP], axis=1)[:, is_read]
+    noise = mean(drawn[:, :, DOWN] - drawn[:, :, UP], axis=1)[:, is_read]
     alone = np.abs(drawn[:, :, DOWN] - drawn[:, :, UP])
     by_noise = float(np.median(np.fmax.reduce(alone.reshape(len(alone), -1), axis=-1)))
     found = by_scale(_itself, apart[is_read], noise, by_noise)

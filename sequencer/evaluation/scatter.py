@@ -380,13 +380,8 @@ def _about_a_curve(error: FloatArray, within: Mapping[str, Within]) -> Smooth | 
     variance = float(left @ left) / dof
     if not within:
         return Smooth(variance=variance, dof=dof, is_farther=True)
-    seen = sum(((each.line.sensitivity * each.line.u) ** 2 for each in within.values()), np.zeros(error.shape))
-    expected = float(seen[np.isfinite(error + seen)].mean())
-    within_dof = min(
-        float(each.reading.dof.max() if each.reading.is_one else each.reading.dof.sum()) for each in within.values()
-    )
-    ratio = variance / expected if expected > 0 else (np.inf if variance > 0 else 0.0)
-    return Smooth(variance=variance, dof=dof, is_farther=bool(special.fdtrc(dof, within_dof, ratio) < _SHIFT_LEVEL))
+    is_farther = _chance_within(error, within, variance, dof) < _SHIFT_LEVEL
+    return Smooth(variance=variance, dof=dof, is_farther=is_farther)
 
 
 def _own(error: FloatArray, within: Mapping[str, Within], cycles: Cycles) -> tuple[list[Contribution], bool]:
@@ -404,13 +399,19 @@ def _own(error: FloatArray, within: Mapping[str, Within], cycles: Cycles) -> tup
 
 def _is_farther(error: FloatArray, within: Mapping[str, Within], cycles: Cycles) -> bool:
     """Whether visits of one point lie farther apart than the scatter within them explains."""
-    variance = sum(((each.line.sensitivity * each.line.u) ** 2 for each in within.values()), np.zeros(error.shape))
-    expected = float(variance[np.isfinite(error + variance)].mean())
-    dof = min(
-        float(each.reading.dof.max() if each.reading.is_one else each.reading.dof.sum()) for each in within.values()
-    )
     left = cycles.left
     found = float(np.average(left.variance, weights=np.maximum(left.dof, _LEAST_DOF)))
-    left_dof = float(left.dof.max() if left.is_one else left.dof.sum())
+    return _chance_within(error, within, found, _dof(left)) < _POOL_LEVEL
+
+
+def _chance_within(error: FloatArray, within: Mapping[str, Within], found: float, dof: float) -> float:
+    """Chance that scatter within the visits gives them a variance that large (F test)."""
+    variance = sum(((each.line.sensitivity * each.line.u) ** 2 for each in within.values()), np.zeros(error.shape))
+    expected = float(variance[np.isfinite(error + variance)].mean())
     ratio = found / expected if expected > 0 else (np.inf if found > 0 else 0.0)
-    return bool(special.fdtrc(left_dof, dof, ratio) < _POOL_LEVEL)
+    return float(special.fdtrc(dof, min(_dof(each.reading) for each in within.values()), ratio))
+
+
+def _dof(pooled: Pooled) -> float:
+    """Of all setpoints together."""
+    return float(pooled.dof.max() if pooled.is_one else pooled.dof.sum())

@@ -25,6 +25,7 @@ _ALIKE_NATS = 1.5
 _LEAST_SHARE = 1e-4
 _LEAST_WEIGHT = 1e-4
 _ALIKE_DISTANCE = 2.0
+_SURE_OF_A_PART = 0.99
 _NO_FAULT = Hypothesis(
     name="no fault", place="", segment=-1, log_odds=0.0, weight=0.0, parameters_n=0,
     text="nothing beyond what a good unit does", check="",
@@ -33,7 +34,7 @@ _NO_FAULT = Hypothesis(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """Causes not distinguishable with these readings, the most probable one first.
+    """Causes not distinguishable with these readings, the commonest first.
 
     Attributes:
         weight: probability that one of them is the cause.
@@ -51,7 +52,7 @@ class Finding:
 
     @property
     def best(self) -> Hypothesis:
-        """The most probable member."""
+        """The commonest member."""
         return self.causes[0]
 
     @property
@@ -104,7 +105,8 @@ def _findings(found: Weighing, healthy: float) -> Findings:
     members = [[number[id(part)] for part in way.parts] for way in found.ways]
     # What stays within the tolerance is no fault, whatever its shape; and it is not why a unit failed.
     least = _SMALL_EFFECT if healthy > 0.5 else TINY_EFFECT
-    is_small = [each.effect < least for each in hypotheses]
+    # Of a passed unit an instrument is not doubted for what the stage that it stands behind may have of itself.
+    is_small = [each.effect < (1.0 if each.is_of_bench and healthy > 0.5 else least) for each in hypotheses]
     is_idle = [all(is_small[each] for each in parts) for parts in members]
     spans = _spans(found, [idles and healthy <= 0.5 for idles in is_idle])
     of_ways, good = _posterior(spans, is_idle, found.chain_n, healthy)
@@ -119,7 +121,9 @@ def _findings(found: Weighing, healthy: float) -> Findings:
     for group in groups:
         # A way that takes two causes of a group counts once.
         has_any = [any(each in group and not is_small[each] for each in parts) for parts in members]
-        weight = min(float(of_ways[has_any].sum()), 1.0)
+        # While more than noise remains, something else is the matter too.
+        most = _SURE_OF_A_PART if found.remains(hypotheses[group[0]]) else 1.0
+        weight = min(float(of_ways[has_any].sum()), most)
         ranked.append(_finding(hypotheses, shares, group, reached[group[0]], weight=weight))
     ranked.append(Finding(weight=good, causes=(_NO_FAULT,), shares=(good,), end=found.chain_n))
     ranked.sort(key=lambda each: -each.weight)
@@ -169,7 +173,7 @@ def _groups(
     reached: Sequence[frozenset[tuple[int, int]]],
     found: Weighing,
 ) -> list[list[int]]:
-    """Causes that these readings cannot tell apart together, the most probable first."""
+    """Causes that these readings cannot tell apart together: the most probable groups first, in each the commonest."""
     order = np.argsort(-shares)
     groups: list[list[int]] = []
     taken: set[int] = set()
@@ -187,7 +191,8 @@ def _groups(
             and _is_alike(hypotheses[index], hypotheses[other], found)
         ]
         taken.update(group)
-        groups.append(sorted(group, key=lambda each: -shares[each]))
+        # Where readings cannot tell, how often the trade meets a cause orders them.
+        groups.append(sorted(group, key=lambda each: (-hypotheses[each].weight, -shares[each])))
     return groups
 
 
@@ -232,7 +237,7 @@ def _is_alike(one: Hypothesis, other: Hypothesis, found: Weighing) -> bool:
     """No reading tells the two apart: as likely, and the same at each visit within the measurement."""
     if one.segment != other.segment or one.predicted is None or other.predicted is None:
         return False
-    if one.name in other.contains or one.scatter != other.scatter:
+    if one.name in other.contains or one.scatter != other.scatter or one.is_partly_unknown != other.is_partly_unknown:
         return False
     segment, likelihood = found.segments[one.segment], found.likelihoods[one.segment]
     means = np.stack((one.predicted, other.predicted))[:, segment.is_read]

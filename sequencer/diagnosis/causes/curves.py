@@ -5,9 +5,12 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.causes.lines import pct
 from sequencer.diagnosis.model.cause import Cause, Make, Sizes, one, sizes
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Equation, Segment
 
 __all__ = ["CAUSES"]
+
+_LEANING = 0.6  # an arch leans so far to one side at most: its slope there, as a share of that of an even one
 
 
 def _is_root(segment: Segment, stage: int) -> bool:
@@ -21,6 +24,11 @@ def _power(exponent: float) -> Make:
         )  # no root below zero
 
     return made
+
+
+def _cubic(y: FloatArray) -> FloatArray:
+    """The S of a third power, 1 at its highest."""
+    return np.asarray(12 * np.sqrt(3.0) * y * (y - 0.5) * (y - 1))
 
 
 def _codes(segment: Segment, _stage: int) -> Sizes:
@@ -83,19 +91,23 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         name="bow",
         place="output",
-        make=lambda t, s, k: lambda y: y + t[:, :1] * 4 * y * (1 - y),
-        sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
+        make=lambda t, s, k: lambda y: y + t[:, :1] * 4 * y * (1 - y) * (1 + t[:, 1:2] * (2 * y - 1)),
+        sizes=lambda s, _k: sizes(
+            (0.5 * s.tolerance, 0.3, 2, True), (-_LEANING, _LEANING, 3, False), signed=(True, False)
+        ),
         say=lambda t, s, k: f"one arch of {pct(t[0])} of span at mid-range",
         check="Read its linearisation table: no trim of zero or span takes an arch away.",
+        rough=PRIORS.fitting.rough,
         linear=(0,),
     ),
     Cause(
         name="s shape",
         place="output",
-        make=lambda t, s, k: lambda y: y + t[:, :1] * np.sin(2 * np.pi * y),
-        sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 12, True), signed=(True,)),
+        make=lambda t, s, k: lambda y: y + t[:, :1] * ((1 - t[:, 1:2]) * np.sin(2 * np.pi * y) + t[:, 1:2] * _cubic(y)),
+        sizes=lambda s, _k: sizes((0.5 * s.tolerance, 0.3, 2, True), (0.0, 1.0, 3, False), signed=(True, False)),
         say=lambda t, s, k: f"an S of {pct(t[0])} of span, right at both ends and mid-range",
         check="Look at each traverse apart: a lag in a pooled fit looks alike.",
+        rough=PRIORS.fitting.rough,
         linear=(0,),
     ),
     Cause(
@@ -107,5 +119,6 @@ CAUSES: tuple[Cause, ...] = (
         applies=lambda s, k: len(_codes(s, k).start) > 0,
         say=lambda t, s, k: f"jumps by {pct(t[0])} of span at about {100 * t[1]:.3g} %, up and down alike",
         check="Go slowly through the jump: the same place in each cycle is a missing code.",
+        weight=0.3,
     ),
 )

@@ -13,16 +13,46 @@ from sequencer.diagnosis.model.segment import Equation, Segment
 
 __all__ = ["CAUSES"]
 
+# A bend before a limit, as fraction of the span: as good as none, and as wide as an output is still said to be held.
+_SHARPEST, _SOFTEST = 2e-4, 0.08
 _SPEEDS = frozenset({"rpm", "1/min", "r/min"})
 
 
-def _at_most(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
-    return lambda level: np.minimum(level, segment.after.value(theta[:, :1]))
+def _at_most(theta: FloatArray, segment: Segment, _stage: int, sign: float = 1.0) -> Equation:
+    """Behind all that the stage does of itself."""
+    return lambda level: segment.after.value(_bent(segment.after.fraction(level), theta, sign))
 
 
-def _top(_segment: Segment, _stage: int) -> Sizes:
-    # A supply that cannot even drive a quarter of the range is no supply.
-    return sizes((0.25, 0.995, 40, False))
+def _bent(frac: FloatArray, theta: FloatArray, sign: float) -> FloatArray:
+    """Held at the first parameter, above it (+1) or below it (-1), coming to it over a bend as wide as the second."""
+    over = sign * (frac - theta[:, :1]) / theta[:, 1:2]
+    return np.asarray(frac - sign * theta[:, 1:2] * np.logaddexp(0.0, over))
+
+
+def _held(low: float, high: float) -> Callable[[Segment, int], Sizes]:
+    """A limit between two levels, as fractions, and how wide the bend before it is."""
+    return lambda _segment, _stage: sizes((low, high, 40, False), (_SHARPEST, _SOFTEST, 3, True))
+
+
+def _driven(segment: Segment, stage: int) -> Sizes:
+    """The highest current; a supply that cannot even drive a quarter of the range is no supply."""
+    ends = (0.25, 0.995) if segment.after.span > 0 else (0.005, 0.75)
+    return _held(*ends)(segment, stage)
+
+
+def _clamp(sign: float) -> Cause:
+    """An output that is held at one end within its range, whatever holds it."""
+    end = "above" if sign > 0 else "below"
+    return Cause(
+        name="output limit",
+        place="level",
+        make=lambda t, s, k: _at_most(t, s, k, sign),
+        sizes=_held(0.25, 0.995) if sign > 0 else _held(0.02, 0.75),
+        say=lambda t, s, k: f"never {end} {_level(t, s)}: a limit is set, or what drives it ends there",
+        check="Read the limits of the output in the configuration; measure its supply at this end.",
+        applies=lambda s, k: is_last_stage(s, k) and not _speed(s, k),
+        rough=PRIORS.fitting.rough,
+    )
 
 
 def _level(theta: FloatArray, segment: Segment) -> str:
@@ -117,13 +147,14 @@ def _flat(name: str, how: str, check: str, *, weight: float = 1.0) -> Cause:
     return Cause(
         name=name,
         place="level",
-        make=_at_most,
-        sizes=_top,
+        make=lambda t, s, k: _at_most(t, s, k, np.sign(s.after.span)),
+        sizes=_driven,
         say=lambda t, s, k: f"flat at {_level(t, s)}{how}",
         check=check,
         applies=is_current,
         weight=weight,
         is_of_bench=True,
+        rough=PRIORS.fitting.rough,
     )
 
 
@@ -150,6 +181,7 @@ def _drive(
         weight=weight,
         linear=linear,
         has_steps=has_steps,
+        rough=PRIORS.fitting.rough,
     )
 
 
@@ -207,6 +239,8 @@ CAUSES: tuple[Cause, ...] = (
         is_of_bench=True,
         weight=0.5,
     ),
+    _clamp(1.0),
+    _clamp(-1.0),
     _to_its_limit(is_high=True),
     _to_its_limit(is_high=False),
     _drive(

@@ -108,6 +108,7 @@ CAUSES: tuple[Cause, ...] = (
         weight=2.0,
         linear=(0,),
         applies=_has_a_zero,
+        is_last=True,
     ),
     Cause(
         name="span error",
@@ -119,6 +120,7 @@ CAUSES: tuple[Cause, ...] = (
         check="Read the configuration: a round ratio is a range set wrong.",
         weight=2.0,
         linear=(0,),
+        is_last=True,
     ),
     Cause(
         name="zero and span",
@@ -138,6 +140,7 @@ CAUSES: tuple[Cause, ...] = (
         ),
         linear=(0, 1),
         applies=_has_a_zero,
+        is_last=True,
     ),
     Cause(
         name="meter gain",

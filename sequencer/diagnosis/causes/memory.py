@@ -8,9 +8,14 @@ from instruments.datasheet import FloatArray
 from instruments.texts import sized
 from sequencer.diagnosis.causes.lines import is_last_stage, pct
 from sequencer.diagnosis.model.cause import Cause, Sizes, discrete, sizes
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Equation, Segment
 
 __all__ = ["CAUSES", "scan"]
+
+
+# Where play is looked for within itself at the first reading; how near its side exercise leaves it, in halves.
+_PLACES, _TAKEN_UP = (1.0, 0.3, -0.4, -0.95), 0.05
 
 
 def scan(step: Callable[[FloatArray, FloatArray], FloatArray], x: FloatArray, begin: FloatArray) -> FloatArray:
@@ -28,10 +33,28 @@ def _play(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
     half = theta[:, 0] / 2
 
     def equation(x: FloatArray) -> FloatArray:
-        # Exercise ends on the way down, so the play is taken up on that side.
-        return scan(lambda y, now: np.clip(y, now - half, now + half), x, x[:, 0] + half)
+        return scan(lambda y, now: np.minimum(np.maximum(y, now - half), now + half), x, x[:, 0] + half * theta[:, 1])
 
     return equation
+
+
+def _play_sizes(segment: Segment, _stage: int) -> Sizes:
+    """How wide, and where within it the first reading finds it, -1 to 1."""
+    widths = sizes((0.6 * segment.tolerance, 0.3, 14, True))
+    width, at = np.meshgrid(widths.start[:, 0], _PLACES, indexing="ij")
+
+    def log_prior(theta: FloatArray) -> FloatArray:
+        # Exercise that ends on the way down takes it up on that side; else it may be anywhere.
+        taken_up = np.exp(-0.5 * ((theta[:, 1] - 1) / _TAKEN_UP) ** 2) / (_TAKEN_UP * np.sqrt(np.pi / 2))
+        return np.asarray(widths.log_prior(theta[:, :1]) + np.log(0.5 * taken_up + 0.25))
+
+    return Sizes(
+        start=np.stack((width.ravel(), at.ravel()), axis=1),
+        log_prior=log_prior,
+        is_free=(True, True),
+        low=(*widths.low, -1.0),
+        high=(*widths.high, 1.0),
+    )
 
 
 def _stuck(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
@@ -59,7 +82,7 @@ def _lag(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
     series = segment.series
     since_s = np.diff(series.at_s, prepend=series.at_s[0])
     since_s[0] = np.median(since_s[1:]) if since_s.size > 1 else 1.0
-    kept = np.exp(-since_s[np.newaxis, :] / theta[:, :1])
+    kept = np.exp(-np.maximum(since_s, 0.0)[np.newaxis, :] / theta[:, :1])
 
     def equation(y: FloatArray) -> FloatArray:
         target, remains = np.broadcast_arrays(y, kept)
@@ -112,25 +135,28 @@ CAUSES: tuple[Cause, ...] = (
         check="Double the dwell: a lag shrinks, hysteresis stays. It cannot be trimmed away.",
         applies=_has_directions,
         linear=(0,),
+        rough=PRIORS.fitting.rough,
     ),
     Cause(
         name="backlash",
         place="output",
         make=_play,
-        sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.3, 14, True)),
+        sizes=_play_sizes,
         say=lambda t, s, k: f"play of {100 * t[0]:.3g} % of span, taken up after each reversal",
         check="Compare the difference up to down at 10 % and 50 %: alike is play, a lens is elastic hysteresis.",
         applies=_has_directions,
+        rough=PRIORS.fitting.rough,
     ),
     Cause(
         name="dead band",
         place="input",
         make=_play,
-        sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.3, 14, True)),
+        sizes=_play_sizes,
         say=lambda t, s, k: f"no answer to less than {100 * t[0]:.3g} % of span after a reversal",
         check="Small steps at 10, 50 and 90 %: no answer, then an answer.",
         applies=_has_directions,
         weight=0.8,
+        rough=PRIORS.fitting.rough,
     ),
     Cause(
         name="stiction",
@@ -149,7 +175,9 @@ CAUSES: tuple[Cause, ...] = (
         say=lambda t, s, k: _lag_text(t, s),
         linear=(1,),
         check="Double the dwell: a lag shrinks by itself squared, hysteresis stays. Read the damping.",
+        moves_on=True,
         weight=2.0,
+        rough=PRIORS.fitting.rough_in_time,
     ),
     Cause(
         name="stale reading",

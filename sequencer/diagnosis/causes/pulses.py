@@ -9,6 +9,7 @@ from instruments.datasheet import FloatArray, Tap
 from sequencer.diagnosis.causes.lines import level_text
 from sequencer.diagnosis.causes.memory import scan
 from sequencer.diagnosis.model.cause import Cause, Sizes, discrete, one, sizes
+from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Equation, Segment
 from sequencer.diagnosis.noise.kinds.double_counting import DOUBLE_COUNTING
 
@@ -65,6 +66,11 @@ def _lost_low(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
         return y * scan(step, y, np.zeros(len(theta)))
 
     return equation
+
+
+def _lost_partly(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
+    start, loss = theta[:, :1], theta[:, 1:2]
+    return lambda y: y * (1 - loss * np.clip(1 - y / start, 0.0, 1.0))
 
 
 def _lost_high(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
@@ -145,6 +151,17 @@ CAUSES: tuple[Cause, ...] = (
         check="Inject clean pulses after the pickup: if the gap goes, it is the pickup or its distance.",
         applies=_pulses,
         has_steps=True,
+    ),
+    Cause(
+        name="missing pulses at low speed",
+        place="output",
+        make=_lost_partly,
+        sizes=lambda _s, _k: sizes((0.05, 0.7, 10, False), (0.05, 1.0, 5, False)),
+        say=lambda t, s, k: f"loses pulses below {100 * t[0]:.3g} %, the more the slower: {100 * t[1]:.3g} % at rest",
+        check="Inject clean pulses after the pickup: if the gap goes, it is the pickup or its distance.",
+        applies=_pulses,
+        rough=PRIORS.fitting.rough,
+        weight=0.7,
     ),
     Cause(
         name="low frequency cut-off",

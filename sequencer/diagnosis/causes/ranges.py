@@ -162,7 +162,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda _s, _k: one(),
         say=lambda t, s, k: f"scaled 0 .. {max(s.after.low, s.after.high):g} {s.after.unit}: the live zero is missing",
         check="Raise the input to 10 %: 2 mA of a 0 .. 20 mA scaling, against 5.6 mA of 4 .. 20 mA.",
-        applies=_live,
+        applies=lambda s, k: _live(s, k) and not s.is_held_low,  # it falls below the live zero, held nowhere
         weight=3.0,
     ),
     Cause(

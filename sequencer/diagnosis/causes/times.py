@@ -1,5 +1,7 @@
 """What follows the clock, not the input: drift, warm-up, ground loops."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from instruments.datasheet import FloatArray
@@ -14,6 +16,10 @@ __all__ = ["CAUSES"]
 _GONE_LOG = 6.0
 # Fewer readings show no swing.
 _SWING_N = 6
+# Beyond so many tolerances a drift is the rarer, by this power.
+_LARGE, _LARGE_POWER = 5.0, 2.0
+# How far it swings, as a share of its shift, one standard deviation.
+_SWING_SHARE = 0.3
 
 
 def _length(segment: Segment) -> float:
@@ -45,7 +51,7 @@ def _warmings(segment: Segment, _stage: int) -> Sizes:
         is_cold = (left > np.exp(-_GONE_LOG)) & (left < 1.05)
         cold = np.where(is_cold, -np.log(2 * octaves * end) - np.log(_GONE_LOG * size), -60.0)
         # A decay that one reading alone would show is that reading's own matter.
-        small = 25.0 * np.log(np.maximum(0.5 * T / size, 1.0))
+        small = 25.0 * np.log(np.maximum(0.5 * T / size, 1.0)) + _too_large(size, T)
         return np.asarray(np.logaddexp(warm, cold) - small - np.log(2.0) - np.log(np.log(75.0) * theta[:, 1]))
 
     return Sizes(
@@ -55,6 +61,17 @@ def _warmings(segment: Segment, _stage: int) -> Sizes:
         low=(-0.6, min(0.7 / max(segment.series.visits_n - 1, 1), 0.5), -0.6),
         high=(0.6, 3.0, 0.6),
     )
+
+
+def _too_large(size: FloatArray, tolerance: float) -> FloatArray:
+    """What follows the clock is a few tolerances; more is the rarer the more it is. A loss in nats."""
+    return np.asarray(_LARGE_POWER * np.log(np.maximum(size / (_LARGE * tolerance), 1.0)))
+
+
+def _drifts(segment: Segment, _stage: int) -> Sizes:
+    T = segment.tolerance
+    plain = sizes((0.6 * T, 0.5, 12, True), (0.0, 0.6, 3, False), signed=(True, False))
+    return replace(plain, log_prior=lambda theta: plain.log_prior(theta) - _too_large(np.abs(theta[:, 0]), T))
 
 
 def _swinging(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
@@ -70,17 +87,17 @@ def _swings(segment: Segment, _stage: int) -> Sizes:
     periods = 1 / np.arange(0.25, 1 / shortest, 0.25)
     start = np.zeros((periods.size, 4))
     start[:, 3] = periods
-    lasting = np.log(50.0)
 
     def log_prior(theta: FloatArray) -> FloatArray:
         swing = np.hypot(theta[:, 1], theta[:, 2])
-        # A two-dimensional normal density for the swing, alike in each octave for period and shift.
-        width = 2 * T + 0.5 * np.abs(theta[:, 0])
+        # A two-dimensional normal density for the swing, alike at each frequency and in each octave of the shift. What
+        # leaks goes one way, so that it swings by less than it shifts.
+        width = 0.2 * T + _SWING_SHARE * np.abs(theta[:, 0])
         return np.asarray(
             -0.5 * (swing / width) ** 2
             - np.log(2 * np.pi * width**2)
             - np.log(2 * np.maximum(np.abs(theta[:, 0]), 0.3 * T) * np.log(0.5 / T))
-            - np.log(lasting * theta[:, 3])
+            - np.log(theta[:, 3] ** 2 / shortest)
         )
 
     return Sizes(
@@ -97,7 +114,7 @@ CAUSES: tuple[Cause, ...] = (
         name="drift",
         place="output",
         make=_drift,
-        sizes=lambda s, _k: sizes((0.6 * s.tolerance, 0.5, 12, True), (0.0, 0.6, 3, False), signed=(True, False)),
+        sizes=_drifts,
         say=lambda t, s, k: _drift_text(t, s),
         check="Stand at one point and watch; warm up for half an hour and run again.",
     ),
@@ -122,6 +139,7 @@ CAUSES: tuple[Cause, ...] = (
         applies=lambda s, k: is_current(s, k) and s.series.visits_n > _SWING_N,
         weight=0.7,
         contains=("zero shift", "meter offset", "drift", "warm-up"),
+        is_lone=True,
     ),
 )
 

@@ -71,7 +71,7 @@ def _with_a_fault(bases: Sequence[Base]) -> float:
     if max(base.largest for base in bases) < PRIORS.trying.near_share:
         return _besides(bases)
     good = sum(base.log_evidence for base in bases)
-    faults = [each for base in bases for each in of_segment(base)]
+    faults = [each for base in bases for each in of_segment(base, is_alone=False)]
     weights = np.array([each.weight for each in faults])
     odds = np.log(weights / weights.sum()) + np.array([each.log_odds for each in faults])
     return max(_besides(bases), good + float(logsumexp(np.append(odds, 0.0))) - float(np.log(2)))

@@ -1,6 +1,6 @@
 """Every cause that is fitted, in one list."""
 
-from sequencer.diagnosis.causes import curves, limits, lines, memory, pulses, ranges, sensors, times
+from sequencer.diagnosis.causes import curves, limits, lines, memory, pulses, ranges, sensors, steps, times
 from sequencer.diagnosis.model.cause import Cause
 
 __all__ = ["CAUSES"]
@@ -14,4 +14,5 @@ CAUSES: tuple[Cause, ...] = (
     *limits.CAUSES,
     *times.CAUSES,
     *sensors.CAUSES,
+    *steps.CAUSES,
 )

@@ -7,7 +7,7 @@ from typing import TypeAlias
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.diagnosis.model.priors import PRIORS
+from sequencer.diagnosis.model.priors import PRIORS, Rough
 from sequencer.diagnosis.model.segment import Act, Equation, Place, Segment
 
 __all__ = ["Cause", "Sizes", "discrete", "one", "sizes"]
@@ -57,6 +57,11 @@ class Cause:
         is_of_wiring: what connects the unit.
         has_steps: its prediction jumps with its parameters: weighed over a grid, not by curvature.
         linear: indices of parameters that act linearly, so that they can be solved for at once.
+        is_lone: its many sizes bend to whatever another cause leaves, so that it is not tried beside one.
+        moves_on: the output still moves on its way while it is read.
+        is_last: it acts behind all else at its place, as zero and span that are set there.
+        is_behind: what a good unit does of itself shows behind it, where it holds an output or makes it jump.
+        rough: how roughly its equation holds.
     """
 
     name: str
@@ -73,6 +78,11 @@ class Cause:
     is_of_wiring: bool = False
     has_steps: bool = False
     linear: tuple[int, ...] = ()
+    is_lone: bool = False
+    moves_on: bool = False
+    is_last: bool = False
+    is_behind: bool = False
+    rough: Rough = PRIORS.fitting.exact
 
     @property
     def is_outside(self) -> bool:
@@ -80,9 +90,22 @@ class Cause:
         return self.is_of_bench or self.is_of_wiring
 
     @property
+    def jumps(self) -> bool:
+        """Its output jumps from level to level."""
+        return self.has_steps or self.is_behind
+
+    @property
     def is_linear(self) -> bool:
         """Some parameters act linearly on the output, and are solved for at each candidate of the others."""
         return bool(self.linear)
+
+    def sizes_at(self, segment: Segment, stage: int) -> Sizes:
+        """Its parameters there; worked out once for each segment and stage."""
+        key = self.sizes, stage
+        if key not in segment.memo:
+            segment.memo[key] = self.sizes(segment, stage)
+        found: Sizes = segment.memo[key]
+        return found
 
     def may_be(self, segment: Segment, stage: int) -> bool:
         """Whether the stage can have it, by what is known of unit, bench and wiring."""
@@ -94,7 +117,7 @@ class Cause:
 
     def act(self, theta: FloatArray, segment: Segment, stage: int) -> Act:
         """Its equation for candidates of shape (candidates, parameters)."""
-        return Act(stage=stage, place=self.place, equation=self.make(theta, segment, stage))
+        return Act(stage=stage, place=self.place, equation=self.make(theta, segment, stage), is_last=self.is_last)
 
 
 def one() -> Sizes:

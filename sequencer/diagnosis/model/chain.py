@@ -23,7 +23,7 @@ from sequencer.diagnosis.model.hypotheses import Base, base_of, caused, of_segme
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
 from sequencer.diagnosis.model.priors import PRIORS
-from sequencer.diagnosis.model.segment import Equation, Segment
+from sequencer.diagnosis.model.segment import Act, Equation, Segment
 from sequencer.diagnosis.model.series import Series
 from sequencer.evaluation.budget import Basis
 from sequencer.inputs.type_sheet import TypeSheet
@@ -71,6 +71,14 @@ class Weighing:
     def hypotheses(self) -> tuple[Hypothesis, ...]:
         """Every part of every way, once."""
         return tuple({id(part): part for way in self.ways for part in way.parts}.values())
+
+    def remains(self, found: Hypothesis) -> float:
+        """The largest error of a mean that it leaves, as fraction of the span; 0 where a good unit has as much."""
+        if found.predicted is None:
+            return 0.0
+        segment = self.segments[found.segment]
+        left = float(np.abs(segment.y - found.predicted)[segment.is_read].max())
+        return left if left > PRIORS.trying.near_share * segment.tolerance else 0.0
 
     def log_priors(self) -> list[float]:
         """Log prior of each way beside the others: as its causes are common, and rarer for each place that is wrong."""
@@ -137,7 +145,7 @@ def _only_where(series: Series, tap: str, other: str) -> Series:
 def _misread(before: Base, after: Base, around: Base) -> Iterator[Way]:
     """A tap between two others that is misread: both its neighbours are in order, or one is wrong in its own way."""
     of_both = before.log_evidence + after.log_evidence
-    besides = sorted(of_segment(around), key=lambda each: -each.log_odds - np.log(each.weight))
+    besides = sorted(of_segment(around, is_alone=False), key=lambda each: -each.log_odds - np.log(each.weight))
     tried = (None, *besides[: PRIORS.chain.besides_n])
     alike: dict[str, list[tuple[tuple[Hypothesis, ...], float]]] = {}
     for parts, evidence in (*_passed(before, after, around, tried), *_seen_by_both(before, after, tried)):
@@ -161,11 +169,7 @@ def _passed(
 ) -> Iterator[tuple[tuple[Hypothesis, ...], float]]:
     """What says nothing of the signal at the tap, so that the readings past it are all there is; with all evidence."""
     segment, tap = before.segment, before.segment.after.name
-    misread = []
-    for cause in _reading_causes(segment):
-        if _undone(cause, segment) is None:
-            found = fit(cause, segment, segment.last - 1, before.likelihood)
-            misread.append((caused(found, before), found.log_evidence))
+    causes = [cause for cause in _reading_causes(segment) if _undone(cause, segment) is None]
     nearer = after if segment.first < 0 or after.segment.tolerance < segment.tolerance else before
     instrument = Hypothesis(
         name="instrument",
@@ -178,12 +182,25 @@ def _passed(
         check=f'Read the tap "{tap}" with a second instrument.',
         is_of_bench=True,
     )
-    misread.append((instrument, unknown.log_evidence(nearer.segment)))
+    strange = unknown.log_evidence(nearer.segment)
+    plain = list(_lies(causes, before, ()))
     for beside in besides:
         rest = () if beside is None else (beside,)
         past = around.log_evidence + sum(each.log_odds for each in rest)
-        for lie, evidence in misread:
+        # What comes to the tap has the fault of a stage before it, and is misread then.
+        ahead = [each for each in (() if beside is None else beside.fits) if each.stage in segment.stages]
+        acts = [each.cause.act(each.theta[np.newaxis], segment, each.stage) for each in ahead]
+        lies = list(_lies(causes, before, acts)) if acts else plain
+        for lie, evidence in (*lies, (instrument, strange)):
             yield (lie, *rest), evidence + before.within + past
+
+
+def _lies(causes: Sequence[Cause], before: Base, ahead: Sequence[Act]) -> Iterator[tuple[Hypothesis, float]]:
+    """Ways in which the tap is misread, behind what is wrong before it, with all evidence of its readings."""
+    segment = before.segment
+    for cause in causes:
+        found = fit(cause, segment, segment.last - 1, before.likelihood, ahead)
+        yield caused(found, before), found.log_evidence
 
 
 def _seen_by_both(
@@ -209,6 +226,12 @@ def _seen_by_both(
             lie = caused(replace(found, cause=cause), base)
             lie = replace(lie, place=segment.after.name, text=cause.say(found.theta, segment, stage))
             act = as_left.act(found.theta[np.newaxis], left.segment, at)
+            if (
+                beside is not None
+                and beside.fit is not None
+                and not beside.fit.cause.may_be(left.segment, beside.fit.stage)
+            ):
+                continue
             if beside is None or beside.fit is None:
                 rest = (left.segment.y - left.segment.predict((act,)))[:, left.segment.is_read]
                 yield (lie,), found.log_evidence + within + float(left.likelihood.weigh(rest).log_likelihood[0])
@@ -219,6 +242,8 @@ def _seen_by_both(
 
 def _undone(cause: Cause, segment: Segment) -> Cause | None:
     """What is misread at the tap before a stage, as what the stage is given in truth; None where nothing tells that."""
+    if cause.is_behind:
+        return None
 
     def make(theta: FloatArray, _segment: Segment, _stage: int) -> Equation:
         shown = cause.make(theta, segment, segment.last - 1)
@@ -229,7 +254,7 @@ def _undone(cause: Cause, segment: Segment) -> Cause | None:
 
         return truth
 
-    start = cause.sizes(segment, segment.last - 1).start
+    start = cause.sizes_at(segment, segment.last - 1).start
     value = np.nan_to_num(segment.after.value(segment.y))[np.newaxis]
     shown = cause.make(start, segment, segment.last - 1)(np.broadcast_to(value, (len(start), value.size)))
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -46,7 +46,7 @@ def segment_between(
     """The stages between two taps, by index; -1 before = the source alone."""
     bench = PRIORS.bench
     tap = sheet.taps[after]
-    tolerance, width = bench.source_frac, None
+    tolerance, width = bench.set_by_hand_frac if series.is_keyed else bench.source_frac, None
     if before >= 0:
         read = series.value.get(sheet.taps[before].name, series.setpoint)
         tolerance, width = _tolerance(sheet, type_sheet, before, after, read)
@@ -77,6 +77,8 @@ def segment_between(
         is_cleared=bool(basis.bench_cleared) and after == len(sheet.taps) - 1,
     )
     step = _stated(basis, sheet.taps[before]) if before >= 0 else 0.0
+    if before > 0:  # what is set is set to a round number; what is read on the way is read to its digits
+        step = _resolution(basis, series, sheet.taps[before], tolerance=tolerance)
     if not step:
         return found
     # What reads the input resolves it in steps too; they come out as the characteristic carries them.
@@ -152,7 +154,8 @@ def imperfections(segment: Segment) -> FloatArray:
         # What was left to go when it was read: behind on the way up, ahead on the way down.
         np.where(segment.series.is_again, 0.0, good.to_go * way),
     )
-    return np.asarray(segment.tolerance * np.stack(shares, axis=1)[segment.is_read])
+    named = np.stack(shares, axis=1)[segment.is_read]
+    return np.asarray(segment.tolerance * np.concatenate((named, good.any_shape * segment.smooth), axis=1))
 
 
 def is_ordinary(scale: float, segment: Segment) -> bool:

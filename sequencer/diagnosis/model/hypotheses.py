@@ -13,10 +13,18 @@ from sequencer.diagnosis.model.fit import Fit, fit
 from sequencer.diagnosis.model.healthy_model import healthy, imperfections, is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.likelihood import Likelihood
-from sequencer.diagnosis.model.noise_evidence import Scatter, heard_at, heard_words, scatters, within_white
-from sequencer.diagnosis.model.pairs import instead_of_a_line, with_a_second, with_scatter
+from sequencer.diagnosis.model.noise_evidence import (
+    Scatter,
+    heard_at,
+    heard_words,
+    scatters,
+    still_moving,
+    within_white,
+)
+from sequencer.diagnosis.model.pairs import instead_of_a_line, with_scatter
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.model.two_causes import PairSearch
 from sequencer.diagnosis.noise.captured import Heard
 from sequencer.diagnosis.noise.kinds import FAULTS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise
@@ -46,6 +54,7 @@ class Base:
         mean: log evidence of the means.
         largest: largest error of a mean, as a share of the tolerance.
         largest_single: the same of a single reading.
+        moving: what a cause gains that foretells how the readings of a visit go on.
         heard: what was captured at its tap, over what it says of a good unit.
     """
 
@@ -58,6 +67,7 @@ class Base:
     mean: float
     largest: float
     largest_single: float
+    moving: float
     heard: Heard
 
     @property
@@ -79,7 +89,7 @@ class Base:
         """The same for a cause that may have predicted the scatter."""
         kind = self.own_noise(cause)
         if kind is None:
-            return self.noisy
+            return max(self.noisy, self.moving) if cause.moves_on else self.noisy
         return max(max(self.within_noisy - self.within, 0.0) + self.heard.of(kind), self.noisy)
 
     @property
@@ -104,12 +114,13 @@ def base_of(number: int, segment: Segment) -> Base:
         mean=float(likelihood.weigh(residual).log_likelihood[0]),
         largest=float(np.abs(residual).max()) / T,
         largest_single=float(np.nanmax(single)) / T,
+        moving=still_moving(segment),
         heard=heard_at(segment),
     )
 
 
-def of_segment(base: Base) -> list[Hypothesis]:
-    """What could be wrong in one segment."""
+def of_segment(base: Base, *, is_alone: bool = True) -> list[Hypothesis]:
+    """What could be wrong in one segment; two causes at once only where nothing else is wrong beside it."""
     segment = base.segment
     if max(base.largest, base.farthest) < TINY_EFFECT:
         return []
@@ -135,19 +146,32 @@ def of_segment(base: Base) -> list[Hypothesis]:
     if segment.is_set_only and not segment.is_cleared:
         found += [_source(cause, base) for cause in CAUSES if cause.name in _SHIFTS]
     found += singles
-    # Two at once only where neither one cause nor mere scatter leaves nothing to explain.
-    best = max(singles, key=lambda each: each.log_odds, default=vague[0])
-    is_left = best.log_odds < max(each.log_odds for each in vague) + PRIORS.trying.sick_nats or not is_ordinary(
-        best.scale, segment
-    )
-    if base.largest_single > 1 and is_left:
-        found += with_a_second(singles, segment, base.loose, base.mean - base.noisy)
-    found += instead_of_a_line(singles, segment, base.loose, base.mean - base.noisy)
+    if is_alone:
+        found += _pairs(singles, base, max(each.log_odds for each in vague))
     if scattered:
         found += with_scatter(
             singles, segment, base.heard, within=base.within, noisy=base.within_noisy, good=base.log_evidence
         )
     return [each for each in found if not _explains_nothing(each, base)]
+
+
+def _pairs(singles: list[Hypothesis], base: Base, vague: float) -> Iterator[Hypothesis]:
+    """Two causes at once; those only where neither one cause nor mere scatter, by its log odds, leaves nothing."""
+    segment = base.segment
+    # What can stand for many pairs does not end the search for one.
+    plain = [each.fit for each in singles if each.fit is not None and not each.fit.cause.is_lone]
+    best = max(plain, key=lambda each: each.log_evidence, default=None)
+    is_left = (
+        best is None
+        or best.log_evidence + base.noisy - base.mean < vague + PRIORS.trying.sick_nats
+        or best.leaves(segment) >= PRIORS.trying.near_share
+        or not is_ordinary(best.misfit, segment)
+    )
+    pairs = PairSearch(singles, segment, base.loose, base.mean, base.noisy_with)
+    if base.largest_single > 1 and is_left:
+        yield from pairs.likeliest()
+        yield from pairs.with_the_unknown()
+    yield from instead_of_a_line(singles, segment, pairs)
 
 
 def _explains_nothing(found: Hypothesis, base: Base) -> bool:
@@ -224,7 +248,7 @@ def caused(found: Fit, base: Base) -> Hypothesis:
     cause, segment, own = found.cause, base.segment, base.own_noise(found.cause)
     return Hypothesis(
         name=cause.name,
-        place=segment.after.name if cause.place == "reading" else segment.sheet.stages[found.stage].name,
+        place=segment.place_of(cause.place, found.stage),
         segment=base.number,
         log_odds=found.log_evidence + base.noisy_with(cause) - base.mean,
         weight=cause.weight,
@@ -238,7 +262,7 @@ def caused(found: Fit, base: Base) -> Hypothesis:
         scale=found.scale,
         effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
         scatter="" if own is None else own.fault,
-        fit=found,
+        fits=(found,),
     )
 
 

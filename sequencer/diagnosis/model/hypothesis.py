@@ -27,12 +27,11 @@ class Hypothesis:
         check: the next check.
         is_of_bench: the bench or the person, not the unit.
         contains: names of causes that are special cases of it.
-        parts: of two causes, the single ones.
         scale: what is left of scatter, in units of what was expected.
         effect: largest error it accounts for, as a share of the tolerance; the whole error where it is no mean model.
         scatter: the kind of noise that it says the readings scatter by, as a fault: the scatter is no fault of the
             instruments, and no better ones would take it away; "" = none.
-        fit: of one cause; None where it is no mean model.
+        fits: of each of its causes; () where it is no mean model.
     """
 
     name: str
@@ -47,8 +46,17 @@ class Hypothesis:
     parameters_n: int = 1
     is_of_bench: bool = False
     contains: tuple[str, ...] = ()
-    parts: tuple["Hypothesis", ...] = ()
     scale: float = 1.0
     effect: float = np.inf
     scatter: str = ""
-    fit: Fit | None = None
+    fits: tuple[Fit, ...] = ()
+
+    @property
+    def fit(self) -> Fit | None:
+        """That of the only cause; None where there are two, or none."""
+        return self.fits[0] if len(self.fits) == 1 else None
+
+    @property
+    def is_partly_unknown(self) -> bool:
+        """Something that no cause explains stands beside one."""
+        return "unknown" in self.name.split(" + ")

@@ -60,8 +60,8 @@ class Likelihood:
         eigenvalues, vectors = np.linalg.eigh(white.T @ white)
         eigenvalues = np.maximum(eigenvalues, 0.0)  # rounding makes some of them negative
         self._project = white @ vectors
-        self._usual = float(np.median(noise))
-        is_ordinary = _SCALES * self._usual <= max(most, PRIORS.scatter.slack * self._usual)
+        self.usual = float(np.median(noise))
+        is_ordinary = _SCALES * self.usual <= max(most, PRIORS.scatter.slack * self.usual)
         prior = -0.5 * (np.log(_SCALES) / width) ** 2
         prior = np.where(
             is_ordinary, prior - logsumexp(prior[is_ordinary]), beyond - np.log(max((~is_ordinary).sum(), 1))
@@ -80,42 +80,42 @@ class Likelihood:
             - 0.5 * noise.size * np.log(2 * np.pi)
         )
 
-    def amplified(self, gain: FloatArray, blur: FloatArray, *, behind: float) -> "Likelihood":
+    def amplified(self, gain: FloatArray, blur: FloatArray, behind: FloatArray) -> "Likelihood":
         """The same where something after it amplifies, or holds, what the unit does of itself.
 
         Args:
             gain: by how much, at each visit; 0 = held.
             blur: standard deviation that comes on top, where the gain has no meaning.
-            behind: standard deviation of a shift that comes after it.
+            behind: what comes after it in common to visits, one standard deviation each; shape (visits, ways).
         """
         noise = np.hypot(self.noise * np.maximum(gain, 1.0), blur)
-        most = self._most * float(np.median(noise)) / self._usual
-        columns = np.concatenate((self.columns * gain[:, np.newaxis], np.full((gain.size, 1), behind)), axis=1)
+        most = self._most * float(np.median(noise)) / self.usual
+        columns = np.concatenate((self.columns * gain[:, np.newaxis], behind), axis=1)
         return Likelihood(noise, columns, most=most, width=self._width, beyond=self._beyond)
 
     def loosened(self, beyond: float) -> "Likelihood":
         """The same where the scatter may be more than is ordinary, with this log probability."""
         return Likelihood(self.noise, self.columns, most=self._most, width=self._width, beyond=beyond)
 
-    def freed(self, column: FloatArray) -> "Likelihood":
+    def freed(self, columns: FloatArray) -> "Likelihood":
         """The same where something else, so large (one standard deviation), may stand beside what is weighed.
 
         Args:
-            column: what it does at each visit; shape (visits,).
+            columns: what it does at each visit; shape (visits, ways).
         """
-        columns = np.concatenate((self.columns, column[:, np.newaxis]), axis=1)
-        return Likelihood(self.noise, columns, most=self._most, width=self._width, beyond=self._beyond)
+        both = np.concatenate((self.columns, columns), axis=1)
+        return Likelihood(self.noise, both, most=self._most, width=self._width, beyond=self._beyond)
 
-    def inexact(self, effect: FloatArray, shape: FloatArray, *, share: float) -> "Likelihood":
-        """The same where what a cause does is known only in the main: its effect may be off by a share of itself.
+    def inexact(self, size: float, shape: FloatArray, *, by_visit: float) -> "Likelihood":
+        """The same where what a cause does is known only in the main.
 
         Args:
-            effect: what it does at each visit; shape (visits,).
-            shape: in which ways it may be off; shape (visits, ways).
-            share: standard deviation of each.
+            size: standard deviation of what it may be off.
+            shape: in which ways, one standard deviation each; shape (visits, ways).
+            by_visit: how much of that differs from visit to visit, as a share of it.
         """
-        columns = np.concatenate((self.columns, share * effect[:, np.newaxis] * shape), axis=1)
-        noise = np.hypot(self.noise, PRIORS.fitting.inexact_noise * share * effect)
+        columns = np.concatenate((self.columns, size * shape), axis=1)
+        noise = np.hypot(self.noise, by_visit * size)
         return Likelihood(noise, columns, most=self._most, width=self._width, beyond=self._beyond)
 
     def weigh(self, residual: FloatArray) -> Weighed:
@@ -126,7 +126,10 @@ class Likelihood:
         squares = self._scales**2
         quad = (total[:, np.newaxis] - (along**2) @ (1 / self._denominator.T)) / squares
         terms = self._constant + self._log_prior - 0.5 * quad
-        return Weighed(log_likelihood=logsumexp(terms), scale=self._scales[terms.argmax(axis=1)])
+        index = terms.argmax(axis=1)
+        top = terms[np.arange(index.size), index]
+        total = top + np.log(np.exp(terms - top[:, np.newaxis]).sum(axis=1))
+        return Weighed(log_likelihood=total, scale=self._scales[index])
 
     def whitened(self, rows: FloatArray, scale: float) -> FloatArray:
         """Rows W such that W W' is rows C^-1 rows' at a scale; shape (rows, visits + columns)."""

@@ -24,14 +24,16 @@ from sequencer.diagnosis.noise.kinds.contact import CONTACT
 from sequencer.diagnosis.noise.kinds.flicker import FLICKER
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, KindOfNoise, PulseRate, Run, RunFit
 
-__all__ = ["Scatter", "heard_at", "heard_words", "quiet", "scatters", "within_white"]
+__all__ = ["Scatter", "heard_at", "heard_words", "quiet", "scatters", "still_moving", "within_white"]
 
 _LOG_2PI = math.log(2 * math.pi)
+_TINY = 1e-300
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _Hz = {"Hz": 1.0, "kHz": 1000.0}
 
 # Standard deviations summed over, of white noise and beneath a disturbance; turns of the robust fit of a line.
 _SDS_N, _BENEATH_N, _LINE_TURNS_N = 60, 8, 6
+_MOVING_N = 4  # visits that are read more than once, from which on a way is seen in them
 _LEAST_N = 3  # readings of a visit that have a middle of their own
 
 
@@ -102,6 +104,28 @@ def within_white(segment: Segment, *, is_noisy: bool = False, readings: FloatArr
     terms = -0.5 * freedom * (_LOG_2PI + 2 * np.log(sd)) - 0.5 * squares / sd**2
     # From the mean of n readings to the readings themselves: a factor of sqrt(n).
     return float(np.logaddexp.reduce(terms - np.log(sd.size)) - 0.5 * float(np.log(np.maximum(count, 1)).sum()))
+
+
+def still_moving(segment: Segment) -> float:
+    """What it gains to say that the readings of a visit go on the way that the output came, in nats; 0 where nothing.
+
+    All visits by the same amount from one reading to the next; white noise about that, against white noise alone.
+    """
+    raw = segment.steady
+    way = segment.series.direction[segment.is_read] * segment.rises
+    order = np.where(np.isfinite(raw), np.arange(raw.shape[1]), np.nan)
+    if np.count_nonzero((np.isfinite(raw).sum(axis=1) > 1) & (way != 0)) < _MOVING_N:
+        return 0.0
+    along = way[:, np.newaxis] * (order - np.nanmean(order, axis=1, keepdims=True))
+    away = raw - np.nanmean(raw, axis=1, keepdims=True)
+    slope = float(np.nansum(along * away) / max(np.nansum(along**2), _TINY))
+    # What settling leaves to go moves a good unit too.
+    if slope * (raw.shape[1] - 1) < PRIORS.bench.to_go_share * segment.tolerance:
+        return 0.0
+    rest = raw - slope * along
+    noisy = within_white(segment, readings=rest, is_noisy=True) + PRIORS.scatter.noisy_too_nats
+    gained = max(within_white(segment, readings=rest), noisy) - within_white(segment)
+    return max(gained - 0.5 * math.log(raw.size), 0.0)
 
 
 def quiet(segment: Segment) -> float:

@@ -11,7 +11,9 @@ a kind of noise in its module (`noise/kinds/`). Sizes of grids, counts of steps 
 stand where they are used.
 """
 
+import math
 from dataclasses import dataclass
+from typing import TypeAlias
 
 __all__ = ["PRIORS", "Priors"]
 
@@ -30,6 +32,8 @@ class Good:
     """Hysteresis, up against down, at mid-range."""
     s_shape: float = 0.06
     """An S between the ends: what is left of a curve once its bow is trimmed."""
+    any_shape: float = 0.03
+    """Whatever else is smooth over the range: no bow is a parabola."""
     drift: float = 0.05
     """From the middle of a run to its end."""
     to_go: float = 0.05
@@ -42,11 +46,13 @@ class Bench:
 
     source_frac: float = 0.001
     """Tolerance of the source, of its signal's range: a calibrator in order is at least as good."""
+    set_by_hand_frac: float = 0.005
+    """The same where a person sets it: what it gave is read, so that nobody sets it to the last digit."""
     noisy_share: float = 1 / 3
     """Scatter of single readings up to here is ordinary: six deviations of it fill the tolerance."""
     any_scale: float = 1.5
     """Scatter up to so many times what was expected is ordinary whatever the tolerance: few readings tell no better."""
-    least_part: float = 100.0
+    least_part: float = 40.0
     """The mean of a visit is never believed to better than this part of the tolerance: no model is."""
     read_once_part: float = 20.0
     """The same on top, of readings that were taken once each: nothing tells their scatter."""
@@ -101,6 +107,34 @@ class Levels:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Steps:
+    """Levels in steps."""
+
+    narrowest: float = 0.7
+    """Steps narrower than this share of the tolerance are ordinary: half of one is a third of what is allowed."""
+    shown_share: float = 0.9
+    """Of the last digit that was written: no step is narrower than this."""
+    off_tolerance: float = 0.2
+    """What a good unit does behind them takes readings so far off, root mean square, as a share of the tolerance."""
+    off_least: float = 0.05
+    """Of a step: readings so near are on it, whatever the tolerance."""
+    off_exact: float = 0.02
+    """Of a step: readings so near are on it, and no other step has them nearer."""
+    off_most: float = 0.1
+    """Of a step, whatever the tolerance: readings that lie anywhere are a third of one off."""
+    beside: float = 0.5
+    """Where the first step may lie beside the end of the range, as a share of the tolerance: zero of a good unit."""
+    uneven: float = 0.6
+    """From one setpoint to the next so many steps more or fewer are passed than before it, where they are uneven."""
+    uneven_share: float = 0.1
+    """So many of the moves are at least."""
+    edge_tolerance: float = 0.3
+    """A good unit goes from step to step so near the edge, as a share of the tolerance."""
+    edge_step: float = 0.15
+    """The same as a share of a step, where that is less."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scatter:
     """How far scatter may lie from what is expected, and what sizes of it are believed."""
 
@@ -151,6 +185,24 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Roughly:
+    """One way in which an equation holds only in the main."""
+
+    share: float
+    """What it is off, one standard deviation, as a share of its largest effect."""
+    odds: float
+    """How often it is off so much."""
+    most: float = math.inf
+    """That, at most, in tolerances."""
+    by_visit: float = 0.01
+    """How much of that differs from visit to visit, as a share of it."""
+
+
+Rough: TypeAlias = tuple[Roughly, ...]
+"""How roughly an equation holds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fitting:
     """How a cause is fitted, and what it costs to be vague or small."""
 
@@ -162,12 +214,16 @@ class Fitting:
     """The same of a size below the smallest one that its row gives."""
     misfit_scale: float = 1.5
     """Where a cause leaves so many times the scatter that was expected, its equation may hold only in the main."""
-    inexact_share: float = 0.03
-    """How far a real fault strays from its equation, as a share of its effect."""
-    inexact_odds: float = 0.1
-    """How often one strays from it at all."""
-    inexact_noise: float = 0.1
-    """How much of that differs from visit to visit, as a share of it."""
+    exact: Rough = (Roughly(share=0.03, odds=0.15), Roughly(share=0.1, odds=0.1, most=0.5))
+    """How a fault strays from its equation: little of it always may be, and more where it is within the tolerance."""
+    rough: Rough = (Roughly(share=0.03, odds=0.3), Roughly(share=0.1, odds=0.15))
+    """The same of one whose equation stands for many shapes: a curve, play, a limit; as much as it comes to."""
+    rough_in_time: Rough = (*rough, Roughly(share=0.003, odds=0.2, by_visit=1.0))
+    """The same of one that follows the clock: what it is off differs from visit to visit too."""
+    smooth_length: float = 0.3
+    """Over which part of the range what is strayed by changes."""
+    smooth_way: float = 1.0
+    """How much of that is not alike up and down, as a share of what is."""
     hopeless_nats: float = 500.0
     """A candidate of one cause that lies so far below its best one is not polished."""
     far_nats: float = 60.0
@@ -224,6 +280,12 @@ class Unknown:
     """Log probability that what looks like noise alone is something unknown: one in twenty."""
     log_width: float = 2.0
     """One standard deviation of the logarithm of its scatter: nothing tells how much it has."""
+    beside_weight: float = 0.1
+    """The same beside a cause of the catalogue: two at once, and one of them unknown, is rare."""
+    beside_sizes: tuple[float, ...] = (1.0, 3.0, 10.0)
+    """How large it is beside a cause, in tolerances."""
+    beside_lengths: tuple[float, ...] = (0.15, 0.4)
+    """Over which parts of the range it changes there."""
     way_share: float = 0.5
     """A curve of its own for each way, as a share of the one that both have."""
     parameters_n: int = 12
@@ -254,12 +316,18 @@ class Pairs:
     """Beside scatter a cause must account for this part of the largest error: else it is what scatter does to means."""
     least_effect: float = 1.0
     """And for this share of the tolerance."""
+    beneath_in_time: float = 0.03
+    """Beside one that follows the clock nothing is seen that is smaller than this part of its effect."""
+    beneath_share: float = 0.01
+    """Beside a cause that stands for many shapes nothing is seen that is smaller than this part of its effect."""
     apart_share: float = 0.3
     """First causes whose predictions lie nearer than this are tried once: a second one would join both alike."""
     same_nats: float = 0.05
     """Second causes as near as this are one equation under two names, and one is fitted."""
     trim_frac: float = 0.15
     """One deviation of zero or span, of the span, beside a cause outside the unit: as far as their own rows go."""
+    as_good_nats: float = 5.0
+    """By other names either of two is tried that fits so nearly as well beside the other one."""
     gain_nats: float = 0.5
     """Both are fitted in turn until a turn gains less than this."""
 
@@ -318,6 +386,7 @@ class Priors:
     bench: Bench = Bench()
     readings: Readings = Readings()
     levels: Levels = Levels()
+    steps: Steps = Steps()
     scatter: Scatter = Scatter()
     line: Line = Line()
     fitting: Fitting = Fitting()

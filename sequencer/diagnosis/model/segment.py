@@ -1,18 +1,20 @@
 """What lies between two neighbouring taps that were read, and what it would give back with something wrong in it."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
 from instruments.datasheet import DataSheet, FloatArray, Tap
+from sequencer.diagnosis.model.lattice import lattice
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.series import Series, moving
+from sequencer.diagnosis.model.smooth import smooth
 
-__all__ = ["Act", "Equation", "Place", "Segment"]
+__all__ = ["WAYS", "Act", "Equation", "Place", "Segment"]
 
 Place: TypeAlias = Literal["misread", "value", "sensor", "input", "shape", "output", "level", "reading"]
 """Where along a stage something acts: on what was read at the tap before it, on the value there, on that as a fraction
@@ -20,6 +22,8 @@ of the range, before and after it is scaled, instead of its characteristic, on i
 the tap after it, on what is read there."""
 
 Equation: TypeAlias = Callable[[FloatArray], FloatArray]
+WAYS = np.array([[1.0], [0.0], [-1.0]])
+"""Up, not at all, and down; shape (ways, 1)."""
 _ORDER: tuple[Place, ...] = ("value", "sensor", "input", "shape", "output", "level")
 # A signal that cannot be negative stays at zero.
 _NEVER_NEGATIVE = frozenset({"Hz", "kHz", "rpm", "1/min", "ohm", "kohm", "mA"})
@@ -30,11 +34,15 @@ _HELD_UNITS = frozenset({"mA", "A", "V", "mV"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Act:
-    """One equation at one place of one stage; arrays of shape (candidates, visits) in and out."""
+    """One equation at one place of one stage; arrays of shape (candidates, visits) in and out.
+
+    `is_last` where it acts behind all others at that place.
+    """
 
     stage: int
     place: Place
     equation: Equation
+    is_last: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +71,11 @@ class Segment:
     allowed: FloatArray | None = None
     is_cleared: bool = False
 
+    @cached_property
+    def memo(self) -> dict[Hashable, Any]:
+        """What was worked out for it before, by whoever keeps it here."""
+        return {}
+
     @property
     def after(self) -> Tap:
         """The tap that is read."""
@@ -79,6 +92,10 @@ class Segment:
         if self.first < 0:
             return "source"
         return " + ".join(self.sheet.stages[index].name for index in self.stages)
+
+    def place_of(self, place: Place, stage: int) -> str:
+        """Where something sits that acts there, in words: at the tap that is read, or in a stage, by its index."""
+        return self.after.name if place == "reading" else self.sheet.stages[stage].name
 
     @cached_property
     def x(self) -> FloatArray:
@@ -147,10 +164,41 @@ class Segment:
         _, place = np.unique(np.round(self.series.setpoint[self.is_read], _PLACE_DIGITS), return_inverse=True)
         return np.asarray(place)
 
+    @cached_property
+    def smooth(self) -> FloatArray:
+        """What an equation that holds in the main strays by, one standard deviation each; shape (visits read, ways)."""
+        prior, way = PRIORS.fitting, self.series.direction[self.is_read]
+        return smooth(self.ideal[self.is_read], way, length=prior.smooth_length, way_share=prior.smooth_way)
+
+    @cached_property
+    def steps(self) -> FloatArray:
+        """Steps that the readings lie on, and where the first of them lies, as fractions; shape (steps, 2)."""
+        # Beyond its range an output is held, on no step.
+        is_inside = self.is_read & (np.abs(self.y - 0.5) < 0.5 + self.tolerance)
+        setpoint = self.series.setpoint[is_inside]
+        found = lattice(self.y[is_inside], self.ideal[is_inside], setpoint, self.tolerance)
+        # What a person wrote in whole steps lies on them, wherever it was set, and on none that are narrower.
+        found = found[found[:, 0] > PRIORS.steps.shown_share * self.shown_step]
+        if self.shown_step > PRIORS.steps.narrowest * self.tolerance:
+            found = np.concatenate((found, [(self.shown_step, 0.0)]))
+        return found
+
     def held(self, frac: FloatArray) -> FloatArray:
         """What is read of an output that goes some way beyond its range and is held there; where, the readings say."""
         (low, below), (high, above) = self._limits
+        if below == -np.inf and above == np.inf:  # nothing is held
+            return frac
         return np.where(frac > above, high, np.where(frac < below, low, frac))
+
+    @property
+    def is_held_low(self) -> bool:
+        """The output is read at one level near the lower end of its range, or below it, at several inputs."""
+        return bool(np.isfinite(self._limits[0][0]))
+
+    @cached_property
+    def is_inside(self) -> "np.typing.NDArray[np.bool_]":
+        """Visits that both taps were read at whose output lies within its range; beyond it may be held."""
+        return self.is_read & (np.abs(self.y - 0.5) <= 0.5)
 
     @cached_property
     def _limits(self) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -170,9 +218,9 @@ class Segment:
         if not is_level:
             return np.inf, np.inf
         level = max(float(seen[is_there].mean()), end)
-        # Scatter that is ordinary takes one reading as far from what is predicted.
-        scatter = PRIORS.levels.level_sds * PRIORS.bench.noisy_share * self.tolerance
-        return level, level if is_sure else level + max(margin, scatter)
+        # Scatter that is ordinary takes one reading as far from what is predicted, but not several to one level.
+        own = float(np.median(self.noise)) if is_there.sum() > 1 else PRIORS.bench.noisy_share * self.tolerance
+        return level, level if is_sure else level + max(margin, PRIORS.levels.level_sds * own)
 
     @cached_property
     def _margin(self) -> float:
@@ -190,6 +238,12 @@ class Segment:
         """What an ideal unit gives for the measured input; shape (visits,)."""
         return np.asarray(self.predict(())[0])
 
+    @cached_property
+    def rises(self) -> float:
+        """+1 where the output fraction rises with the setpoint, -1 where it falls."""
+        setpoint = self.series.setpoint[self.is_read]
+        return float(np.sign(np.cov(setpoint, self.ideal[self.is_read])[0, 1])) if setpoint.size > 1 else 1.0
+
     @property
     def small_step(self) -> float:
         """A step of the input that is small beside the tolerance, as fraction."""
@@ -198,11 +252,16 @@ class Segment:
     @cached_property
     def ideal_swing(self) -> FloatArray:
         """By how much an ideal unit answers to a small step of the input, to the steeper side; shape (visits,)."""
-        up, at, down = (self.predict((), moved=way * self.small_step)[0] for way in (1, 0, -1))
+        up, at, down = self.predict((), moved=self.small_step * WAYS)
         return np.asarray(np.maximum(np.abs(up - at), np.abs(at - down)))
 
-    def predict(self, acts: Sequence[Act], *, moved: float = 0.0) -> FloatArray:
-        """Output fraction with something wrong; shape (candidates, visits). `moved` is added to the input."""
+    def predict(self, acts: Sequence[Act], *, moved: float | FloatArray = 0.0) -> FloatArray:
+        """Output fraction with something wrong; shape (candidates, visits).
+
+        Args:
+            acts: what is wrong.
+            moved: added to the input; where it is many, of shape (ways, 1), of one candidate.
+        """
         frac = self.x[np.newaxis, :]
         for act in acts:
             if act.place == "misread":
@@ -226,8 +285,9 @@ class Segment:
 
     def _through(self, index: int, frac: FloatArray, acts: Sequence[Act]) -> FloatArray:
         """Fraction at the tap after one stage for the fraction at the tap before it."""
+        ordered = sorted(acts, key=lambda act: act.is_last)
         here: dict[Place, list[Equation]] = {
-            place: [act.equation for act in acts if act.stage == index and act.place == place] for place in _ORDER
+            place: [act.equation for act in ordered if act.stage == index and act.place == place] for place in _ORDER
         }
         if here["value"]:
             before = self.sheet.taps[index]

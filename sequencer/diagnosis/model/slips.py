@@ -397,5 +397,6 @@ def _as_typed(typed: str, value: float, unit: str) -> tuple[float, str]:
         number = entry(typed, unit)
     except InputError:
         return 1.0, f" {unit}"
-    ratio = value / number if number else 1.0
+    # A temperature of 0 degC has no ratio to its resistance.
+    ratio = value / number if number and value else 1.0
     return (1.0, f" {unit}") if abs(ratio - 1) < PRIORS.transcription.same_frac else (ratio, "")

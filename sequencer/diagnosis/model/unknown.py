@@ -7,30 +7,30 @@ from sequencer.diagnosis.model.healthy_model import imperfections
 from sequencer.diagnosis.model.likelihood import Likelihood, logsumexp
 from sequencer.diagnosis.model.priors import PRIORS
 from sequencer.diagnosis.model.segment import Segment
+from sequencer.diagnosis.model.smooth import smooth
 
 __all__ = ["log_evidence"]
 
-# How large it is, in tolerances; orders of its curve, of both ways and of each; how far out it is looked at; steps of
-# its walk.
+# How large it is, in tolerances; over which parts of the range its curve changes; steps of its walk.
 _SIZES = np.array([1.0, 3.0, 10.0, 30.0, 100.0])
-_ORDER, _ORDER_OF_WAY, _FAR_OUT, _WALK_N = 6, 4, 1.5, 15
+_LENGTHS = (0.07, 0.15, 0.4)
+_WALK_N = 15
 
 
 def log_evidence(segment: Segment) -> float:
     """Log evidence of the means of the visits, whatever the shape of the error and however large."""
-    y = np.clip(2 * segment.ideal - 1, -_FAR_OUT, _FAR_OUT)[segment.is_read]
-    way = segment.series.direction[segment.is_read]
-    curves = np.polynomial.legendre.legvander(y, _ORDER)
-    both = np.concatenate(
-        (curves, PRIORS.unknown.way_share * way[:, np.newaxis] * curves[:, : _ORDER_OF_WAY + 1]), axis=1
-    )
-    # A curve that no polynomial follows, but that comes again.
+    frac, way = segment.ideal[segment.is_read], segment.series.direction[segment.is_read]
+    # A curve that is smooth nowhere, but that comes again.
     every = np.eye(segment.places.max() + 1)[segment.places]
     # Or that wanders with time.
-    steps = np.tril(np.ones((y.size, y.size)))[:, :: y.size // _WALK_N + 1]
+    steps = np.tril(np.ones((frac.size, frac.size)))[:, :: frac.size // _WALK_N + 1]
     found = [
         _about(segment, size * shape)
-        for shape, sizes in ((both, _SIZES), (every, _SIZES), (steps / np.sqrt(steps.shape[1]), _SIZES[::2]))
+        for shape, sizes in (
+            *((smooth(frac, way, length=length, way_share=PRIORS.unknown.way_share), _SIZES) for length in _LENGTHS),
+            (every, _SIZES),
+            (steps / np.sqrt(steps.shape[1]), _SIZES[::2]),
+        )
         for size in segment.tolerance * sizes
     ]
     # Or one place, out by as much at each visit: a disturbance that comes by chance does not come back to it.

@@ -49,7 +49,7 @@ def drive_options(command: Callable[..., Any]) -> Callable[..., Any]:
         json_option,
         trials_option,
         click.option(
-            "--pursue", is_flag=True, help="Measure additional points that distinguish the two likeliest causes."
+            "--pursue", is_flag=True, help="Measure additional points while one tells more of the causes than it costs."
         ),
         click.option("--confirm", is_flag=True, help="Every caution of the sequence has been read and observed."),
         click.option("--operator", default="", help="Who does it, for the record."),

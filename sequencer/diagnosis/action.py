@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from instruments.units import CLASS, Term, Terms
-from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, percent
+from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, known_as, percent
 from sequencer.evaluation.adjustment import LEAVE_ALONE_FRAC, Adjustment, adjustment
 from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.tolerance import half_width
@@ -202,8 +202,8 @@ def _to_get_one(evaluation: Evaluation) -> str:
 def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
     """What the causes that the readings leave ask for."""
     likely = _likely(findings)
-    if len(likely) > 1:
-        return _on_several(likely, findings.ranking if findings else ())
+    if findings is not None and len(likely) > 1:
+        return _on_several(likely, findings)
     if findings is None or not findings.is_fault or not findings.ranking or findings.ranking[0].is_only("vague"):
         return _without_a_cause(findings)
     top = findings.ranking[0]
@@ -225,21 +225,20 @@ def _on_cause(findings: Account | None, *, is_offered: bool) -> str:
     return " ".join((confirm, *_cases(top)))
 
 
-def _on_several(likely: tuple[Candidate, ...], ranking: tuple[Candidate, ...]) -> str:
-    """What several places ask for: what is misread first, since it hides the rest, then what adds most."""
-    ordered = sorted(likely, key=lambda each: not each.is_only("bench", "transcription"))
-    named = "; ".join(f"{_place(each)} {_named(each)} ({percent(each.weight)})" for each in ordered)
-    checks = " Then: ".join(_capital(each.check) for each in ordered)
+def _on_several(likely: tuple[Candidate, ...], findings: Account) -> str:
+    """What several places ask for, in the order of work."""
+    of = {id(each): named for each, named in zip(findings.leading, findings.stages, strict=True)}
+    ordered = sorted(likely, key=lambda each: of[id(each)].order)
+    named = "; ".join(f"{_place(each)} {known_as(each.names)} ({percent(each.weight)})" for each in ordered)
     lead = "More than one thing is wrong"
     if any(each.weight < SURE for each in likely):
         lead = f"Likely, but not sure, {_lower(lead)}"
-        others = [f"{_place(each)} {_named(each)} ({percent(each.weight)})" for each in ranking if each not in likely]
-        named += f"; possible too: {'; '.join(others)}" if others else ""
-    return f"{lead}: {named}. First: {checks} Run again after each; do not adjust before."
-
-
-def _named(candidate: Candidate) -> str:
-    return "a cause that is not in the catalogue" if candidate.names[0] == "unknown" else either(candidate.names)
+        others = [each for each in findings.ranking if not any(each is one for one in likely)]
+        also = "; ".join(f"{_place(each)} {known_as(each.names)} ({percent(each.weight)})" for each in others)
+        named += f"; possible too: {also}" if also else ""
+    rest = "the others in the order of work" if len(ordered) > 2 else "the other"
+    first = _capital(of[id(ordered[0])].check)
+    return f"{lead}: {named}. First: {first} Then {rest}. Run again after each; do not adjust before."
 
 
 def _without_a_cause(findings: Account | None) -> str:

@@ -1,21 +1,38 @@
-"""The extra reading that would best tell the two leading causes apart, by what each expects there."""
+"""The reading expected to tell most for its time, over all stages and all that may be wrong in each.
+
+A reading at a setpoint tells something of each stage whose tap is read. What it would tell is the mutual information of
+which explanation is true and what would be read, by what each explanation foretells. It says nothing in words, and
+knows no action: who asks leaves out what nothing would change.
+"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from instruments.datasheet import FloatArray
-from sequencer.diagnosis.model.healthy_model import imperfections
+from instruments.datasheet import FloatArray, Tap
+from sequencer.diagnosis.diagnose import Finding, Findings
+from sequencer.diagnosis.forecast import Ahead, Explanation, Forecast, Path, usual_s
+from sequencer.diagnosis.information import beyond_bits, entropy_bits, information_bits
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.segment import Segment
-from sequencer.diagnosis.model.series import Series
+from sequencer.diagnosis.model.transcription import is_transcription
 
-__all__ = ["Extra", "extra_readings"]
+__all__ = ["GOOD", "Answer", "Extra", "NextCheck", "Told", "next_check"]
 
-_FINE_N = 41
+GOOD = "no fault"
+"""Name of the explanation that nothing is wrong in a stage."""
+
+# Trade practice, no source: a person sets and reads a point in a minute; second instrument, swap or a look into the
+# configuration take ten; less than a twentieth of a bit is worth no reading; what weighs less changes nobody's mind.
+_BY_HAND_MIN, _OWN_CHECK_MIN, _LEAST_BITS, _LEAST_SHARE = 1.0, 10.0, 0.05, 1e-3
+_MOST_EXPLANATIONS, _MOST_DISTINCT, _MOST_ANSWERS = 12, 5, 3
+_PLACES_N, _STEPS = 20, (5.0, 2.0, 1.0)
 _DWELLS = 5.0
-_TELLING_SDS = 4.0
+_ALIKE_SDS, _ONE_WAY_SDS = 1.5, 3.0  # nearer than this answers are one, and both sides of a setpoint
+_SAME_SDS = 0.1  # nearer than this everywhere, no reading tells them apart
+_AS_GOOD = 0.98  # of the best: then what is farther apart goes first
+_SURE_ENOUGH = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,129 +41,350 @@ class Extra:
 
     Attributes:
         setpoint_pct: input, % of range.
+        setting: the same in the unit of the first tap; a round number.
         direction: "up" or "down": from which side the point is approached.
+        is_one_way: the other side would not tell the same.
         wait_s: how long the input stands before it is read; 0 = as usual.
-        expected: output that each of the two causes expects, in its unit.
-        sds: how far these are apart, in standard deviations of a reading: the larger, the more it tells.
+        bits: what it is expected to tell, over all stages; of a second one, beyond the first.
+        minutes: what it takes.
     """
 
     setpoint_pct: float
+    setting: float
     direction: str
+    is_one_way: bool
     wait_s: float
-    expected: tuple[float, float]
-    sds: float
+    bits: float
+    minutes: float
 
 
-def extra_readings(one: Hypothesis, other: Hypothesis, segment: Segment, *, most: int = 3) -> tuple[Extra, ...]:
-    """The readings that tell two causes in one segment apart, the most telling first; () where none does.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What would be read if one of some explanations is true, that foretell alike.
 
-    Each cause with its fitted sizes foretells a fine traverse up and down that would follow the readings, once with the
-    usual dwell and once with a long one. Information grows with the square of the distance between the two.
+    Attributes:
+        names: of the explanations, the likeliest first.
+        values: one for each of the readings, in the unit of the tap that is read.
+        sd: standard deviation of the surest of them, in that unit.
+    """
+
+    names: tuple[str, ...]
+    values: tuple[float, ...]
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What the readings would tell of one segment, by its index: the answers, that of the likeliest first."""
+
+    segment: int
+    answers: tuple[Answer, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextCheck:
+    """The readings to take next, the most telling first; () = no reading is worth its time.
+
+    Attributes:
+        readings: at most two: the second where the first is not enough.
+        told: of each segment where the answers lie apart; elsewhere only many of them would tell.
+        is_by_hand: a person sets and reads.
+    """
+
+    readings: tuple[Extra, ...] = ()
+    told: tuple[Told, ...] = ()
+    is_by_hand: bool = False
+
+    def answers(self, segment: int) -> tuple[Answer, ...]:
+        """What each answer would mean in a segment, by its index; () where it tells nothing of it."""
+        return next((each.answers for each in self.told if each.segment == segment), ())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Question:
+    """What may be wrong in one segment. `told` is the probability of all of it that foretells readings."""
+
+    number: int
+    explanations: tuple[Explanation, ...]
+    weights: FloatArray
+    told: float
+
+    @property
+    def bits(self) -> float:
+        return self.told * entropy_bits(self.weights)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Block:
+    """Setpoints come to from below, then from above, with a wait: by question, a forecast for each explanation."""
+
+    setpoint: FloatArray
+    wait_s: float
+    minutes: float
+    forecasts: tuple[tuple[Forecast, ...], ...]
+
+
+def next_check(asked: Sequence[Finding], findings: Findings) -> NextCheck:
+    """The readings expected to tell most for their time.
 
     Args:
-        one: the leading cause.
-        other: the runner-up.
-        segment: what was read.
-        most: how many at most.
+        asked: findings that a reading could change what is to be done about.
+        findings: all of them.
     """
-    if one.fit is None or other.fit is None:
-        return ()
-    found: list[Extra] = []
-    usual_s = _usual_s(segment.series)
-    for dwells in (1.0, _DWELLS) if segment.series.has_times else (1.0,):
-        ahead = _ahead(segment, dwells)
-        new = slice(segment.series.visits_n, None)
-        foretold = [_predicted(each, ahead) for each in (one, other)]
-        expected = [each[new] for each in foretold]
-        apart = _news(foretold[0] - foretold[1], ahead, segment.series.visits_n)
-        setpoint, direction = ahead.series.setpoint[new], ahead.series.direction[new]
-        for index in np.argsort(-apart)[: 4 * most]:
-            levels = segment.after.value(np.array([expected[0][index], expected[1][index]]))
-            found.append(
-                Extra(
-                    setpoint_pct=round(100 * float(setpoint[index]), 6),
-                    direction="up" if direction[index] > 0 else "down",
-                    wait_s=dwells * usual_s if dwells > 1 else 0.0,
-                    expected=(float(levels[0]), float(levels[1])),
-                    sds=float(apart[index]),
-                )
+    series = findings.weighing.segments[0].series
+    numbers = dict.fromkeys(each.best.segment for each in asked)
+    questions = [found for number in numbers if (found := _question(number, findings)) is not None]
+    nothing = NextCheck(is_by_hand=series.is_keyed)
+    if not questions:
+        return nothing
+    settings = _round_settings(findings.weighing.segments[0].sheet.taps[0])
+    blocks = _blocks(questions, findings, settings)
+    open_bits = sum(each.bits for each in questions)
+    told = [_told(questions, block) for block in blocks]
+    rates = [bits / block.minutes for bits, block in zip(told, blocks, strict=True)]
+    chosen = max(range(len(blocks)), key=lambda each: float(rates[each].max()))
+    block = blocks[chosen]
+    first = _plainly(_farthest(rates[chosen], questions, block), block)
+    bits = float(told[chosen][first])
+    largest = max(each.bits for each in questions)  # a check that is no reading tells of one stage
+    if not _is_worth(bits, block.minutes, largest):
+        return nothing
+    picked, gains = [first], [bits]
+    meant = _meant(questions, block, picked, findings)
+    if open_bits - bits > _LEAST_BITS:
+        more = _told_beyond(first, told[chosen], questions, block)
+        second = _plainly(_farthest(more, questions, block), block)
+        with_both = _meant(questions, block, [first, second], findings)
+        if _is_worth(float(more[second]), block.minutes, largest) and _parts_n(with_both) > _parts_n(meant):
+            picked, gains, meant = [first, second], [bits, float(more[second])], with_both
+    readings = tuple(_extra(at, gain, block, findings) for at, gain in zip(picked, gains, strict=True))
+    return NextCheck(readings=readings, told=meant, is_by_hand=series.is_keyed)
+
+
+def _meant(
+    questions: Sequence[_Question], block: _Block, picked: Sequence[int], findings: Findings
+) -> tuple[Told, ...]:
+    """What the answers would mean in each segment that they tell something of."""
+    found = [
+        Told(segment=question.number, answers=_answers(question, forecasts, picked, findings))
+        for question, forecasts in zip(questions, block.forecasts, strict=True)
+    ]
+    return tuple(each for each in found if len(each.answers) > 1)
+
+
+def _parts_n(told: Sequence[Told]) -> int:
+    """Into how many parts the answers divide the explanations, over all segments."""
+    return sum(len({each.names for each in one.answers}) for one in told)
+
+
+def _is_worth(bits: float, minutes: float, by_check: float) -> bool:
+    """It tells more than a small part of a bit, and more for its time than a check that would tell all of a stage."""
+    return bits >= _LEAST_BITS and bits / minutes >= by_check / _OWN_CHECK_MIN
+
+
+def _question(number: int, findings: Findings) -> _Question | None:
+    """What may be wrong in a segment; None where one explanation at most foretells readings there."""
+    shares = [
+        (share, cause)
+        for each in findings.ranked
+        for cause, share in zip(each.causes, each.shares, strict=True)
+        if cause.segment == number and not is_transcription(cause.name)
+        if cause.fit is not None or cause.predicted is not None
+    ]
+    found: list[tuple[float, Hypothesis | None]] = [*shares]
+    if number < findings.weighing.chain_n:
+        rest = 1 - sum(each.weight for each in findings.ranked if each.best.segment >= 0 and _covers(each, number))
+        found.append((rest, None))
+    found = sorted((each for each in found if each[0] >= _LEAST_SHARE), key=lambda each: -each[0])
+    found = found[:_MOST_EXPLANATIONS]
+    if len(found) < 2:
+        return None
+    weights = np.array([share for share, _ in found])
+    told = float(weights.sum())
+    segment = findings.weighing.segments[number]
+    explanations = Explanation.each([each for _, each in found], segment)
+    return _Question(number=number, explanations=explanations, weights=weights / told, told=min(told, 1.0))
+
+
+def _covers(finding: Finding, number: int) -> bool:
+    return finding.first <= number < finding.end
+
+
+def _round_settings(tap: Tap) -> FloatArray:
+    """What a person can set of a range, in its unit: multiples of a round step, twenty to fifty, and the ends."""
+    low, high = min(tap.low, tap.high), max(tap.low, tap.high)
+    widest = (high - low) / _PLACES_N
+    decade = 10.0 ** np.floor(np.log10(widest))
+    step = decade * next(each for each in _STEPS if each * decade <= widest * (1 + 1e-9))
+    inner = step * np.arange(np.ceil(low / step + 1e-6), np.floor(high / step - 1e-6) + 1)
+    return np.concatenate(([low], inner, [high]))
+
+
+def _blocks(questions: Sequence[_Question], findings: Findings, settings: FloatArray) -> list[_Block]:
+    segments = findings.weighing.segments
+    series, tap = segments[0].series, segments[0].sheet.taps[0]
+    setpoint = np.sort(tap.fraction(settings))
+    usual = usual_s(series)
+    # From one visit to the next; to the end of the range that the point is approached from, and to the point.
+    move_min = _BY_HAND_MIN if series.is_keyed or not series.has_times else 2 * usual / 60
+    blocks = []
+    for dwells in (1.0, _DWELLS) if series.has_times else (1.0,):
+        path = Path.to_each(setpoint, dwells)
+        entering = _carried(findings, path)
+        wait_s = dwells * usual if dwells > 1 else 0.0
+        forecasts = []
+        for each in questions:
+            segment = segments[each.number]
+            ahead = Ahead(segment, path, entering.get(segment.first))
+            forecasts.append(tuple(ahead.of(explanation).every_other() for explanation in each.explanations))
+        blocks.append(
+            _Block(
+                setpoint=path.setpoint[1::2],
+                wait_s=wait_s,
+                minutes=move_min + wait_s / 60,
+                forecasts=tuple(forecasts),
             )
-    # A long wait costs time: it must tell clearly more.
-    found.sort(key=lambda each: -each.sds / (2.0 if each.wait_s else 1.0))
-    return tuple(_apart(found, most))
-
-
-def _news(difference: FloatArray, ahead: Segment, known_n: int) -> FloatArray:
-    """How far apart two causes are at each visit to come, in standard deviations, once what is read already is known.
-
-    What a good unit may do of itself, such as a small zero error, is common to both, and learned from the readings.
-    """
-    columns, noise = imperfections(ahead), ahead.noise[ahead.is_read]
-    is_known = np.arange(ahead.series.visits_n)[ahead.is_read] < known_n
-    d = difference[ahead.is_read]
-    known = columns[is_known] @ columns[is_known].T + np.diag(noise[is_known] ** 2)
-    along = columns[~is_known] @ columns[is_known].T
-    weights = np.linalg.solve(known, along.T).T
-    left = d[~is_known] - weights @ d[is_known]
-    variance = noise[~is_known] ** 2 + (columns[~is_known] ** 2).sum(axis=1) - (weights * along).sum(axis=1)
-    return np.asarray(np.abs(left) / np.sqrt(np.maximum(variance, noise[~is_known] ** 2)))
-
-
-def _apart(found: Sequence[Extra], most: int) -> list[Extra]:
-    """The best of them, no two at neighbouring places."""
-    chosen: list[Extra] = []
-    for each in found:
-        if each.sds < _TELLING_SDS or len(chosen) == most:
-            break
-        if all(abs(each.setpoint_pct - other.setpoint_pct) > 100 / _FINE_N * 1.5 for other in chosen):
-            chosen.append(each)
-    return chosen
-
-
-def _predicted(hypothesis: Hypothesis, ahead: Segment) -> FloatArray:
-    fit = hypothesis.fit
-    assert fit is not None
-    with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
-        found = ahead.predict((fit.cause.act(fit.theta[np.newaxis], ahead, fit.stage),))[0]
-    return np.asarray(np.clip(np.nan_to_num(found, nan=9.0), -9.0, 9.0))
-
-
-def _usual_s(series: Series) -> float:
-    """From one visit to the next."""
-    return float(np.median(np.diff(series.at_s))) if series.visits_n > 1 else 1.0
-
-
-def _ahead(segment: Segment, dwells: float) -> Segment:
-    """The readings with a fine traverse behind them, whose outputs are not known."""
-    series = segment.series
-    half = np.linspace(0.0, 1.0, _FINE_N)
-    setpoint = np.concatenate((half, half[::-1]))
-    usual = _usual_s(series)
-    more = setpoint.size
-    values = {name: np.concatenate((value, np.full(more, np.nan))) for name, value in series.value.items()}
-    if segment.first >= 0:
-        first = segment.sheet.taps[segment.first]
-        start = segment.sheet.taps[0]
-        ideal = (
-            segment.sheet.ideal(start.value(setpoint), last=segment.first) if segment.first else start.value(setpoint)
         )
-        values[first.name] = np.concatenate((segment.x, first.fraction(ideal)))
-    # What will be read is not known; an ideal output stands for it, so that the visits count as read.
-    output = segment.sheet.ideal(segment.sheet.taps[0].value(setpoint), last=segment.last)
-    after = segment.after
-    values[after.name] = np.concatenate((series.value[after.name], after.fraction(output)))
-    longer = Series(
-        setpoint=np.concatenate((series.setpoint, setpoint)),
-        direction=np.concatenate((series.direction, np.repeat((1.0, -1.0), half.size))),
-        is_again=np.concatenate((series.is_again, np.zeros(more, dtype=bool))),
-        at_s=np.concatenate((series.at_s, series.at_s[-1] + dwells * usual * np.arange(1, more + 1))),
-        has_times=series.has_times,
-        to_go=np.concatenate((series.to_go, np.zeros(more))),
-        raw={name: np.concatenate((raw, np.full((more, raw.shape[1]), np.nan))) for name, raw in series.raw.items()},
-        value=values,
-        sd=series.sd,
-        is_keyed=series.is_keyed,
-        text={name: np.concatenate((text, np.full((more, text.shape[1]), ""))) for name, text in series.text.items()},
-        place={name: np.concatenate((text, np.full((more, text.shape[1]), ""))) for name, text in series.place.items()},
+    return blocks
+
+
+def _carried(findings: Findings, path: Path) -> dict[int, FloatArray]:
+    """What would be read at each tap, as fraction, if in each stage what is likeliest is true; by index of the tap."""
+    weighing = findings.weighing
+    causes = [one for each in findings.leading for one in zip(each.causes, each.shares, strict=True)]
+    likely = {one.segment: one for one, share in reversed(causes) if share >= _SURE_ENOUGH and one.fit is not None}
+    found = {0: path.setpoint}
+    for number, segment in enumerate(weighing.segments[: weighing.chain_n]):
+        if segment.first >= 0 and segment.last < len(segment.sheet.taps) - 1:
+            ahead = Ahead(segment, path, found.get(segment.first))
+            (explanation,) = Explanation.each([likely.get(number)], segment)
+            found[segment.last] = ahead.of(explanation).mean
+    return found
+
+
+def _told(questions: Sequence[_Question], block: _Block) -> FloatArray:
+    """What each reading of a block is expected to tell, bits; over all stages."""
+    total = np.zeros(block.setpoint.size)
+    for question, forecasts in zip(questions, block.forecasts, strict=True):
+        weights, distinct = _distinct(question.weights, forecasts)
+        total += question.told * information_bits(weights, _means(distinct), _sds(distinct))
+    # Nothing lies beyond the ends of the range that they could be approached from.
+    total[[0, block.setpoint.size // 2]] = 0.0
+    return total
+
+
+def _told_beyond(first: int, told: FloatArray, questions: Sequence[_Question], block: _Block) -> FloatArray:
+    """The same of a second reading, beyond what the first tells. What tells little alone tells no more beside it."""
+    total, choices = np.zeros(block.setpoint.size), np.flatnonzero(told >= _LEAST_BITS)
+    for question, forecasts in zip(questions, block.forecasts, strict=True):
+        weights, distinct = _distinct(question.weights, forecasts)
+        means, sds = _means(distinct), _sds(distinct)
+        along = np.stack([each.common @ each.common[first] / each.sd[first] for each in distinct], axis=1)
+        total[choices] += question.told * beyond_bits(
+            weights, (means[first], sds[first]), means[choices], sds[choices], along[choices]
+        )
+    return total
+
+
+def _means(forecasts: Sequence[Forecast]) -> FloatArray:
+    """Shape (readings, explanations); so are standard deviations."""
+    return np.stack([each.mean for each in forecasts], axis=1)
+
+
+def _sds(forecasts: Sequence[Forecast]) -> FloatArray:
+    return np.stack([each.sd for each in forecasts], axis=1)
+
+
+def _distinct(weights: FloatArray, forecasts: Sequence[Forecast]) -> tuple[FloatArray, list[Forecast]]:
+    """The likeliest explanations that some reading tells apart, with the weights of those that none does together."""
+    kept: list[Forecast] = []
+    sums: list[float] = []
+    for weight, each in zip(weights, forecasts, strict=True):
+        for index, other in enumerate(kept):
+            is_near = np.abs(each.mean - other.mean) < _SAME_SDS * np.minimum(each.sd, other.sd)
+            if is_near.all() and np.allclose(each.sd, other.sd, rtol=_SAME_SDS):
+                sums[index] += weight
+                break
+        else:
+            kept.append(each)
+            sums.append(float(weight))
+    order = np.argsort(-np.array(sums), kind="stable")[:_MOST_DISTINCT]
+    return np.array(sums)[order] / sum(sums[each] for each in order), [kept[each] for each in order]
+
+
+def _farthest(rates: FloatArray, questions: Sequence[_Question], block: _Block) -> int:
+    """Of the readings that are as good as the best, the one where the explanations lie farthest apart."""
+    apart = np.zeros(rates.size)
+    for question, forecasts in zip(questions, block.forecasts, strict=True):
+        mean = np.stack([each.mean for each in forecasts])
+        variance = question.weights @ np.stack([each.sd**2 for each in forecasts])
+        apart += question.weights @ (mean - question.weights @ mean) ** 2 / variance
+    return int(np.argmax(np.where(rates >= _AS_GOOD * rates.max(), apart, -1.0)))
+
+
+def _plainly(at: int, block: _Block) -> int:
+    """The same setpoint come to from below, where that tells as much."""
+    other = block.setpoint.size - 1 - at
+    return other if 0 < other < at and not _is_one_way(at, block) else at
+
+
+def _is_one_way(at: int, block: _Block) -> bool:
+    """Coming from the other side something else is foretold. The ends have one side alone."""
+    other = block.setpoint.size - 1 - at
+    return 0 < min(at, other) < block.setpoint.size // 2 - 1 and any(
+        abs(each.mean[at] - each.mean[other]) > _ONE_WAY_SDS * np.hypot(each.sd[at], each.sd[other])
+        for forecasts in block.forecasts
+        for each in forecasts
     )
-    return replace(segment, series=longer, noise=np.concatenate((segment.noise, np.full(more, segment.noise.mean()))))
+
+
+def _extra(at: int, bits: float, block: _Block, findings: Findings) -> Extra:
+    tap = findings.weighing.segments[0].sheet.taps[0]
+    return Extra(
+        setpoint_pct=round(100 * float(block.setpoint[at]), 6),
+        setting=round(float(tap.value(block.setpoint[at])), 9),
+        direction="up" if at < block.setpoint.size // 2 else "down",
+        is_one_way=_is_one_way(at, block),
+        wait_s=block.wait_s,
+        bits=bits,
+        minutes=block.minutes,
+    )
+
+
+def _answers(
+    question: _Question, forecasts: Sequence[Forecast], picked: Sequence[int], findings: Findings
+) -> tuple[Answer, ...]:
+    """The explanations by what they foretell, those that are not distinguishable there together."""
+    segment = findings.weighing.segments[question.number]
+    groups: list[list[int]] = []
+    for number in range(len(forecasts)):
+        for group in groups:
+            first, this = forecasts[group[0]], forecasts[number]
+            is_apart = np.abs(first.mean - this.mean) >= _ALIKE_SDS * np.hypot(first.sd, this.sd)
+            if not is_apart[list(picked)].any():
+                group.append(number)
+                break
+        else:
+            groups.append([number])
+    groups.sort(key=lambda each: -question.weights[each].sum())
+    found: list[Answer] = []
+    for group in groups:
+        first = forecasts[group[0]]
+        causes = (question.explanations[each].found for each in group)
+        # One name may stand for several places or sizes: it is said where it is likeliest.
+        said = {name for each in found for name in each.names}
+        names = dict.fromkeys(GOOD if each is None else each.name for each in causes)
+        if left := tuple(each for each in names if each not in said):
+            values = _value(segment, first.mean[list(picked)])
+            sd = float(first.sd[list(picked)].min() * abs(segment.after.span))
+            found.append(Answer(names=left, values=tuple(map(float, values)), sd=sd))
+    return tuple(found[:_MOST_ANSWERS])
+
+
+def _value(segment: Segment, frac: FloatArray) -> FloatArray:
+    """Fractions of what is read behind a segment in the unit of the tap; of the source they are those of its signal."""
+    tap = segment.after
+    if segment.first >= 0:
+        return tap.value(frac)
+    low, high = tap.to_signal(np.array([tap.low, tap.high]))
+    return tap.to_value(low + (high - low) * frac)

@@ -1,7 +1,7 @@
 """What is said of the findings: three lines first, the evidence below, as plain values for every kind of report."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -12,8 +12,11 @@ from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
 from sequencer.diagnosis.model.chain import Weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
+from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.transcription import is_transcription
-from sequencer.diagnosis.next_check import Extra, extra_readings
+from sequencer.diagnosis.next_check import GOOD, Extra, NextCheck, next_check
+from sequencer.diagnosis.next_check_words import instruction
+from sequencer.diagnosis.order_of_work import TRIMS, Turn, read_again, turn_of
 
 __all__ = [
     "LIKELY",
@@ -22,16 +25,17 @@ __all__ = [
     "Candidate",
     "Curve",
     "Kind",
+    "Largest",
     "Member",
+    "Named",
     "StageShare",
     "account",
     "either",
+    "known_as",
     "percent",
 ]
 
 SURE, LIKELY = 0.9, 0.5
-# What zero and span of a unit can take away.
-_TRIMS = frozenset({"zero shift", "span error", "zero and span"})
 _VAGUE = frozenset({"unknown", "noise", "no fault"})
 _NAMED_N = 3
 _WORTH_NAMING = 0.01
@@ -90,31 +94,79 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Largest:
+    """Where the error end to end is largest, of the visits that every tap was read at; in % of output span."""
+
+    setpoint_pct: float
+    direction: str
+    error_pct: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StageShare:
-    """What a part of the chain adds to the error at the output where that is largest; in % of output span."""
+    """What a part of the chain brings in of the error at the output where that is largest; in % of output span.
+
+    The signal that was read behind it, carried to the output by ideal stages, less the signal that was read before it,
+    carried likewise. So each part begins where the one before ended, and all add up to the whole error, also where
+    stages are not linear.
+
+    Attributes:
+        name: of the stage, or of several that no tap divides.
+        error_pct: what it brings in.
+        share_pct: of the whole error; negative where it takes some of it away.
+        causes: what is wrong in it or with what reads it, each with its probability; () = in order.
+    """
 
     name: str
     error_pct: float
     share_pct: float
+    causes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """Errors of the segment that the leading cause sits in, % of span against setpoint in %: read, and foretold."""
+    """Errors of the segment that a cause sits in, % of span against setpoint in %: read, foretold, allowed.
+
+    `read` and `foretold` by direction: "up", "down" or ""; `tolerance` is the half width, ascending setpoints.
+    """
 
     name: str
+    cause: str
     read: tuple[tuple[str, tuple[Point, ...]], ...]
     foretold: tuple[tuple[str, tuple[Point, ...]], ...]
-    tolerance_pct: float
+    tolerance: tuple[Point, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Named:
-    """What is wrong at one place: where, what with its probability, and what to check next."""
+    """What is wrong at one place.
+
+    Attributes:
+        stage: where, in words.
+        cause: what, with its probability and what else it may be.
+        check: what to check next.
+        place: name of the stage or tap.
+        names: the causes that are not distinguishable, the most probable first.
+        weight: their probability, 0 to 1.
+        text: the sizes of the first.
+        error_pct: what it brings in of the largest error at the output, % of span; None where that is not told, and
+            of a tap on the way, which nothing that comes out depends on.
+        share_pct: the same in % of that error.
+        order: its place in the order of work, from 1.
+        again: taps to read again once it is mended.
+    """
 
     stage: str
     cause: str
     check: str
+    place: str = ""
+    names: tuple[str, ...] = ()
+    weight: float = 1.0
+    text: str = ""
+    error_pct: float | None = None
+    share_pct: float | None = None
+    order: int = 1
+    again: tuple[str, ...] = ()
 
 
 _NOTHING_READ = "Check line, range and description of the instruments that read; see their replies in the journal."
@@ -132,8 +184,9 @@ class Account:
         stages: every place that something is wrong at, the one that most of the error comes from first, as above.
         ranking: at most a few candidates: those of the places above, then others, the likeliest first.
         shares: of the stages in the largest error; () for a unit of one stage.
-        extra: readings that would tell the leading two apart.
-        curve: of the leading cause; None where there is none to draw.
+        largest: that error; None where there are no shares.
+        extra: readings expected to tell most for their time, over all stages; () = none is worth it.
+        curves: of the leading causes, in the order of `stages`; those that there is something to draw of.
         lacking: what to read besides, and what it would tell; () where nothing is lacking.
     """
 
@@ -144,7 +197,8 @@ class Account:
     ranking: tuple[Candidate, ...]
     shares: tuple[StageShare, ...]
     extra: tuple[Extra, ...]
-    curve: Curve | None
+    curves: tuple[Curve, ...] = ()
+    largest: Largest | None = None
     stages: tuple[Named, ...] = ()
     lacking: tuple[str, ...] = ()
 
@@ -158,56 +212,135 @@ class Account:
         """The candidates of every place that something is wrong at."""
         return self.ranking[: max(len(self.stages), 1)] if self.is_fault else ()
 
+    @property
+    def work(self) -> tuple[Named, ...]:
+        """The places in the order of work; () where there are not several."""
+        return tuple(sorted(self.stages, key=lambda each: each.order)) if len(self.stages) > 1 else ()
+
 
 def account(findings: Findings, sheet: DataSheet) -> Account:
     """The findings of a unit in words."""
     weighing = findings.weighing
     if not weighing.segments:
         return _plain("no reading at any tap, so no cause can be told", check=_NOTHING_READ)
-    shares = tuple(_shares(weighing, sheet))
-    leading = _worst_first(findings, shares, sheet)
+    largest, own = _shares(weighing, sheet)
+    leading = _worst_first(findings, own, sheet)
     top = leading[0]
     others = [each for each in findings.ranked if not any(each is one for one in leading)]
     named = [each for each in others[: _NAMED_N - 1] if each.weight >= _WORTH_NAMING]
     ranking = tuple(_candidate(each, weighing) for each in (*leading, *named))
-    if top.best.name == "no fault":
+    if top.best.name == GOOD:
         return _plain("no fault found: nothing beyond what a good unit does", ranking=ranking)
     missing = lacking(weighing.segments[0].series, sheet)
     points_n = np.unique(np.round(weighing.segments[0].series.setpoint, 3)).size
     if points_n < _FEWEST_POINTS and not is_transcription(top.best.name):
         few = f"{points_n} point{'s' if points_n > 1 else ''} cannot distinguish the causes"
         return _plain(few, is_fault=True, check=" ".join(missing))
-    extras = [_telling(each, findings) for each in leading]
-    stages = tuple(
-        Named(stage=_where(each), cause=_cause(each, findings), check=_check(each, extra, weighing))
-        for each, extra in zip(leading, extras, strict=True)
+    ahead = next_check([each for each in leading if not _is_settled(each, findings)], findings)
+    shares = tuple(
+        replace(each, causes=tuple(_beside(number, leading, weighing)))
+        for number, each in enumerate(own, start=_ahead_n(weighing))
     )
     return Account(
         is_fault=True,
-        stage=stages[0].stage,
-        cause=stages[0].cause,
-        check=stages[0].check,
+        stage=_where(top),
+        cause=_cause(top, findings),
+        check=_check(top, ahead, findings),
         ranking=ranking,
         shares=shares if len(shares) > 1 else (),
-        extra=extras[0],
-        curve=_curve(top, weighing),
-        stages=stages,
+        extra=ahead.readings,
+        curves=tuple(curve for each in leading if (curve := _curve(each, weighing)) is not None),
+        largest=largest if len(shares) > 1 else None,
+        stages=tuple(_named(leading, ahead, findings, own, sheet)),
         lacking=missing,
     )
 
 
 def _worst_first(findings: Findings, shares: Sequence[StageShare], sheet: DataSheet) -> list[Finding]:
     """The leading findings: what adds most to the error end to end, then what is misread on the way."""
-    weighing = findings.weighing
-    ahead = sum(each.first < 0 for each in weighing.segments[: weighing.chain_n])
-    between = {tap.name for tap in sheet.taps[1:-1]}
 
     def size(finding: Finding) -> float:
-        if finding.best.place in between:  # what is misread there changes nothing of what comes out
-            return 0.0
-        return abs(sum(each.error_pct for each in shares[max(finding.first - ahead, 0) : max(finding.end - ahead, 0)]))
+        return abs(sum(each.error_pct for each in _brought_in(finding, findings.weighing, shares, sheet)))
 
     return sorted(findings.leading, key=lambda each: -size(each))
+
+
+def _brought_in(
+    finding: Finding, weighing: Weighing, shares: Sequence[StageShare], sheet: DataSheet
+) -> Sequence[StageShare]:
+    """The shares that are of a finding."""
+    if finding.best.place in {tap.name for tap in sheet.taps[1:-1]} and turn_of(finding) <= Turn.MISREAD:
+        return ()  # what is misread there changes nothing of what comes out
+    ahead_n = _ahead_n(weighing)
+    return shares[max(finding.first - ahead_n, 0) : max(finding.end - ahead_n, 0)]
+
+
+def _ahead_n(weighing: Weighing) -> int:
+    """How many segments lie before the first tap, so that they have no share."""
+    return sum(each.first < 0 for each in weighing.segments[: weighing.chain_n])
+
+
+def _named(
+    leading: Sequence[Finding],
+    ahead: NextCheck,
+    findings: Findings,
+    shares: Sequence[StageShare],
+    sheet: DataSheet,
+) -> Iterator[Named]:
+    weighing = findings.weighing
+    in_turn = sorted(range(len(leading)), key=lambda each: turn_of(leading[each]))
+    for number, each in enumerate(leading):
+        brought_in = _brought_in(each, weighing, shares, sheet)
+        yield Named(
+            stage=_where(each),
+            cause=_cause(each, findings),
+            check=_check(each, ahead, findings),
+            place=each.best.place,
+            names=each.names,
+            weight=each.weight,
+            text=each.best.text,
+            error_pct=sum(share.error_pct for share in brought_in) if brought_in else None,
+            share_pct=sum(share.share_pct for share in brought_in) if brought_in else None,
+            order=in_turn.index(number) + 1,
+            again=read_again(each, weighing, sheet),
+        )
+
+
+def _beside(number: int, leading: Sequence[Finding], weighing: Weighing) -> Iterator[str]:
+    """The causes in a segment of the chain, and at the taps that it lies between."""
+    segment = weighing.segments[number]
+    taps = {segment.sheet.taps[segment.first].name, segment.after.name}
+    all_stages = {stage.name for stage in segment.sheet.stages}
+    for each in leading:
+        in_stages = _stages_at(each.best.place) & all_stages
+        if in_stages & _stages_of(segment):
+            yield _short(each)
+        elif in_stages or not each.first <= number < each.end:
+            continue
+        elif each.best.place in taps:
+            yield f'{_short(each)} at "{each.best.place}"'
+        else:  # a slip of the table, which was weighed against all stages
+            yield f'not told before this is put right: {_short(each)} at "{each.best.place}"'
+
+
+def _stages_of(segment: Segment) -> set[str]:
+    return {segment.sheet.stages[index].name for index in segment.stages}
+
+
+def _stages_at(place: str) -> set[str]:
+    """A place as names of stages, of which no tap may divide several."""
+    return {place, *place.split(" + ")}
+
+
+def _short(finding: Finding) -> str:
+    return f"{known_as(finding.names)} ({percent(finding.weight)})"
+
+
+def known_as(names: Sequence[str]) -> str:
+    """Causes that are not distinguishable as a noun, at most a few of them."""
+    if names[0] == "unknown":
+        return "a cause that is not in the catalogue"
+    return either([*names[:_NAMED_N], *(["others"] if len(names) > _NAMED_N else [])])
 
 
 def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", ranking: Sequence[Candidate] = ()) -> Account:
@@ -220,20 +353,27 @@ def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", rankin
         ranking=tuple(ranking),
         shares=(),
         extra=(),
-        curve=None,
     )
 
 
-def _telling(top: Finding, findings: Findings) -> tuple[Extra, ...]:
-    """The readings that tell a cause from the runner-up, or else from what it is not distinguishable from."""
-    rivals = [each.best for each in findings.rivals(top)[:1] if top.weight < SURE]
-    rivals += [each for each in top.causes[1:_NAMED_N] if each.name != top.best.name]
-    for rival in rivals:
-        if rival.segment == top.best.segment:
-            found = extra_readings(top.best, rival, findings.weighing.segments[top.best.segment])
-            if found:
-                return found
-    return ()
+def _is_settled(top: Finding, findings: Findings) -> bool:
+    """Whatever of what is worth naming is true, the same is to be done: no reading would change that."""
+    return len({_action(each, findings.weighing) for each in _possible(top, findings)}) == 1
+
+
+def _possible(top: Finding, findings: Findings) -> tuple[Hypothesis, ...]:
+    """The causes that are named at a place, and their rivals that have a weight worth naming."""
+    rivals = [cause for each in findings.rivals(top) if each.weight >= _WORTH_NAMING for cause in each.causes]
+    return (*top.causes, *rivals)
+
+
+def _action(found: Hypothesis, weighing: Weighing) -> tuple[str, ...]:
+    """What is done once it is known: adjust, swap what reads, write it right, leave it, or mend as its check says."""
+    if found.name == GOOD:
+        return ("leave",)
+    kind = _kind(found, weighing)
+    of_place = {"bench": (found.place,), "transcription": (found.place, found.text), "vague": (found.name,), "trim": ()}
+    return (kind, *of_place.get(kind, (found.place, found.check)))
 
 
 def _where(top: Finding) -> str:
@@ -249,6 +389,8 @@ def _cause(top: Finding, findings: Findings) -> str:
     text = f"{lead}{top.best.name}, {top.best.text} ({percent(top.weight)})"
     if top.best.name == "unknown":
         text = f"no cause of the catalogue fits these readings ({percent(top.weight)})"
+    if remains := _remains(top.best, findings.weighing):
+        text += f"; {remains}"
     if others:
         text += f"; not distinguishable with these readings from {either(others)}"
     second = next(iter(findings.rivals(top)), None)
@@ -256,6 +398,16 @@ def _cause(top: Finding, findings: Findings) -> str:
         what = "none of the catalogue" if second.best.name == "unknown" else f"{second.best.name}, {second.best.text}"
         text += f"; or {what} ({percent(second.weight)})"
     return text
+
+
+def _remains(found: Hypothesis, weighing: Weighing) -> str:
+    """How much of the largest error an explanation leaves, in words; "" where no more than a good unit has."""
+    left = weighing.remains(found)
+    if not left:
+        return ""
+    segment = weighing.segments[found.segment]
+    before = float(np.abs(segment.y - segment.ideal)[segment.is_read].max())
+    return f"{sized(100 * left, 2)} of {sized(100 * before, 2)} % of span remains"
 
 
 def percent(weight: float) -> str:
@@ -268,18 +420,14 @@ def either(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
 
-def _check(top: Finding, extra: tuple[Extra, ...], weighing: Weighing) -> str:
-    if not extra:
+def _check(top: Finding, ahead: NextCheck, findings: Findings) -> str:
+    if _is_settled(top, findings):
+        several = len({each.name for each in _possible(top, findings)}) > 1
+        return f"{top.best.check} No further reading changes what is to be done." if several else top.best.check
+    answers = ahead.answers(top.best.segment)
+    if not answers:
         return top.best.check
-    best = extra[0]
-    unit = weighing.segments[top.best.segment].after.unit
-    wait = f", after {sized(best.wait_s)} s" if best.wait_s else ""
-    side = "from below" if best.direction == "up" else "from above"
-    return (
-        f"read at {best.setpoint_pct:g} %, coming {side}{wait}: "
-        f"{best.expected[0]:.5g} {unit} if it is the first, {best.expected[1]:.5g} {unit} if the second. "
-        f"{top.best.check}"
-    )
+    return f"{instruction(ahead, answers, findings.weighing.segments[top.best.segment])} {top.best.check}"
 
 
 def _candidate(finding: Finding, weighing: Weighing) -> Candidate:
@@ -291,7 +439,9 @@ def _candidate(finding: Finding, weighing: Weighing) -> Candidate:
         before = 100 * _rms((segment.y - segment.ideal)[segment.is_read])
         if best.predicted is not None:
             after = 100 * _rms((segment.y - best.predicted)[segment.is_read])
-            if best.scale > _ROUGH:
+            if remains := _remains(best, weighing):
+                against.append(remains)
+            elif best.scale > _ROUGH:
                 against.append(f"it leaves {best.scale:.1f} times the scatter that was expected")
     return Candidate(
         names=finding.names,
@@ -336,55 +486,82 @@ def _kind(found: Hypothesis, weighing: Weighing) -> Kind:
     last = len(segment.sheet.stages) - 1
     # Zero and span turn the last stage; of two causes it is not known which stage has the second.
     stages = segment.stages if found.fit is None else (found.fit.stage,)
-    return "trim" if names <= _TRIMS and set(stages) == {last} else "unit"
+    return "trim" if names <= TRIMS and set(stages) == {last} else "unit"
 
 
 def _rms(values: "np.typing.NDArray[np.float64]") -> float:
     return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
 
 
-def _shares(weighing: Weighing, sheet: DataSheet) -> Iterator[StageShare]:
-    """Each segment's own error, carried to the output; they add up to the whole."""
+def _shares(weighing: Weighing, sheet: DataSheet) -> tuple[Largest | None, tuple[StageShare, ...]]:
+    """The error end to end where it is largest, and what each part of the chain brings in of it, as `StageShare` says.
+
+    Readings count as they are judged: the mean of all of a visit.
+    """
     segments = [each for each in weighing.segments[: weighing.chain_n] if each.first >= 0]
     if not segments:
-        return
-    last = len(sheet.taps) - 1
-    output = sheet.taps[last]
+        return None, ()
+    series, last = segments[0].series, len(sheet.taps) - 1
 
-    def carried(frac: "np.typing.NDArray[np.float64]", tap: int) -> "np.typing.NDArray[np.float64]":
+    def at_output(frac: "np.typing.NDArray[np.float64]", tap: int) -> "np.typing.NDArray[np.float64]":
         value = sheet.taps[tap].value(frac)
-        return output.fraction(sheet.ideal(value, first=tap, last=last) if tap < last else value)
+        return (sheet.ideal(value, first=tap, last=last) if tap < last else value) / abs(sheet.taps[last].span)
 
-    own = np.stack([carried(each.y, each.last) - carried(each.ideal, each.last) for each in segments])
-    total = own.sum(axis=0)
+    given = series.setpoint if segments[0].is_set_only else _means(series.raw[sheet.taps[segments[0].first].name])
+    read = [_means(series.raw[each.after.name]) for each in segments]
+    ends = [segments[0].first, *(each.last for each in segments)]
+    whole = np.stack([at_output(frac, tap) for frac, tap in zip((given, *read), ends, strict=True)])
+    total = np.where(series.is_again | ~np.isfinite(whole).all(axis=0), np.nan, whole[-1] - whole[0])
     if not np.isfinite(total).any():
-        return
+        return None, ()
     at = int(np.nanargmax(np.abs(total)))
-    for segment, error in zip(segments, own[:, at], strict=True):
-        share = error / total[at] if total[at] else 0.0
-        yield StageShare(name=segment.name, error_pct=100 * float(error), share_pct=100 * float(share))
+    largest = Largest(
+        setpoint_pct=100 * float(series.setpoint[at]),
+        direction={1.0: "up", -1.0: "down"}.get(float(series.direction[at]), ""),
+        error_pct=100 * float(total[at]),
+    )
+    shares = tuple(
+        StageShare(name=each.name, error_pct=100 * float(error), share_pct=100 * float(_share(error, total[at])))
+        for each, error in zip(segments, np.diff(whole[:, at]), strict=True)
+    )
+    return largest, shares
+
+
+def _means(raw: "np.typing.NDArray[np.float64]") -> "np.typing.NDArray[np.float64]":
+    """Mean of the readings of each visit; NaN where there is none."""
+    count = np.isfinite(raw).sum(axis=1)
+    return np.where(count > 0, np.nansum(raw, axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _share(error: float, total: float) -> float:
+    return error / total if total else 0.0
 
 
 def _curve(top: Finding, weighing: Weighing) -> Curve | None:
     best = top.best
     if best.segment < 0:
         return None
-    segment = weighing.segments[best.segment]
-    way = segment.series.direction
+    # A slip stands for the whole table: it shows where its tap is read.
+    places = [each for each in weighing.segments[: weighing.chain_n] if each.after.name == best.place]
+    segment = places[0] if places and is_transcription(best.name) else weighing.segments[best.segment]
+    way, turned = segment.series.direction, float(np.sign(segment.after.span))
 
-    def lines(error: "np.typing.NDArray[np.float64]") -> tuple[tuple[str, tuple[Point, ...]], ...]:
+    def lines(values: "np.typing.NDArray[np.float64]") -> tuple[tuple[str, tuple[Point, ...]], ...]:
         found = []
         for name, sign in (("up", 1.0), ("down", -1.0), ("", 0.0)):
             chosen = segment.is_read & (way == sign) & ~segment.series.is_again
             setpoint = np.round(100 * segment.series.setpoint[chosen], 6)
-            means = tuple((float(at), float(100 * error[chosen][setpoint == at].mean())) for at in np.unique(setpoint))
+            means = tuple((float(at), float(100 * values[chosen][setpoint == at].mean())) for at in np.unique(setpoint))
             if means:
                 found.append((name, means))
         return tuple(found)
 
+    allowed = segment.tolerance if segment.allowed is None else segment.allowed
+    widths = dict(point for _, points in lines(np.broadcast_to(allowed, segment.y.shape)) for point in points)
     return Curve(
         name=segment.name,
-        read=lines(segment.y - segment.ideal),
-        foretold=() if best.predicted is None else lines(best.predicted - segment.ideal),
-        tolerance_pct=100 * segment.tolerance,
+        cause=_short(top) if _stages_at(best.place) & _stages_of(segment) else f'{_short(top)} at "{best.place}"',
+        read=lines(turned * (segment.y - segment.ideal)),
+        foretold=() if best.predicted is None else lines(turned * (best.predicted - segment.ideal)),
+        tolerance=tuple(sorted(widths.items())),
     )

@@ -1,17 +1,20 @@
-"""After a run that left two causes in question: the few points that tell them apart, planned like any others."""
+"""After a run that left causes in question: the reading that tells most for its time, planned like any other."""
 
 from dataclasses import replace
 from pathlib import Path
 
+from instruments.errors import PlanError
 from sequencer.inputs.step import FURTHER, PASSED, READING, Direction, Setpoint
 from sequencer.planning.plan import Plan, Point, further_points
 from sequencer.record.load import load
 
 __all__ = ["pursued"]
 
+_MOST_READINGS = 8  # in one run: what these do not tell, no more of them will (common practice, no source)
+
 
 def pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
-    """The points that tell the leading two causes of a run apart, each approached from its own side; () if none does.
+    """The point to read next, and the end of the range that it is approached from; () if none is worth its time.
 
     Args:
         plan: that was run.
@@ -22,31 +25,29 @@ def pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
     """
     record = load(folder)
     findings = record.content.findings
-    if findings is None or not findings.extra:
-        return ()
-    readings_n = max(point.setpoint.readings_n for point in plan.points if point.role == READING)
-    # A run that was interrupted after some, and resumed, has such points already: the next count as another cycle.
     earlier = record.table[record.table["step_name"] == FURTHER]
-    cycle = 1 + int(earlier["cycle"].max() if len(earlier) else 0)
-    setpoints, waits = [], []
-    for index, extra in enumerate(findings.extra):
-        direction: Direction = "up" if extra.direction == "up" else "down"
-        # From the end of the range that the point is to be approached from.
-        end = Setpoint(
-            frac=0.0 if direction == "up" else 1.0,
-            role=PASSED,
-            direction=direction,
-            cycle=cycle,
-            point=0,
-            readings_n=0,
-        )
-        setpoints += [
-            end,
-            replace(end, frac=extra.setpoint_pct / 100, role=READING, point=index, readings_n=readings_n),
-        ]
-        waits += [0.0, extra.wait_s]
-    points = further_points(plan, setpoints, after=int(earlier["number"].max()) if len(earlier) else len(plan.points))
-    return tuple(_waiting(point, wait_s) for point, wait_s in zip(points, waits, strict=True))
+    # Each is a cycle of its own, also after a run that was interrupted between them and resumed.
+    taken_n = int(earlier["cycle"].max() if len(earlier) else 0)
+    if findings is None or not findings.extra or taken_n >= _MOST_READINGS:
+        return ()
+    extra = findings.extra[0]  # what it tells decides on the next
+    readings_n = max(point.setpoint.readings_n for point in plan.points if point.role == READING)
+    direction: Direction = "up" if extra.direction == "up" else "down"
+    end = Setpoint(
+        frac=0.0 if direction == "up" else 1.0,
+        role=PASSED,
+        direction=direction,
+        cycle=taken_n + 1,
+        point=0,
+        readings_n=0,
+    )
+    there = replace(end, frac=extra.setpoint_pct / 100, role=READING, readings_n=readings_n)
+    after = int(earlier["number"].max()) if len(earlier) else len(plan.points)
+    try:
+        passed, read = further_points(plan, (end, there), after=after)
+    except PlanError:  # a limit of unit or bench forbids it, and the run is complete without
+        return ()
+    return passed, _waiting(read, extra.wait_s)
 
 
 def _waiting(point: Point, wait_s: float) -> Point:

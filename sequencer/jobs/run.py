@@ -51,7 +51,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = none.
         bench_cleared: "NAME: how" of the person who proved bench and wiring right by other means; "" = nobody did.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
-        pursue: where two causes are left in question, take the points that tell them apart, and look again.
+        pursue: where causes are left in question, take the point that tells most for its time, and look again.
 
     Returns:
         The outcome with the record; a bench fault or a stop is an outcome. The report is written too. A run that was

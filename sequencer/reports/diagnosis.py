@@ -1,31 +1,30 @@
-"""The findings as the reports show them: the plot of readings and recognised cause, and the lines for the terminal."""
+"""The findings as the reports show them: the plot of readings and recognised cause, and the lines of text."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from instruments.texts import of_span, sized
-from sequencer.diagnosis.summary import Account, Curve
+from sequencer.diagnosis.summary import Account, Curve, known_as, percent
 from sequencer.reports.as_text import DIRECTIONS
-from sequencer.reports.drawing.chart import WAYS, Chart, Layer
-from sequencer.reports.drawing.svg import LIMIT, Look, sentence
+from sequencer.reports.drawing.chart import WAYS, Chart
+from sequencer.reports.drawing.svg import BAND, LIMIT, Look, sentence
 
-__all__ = ["cause_plot", "evidence_lines", "share_lines"]
+__all__ = ["cause_plot", "evidence_lines", "work_lines"]
 
-# Where stages cancel, a share of what is left says nothing.
-_MOST_SHARE_PCT = 200
+_HEIGHT = 150  # one below the other they stay on one page
 
 
-def cause_plot(curve: Curve | None) -> str:
+def cause_plot(curve: Curve) -> str:
     """Errors that were read as marks, errors that the recognised cause gives as lines; no error is the ideal."""
-    if curve is None or not curve.read:
+    if not curve.read:
         return sentence("There is nothing to draw of this cause.")
-    title = f"Errors of {curve.name} and the recognised cause against input"
-    chart = Chart(title, "Error in % of span", least=1e-3)
+    title = f"Errors of {curve.name} and the recognised cause against input: {curve.cause}"
+    chart = Chart(title, "Error in % of span", least=1e-3, height=_HEIGHT)
     for way, points in curve.read:
         chart.line(points, Look(mark=WAYS[way].mark), f"read {DIRECTIONS[way]}")
     for way, points in curve.foretold:
         chart.line(points, replace(WAYS[way], mark="", width=2.0), f"the cause, {DIRECTIONS[way]}")
-    for limit in (curve.tolerance_pct, -curve.tolerance_pct):
-        chart.line([(0.0, limit), (100.0, limit)], Look(LIMIT, width=1.4), "tolerance", layer=Layer.EDGE)
+    chart.band(curve.tolerance, BAND, Look(LIMIT, width=1.4), "tolerance")
     return chart.svg()
 
 
@@ -43,10 +42,13 @@ def evidence_lines(account: Account) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def share_lines(account: Account) -> tuple[str, ...]:
-    """What each part of the chain adds to the largest error at the output."""
+def work_lines(account: Account) -> tuple[str, ...]:
+    """What to mend first where several places are wrong, and what to read again after each; () where there is one."""
     return tuple(
-        f"{each.name}: {of_span(each.error_pct, 2, is_signed=True)}"
-        + (f", {each.share_pct:.0f} % of the largest error" if abs(each.share_pct) <= _MOST_SHARE_PCT else "")
-        for each in account.shares
+        f"{each.place}: {known_as(each.names)} ({percent(each.weight)}). Then read {_and(each.again)} again."
+        for each in account.work
     )
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

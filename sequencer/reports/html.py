@@ -12,7 +12,7 @@ from sequencer.inputs.step import registry
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs, setpoint_pairs
 from sequencer.reports.as_text import as_pct, date, ratio, way
-from sequencer.reports.diagnosis import cause_plot, evidence_lines, share_lines
+from sequencer.reports.diagnosis import cause_plot, evidence_lines, work_lines
 from sequencer.reports.number_style import NumberStyle
 from sequencer.reports.page import page
 from sequencer.reports.plots import bar_plot, error_plot, hysteresis_plot, residual_plot
@@ -20,6 +20,7 @@ from sequencer.reports.rows import figure_rows, pair_rows, setpoint_rows, stage_
 from sequencer.reports.settling import settling_plot, telling_trace
 from sequencer.reports.uncertainty import NOTHING_STATED, budget_table
 from sequencer.reports.uncertainty import setpoint_rows as budget_rows
+from sequencer.reports.waterfall import waterfall_plot
 
 __all__ = ["html"]
 
@@ -49,6 +50,8 @@ def html(content: Content) -> str:
         caution=words.CAUTION,
         advice_note=words.ADVICE_NOTE,
         opinion_note=words.OPINION_NOTE,
+        work=work_lines(content.findings) if content.findings else (),
+        told_otherwise=_capital(words.TOLD_OTHERWISE),
         settling_plot=Markup(settled_plot),  # noqa: S704  the plots escape their texts
         parts=[registry()[name].html(results) for name, results in content.steps.items()],
         trace=trace,
@@ -84,9 +87,9 @@ def _judged(content: Content, found: Evaluation) -> dict[str, object]:
         "bar_plot": Markup(bar_plot(found)),  # noqa: S704
         "hysteresis_plot": Markup(hysteresis_plot(found)),  # noqa: S704
         "residual_plot": Markup(residual_plot(found)),  # noqa: S704
-        "cause_plot": Markup(cause_plot(findings.curve)) if findings else "",  # noqa: S704
+        "waterfall": Markup(waterfall_plot(findings, found)) if findings else "",  # noqa: S704
+        "cause_plots": [(each, Markup(cause_plot(each))) for each in findings.curves] if findings else (),  # noqa: S704
         "evidence": evidence_lines(findings) if findings else (),
-        "shares": share_lines(findings) if findings else (),
     }
 
 

@@ -17,6 +17,7 @@ __all__ = [
     "OPINION_NOTE",
     "SIMULATED",
     "SYMBOLS",
+    "TOLD_OTHERWISE",
     "enough",
     "headline",
     "ordered",
@@ -32,6 +33,7 @@ CAUTION = (
 )
 ADVICE_NOTE = "Advice is an interpretation of the result, not part of it."
 OPINION_NOTE = "Diagnosis and advice are opinions and interpretations; they stand apart from the result."
+TOLD_OTHERWISE = "opinion (ISO/IEC 17025:2017, 7.8.7), would be told otherwise by its check:"
 # A text of its own for each, so that no verdict hangs on a colour; in brackets where it holds with less than certainty.
 SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not determinable": "?"}
 _WORST_FIRST = ("fail", "conditional fail", "not determinable", "conditional pass", "pass")

@@ -75,8 +75,8 @@ def run_plan(
         journal: takes every exchange, settling and reading.
         listener: takes every event.
         rest: what is left of the plan, where a run that was cut off is resumed; None = all of it.
-        further: asked once all points are taken, before the outputs go to their safe levels: points to be taken beyond
-            the plan; None = nobody wants any.
+        further: asked once all points are taken, before the outputs go to their safe levels, and again after each
+            answer: points to be taken beyond the plan, until there are none; None = nobody wants any.
 
     Returns:
         The outcome; a dead instrument, a refused level, a stop by a person are outcomes, not exceptions. What is
@@ -146,8 +146,8 @@ class _Run:
         self._log.journal.write("identified", sync=True, identities=identities)
         self._log.tell(Planned(plan=self._plan, identities=identities))
         points = self._rest.points if self._rest else self._plan.points
-        beyond = () if points else self._wanted()
-        if not points and not beyond:
+        wanted = () if points else self._wanted()
+        if not points and not wanted:
             return Outcome(status="complete", reason="every point had been read")
         if not self._plan.bench.file.is_simulated:  # a simulated bench can hurt nobody
             confirm(self._plan.cautions, self._operator)
@@ -158,9 +158,12 @@ class _Run:
         self._position.energise()
         self._visit_all(points)
         if points:
-            beyond = self._wanted()
-        self._visit_all(beyond)
-        read_n = sum(point.role == READING for point in beyond)
+            wanted = self._wanted()
+        read_n = 0
+        while wanted:
+            self._visit_all(wanted)
+            read_n += sum(point.role == READING for point in wanted)
+            wanted = self._wanted()
         more = f", and {read_n} more to distinguish causes" if read_n else ""
         return Outcome(status="complete", reason=f"all {len(self._plan.points)} points taken{more}")
 

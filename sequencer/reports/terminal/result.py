@@ -11,9 +11,10 @@ from sequencer.inputs.step import registry
 from sequencer.reports import words
 from sequencer.reports.as_found_as_left import figure_pairs
 from sequencer.reports.as_text import as_pct, coverage, fixed, plain, ratio
-from sequencer.reports.diagnosis import evidence_lines, share_lines
+from sequencer.reports.diagnosis import evidence_lines, work_lines
 from sequencer.reports.rows import SetpointRow, figure_rows, setpoint_rows, trim_rows
 from sequencer.reports.terminal.lines import MINUS, aligned, hanging, listed, painted, wrapped
+from sequencer.reports.terminal.waterfall import waterfall_lines
 
 __all__ = ["summary"]
 
@@ -44,7 +45,7 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += _adjustment(content, content.evaluation, width)
         lines += ["", *_points(content.evaluation, width, colour=colour)]
         lines += _stages(content.evaluation, width)
-        lines += _evidence(content, width)
+        lines += _evidence(content, content.evaluation, width)
         lines += ["", *_figures(content.evaluation, width)]
         lines += _beside(content.before, content.evaluation, width)
     if content.trials is not None:
@@ -81,12 +82,7 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
     for each in (*(found.verdict.reservations if found is not None else ()), *content.told):
         lines += wrapped(f"reservation: {each}", width, first="  ", then="    ")
     lines += wrapped(words.headline(content, minus=MINUS), width, then="  ")
-    if content.findings is not None and content.findings.is_fault:
-        told = content.findings
-        for part in told.stages or (told,):
-            for label, text in (("stage", part.stage), ("cause", part.cause), ("check", part.check)):
-                lines += wrapped(text, width, first=f"{label}: ", then="       ")
-    lines += wrapped(content.advice or "nothing", width, first="do: ", then="    ")
+    lines += _opinion(content, width)
     if found is not None:
         lines += wrapped(found.verdict.rule, width, first="rule: ", then="      ")
         known = found.budget
@@ -98,6 +94,20 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
         lines += listed(found.corrections, width, first="corrected: ", then="           ")
     if content.status not in {"complete", "by hand"}:
         lines += wrapped(f"{content.status}: {content.reason}", width, first="run: ", then="     ")
+    return lines
+
+
+def _opinion(content: Content, width: int) -> list[str]:
+    """Three lines for each place that is wrong, what to do, and in which order."""
+    found, lines = content.findings, []
+    if found is not None and found.is_fault:
+        lines += wrapped(words.TOLD_OTHERWISE, width, then="  ")
+        for part in found.stages or (found,):
+            for label, text in (("stage", part.stage), ("cause", part.cause), ("check", part.check)):
+                lines += wrapped(text, width, first=f"{label}: ", then="       ")
+    lines += wrapped(content.advice or "nothing", width, first="do: ", then="    ")
+    for number, each in enumerate(work_lines(found) if found is not None else (), start=1):
+        lines += wrapped(each, width, first=f"    {number}. ", then="       ")
     return lines
 
 
@@ -200,12 +210,11 @@ def _beside(before: Evaluation | None, after: Evaluation, width: int) -> list[st
     return ["", "as found beside as left, in % of span", *lines]
 
 
-def _evidence(content: Content, width: int) -> list[str]:
-    """The candidates with what they explain, and the share of each stage."""
+def _evidence(content: Content, evaluation: Evaluation, width: int) -> list[str]:
+    """What each stage brings in, the candidates with what they explain, and what is lacking."""
     found = content.findings
     if found is None or not found.is_fault:
         return []
-    lines = ["", "candidate causes"]
+    lines = [*waterfall_lines(found, evaluation, width), "", "candidate causes"]
     lines += listed(evidence_lines(found), width, first="  ", then="         ")
-    lines += listed((*share_lines(found), *found.lacking), width, first="  ", then="    ")
-    return lines
+    return lines + listed(found.lacking, width, first="  ", then="    ")

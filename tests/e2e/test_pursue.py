@@ -1,10 +1,12 @@
-"""A run that leaves two causes in question takes the points that tell them apart, while the bench is still there."""
+"""A run that leaves causes in question takes the points that tell most, one by one, while the bench is still there."""
 
 import json
 
 import pytest
 
+from instruments.errors import PlanError
 from sequencer import core
+from sequencer.jobs import further_points
 
 # Three points cannot tell pulses that are lost at speed from a supply that gives no more than 18 mA.
 SEQUENCE = """
@@ -67,6 +69,31 @@ def test_every_further_point_lies_within_the_limits_and_comes_from_its_side(plan
     further = table[table["step_name"] == "further"]
     assert further["setpoint_pct"].between(0, 100).all()
     assert set(further["direction"]) <= {"up", "down"}
+
+
+def further_of(record):
+    return record.table[record.table["step_name"] == "further"]
+
+
+def test_each_point_is_chosen_by_what_the_one_before_told_and_there_is_an_end_of_it(planned, tmp_path, monkeypatch):
+    plain = core.run(planned, serial="GF-3", results=tmp_path / "plain").record
+    taken = further_of(core.run(planned, serial="GF-3", results=tmp_path / "one by one", pursue=True).record)
+    # The first is the one that the plain run advises; each is read as often as the others.
+    assert taken.iloc[0]["setpoint_pct"] == pytest.approx(plain.content.findings.extra[0].setpoint_pct)
+    assert taken.groupby("cycle")["setpoint_pct"].nunique().eq(1).all()
+    assert taken["reading"].max() == 3
+    monkeypatch.setattr(further_points, "_MOST_READINGS", 0)
+    assert further_of(core.run(planned, serial="GF-3", results=tmp_path / "none", pursue=True).record).empty
+
+
+def test_a_point_that_a_limit_forbids_is_left_out_and_the_run_is_complete(planned, tmp_path, monkeypatch):
+    def refused(*_args, **_options):
+        raise PlanError("85 % lies outside the limits", where="bench.yaml:3", allowed="0 .. 80 %", todo="leave it out")
+
+    monkeypatch.setattr(further_points, "further_points", refused)
+    result = core.run(planned, serial="GF-3", results=tmp_path / "results", pursue=True)
+    assert result.outcome.status == "complete"
+    assert further_of(result.record).empty
 
 
 def stopped_at(point):

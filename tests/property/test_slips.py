@@ -61,6 +61,8 @@ ROWS = st.integers(1, FRACTIONS.size - 2)
     factors=st.lists(st.sampled_from([0.1, 10.0, -1.0]), min_size=3, max_size=3), has_setpoints=st.booleans(),
 )  # fmt: skip
 def test_a_factor_at_a_few_cells_leads_and_each_is_named(leading, ends, seed, at, columns, factors, has_setpoints):
+    # Of neighbours that were not set to anything either column may be the one that is wrong.
+    assume(has_setpoints or not {row + 1 for row in at} & set(at))
     table = {
         "input": [f"{16 * frac:.3f}" for frac in FRACTIONS],
         "output": written(ends, FRACTIONS, seed, TOLERANCE / 20),

@@ -102,7 +102,7 @@ def account_of(*candidates, is_fault=True, lacking=()):
         for weight, members in candidates
     )  # fmt: skip
     return Account(is_fault=is_fault, stage="unit", cause="", check="Look.", ranking=ranking, shares=(), extra=(),
-                   curve=None, lacking=lacking)  # fmt: skip
+                   lacking=lacking)  # fmt: skip
 
 
 ZERO, SPAN, LEAK, METER = (("zero shift", "trim"), ("span error", "trim"), ("leak", "unit"), ("meter offset", "bench"))

@@ -5,12 +5,13 @@ from itertools import chain, combinations
 import numpy as np
 import pytest
 from fleet import CHAIN, measured, prepared
+from segments import UP_DOWN, caused, segment_with
 
 from instruments.simulated.faults import fault
 from sequencer import core
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.examine import examine
-from sequencer.diagnosis.model.chain import likeliest, log_sums
+from sequencer.diagnosis.model.chain import _undone, likeliest, log_sums
 from sequencer.diagnosis.summary import account
 from sequencer.readings.csv_import import from_csv
 
@@ -41,6 +42,17 @@ def test_sums_over_all_cuts_are_those_of_trying_each():
 def test_the_likeliest_cut_is_the_best_of_all():
     assert likeliest(SPANS, 3) == max(cuts(SPANS, 0, 3), key=weight) == (0, 2)
     assert likeliest([(0, 1, -0.1)], 2) == ()
+
+
+def test_a_misreading_is_undone_but_steps_are_not_read_backwards():
+    segment = segment_with(np.round(UP_DOWN / 0.07) * 0.07)
+    back = _undone(caused("meter offset"), segment)
+    # 0.5 % of 16 mA: 12.08 mA is shown of 12 mA.
+    truth = back.act(np.array([[0.005]]), segment, 0).equation(np.array([[4.08, 12.08, 20.08]]))
+    assert truth[0] == pytest.approx([4, 12, 20])
+    resolution = caused("meter resolution")
+    assert resolution.applies(segment, 0)
+    assert _undone(resolution, segment) is None
 
 
 def findings_of(*faults, result="fail"):

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -12,7 +13,7 @@ from sequencer.diagnosis.summary import Curve
 from sequencer.reports.diagnosis import cause_plot
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer, bar_sample, box_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale, nice_ticks, reach
-from sequencer.reports.drawing.svg import DASH, FAINT, FINE_DASH, GRID, HATCHED, LIMIT, UP, Drawing, Look
+from sequencer.reports.drawing.svg import BAND, DASH, FAINT, FINE_DASH, GRID, HATCHED, LIMIT, UP, Drawing, Look
 from sequencer.reports.side_by_side import difference_plot, errors_plot
 from sequencer.steps.capture.evaluation import Burst, Capture
 from sequencer.steps.capture.plot import capture_plot
@@ -381,16 +382,20 @@ def test_a_scale_is_no_smaller_than_its_least_and_holds_what_it_is_told():
 
 CURVE = Curve(
     name="drive",
+    cause="slip (95 %)",
     read=(("up", ((0.0, 0.0), (50.0, -1.5), (100.0, -3.0))), ("down", ((50.0, -1.4), (0.0, 0.1)))),
     foretold=(("up", ((0.0, 0.0), (100.0, -3.1))), ("down", ((100.0, -3.1), (0.0, 0.0)))),
-    tolerance_pct=0.5,
+    tolerance=((0.0, 0.5), (50.0, 0.5), (100.0, 0.5)),
 )
 
 
 def test_a_cause_is_drawn_through_the_errors_that_were_read():
     root = made(cause_plot(CURVE))
     value = levels(root)
-    marks = [[corners(each)[0], each.get("fill")] for each in all_of(root, "polygon")][2:]  # two are in the legend
+    marks = [
+        [corners(each)[0], each.get("fill")] for each in all_of(root, "polygon") if each.get("fill") in {UP, "#fff"}
+    ]
+    marks = marks[2:]  # two are in the legend
     # tip of a marker: 5 units above its place if up, below if down
     read = [(at[0], value(at[1] + (5 if fill == UP else -5))) for at, fill in marks]
     x = [90 + (3.5 + each) * X for each in (0, 50, 100, 50, 0)]
@@ -400,10 +405,12 @@ def test_a_cause_is_drawn_through_the_errors_that_were_read():
     assert value(lines["none"][1][1]) == value(lines[DASH][0][1]) == pytest.approx(-3.1, abs=2e-3)
     limits = [value(corners(each)[0][1]) for each in all_of(root, "polyline", stroke=LIMIT)]
     assert limits == pytest.approx([0.5, -0.5], abs=2e-3)
+    (band,) = all_of(root, "polygon", fill=BAND)
+    assert sorted({round(value(y), 2) for _, y in corners(band)}) == [-0.5, 0.5]
 
 
 def test_without_errors_a_cause_is_one_sentence():
-    assert "nothing to draw" in cause_plot(None)
+    assert "nothing to draw" in cause_plot(replace(CURVE, read=()))
 
 
 def burst(values, drive="on"):

@@ -62,21 +62,30 @@ def test_scatter_a_little_above_the_usual_stays_ordinary_where_the_most_lies_bel
     assert found == pytest.approx(reference(noise, columns, residual, most=most), rel=1e-9)
 
 
-def test_an_effect_known_in_the_main_adds_its_share_to_columns_and_noise(case):
+@pytest.mark.parametrize("by_visit", [0.01, 1.0])
+def test_an_effect_known_in_the_main_adds_its_size_to_columns_and_its_part_to_the_noise(case, by_visit):
     noise, columns, residual = case
-    effect, shape = np.linspace(-4, 12, 9), np.column_stack((np.ones(9), np.linspace(-1, 1, 9)))
-    found = Likelihood(noise, columns).inexact(effect, shape, share=0.1).weigh(residual).log_likelihood
-    wide = np.sqrt(noise**2 + (PRIORS.fitting.inexact_noise * 0.1 * effect) ** 2)
-    beside = np.column_stack((columns, 0.1 * effect[:, np.newaxis] * shape))
+    shape = np.column_stack((np.ones(9), np.linspace(-1, 1, 9)))
+    found = Likelihood(noise, columns).inexact(1.2, shape, by_visit=by_visit).weigh(residual).log_likelihood
+    wide = np.sqrt(noise**2 + (by_visit * 1.2) ** 2)
+    beside = np.column_stack((columns, 1.2 * shape))
     assert found == pytest.approx(reference(wide, beside, residual), rel=1e-9)
+
+
+def test_what_may_stand_beside_adds_its_ways_to_the_columns(case):
+    noise, columns, residual = case
+    ways = np.column_stack((np.full(9, 2.0), np.linspace(0, 3, 9)))
+    found = Likelihood(noise, columns).freed(ways).weigh(residual).log_likelihood
+    assert found == pytest.approx(reference(noise, np.column_stack((columns, ways)), residual), rel=1e-9)
 
 
 def test_what_amplifies_scales_the_columns_and_never_shrinks_the_noise(case):
     noise, columns, residual = case
     gain, blur = np.array([0.0, 1, 1, 2, 2, 3, 1, 0.5, 1]), np.linspace(0, 1, 9)
-    found = Likelihood(noise, columns).amplified(gain, blur, behind=0.3).weigh(residual).log_likelihood
+    behind = np.column_stack((np.full(9, 0.3), np.arange(9) == 4))
+    found = Likelihood(noise, columns).amplified(gain, blur, behind).weigh(residual).log_likelihood
     wide = np.sqrt((noise * np.maximum(gain, 1)) ** 2 + blur**2)
-    beside = np.column_stack((columns * gain[:, np.newaxis], np.full(9, 0.3)))
+    beside = np.column_stack((columns * gain[:, np.newaxis], behind))
     assert found == pytest.approx(reference(wide, beside, residual), rel=1e-9)
 
 
@@ -128,16 +137,19 @@ def test_a_scatter_beyond_what_is_ordinary_has_its_probability_in_equal_parts(ca
 def test_what_was_stated_of_the_scatter_stays_whatever_comes_on_top(case, most):
     noise, columns, residual = case
     stated = {"most": most, "width": 1.7, "beyond": -3.0}
-    effect, shape = np.linspace(-4, 12, 9), np.ones((9, 1))
-    found = Likelihood(noise, columns, **stated).inexact(effect, shape, share=0.1).weigh(residual).log_likelihood
-    wide = np.sqrt(noise**2 + (PRIORS.fitting.inexact_noise * 0.1 * effect) ** 2)
-    beside = np.column_stack((columns, 0.1 * effect))
+    shape = np.ones((9, 1))
+    found = Likelihood(noise, columns, **stated).inexact(1.2, shape, by_visit=0.1).weigh(residual).log_likelihood
+    wide = np.sqrt(noise**2 + 0.12**2)
+    beside = np.column_stack((columns, 1.2 * shape))
     assert found == pytest.approx(reference(wide, beside, residual, **stated), rel=1e-9)
     # What amplifies the noise lets so much more of it be ordinary, by the median.
     gain, blur = np.array([0.0, 1, 1, 2, 2, 3, 1, 0.5, 1]), np.linspace(0, 1, 9)
-    found = Likelihood(noise, columns, **stated).amplified(gain, blur, behind=0.3).weigh(residual).log_likelihood
+    behind = np.full((9, 1), 0.3)
+    found = Likelihood(noise, columns, **stated).amplified(gain, blur, behind).weigh(residual).log_likelihood
     wide = np.sqrt((noise * np.maximum(gain, 1)) ** 2 + blur**2)
-    beside = np.column_stack((columns * gain[:, np.newaxis], np.full(9, 0.3)))
+    beside = np.column_stack((columns * gain[:, np.newaxis], behind))
+    found_freed = Likelihood(noise, columns, **stated).freed(behind).weigh(residual).log_likelihood
+    assert found_freed == pytest.approx(reference(noise, np.column_stack((columns, behind)), residual, **stated))
     stated["most"] *= np.median(wide) / np.median(noise)
     assert found == pytest.approx(reference(wide, beside, residual, **stated), rel=1e-9)
     loosened = Likelihood(noise, columns, most=most, width=1.7).loosened(-3.0).weigh(residual).log_likelihood

@@ -16,7 +16,7 @@ T = 0.001
 
 def test_each_imperfection_is_one_deviation_of_a_share_of_the_tolerance():
     segment = segment_with([0, 0.25, 0.5, 1, 0.5], [0, 0.25, 0.5, 1, 0.5], tolerance=1.0, is_again=np.arange(5) == 3)
-    zero, span, bow, lens, s, drift, to_go = imperfections(segment).T
+    zero, span, bow, lens, s, drift, to_go = imperfections(segment)[:, :7].T
     assert zero == pytest.approx([0.25] * 5)
     assert span == pytest.approx([0, 0.0625, 0.125, 0.25, 0.125])
     assert bow == pytest.approx([0, 0.09, 0.12, 0, 0.12])  # 4 y (1 - y) = 0, 3/4, 1, 0, 1
@@ -26,16 +26,32 @@ def test_each_imperfection_is_one_deviation_of_a_share_of_the_tolerance():
     assert to_go == pytest.approx([0.05, 0.05, 0.05, 0, -0.05])  # behind on the way; stood still at the end pair
 
 
+def test_whatever_else_is_smooth_over_the_range_is_three_hundredths_of_the_tolerance():
+    y = np.array([0, 0.25, 0.5, 1, 0.5])
+    columns = imperfections(segment_with(y, y, tolerance=0.002))[:, 7:]
+    # Squared exponential over three tenths of the range, alike both ways in part, and as much that is not.
+    way = np.array([1, 1, 1, 1, -1])
+    alike = np.exp(-0.5 * ((y[:, np.newaxis] - y) / 0.3) ** 2) * (1 + np.outer(way, way))
+    assert columns @ columns.T == pytest.approx((0.03 * 0.002) ** 2 * alike, rel=1e-5, abs=1e-14)
+
+
+@pytest.mark.parametrize(("is_keyed", "tolerance"), [(True, 0.005), (False, 0.001)])
+def test_a_source_that_a_person_sets_may_be_farther_off_than_one_that_is_told(is_keyed, tolerance):
+    series = series_with(UP_DOWN, is_keyed=is_keyed)
+    assert segment_between(series, ISOLATOR, SHEET, Basis(), -1, 0).tolerance == tolerance
+    assert segment_between(series, ISOLATOR, SHEET, Basis(), 0, 1).tolerance == pytest.approx(T)
+
+
 NOISES = [
-    # One reading a visit: a hundredth of the tolerance, and a twentieth as nothing tells the scatter.
-    ({}, np.zeros(21), np.hypot(T / 100, T / 20)),
+    # One reading a visit: a fortieth of the tolerance, and a twentieth as nothing tells the scatter.
+    ({}, np.zeros(21), np.hypot(T / 40, T / 20)),
     # Four readings, sd 0.0002: 0.0001 of their mean.
-    ({}, 2e-4 * np.sqrt(3 / 4) * np.array([-1, 1, -1, 1]), np.hypot(T / 100, 1e-4)),
+    ({}, 2e-4 * np.sqrt(3 / 4) * np.array([-1, 1, -1, 1]), np.hypot(T / 40, 1e-4)),
     # sd of 0.01 is ten tolerances: no more than a third is ordinary.
-    ({}, 0.01 * np.sqrt(3 / 4) * np.array([-1, 1, -1, 1]), np.hypot(T / 100, T / 3 / 2)),
+    ({}, 0.01 * np.sqrt(3 / 4) * np.array([-1, 1, -1, 1]), np.hypot(T / 40, T / 3 / 2)),
     # An error to go of 0.00006 at most is three deviations; one of 0.01 counts as a tenth of the tolerance.
-    ({"to_go": np.full(21, 6e-5)}, np.zeros(21), np.sqrt((T / 100) ** 2 + (T / 20) ** 2 + 2e-5**2)),
-    ({"to_go": np.full(21, 0.01)}, np.zeros(21), np.sqrt((T / 100) ** 2 + (T / 20) ** 2 + (T / 30) ** 2)),
+    ({"to_go": np.full(21, 6e-5)}, np.zeros(21), np.sqrt((T / 40) ** 2 + (T / 20) ** 2 + 2e-5**2)),
+    ({"to_go": np.full(21, 0.01)}, np.zeros(21), np.sqrt((T / 40) ** 2 + (T / 20) ** 2 + (T / 30) ** 2)),
 ]
 
 

@@ -121,6 +121,7 @@ def test_a_step_explains_half_of_itself_at_most(type_sheet, by_hand, tail):
 def test_readings_rounded_by_half_a_step_at_most_are_rounded(type_sheet, by_hand):
     # Twelfths of the range: due 5.333, 6.667, 9.333 ... mA, shown to 0.1 mA, 0.033 mA off; allowed are 0.016 mA.
     inputs_V = tuple(10 * n / 12 for n in range(13))
+    # Steps of the last digit that was written are those of what was read.
     assert named(type_sheet, by_hand, "0.1 % of span", steps(inputs_V, 1)) == ("meter resolution",)
     # A meter that shows thousandths has no steps of tenths.
     assert "meter resolution" not in named(type_sheet, by_hand, "0.1 % of span", steps(inputs_V, 1, tail="00"))

@@ -2,15 +2,11 @@
 
 import numpy as np
 import pytest
-from segments import ISOLATOR, UP_DOWN, caused, segment_with, series_with
+from segments import ISOLATOR, UP_DOWN, caused, series_with
 
 from sequencer import core
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.model.chain import weighing
-from sequencer.diagnosis.model.fit import fit
-from sequencer.diagnosis.model.healthy_model import healthy
-from sequencer.diagnosis.model.hypothesis import Hypothesis
-from sequencer.diagnosis.model.pairs import _joined
 from sequencer.evaluation.budget import Basis
 from sequencer.readings.csv_import import from_csv
 
@@ -105,16 +101,6 @@ def test_each_suspect_comes_once_with_the_trim_that_makes_its_line_the_one_that_
 def test_beside_a_single_cause_no_second_one_is_made_up():
     shifted = hypotheses_of(4 + 16 * UP_DOWN + 0.16)
     assert not [each.name for each in shifted if " + " in each.name]
-
-
-@pytest.mark.parametrize(("second", "is_of_bench"), [("bow", False), ("load resistor wrong", True)])
-def test_a_cause_is_of_the_bench_only_where_both_halves_are(second, is_of_bench):
-    segment = segment_with(UP_DOWN + 0.02)
-    fits = [fit(caused(name), segment, 0, healthy(segment)) for name in ("meter offset", second)]
-    first = Hypothesis(
-        name="meter offset", place="", segment=0, log_odds=0.0, weight=1.0, text="", check="", is_of_bench=True
-    )
-    assert _joined(first, *fits, segment, 0.0).is_of_bench == is_of_bench
 
 
 def test_where_nothing_reads_the_input_the_source_may_be_wrong():

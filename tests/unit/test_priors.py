@@ -16,7 +16,8 @@ PARTS = [type(getattr(PRIORS, field.name)) for field in dataclasses.fields(PRIOR
 # Nothing, one, two, halves, ways and per cent: of counting and of formulas that everyone knows.
 PLAIN = {0, 1, 2, 0.5, 100}
 FORMULAS = {
-    ("fit", 1.5): "Legendre's second polynomial is 1.5 y^2 - 0.5",
+    ("fit", 3): "an input is moved up, not at all and down",
+    ("two_causes", 3): "so it is to see where a cause jumps",
     ("fit", 12): "the variance of a uniform density is its width squared over 12",
     ("noise_evidence", 12): "so is that of a reading within its last digit",
     ("healthy_model", 12): "so is that of a reading within its last digit",

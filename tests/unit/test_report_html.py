@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, InstrumentLine, Trace
 from sequencer.evaluation.adjustment import adjustment
 from sequencer.evaluation.budget import Basis, Limits, Statement
@@ -15,6 +16,7 @@ from sequencer.evaluation.evaluate import evaluate
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.readings.table import COLUMNS, tidy
 from sequencer.reports.as_text import percent_used, probability, ratio, significant
+from sequencer.reports.drawing.svg import HATCHED
 from sequencer.reports.html import html
 from sequencer.reports.notebook import evaluation_html
 from sequencer.reports.settling import telling_trace
@@ -196,7 +198,23 @@ VERDICTS = {
     "not determinable": TOO_WIDE,
 }
 AS_LEFT = known(error=lambda _, way: 0.002 if way == "down" else -0.001)
+
+
+def chain_content():
+    """The drive gives 2 % of span too much, the converter has the range of 80 %: (f + 0.02) / 0.8, held at 20.8 mA."""
+    readings = table(chain(), points=range(0, 101, 10), cycles=1)
+    frac = readings["setpoint_pct"] / 100 + 0.02
+    readings.loc[readings["tap"] == "speed", "value"] = 1200 * frac
+    readings.loc[readings["tap"] == "returned", "value"] = 4 + 16 * (frac / 0.8).clip(upper=1.05)
+    found = examine(readings, chain())
+    return content(found.evaluation, findings=found.findings, advice=found.advice)
+
+
+SEVERAL = chain_content()
+ALONE = content(BAD, findings=examine(table(sheet(), points=range(0, 101, 10), error=bow), sheet()).findings)
 DEGENERATE = {
+    "several places": SEVERAL,
+    "a cause in one stage": ALONE,
     "with U": content(SURE),
     "conditional pass": content(NEAR),
     "conditional fail": content(OVER),
@@ -570,3 +588,46 @@ def test_the_trace_that_never_settled_tells_more_than_the_slowest():
 )
 def test_a_share_is_never_rounded_across_the_limit(used_pct, text):
     assert percent_used(used_pct) == text
+
+
+def test_bars_of_stages_begin_where_the_one_before_ended_and_add_up_to_the_total():
+    # On paper, at 80 %: (0.8 + 0.02) / 0.8 = 1.025, so 22.5 % of span are too much; 2.0 of the drive, 20.5 behind it.
+    (drawing,) = [each for each in drawn.drawings(html(SEVERAL)) if "stage by stage" in each.get("aria-label")]
+    texts = [text.text for text in drawing.iter(f"{SVG}text")]
+    at = {text.text: float(text.get("x")) for text in drawing.iter(f"{SVG}text")}
+    per_pct = (at["20"] - at["0"]) / 20
+    bars = [each for each in drawing.iter(f"{SVG}rect") if each.get("height") == "18"]
+    ends = [[(float(bar.get("x")) + wide - at["0"]) / per_pct for wide in (0, float(bar.get("width")))] for bar in bars]
+    assert ends == [pytest.approx(each, abs=0.02) for each in ([0, 2.0], [2.0, 22.5], [0, 22.5])]
+    assert [bar.get("fill") for bar in bars] == [HATCHED, HATCHED, drawn.UP]
+    for said in ("+2.00 (9 %)", "+20.50 (91 %)", "+22.50", "zero shift", "a fault is named", "tolerance, end to end"):
+        assert any(said in text for text in texts), said
+    limits = [each for each in drawing.iter(f"{SVG}line") if each.get("x1") == each.get("x2")]
+    green = [(float(each.get("x1")) - at["0"]) / per_pct for each in limits if each.get("stroke") == drawn.LIMIT]
+    assert green == pytest.approx([-0.8, 0.8], abs=0.02)
+
+
+def test_each_stage_with_a_fault_has_its_own_plot_and_work_has_an_order():
+    page = html(SEVERAL)
+    named = [each.get("aria-label") for each in drawn.drawings(page) if "recognised cause" in each.get("aria-label")]
+    assert [label.split()[2] for label in named] == ["converter", "drive"]
+    work = re.search(r"Order of work</b>\s*<ol>(.*?)</ol>", page, re.DOTALL).group(1)
+    first, second = re.findall(r"<li>(.*?)</li>", work)
+    assert first.startswith("converter: upper range wrong")
+    assert first.endswith("Then read returned again.")
+    assert second.startswith("drive: zero shift")
+    assert second.endswith("Then read speed and returned again.")
+
+
+def test_causes_stand_behind_the_verdict_as_opinions_that_a_check_would_change():
+    said = shown_text(SEVERAL)
+    opinion = "Opinion (ISO/IEC 17025:2017, 7.8.7), would be told otherwise by its check:"
+    assert said.index("FAIL") < said.index("Worst") < said.index(opinion) < said.index("Check next")
+    assert opinion not in shown_text(content(GOOD))
+
+
+def test_a_unit_of_one_stage_has_no_bars_of_stages():
+    page = html(ALONE)
+    assert "stage by stage" not in page
+    assert "Order of work" not in page
+    assert sum("recognised cause" in each.get("aria-label") for each in drawn.drawings(page)) == 1

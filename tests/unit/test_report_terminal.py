@@ -127,3 +127,31 @@ def test_a_plan_fits_and_names_what_must_be_known_before_energising(sequence):
         assert part in text
     said = " ".join(text.split())
     assert all(" ".join(caution.split()) in said for caution in planned.cautions)
+
+
+def test_bars_of_stages_add_up_to_the_total_in_plain_letters():
+    lines = summary(made.SEVERAL, colour=False).splitlines()
+    start = lines.index("error at the output at 80 % upscale, stage by stage, % of span (% of total)")
+    assert lines[start + 1] == "  | no error, : tolerance +/-0.8, = brought in by a stage, # total"
+    drive, zero, converter, upper, total = lines[start + 2 : start + 7]
+    assert (drive.split()[:4], zero.strip().partition(" (")[0]) == (["drive", "+2.00", "(9", "%)"], "zero shift")
+    assert (converter.split()[:4], upper.split()[:3]) == (
+        ["converter", "+20.50", "(91", "%)"],
+        ["upper", "range", "wrong"],
+    )
+    assert total.split()[:2] == ["total", "+22.50"]
+    # Worked out beside the test of the drawing: the total begins with the first bar and ends with the last.
+    assert drive.index("=") == total.index("#")
+    assert drive.rindex("=") == converter.index("=")
+    assert converter.rindex("=") == total.rindex("#")
+
+
+def test_the_order_of_work_stands_under_what_to_do_and_opinions_under_the_verdict():
+    lines = summary(made.SEVERAL, colour=False).splitlines()
+    assert lines[2] == "opinion (ISO/IEC 17025:2017, 7.8.7), would be told otherwise by its check:"
+    do, first, second = (next(n for n, line in enumerate(lines) if line.startswith(start)) for start in (
+        "do: ", "    1. converter: upper range wrong", "    2. drive: zero shift"))  # fmt: skip
+    assert do < first < second < next(n for n, line in enumerate(lines) if line.startswith("rule: "))
+    alone = summary(made.ALONE, colour=False)
+    assert "stage by stage" not in alone
+    assert "    1. " not in alone

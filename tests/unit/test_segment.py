@@ -1,8 +1,10 @@
 """What lies between two taps: what it gives back, where its output is held, what counts as read; all by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from segments import segment_with
+from segments import OUTPUT, segment_with
 
 from sequencer.diagnosis.model.segment import Act
 
@@ -34,6 +36,29 @@ def test_two_acts_follow_the_signal_and_not_the_order_in_which_they_are_given():
     scaled, shifted = act("input", lambda x: 2 * x), act("output", lambda y: y + 0.1)
     for acts in ((scaled, shifted), (shifted, scaled)):
         assert segment_with(X, X).predict(acts)[0] == pytest.approx(2 * X + 0.1)
+
+
+def test_what_is_set_at_the_output_acts_behind_all_else_there():
+    # A bow of 0.2 and then a shift of 0.1, a gain of 2: 2 (x + 0.8 x (1 - x)) + 0.1, in whatever order they are given.
+    bent, trimmed = act("output", lambda y: y + 0.8 * y * (1 - y)), act("output", lambda y: 2 * y + 0.1)
+    trimmed = replace(trimmed, is_last=True)
+    for acts in ((bent, trimmed), (trimmed, bent)):
+        assert segment_with(X, X).predict(acts)[0] == pytest.approx([0.1, 0.9, 1.5, 1.9, 2.1])
+    # Each place for itself: what is read is read behind it.
+    read = act("reading", lambda mA: mA + 1.6)
+    assert segment_with(X, X).predict((read, trimmed))[0] == pytest.approx(2 * X + 0.2)
+
+
+def test_whole_steps_as_they_were_typed_are_steps_of_the_readings():
+    # Whole milliamperes of 16, by a tolerance of 1 % of span: 6.25 %, though four of them at a time are even moves.
+    typed = np.array([4, 8, 12, 16, 20])
+    text = typed.astype(str)[:, np.newaxis].astype(object)
+    y = (typed - 4) / 16
+    given = {"tolerance": 0.01, "is_keyed": True}
+    assert segment_with(y, X, **given, text={OUTPUT: text}).steps == pytest.approx(np.array([[1 / 16, 0.0]]))
+    # Hundredths are 0.0625 % of span: less than 0.7 of the tolerance.
+    finer = np.array([[f"{each:.2f}"] for each in typed], dtype=object)
+    assert segment_with(y, X, **given, text={OUTPUT: finer}).steps.shape == (0, 2)
 
 
 def test_a_plateau_that_was_read_holds_what_goes_beyond_it():

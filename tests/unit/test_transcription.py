@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from sequencer import core
+from sequencer.diagnosis.examine import examine
+from sequencer.readings.csv_import import from_csv
 
 UP = np.arange(0, 101, 10.0)
 X = np.concatenate((UP, UP[-2::-1]))
@@ -209,3 +211,16 @@ def test_a_good_table_with_points_missing_shows_no_fault(judged):
     found = judged("input [Hz];output [mA]", 10 * X, np.where(np.arange(X.size) == 3, np.nan, 4 + 0.16 * X))
     assert found.evaluation.verdict.result == "not determinable"
     assert not found.findings.is_fault
+
+
+def test_a_temperature_of_0_degrees_that_was_typed_in_ohm_is_doubted_as_any_other(type_sheet, by_hand):
+    # 100 (1 + 3.9083e-3 t - 5.775e-7 t^2) of a Pt100 (IEC 60751); the output is a root, and 0.87 % of 8 V too high.
+    sheet = type_sheet(
+        "type: invented\ninput: {range: 0 .. 200 degC, sensor: {rtd: Pt100}}\noutput: {range: 2 .. 10 V}\n"
+        "tolerance: 0.1 % of span\n"
+    )
+    degC = np.linspace(0, 200, 11)
+    ohm = 100 * (1 + 3.9083e-3 * degC - 5.775e-7 * degC**2)
+    rows = [(f"{x:.3f}", f"{2.07 + 8 * np.sqrt(t / 200):.4f}") for x, t in zip(ohm, degC, strict=True)]
+    found = examine(from_csv(by_hand("input [ohm];output [V]", rows), sheet.datasheet()), sheet).findings
+    assert any("square root applied" in name for name in found.names)

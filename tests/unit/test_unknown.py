@@ -39,8 +39,9 @@ def test_one_place_is_weighed_as_scipy_does():
         ]
         return logsumexp(each + prior)
 
-    # 18 shapes and sizes are tried, each as likely; of one place five sizes, and any of the ten visited twice.
-    least = logsumexp([log_density(size * T) for size in (1, 3, 10, 30, 100)]) - np.log(18 * 10)
+    # Five sizes each of three lengths, of a curve that is smooth nowhere and of one place, and three of a walk are
+    # tried, each as likely; of one place any of the ten visited twice.
+    least = logsumexp([log_density(size * T) for size in (1, 3, 10, 30, 100)]) - np.log(28 * 10)
     # The other shapes explain one place so badly that they add next to nothing.
     assert unknown.log_evidence(segment) == pytest.approx(least, abs=0.3)
 
@@ -71,7 +72,9 @@ def found(type_sheet, by_hand, errors_pct, cycles=1):
 def test_one_place_that_is_out_alike_each_time_is_no_chance(type_sheet, by_hand, errors_pct, cycles):
     result = found(type_sheet, by_hand, errors_pct, cycles)
     assert result.evaluation.verdict.result == "fail"
-    assert set(result.findings.names) <= {"unknown", "missing code"}
+    # An end of the range that stays above what is due is held there, as far as these readings tell.
+    held = {"output limit"} if (0, "up") in errors_pct else set()
+    assert set(result.findings.names) <= {"unknown", "missing code"} | held
     assert "inverter" not in result.findings.cause
 
 

@@ -1,5 +1,7 @@
 """Confusion matrix of the findings over the fleet of simulated units; `--each 6` takes some minutes on two cores.
 
+How the weights do on tables that no equation of the package made is told by `bench_foreign.py`.
+
 Right first: the true cause is among the causes of the first finding, which are those that no reading can tell apart.
 Among two: it is among those of the first two findings. Two causes at once ("a + b") where one was drawn are not right.
 Cost is processor time, also as a ratio to one evaluation of the same unit in the same run. Default seed: not one of
@@ -22,6 +24,7 @@ from sequencer.diagnosis.diagnose import diagnose
 GOOD = "no fault"
 # In the fleet's words and in those of the findings.
 TOLD = {"": GOOD, "copied readings": "copied reading"}
+LEAST = 1e-4  # what is given to a cause that is not named
 BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99, 1.0)
 
 
@@ -94,7 +97,9 @@ def print_calibration(results: Sequence[Result]) -> None:
     """Whether findings are right as often as their weights say; every finding of every unit counts."""
     given = [(weight, each.cause in names) for each in results for names, weight in each.findings]
     sure = [is_right for weight, is_right in given if weight >= 0.9]
-    print(f"\nfindings of 90 % and more: right {share(sum(sure), len(sure))}")
+    told = [max(LEAST, sum(weight for names, weight in each.findings if each.cause in names)) for each in results]
+    print(f"\nlog score: {np.mean(np.log(np.minimum(told, 1.0))):.3f} a unit; 0 = sure and right each time")
+    print(f"findings of 90 % and more: right {share(sum(sure), len(sure))}")
     print(f"{'weight':>14} {'findings':>9} {'mean':>7} {'right':>7}")
     which = np.digitize([weight for weight, _ in given], BINS[1:-1])
     for index in range(len(BINS) - 1):

@@ -14,7 +14,8 @@ CLOCK_Hz = 1e7
 """Time base of an ordinary reciprocal counter."""
 
 _LEAST_PAIRS = 8  # an Allan deviation from fewer differences is no guide to where drift begins
-_STILL_FALLING = 1.25  # how much above the smallest deviation the longest averages may lie and still count as falling
+_LAST_N = 4  # of the longest means, over which it falls or does not
+_FLAT = 0.25  # slope between that of white noise, a half, and that of 1/f noise, which is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +27,8 @@ class Averaging:
         deviation: overlapping Allan deviation of means of m, unit of the readings, same shape.
         best_n: the m of the smallest deviation.
         is_falling: True where the deviation still falls at the longest m: more readings would help further.
+        is_flat: True where it neither falls nor rises there, as with 1/f noise: more readings do not help.
+        sd: of one reading about the mean of all, n - 1.
         interval_s: from one reading to the next (median); NaN where no times are known.
     """
 
@@ -33,6 +36,8 @@ class Averaging:
     deviation: tuple[float, ...]
     best_n: int
     is_falling: bool
+    is_flat: bool
+    sd: float
     interval_s: float
 
     def needed_n(self, target: float) -> int | None:
@@ -83,14 +88,28 @@ def averaging(values: FloatArray, times_s: FloatArray | None = None) -> Averagin
     while len(kept) - 4 * means_n[-1] + 1 >= _LEAST_PAIRS and 6 * means_n[-1] <= len(kept):
         means_n.append(2 * means_n[-1])
     deviation = [allan_deviation(kept, each) for each in means_n]
-    best = int(np.argmin(deviation))
+    slope = _last_slope(means_n, deviation)
     return Averaging(
         means_n=tuple(means_n),
         deviation=tuple(deviation),
-        best_n=means_n[best],
-        is_falling=len(means_n) > 1 and deviation[-1] <= _STILL_FALLING * deviation[best] and best >= len(means_n) - 2,
+        best_n=means_n[int(np.argmin(deviation))],
+        is_falling=slope < -_FLAT,
+        is_flat=abs(slope) <= _FLAT,
+        sd=float(kept.std(ddof=1)),
         interval_s=math.nan if times_s is None else float(np.median(np.diff(times_s[is_read]))),
     )
+
+
+def _last_slope(means_n: list[int], deviation: list[float]) -> float:
+    """Slope of the logarithms over the longest means: -1/2 of white noise, 0 of 1/f, 1 of drift; 0 where not known.
+
+    Of the longest there are few, so each weighs as many of them there are.
+    """
+    x = np.log2(np.array(means_n[-_LAST_N:], dtype=float))
+    y = np.array(deviation[-_LAST_N:])
+    if len(x) < 2 or (y <= 0).any():
+        return 0.0
+    return float(np.polynomial.Polynomial.fit(x, np.log2(y), 1, w=2 ** (-x / 2)).deriv()(0.0))
 
 
 def counter_resolution(rate_Hz: float, gate_s: float, *, clock_Hz: float | None = None) -> float:

@@ -54,7 +54,7 @@ class HeardBurst:
             # That it is not there, or that something else is, says nothing of what comes with the drive.
             return 0.0 if self.is_quiet else max(_any(self.noise.kinds) - self.ordinary, 0.0)
         unseen = kind.unseen(share, self.noise.readings_n)
-        shown = next((each for each in self.noise.kinds if each.kind == kind.name), None)
+        shown = next((each for each in self.noise.told if each.kind == kind.name), None)
         if self.is_quiet or shown is None:
             return unseen
         return float(np.logaddexp(shown.log_evidence - self.ordinary, unseen))
@@ -98,7 +98,7 @@ class Heard:
             (burst, each)
             for burst in self.bursts
             if burst.is_drive_on and not burst.is_quiet
-            for each in burst.noise.kinds
+            for each in burst.noise.told
             if each.kind == kind.name and each.weight >= LIKELY
         ]
         return max(shown, key=lambda found: found[0].largest, default=None)

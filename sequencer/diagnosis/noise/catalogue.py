@@ -1,5 +1,7 @@
 """What is said of the noise of a burst, of averaging and of the drive, in words."""
 
+import math
+
 from sequencer.diagnosis.noise.averaging import Averaging
 from sequencer.diagnosis.noise.burst import LIKELY, BurstNoise
 from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine
@@ -8,22 +10,44 @@ from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 __all__ = ["averaging_words", "drive_words", "line_words", "noise_words"]
 
 _CARRIER_Hz = 4000.0  # an ordinary carrier of a drive, for the example in the words
+_MOST_PCT = 99
+_FEW_N, _ENOUGH_N = 80, 200  # readings; own draws
 _MOST_AHEAD = 100  # times what was measured; further than that nothing is predicted
 
 
 def noise_words(noise: BurstNoise) -> tuple[str, ...]:
-    """Sentences: the kind with its sizes, what else it may be, what is left, cause and check."""
-    best = noise.best
-    said = [f"{best.kind} ({100 * best.weight:.0f} %): {best.words}"]
-    others = [f"{each.kind} ({100 * each.weight:.0f} %)" for each in noise.kinds[1:] if each.weight >= LIKELY]
+    """Sentences: the kind, or two, with sizes, what else it may be, what is left, cause and check."""
+    best, second = noise.best, noise.second
+    said = [f"{best.kind} ({_share(best.weight)}): {best.words}"]
+    if second is not None:
+        said.append(f"and {second.kind} beside it ({_share(second.weight)}): {second.words}")
+    others = [
+        f"{each.kind} ({_share(each.weight)})"
+        for each in noise.kinds[1:]
+        if each.weight >= LIKELY and (second is None or each.kind != second.kind)
+    ]
     if others:
         said.append(f"or {', '.join(others)}")
     if noise.is_more:
         said.append("and something more beside it, that is not white noise")
-    kind = KINDS_BY_NAME[best.kind]
-    if kind.spoils_the_mean:
-        said.append(f"averaging does not help; the median is {noise.best_value:.6g} {noise.unit}")
-    return (*said, f"cause: {kind.cause}", f"check: {kind.check}")
+    if noise.readings_n < _FEW_N:
+        said.append(f"{noise.readings_n} readings are few: {_ENOUGH_N} tell kinds apart")
+    told = [KINDS_BY_NAME[each.kind] for each in (best, second) if each is not None]
+    median = f"{noise.best_value:.6g} {noise.unit}".rstrip()
+    if any(kind.spoils_the_mean for kind in told):
+        said.append(f"averaging does not help; the median is {median}")
+    elif any(kind.has_long_tails for kind in told):
+        said.append(f"the median is the better middle: {median}")
+    return (
+        *said,
+        f"cause: {'; and '.join(kind.cause for kind in told)}",
+        f"check: {'; and '.join(kind.check for kind in told)}",
+    )
+
+
+def _share(weight: float) -> str:
+    """A weight in %; never all, since no readings rule everything else out."""
+    return f"{min(math.floor(100 * weight + 0.5), _MOST_PCT)} %"
 
 
 def averaging_words(averaging: Averaging, *, unit: str, span: float | None = None, target_pct: float = 0.01) -> str:
@@ -33,26 +57,40 @@ def averaging_words(averaging: Averaging, *, unit: str, span: float | None = Non
         share = "" if span is None else f" ({100 * deviation / span:.2g} % of span)"
         return f"{deviation:.2g} {unit}".rstrip() + share
 
-    said = f"one reading is good to {worth(averaging.deviation[0])}"
+    said = f"one reading is good to {worth(averaging.sd)}"
     if averaging.best_n > 1:
         said += f", the mean of {averaging.best_n} to {worth(min(averaging.deviation))}"
     needed = None if span is None else averaging.needed_n(target_pct / 100 * span)
     if needed is not None and 1 < needed <= _MOST_AHEAD * averaging.means_n[-1]:
         time_s = needed * averaging.interval_s
         said += f"; averaging {needed} readings ({time_s:.2g} s) brings it below {target_pct:g} %"
+    if averaging.sd == 0:
+        return said
     if averaging.is_falling:
         return said + "; more would help further"
-    return said + (f"; beyond {averaging.best_n} readings drift takes over" if averaging.deviation[0] > 0 else "")
+    after = f"beyond {averaging.best_n} readings " if averaging.best_n > 1 else ""
+    if averaging.is_flat:
+        return said + f"; {after}the mean gets no better: more readings do not help"
+    return said + f"; {after}drift takes over"
 
 
-def drive_words(effect: DriveEffect) -> str:
-    """What the drive adds."""
-    ratio = f"{effect.ratio:.2g}" if effect.ratio < 10 else f"{effect.ratio:.0f}"
+def drive_words(effect: DriveEffect, *, flickers: bool = False) -> str:
+    """What the drive adds; `flickers`: the readings are on neighbouring levels, which they leave or not by chance."""
+    if flickers and (effect.is_louder or effect.is_unclear):
+        return (
+            f"with the drive on the readings scatter {_ratio(effect)} times as much, which the step alone can do: "
+            "between two levels they flicker, on one they rest; compare at a place where both flicker"
+        )
+    ratio = _ratio(effect)
     if effect.is_louder:
         return f"with the drive on the noise is {ratio} times as large: it comes from the drive"
     if effect.is_unclear:
         return f"with the drive on the noise is {ratio} times as large, which may be chance: take more readings"
     return f"with the drive on the noise is no larger ({ratio} times): it does not come from the drive"
+
+
+def _ratio(effect: DriveEffect) -> str:
+    return f"{effect.ratio:.2g}" if effect.ratio < 10 else f"{effect.ratio:.0f}"
 
 
 def line_words(line: DriveLine) -> tuple[str, ...]:

@@ -24,7 +24,7 @@ def log_normal(away: FloatArray, sd: FloatArray | float) -> FloatArray:
 def log_cdf(x: FloatArray) -> FloatArray:
     """Log of the normal distribution function; good to 1e-3 in the function, and in the logarithm of its tail."""
     # 0.044715: the constant of the tanh approximation (Page 1977, from memory).
-    positive = 0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * (x + 0.044715 * x**3)))
+    positive = 0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * x * (1 + 0.044715 * x * x)))
     tail = -0.5 * np.minimum(x, -1.0) ** 2 - np.log(np.maximum(-x, 1.0)) - 0.5 * _LOG_2PI
     return np.where(x > _TAIL_FROM, np.log(np.maximum(positive, _LEAST_CDF)), tail)
 

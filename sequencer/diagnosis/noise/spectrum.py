@@ -6,9 +6,13 @@ import numpy as np
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["Line", "main_lines"]
+__all__ = ["Line", "amplitude_at", "amplitudes", "evenly", "main_lines"]
 
 _MOST_N = 2**20
+_OFF_GRID = 0.1  # of an interval
+_NEAR_N = 9
+_BLOCK_N = 256  # amplitudes that the noise is the median of
+_LACKING = 0.2  # of the samples that may lack
 _ABOVE = 8.0  # times the median amplitude: white noise of a million samples stays below
 
 
@@ -18,6 +22,38 @@ class Line:
 
     rate_Hz: float
     amplitude: float
+
+
+def evenly(values: FloatArray, times_s: FloatArray) -> tuple[FloatArray, float] | None:
+    """Values at one interval throughout, those that lack drawn straight, and the interval; None where it has none.
+
+    Args:
+        values: shape (n,), no NaN; of more than 2 ** 20 the first so many are taken.
+        times_s: shape (n,), rising.
+    """
+    values, times_s = values[:_MOST_N], times_s[:_MOST_N]
+    length_s = float(times_s[-1] - times_s[0])
+    steps = np.diff(times_s)
+    # Times may be written with few digits: their median step, times a million, is no length.
+    many = int(np.maximum(np.round(steps / float(np.median(steps))), 1).sum())
+    places = (times_s - times_s[0]) / length_s * many
+    if many + 1 > (1 + _LACKING) * len(values) or np.abs(places - np.round(places)).max() > _OFF_GRID:
+        return None
+    full = np.arange(many + 1)
+    return (values if len(values) == len(full) else np.interp(full, places, values)), length_s / many
+
+
+def amplitudes(values: FloatArray) -> FloatArray:
+    """Amplitude at each multiple of one over the length, from 0, Hann window; none where the values are few or flat.
+
+    Args:
+        values: shape (n,), evenly spaced; of more than 2 ** 20 the first so many are taken.
+    """
+    y = values[:_MOST_N]
+    if len(y) < 32 or np.ptp(y) == 0:
+        return np.empty(0)
+    window = np.hanning(len(y))
+    return np.asarray(2 * np.abs(np.fft.rfft((y - y.mean()) * window)) / window.sum())
 
 
 def main_lines(values: FloatArray, interval_s: float, *, most: int = 5) -> tuple[Line, ...]:
@@ -30,15 +66,13 @@ def main_lines(values: FloatArray, interval_s: float, *, most: int = 5) -> tuple
 
     Hann window, amplitude and frequency by a parabola through the logarithms of three neighbours.
     """
-    y = values[:_MOST_N]
-    n = len(y)
-    if n < 32 or np.ptp(y) == 0:
+    amplitude = amplitudes(values)
+    n = min(len(values), _MOST_N)
+    if not len(amplitude):
         return ()
-    window = np.hanning(n)
-    amplitude = 2 * np.abs(np.fft.rfft((y - y.mean()) * window)) / window.sum()
-    noise = max(float(np.median(amplitude)), 1e-9 * float(amplitude.max()))
+    noise = np.maximum(_background(amplitude), 1e-9 * float(amplitude.max()))
     inner = amplitude[2:-1]
-    is_peak = (inner > amplitude[1:-2]) & (inner >= amplitude[3:]) & (inner > _ABOVE * noise)
+    is_peak = (inner > amplitude[1:-2]) & (inner >= amplitude[3:]) & (inner > _ABOVE * noise[2:-1])
     found: list[Line] = []
     for peak in (np.flatnonzero(is_peak) + 2).tolist():
         left, middle, right = (float(np.log(max(each, 1e-300))) for each in amplitude[peak - 1 : peak + 2])
@@ -49,3 +83,28 @@ def main_lines(values: FloatArray, interval_s: float, *, most: int = 5) -> tuple
     found.sort(key=lambda line: -line.amplitude)
     # Side lobes and leakage of the strongest are no lines of their own.
     return tuple(line for line in found if line.amplitude > 1e-3 * found[0].amplitude)[:most]
+
+
+def _background(amplitude: FloatArray) -> FloatArray:
+    """Median amplitude about each frequency: the noise of pulses that come irregularly is not white."""
+    blocks_n = max(len(amplitude) // _BLOCK_N, 1)
+    whole_n = len(amplitude) // blocks_n
+    medians = np.median(amplitude[: blocks_n * whole_n].reshape(blocks_n, whole_n), axis=1)
+    return np.asarray(np.interp(np.arange(len(amplitude)), (np.arange(blocks_n) + 0.5) * whole_n, medians))
+
+
+def amplitude_at(values: FloatArray, interval_s: float, rate_Hz: float, width_Hz: float) -> float:
+    """Largest amplitude about a frequency, whether a line stands there or not.
+
+    Args:
+        values: shape (n,), evenly spaced; of more than 2 ** 20 the first so many are taken.
+        interval_s: between two.
+        rate_Hz: where.
+        width_Hz: how far to either side.
+    """
+    y = values[:_MOST_N]
+    window = np.hanning(len(y))
+    turns = 2j * np.pi * interval_s * np.arange(len(y))
+    parts = (y - y.mean()) * window
+    near_Hz = rate_Hz + width_Hz * np.linspace(-1, 1, _NEAR_N)
+    return max(2 * abs(complex(parts @ np.exp(-each * turns))) / float(window.sum()) for each in near_Hz.tolist())

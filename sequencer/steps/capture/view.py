@@ -1,10 +1,12 @@
 """What a capture says, in words: on the terminal, in the report, as JSON."""
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
 from markupsafe import Markup
 
+from sequencer.diagnosis.noise.burst import Kind
 from sequencer.diagnosis.noise.catalogue import averaging_words, drive_words, line_words, noise_words
 from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
 from sequencer.reports.as_text import as_pct
@@ -54,9 +56,8 @@ def capture_words(capture: Capture) -> tuple[str, ...]:
         # Cause and check once, for the burst with the drive on.
         said += [f"{head}{first}", *(rest if burst is capture.bursts[-1] else rest[:-2])]
     last = capture.bursts[-1].noise
-    # At rest nothing flickers, which says nothing of the drive.
-    if capture.effect is not None and last is not None and last.best.kind != "quantisation flicker":
-        said.append(drive_words(capture.effect))
+    if capture.effect is not None and last is not None:
+        said.append(drive_words(capture.effect, flickers=last.best.kind == "quantisation flicker"))
     if capture.line is not None:
         said += line_words(capture.line)
     if last is not None and not KINDS_BY_NAME[last.best.kind].spoils_the_mean:
@@ -85,11 +86,17 @@ def _burst_json(burst: Burst) -> dict[str, Any]:
         "mean": noise.mean,
         "sd": noise.sd,
         "best_value": noise.best_value,
+        "U_best": noise.U_best if math.isfinite(noise.U_best) else None,
+        "second": None if noise.second is None else _kind_json(noise.second),
         "is_more": noise.is_more,
-        "kinds": [{"kind": each.kind, "weight": each.weight, "words": each.words} for each in noise.kinds],
+        "kinds": [_kind_json(each) for each in noise.kinds],
         "allan": {
             "means_n": list(noise.averaging.means_n),
             "deviation": list(noise.averaging.deviation),
             "best_n": noise.averaging.best_n,
         },
     }
+
+
+def _kind_json(kind: Kind) -> dict[str, Any]:
+    return {"kind": kind.kind, "weight": kind.weight, "words": kind.words}

@@ -5,10 +5,12 @@ from sequencer.diagnosis.noise.kinds.coarse import COARSE
 from sequencer.diagnosis.noise.kinds.contact import CONTACT
 from sequencer.diagnosis.noise.kinds.double_counting import DOUBLE_COUNTING
 from sequencer.diagnosis.noise.kinds.flicker import FLICKER
+from sequencer.diagnosis.noise.kinds.held import HELD
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise, NoiseKind
 from sequencer.diagnosis.noise.kinds.mains import MAINS
 from sequencer.diagnosis.noise.kinds.sine import PERIODIC
 from sequencer.diagnosis.noise.kinds.slow import DRIFT, WANDER, WARM_UP
+from sequencer.diagnosis.noise.kinds.telegraph import TELEGRAPH
 from sequencer.diagnosis.noise.kinds.unknown import UNKNOWN
 from sequencer.diagnosis.noise.kinds.white import WHITE
 
@@ -17,6 +19,8 @@ __all__ = ["FAULTS", "KINDS", "KINDS_BY_NAME"]
 KINDS: tuple[KindOfNoise, ...] = (
     WHITE,
     FLICKER,
+    HELD,
+    TELEGRAPH,
     MAINS,
     PERIODIC,
     BURSTS,

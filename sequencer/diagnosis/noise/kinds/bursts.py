@@ -15,6 +15,7 @@ __all__ = ["BURSTS", "log_thrown"]
 
 # In a burst.
 _THROWN_SDS = 3  # a reading is thrown by at least that many sd of the noise beneath
+_LEFT = 0.5  # probability that it is thrown, below which a reading is looked at when the rest is
 _START_LOGIT = -1.5  # of the share thrown, 18 %
 
 # In a run.
@@ -55,11 +56,14 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     share = float(is_thrown.mean())
     size = float(is_thrown @ (y - at[0])) / max(float(is_thrown.sum()), 1e-300)
     sd = math.hypot(math.exp(at[1]), floor)
+    is_left = is_thrown < _LEFT
     return (
         BurstFit(
             kind="bursts to one side",
             log_evidence=best - cost(3, len(y)) - math.log(2),  # the side is one more choice of two
             words=f"{100 * share:.2g} % of the readings by {show(size, unit)} on average, the rest sd {show(sd, unit)}",
+            residual=y[is_left] - at[0],
+            is_left=is_left,
             sd=sd,
             size=size,
             share=share,

@@ -59,12 +59,14 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
         key=lambda fit: fit[0],
     )
     sd, share = math.hypot(math.exp(at[1]), floor), _MOST_SHARE * share_of(at[2])
+    is_left = np.abs(y - at[0]) < max(_DROPPED_SDS * sd, float(np.median(np.abs(y - at[0]))))
     return (
         BurstFit(
             kind="intermittent contact",
             log_evidence=best - cost(2, len(y)),
             words=f"{100 * share:.2g} % of the readings drop out",
-            residual=y[np.abs(y - np.median(y)) < _DROPPED_SDS * sd] - np.median(y),
+            residual=y[is_left] - y[is_left].mean(),
+            is_left=is_left,
             sd=sd,
             share=share,
         ),

@@ -39,7 +39,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
         return ()
 
     def likelihood(at: FloatArray) -> float:
-        return float(log_spread(y - at[0], math.exp(at[2]), math.hypot(math.exp(at[1]), floor)).sum())
+        most, sd = math.exp(at[2]), math.hypot(math.exp(at[1]), floor)
+        return float(log_spread(y - at[0], most, sd).sum()) if most > sd else -math.inf
 
     width = float(np.ptp(y))
     start = (float(y.min()), math.log(_INSIDE_FRAC * width), math.log(width))

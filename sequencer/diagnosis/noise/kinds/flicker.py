@@ -14,7 +14,14 @@ __all__ = ["FLICKER", "last_digit"]
 
 # In a burst.
 _WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is a loss of signal, no lattice
+_TOLD_APART_SDS = 5  # levels nearer to each other leave what looks like memory where readings are put on the wrong one
 _START_SHARE_WIDTH, _START_STEP_WIDTH = 0.3, 0.02  # first steps of the climb, as logit and as logarithm
+# Gates longer than the readings are apart: changes of level that tell one, and how they are looked at.
+_FEWEST_CHANGES, _MOST_CHANGES = 6, 400
+_SHORTEST_GATE, _FEWEST_GATES = 1.4, 12  # readings in a gate, gates in a burst
+_FINEST, _RATES_N = 0.2, 12  # turns over the burst from one gate tried to the next; tried with all readings
+_CAUGHT = 0.02  # of the readings straddle two gates
+_BETWEEN = 0.5  # a change lies between two readings
 
 # In a run, as fractions of span.
 _HOP_SDS, _HOP_SHARE = 8, 0.2  # a hop between levels: in the smallest noise, and as a share of the tolerance
@@ -71,27 +78,65 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
             BurstFit(kind="quantisation flicker", log_evidence=-math.inf, words="one level", residual=y - y.mean()),
         )
     best, at = max(fits, key=lambda fit: fit[0])
-    step = math.exp(at[3])
-    is_upper = y > y.min() + step / 2
-    rest = y - np.where(is_upper, np.median(y[is_upper]) if is_upper.any() else 0.0, np.median(y[~is_upper]))
+    step, sd = math.exp(at[3]), math.hypot(math.exp(at[1]), floor)
+    is_upper = y > at[0] + step / 2
+    rest = y - np.where(is_upper, np.median(y[is_upper]) if is_upper.any() else 0.0, at[0])
+    best -= cost(2 if spacing else 3, len(y))
+    is_apart = step > _TOLD_APART_SDS * sd
+    gained, gate_n = 0.0, 1.0
+    if is_apart:
+        gained, gate_n = _gates(log_normal(y - at[0], sd), log_normal(y - at[0] - step, sd), share_of(at[2]), step)
     return (
         BurstFit(
             kind="quantisation flicker",
-            log_evidence=best - cost(2 if spacing else 3, len(y)),
-            words=_words(burst, step, float(is_upper.mean())),
-            residual=np.asarray(rest),
-            sd=math.hypot(math.exp(at[1]), floor),
+            log_evidence=best + gained,
+            words=_words(burst, step, float(is_upper.mean()), gate_n),
+            residual=np.asarray(rest) if is_apart else None,
+            sd=sd,
             size=step,
             share=share_of(at[2]),
         ),
     )
 
 
-def _words(burst: Burst, step: float, duty: float) -> str:
+def _gates(low: FloatArray, high: FloatArray, share: float, step: float) -> tuple[float, float]:
+    """What is gained if the level changes from gate to gate alone, and readings in a gate; 0 and 1 where nothing is.
+
+    Args:
+        low: log density of each reading on the lower level; shape (n,).
+        high: the same on the upper one.
+        share: of the upper one.
+        step: between them.
+    """
+    n = len(low)
+    changes = (np.flatnonzero(np.diff(high > low)) + 1).astype(float)
+    if len(changes) < _FEWEST_CHANGES:
+        return 0.0, 1.0
+    some = changes[:_MOST_CHANGES]
+    rates = np.arange(_FEWEST_GATES / n, 1 / _SHORTEST_GATE, _FINEST / float(np.ptp(some)))
+    turned = np.exp(2j * np.pi * np.outer(rates, some)).mean(axis=1)
+    lower, upper = (np.logaddexp(each + math.log1p(-_CAUGHT), math.log(_CAUGHT / step)) for each in (low, high))
+    alone = float(log_mixture(share, lower, upper).sum())
+    best, gate_n = 0.0, 1.0
+    for index in np.argsort(-np.abs(turned))[:_RATES_N].tolist():
+        first = float(np.angle(turned[index])) / (2 * np.pi * rates[index]) - _BETWEEN
+        gate = np.floor((np.arange(n) - first) * rates[index])
+        starts = np.concatenate(([0], np.flatnonzero(np.diff(gate)) + 1))
+        together = log_mixture(share, np.add.reduceat(lower, starts), np.add.reduceat(upper, starts))
+        gained = float(together.sum()) - alone - cost(2, n) - math.log(len(rates))
+        if gained > best:
+            best, gate_n = gained, 1 / float(rates[index])
+    return best, gate_n
+
+
+def _words(burst: Burst, step: float, duty: float, gate_n: float) -> str:
     unit, n, between = burst.unit, len(burst.y), float(burst.y.mean())
-    u = step * math.sqrt(max(duty * (1 - duty), 1 / n) / n)
+    gates_n = n / gate_n
+    u = step * math.sqrt(max(duty * (1 - duty), 1 / gates_n) / gates_n)
     upper = f"two levels {show(step, unit)} apart, {100 * duty:.0f} % on the upper one"
     words = f"{upper}: truly {show(between, unit, 6)} ± {show(2 * u, unit, 2)}"
+    if gate_n > 1:
+        words += f"; it changes from gate to gate of {gate_n * burst.interval_s:.2g} s alone"
     if unit != "Hz":
         return words
     finer_Hz = counter_resolution(between, 1 / step, clock_Hz=CLOCK_Hz)
@@ -198,6 +243,7 @@ FLICKER = KindOfNoise(
     fit_run=_fit_run,
     fault="gate quantisation",
     weight=2.0,  # every counter has it (trade practice, no source)
+    has_two_levels=True,
     may_come_with_drive=True,
     is_local=True,  # at a whole count nothing flickers
 )

@@ -32,6 +32,8 @@ __all__ = [
 NoiseKind = Literal[
     "white noise",
     "quantisation flicker",
+    "display steps",
+    "random telegraph",
     "mains pickup",
     "periodic disturbance",
     "bursts to one side",
@@ -102,20 +104,26 @@ class BurstFit:
         log_evidence: natural logarithm, the mean integrated out; -inf where the readings cannot be of that kind.
         words: sizes with units.
         residual: what it leaves, which should be white; None where it leaves nothing to look at.
+        is_left: of which readings; None = of all.
         rate_Hz: of a periodic disturbance; NaN where it is not determinable.
         sd: of the white noise beneath.
         size: from level to level of a lattice; amplitude of a sine; mean of what is thrown, negative if downwards.
         share: of the readings on the upper level, thrown or lost, 0..1.
+        mean: what the mean would be of readings without end; NaN = that of the readings.
+        U_mean: half width of its 95 % interval; NaN = not told.
     """
 
     kind: NoiseKind
     log_evidence: float
     words: str = ""
     residual: FloatArray | None = None
+    is_left: npt.NDArray[np.bool_] | None = None
     rate_Hz: float = math.nan
     sd: float = math.nan
     size: float = math.nan
     share: float = math.nan
+    mean: float = math.nan
+    U_mean: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +227,9 @@ class KindOfNoise:
         fault: what it is called as the fault of a unit; "" where it is none of its own.
         weight: how common the fault is, relative.
         is_of_bench: the bench, not the unit.
-        spoils_the_mean: the median tells more than the mean.
+        has_two_levels: readings are on one of two, and nowhere else.
+        spoils_the_mean: averaging does not help; the median tells more than the mean.
+        has_long_tails: the median tells more than the mean, and the more the more readings there are.
         may_come_with_drive: that it is gone with the drive off says nothing against it.
         is_slow: it moves the readings together, so it is no scatter.
         is_local: it may show at one point and not at another.
@@ -234,7 +244,9 @@ class KindOfNoise:
     fault: str = ""
     weight: float = 1.0
     is_of_bench: bool = False
+    has_two_levels: bool = False
     spoils_the_mean: bool = False
+    has_long_tails: bool = False
     may_come_with_drive: bool = False
     is_slow: bool = False
     is_local: bool = False

@@ -20,6 +20,7 @@ _RMS_TO_AMPLITUDE = 1.35  # a little below sqrt(2): some of the scatter is the n
 _START_NOISE = 0.2  # of the noise beneath, in amplitudes, where the climb begins
 _SCANNED = 4  # frequencies tried for each independent one: the peak is met within 10 % of its height
 _MOST_FREQUENCIES = 20_000  # some seconds of work; a longer burst is scanned more coarsely
+_FEWEST_TURNS = 2  # in a burst: what comes less often is not seen to come again
 _REFINED_N, _REFINEMENTS_N = 41, 2  # about the best one, each time between its neighbours
 _LEAST_CHANCE = 1e-6  # below it the false alarm has no number: the noise is not that well known
 
@@ -84,7 +85,7 @@ def _sine_in_time(burst: Burst) -> BurstFit:
     """The strongest sine up to half the reading rate."""
     y, t, n = burst.y, burst.t, len(burst.y)
     independent = max(n // 2, 2)
-    rate_Hz, share = strongest(y, t, 1 / burst.length_s, 0.5 / burst.interval_s, independent)
+    rate_Hz, share = strongest(y, t, _FEWEST_TURNS / burst.length_s, 0.5 / burst.interval_s, independent)
     amplitude, rest = fit_sines(y, t, (rate_Hz,))
     alarm = false_alarm(share, n, independent)
     chance = "below 1 in a million" if alarm < _LEAST_CHANCE else f"{alarm:.2g}"

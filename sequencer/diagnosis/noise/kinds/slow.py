@@ -3,16 +3,21 @@
 import math
 
 import numpy as np
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
+from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["DRIFT", "WANDER", "WARM_UP"]
 
 # Time constants tried, of the length of the burst: a shorter one has few readings in it, a longer one is a line.
 _SHORTEST, _LONGEST, _TAUS_N = 1 / 30, 2.0, 24
 # What one reading holds on to of the one before; denser where the memory is long.
-_HELD = (*np.linspace(0.05, 0.95, 19), 0.98, 0.99, 0.995)
+_HELD = (*np.linspace(0.05, 0.95, 19).tolist(), 0.98, 0.99, 0.995, 0.998)
+# Variance of white noise beside it, of what is new at each reading.
+_BENEATH = (0.0, *np.geomspace(0.2, 300, 10).tolist())
+_COARSE = 4  # each so many of them is tried, then all about the best
 
 
 def _line(burst: Burst) -> tuple[BurstFit, ...]:
@@ -59,35 +64,98 @@ def _decay(burst: Burst) -> tuple[BurstFit, ...]:
 
 
 def _memory(burst: Burst) -> tuple[BurstFit, ...]:
-    """Each reading holds on to a share of the one before (autoregressive of first order, exact density)."""
+    """Each reading holds on to a share of the one before (autoregressive of first order), with white noise or none."""
     n = len(burst.y)
     if np.ptp(burst.y) == 0:
         return ()
     y = burst.y - burst.y.mean()
-    best, held, sd = -math.inf, 0.0, 0.0
-    for share in _HELD:
-        first = math.sqrt(1 - share**2)
-        new = np.concatenate(([first * y[0]], y[1:] - share * y[:-1]))
-        one = np.concatenate(([first], np.full(n - 1, 1 - share)))
-        whole = float(one @ one)
-        ss = float(new @ new) - float(one @ new) ** 2 / whole
-        variance = max(ss / (n - 1), burst.floor**2)
-        log_likelihood = (
-            math.log(first) - ((n - 1) * (LOG_2PI + math.log(variance)) + ss / variance + math.log(whole)) / 2
-        )
-        if log_likelihood > best:
-            best, held, sd = log_likelihood, float(share), math.sqrt(variance)
+    (best, ss), (held, beneath) = _best_memory(y, burst.floor)
+    variance = max(ss / (n - 1), burst.floor**2)
+    ahead, rest = _innovations(y, held, beneath)
+    unit = burst.unit
+    white = f", white noise sd {show(math.sqrt(beneath * variance), unit)} beside it" if beneath else ""
     return (
         BurstFit(
             kind="slow wander",
-            log_evidence=best - cost(2, n),
+            log_evidence=best - cost(3 if beneath else 2, n),
             words=f"each reading holds on to {100 * held:.3g} % of the one before"
             f" (memory of {-burst.interval_s / math.log(held):.2g} s),"
-            f" new noise sd {show(sd, burst.unit)}",
-            sd=sd,
+            f" new noise sd {show(math.sqrt(variance), unit)}{white}",
+            residual=rest,
+            sd=math.sqrt(ahead * variance),
             share=held,
         ),
     )
+
+
+def _best_memory(y: FloatArray, floor: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Density and new squares of the best share held with the best white noise beside it, and these two."""
+    seen: dict[tuple[int, int], tuple[float, float]] = {}
+
+    def at(held: int, beneath: int) -> tuple[float, float]:
+        place = min(max(held, 0), len(_HELD) - 1), min(max(beneath, 0), len(_BENEATH) - 1)
+        if place not in seen:
+            seen[place] = _remembered(y, _HELD[place[0]], _BENEATH[place[1]], floor)
+        return seen[place]
+
+    for held in range(0, len(_HELD), _COARSE):
+        for beneath in range(0, len(_BENEATH), _COARSE):
+            at(held, beneath)
+    last = -1
+    while last < len(seen):  # until nothing about the best is new
+        last = len(seen)
+        held, beneath = max(seen, key=seen.__getitem__)
+        for more in (-1, 0, 1):
+            for other in (-1, 0, 1):
+                at(held + more, beneath + other)
+    held, beneath = max(seen, key=seen.__getitem__)
+    return seen[held, beneath], (_HELD[held], _BENEATH[beneath])
+
+
+def _remembered(y: FloatArray, share: float, beneath: float, floor: float) -> tuple[float, float]:
+    """Log density of readings with a memory, the mean integrated out, and the squares that are new in them.
+
+    The inverse of the covariance of what is remembered is Q, of three diagonals; with white noise of a variance of r
+    beside it, in units of what is new, it is (1 + r Q)^-1 Q.
+    """
+    n = len(y)
+    seen = np.stack((_precision(y, share), _precision(np.ones(n), share)), axis=1)
+    log_determinant = -math.log1p(-(share**2))
+    if beneath:
+        bands = np.full((2, n), -beneath * share)
+        bands[1] = 1 + beneath * (1 + share**2)
+        bands[1, [0, -1]] = 1 + beneath
+        factor = cholesky_banded(bands, check_finite=False)
+        log_determinant += 2 * float(np.log(factor[1]).sum())
+        seen = cho_solve_banded((factor, False), seen, check_finite=False)
+    whole = float(seen[:, 1].sum())
+    ss = float(y @ seen[:, 0]) - float(seen[:, 0].sum()) ** 2 / whole
+    variance = max(ss / (n - 1), floor**2)
+    squares = (n - 1) * (LOG_2PI + math.log(variance)) + ss / variance
+    return -(squares + math.log(whole) + log_determinant) / 2, ss
+
+
+def _precision(y: FloatArray, share: float) -> FloatArray:
+    """Q y; see `_remembered`."""
+    seen = (1 + share**2) * y
+    seen[[0, -1]] = y[[0, -1]]
+    seen[1:] -= share * y[:-1]
+    seen[:-1] -= share * y[1:]
+    return seen
+
+
+def _innovations(y: FloatArray, share: float, beneath: float) -> tuple[float, FloatArray]:
+    """What each reading has that those before it do not foretell, all of one variance, which is given in that new."""
+    # Kalman filter; before the first reading the memory is anywhere that it comes to.
+    rest, foretold, p = [], 0.0, 1 / (1 - share**2)
+    for each in y.tolist():
+        variance = p + beneath
+        new = each - foretold
+        rest.append(new / math.sqrt(variance))
+        foretold = share * (foretold + new * p / variance)
+        p = 1 + share**2 * p * beneath / variance
+    variance = p + beneath
+    return variance, math.sqrt(variance) * np.array(rest)
 
 
 DRIFT = KindOfNoise(

@@ -45,5 +45,6 @@ UNKNOWN = KindOfNoise(
     cause="no kind of this list fits these readings",
     check="record it faster (livezero trace), change one thing at a time",
     fit_burst=_fit_burst,
+    has_long_tails=True,
     may_come_with_drive=True,
 )

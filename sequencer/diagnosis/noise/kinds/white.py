@@ -2,6 +2,8 @@
 
 import math
 
+import numpy as np
+
 from sequencer.diagnosis.noise.fitting import cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 
@@ -11,14 +13,17 @@ __all__ = ["WHITE"]
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     y, unit = burst.y, burst.unit
     sd = math.hypot(float(y.std(ddof=1)), burst.floor)
-    is_seen = sd > burst.resolution
+    if np.ptp(y) == 0 and not burst.resolution:
+        words = "no reading differs: less than the last digit shown"
+    elif sd > burst.resolution:
+        words = f"sd {show(sd, unit)}"
+    else:
+        words = f"no more than the resolution of {show(burst.resolution, unit)}"
     return (
         BurstFit(
             kind="white noise",
             log_evidence=gaussian(y - y.mean(), burst.floor) - cost(1, len(y)),
-            words=f"sd {show(sd, unit)}"
-            if is_seen
-            else f"no more than the resolution of {show(burst.resolution, unit)}",
+            words=words,
             residual=y - y.mean(),
             sd=sd,
         ),

@@ -1,0 +1,381 @@
+"""Edges of a trace: thresholds chosen from its swings against the hash between them, and where they are crossed."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import ndimage
+
+from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.rhythm import LEAST_N, rhythm_of
+from sequencer.diagnosis.noise.swings import Swings, swings_of
+from sequencer.evaluation.figures.per_point import FloatArray, IntArray
+from sequencer.readings.waveform import step_of
+
+__all__ = ["Edges", "edges_of", "rising_edges"]
+
+_GAP = 1.6  # intervals from which on a sample is missing between two
+_TRIED_N = 8  # plateaus looked at
+_LEAST_WIDTH = math.log(1.35)
+_FILTERED_WIDTH = math.log(1.5)  # of what is left by a filter: hash that is smoothed has a rhythm of a kind
+_ENOUGH_WIDTH = math.log(3)
+_FEW_WIDTH, _FEW_SLOW_WIDTH = math.log(3), math.log(5)  # sharp edges, or slow ones and more than one
+_SHARP = 0.1  # of the time that lies within the swing, not at its ends
+_FILTER = 3  # times as long each time
+_LEAST_PERIODS = 24  # that the longest filter leaves room for
+_FEW_PERIODS = 200  # the same, where there are few pulses
+_HYSTERESIS = 0.3  # of the room between bottoms and tops
+_OVER_HASH = 1.5
+_MOST_HYSTERESIS = 0.8
+_RIDES, _RIDING = 2.0, 0.5  # swings that ride on one more than twice as high are rather its interference
+_MOVED = 0.3  # of the swing
+_NARROW = 0.15  # of the swing: a room that is less comes from a baseline that moves
+_ENDS_N = 3  # turning points beyond those between edges, at both ends
+_BETTER = 1.5  # times the room on a baseline that moves
+_MANY_N = 2**19  # turning points of pulses that are weighed
+_HEAD_N = 2**19  # samples that thresholds are found in where there are too many swings
+_PART_N = 2**17  # samples that are looked at together
+_SOME_N = 2**20  # samples that levels are found from; of more, some
+_LONG_N = 2**22  # samples, beyond which the shortest mean is left to the beginning
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """Where a trace crosses its thresholds.
+
+    Attributes:
+        low: level of the lower state, unit of the trace.
+        high: of the upper one.
+        lower: threshold that a falling edge must pass.
+        upper: threshold that a rising edge must pass.
+        rising_s: times of rising edges, shape (n,).
+        falling_s: times of falling edges, shape (m,).
+        heights: from the lowest to the highest value from each rising edge to the next, shape (n,).
+        highest_bottom: the lower threshold must lie above; it is the highest of all lows between pulses.
+        lowest_top: the upper threshold must lie below.
+        hash_height: highest swing that is no pulse, peak to peak, of the trace without a filter.
+        timing_s: how far sampling may displace one edge: nil where the edge takes many samples.
+        filter_s: length of the mean that had to be taken before edges came apart from hash; 0 = none.
+        baseline: how far the level between bottoms and tops moves, if it was taken out; 0 = it was not.
+        unrecorded_s: begin and end of stretches without samples, shape (k, 2).
+        length_s: of the trace.
+    """
+
+    low: float
+    high: float
+    lower: float
+    upper: float
+    rising_s: FloatArray
+    falling_s: FloatArray
+    heights: FloatArray
+    highest_bottom: float
+    lowest_top: float
+    hash_height: float
+    timing_s: float
+    filter_s: float
+    baseline: float
+    unrecorded_s: FloatArray
+    length_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Signal:
+    """A trace, or the mean of it over `filter_s`, with where nothing was recorded.
+
+    Attributes:
+        values: shape (n,).
+        times_s: shape (n,).
+        unrecorded_s: begin and end of stretches without samples, shape (k, 2).
+        filter_s: length of the mean; 0 = the trace itself.
+        line: times and levels of a baseline that is taken out, shape (2, m); None = none is.
+    """
+
+    values: FloatArray
+    times_s: FloatArray
+    unrecorded_s: FloatArray
+    filter_s: float
+    line: FloatArray | None = None
+
+    def at(self, places: slice | IntArray) -> FloatArray:
+        """Values there, about the baseline."""
+        if self.line is None:
+            return self.values[places]
+        line = np.interp(self.times_s[places], *self.line) - float(np.median(self.line[1]))
+        return np.asarray(self.values[places] - line)
+
+    def some(self) -> FloatArray:
+        """Values, of a long trace some."""
+        return self.at(slice(None, None, -(-len(self.values) // _SOME_N)))
+
+    def mean(self, width_n: int) -> "_Signal":
+        """Running mean, the ends held; of a long trace it is not taken at every sample."""
+        step_n = 1
+        while step_n * _SOME_N < len(self.values) and step_n * _FILTER < width_n:
+            step_n *= _FILTER
+        whole_n = len(self.values) // step_n
+        means = self.values[: whole_n * step_n].reshape(whole_n, step_n).mean(axis=1)
+        return replace(
+            self,
+            values=ndimage.uniform_filter1d(means, width_n // step_n, mode="nearest"),
+            times_s=self.times_s[step_n // 2 :: step_n][:whole_n],
+            filter_s=width_n * step_of(self.times_s),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tried:
+    edges: Edges
+    score: float
+    is_regular: bool
+
+
+def edges_of(
+    values: FloatArray, times_s: FloatArray, *, lower: float | None = None, upper: float | None = None
+) -> Edges:
+    """Edges by two thresholds (hysteresis), interpolated between samples.
+
+    Without thresholds: hysteresis that hash does not pass and pulses do, found where the number of swings hardly
+    depends on it; of several such the one whose edges come most regularly. Where there is none, the shortest mean
+    over neighbouring samples after which there is one. There may be few pulses, and they may have no rhythm.
+
+    Args:
+        values: shape (n,), any unit, no NaN.
+        times_s: shape (n,), rising.
+        lower: threshold that arms; None = found.
+        upper: threshold that counts; None = found.
+
+    Raises:
+        ReadingsError: the trace is flat, thresholds are not inside it or the wrong way round, or no pulses are found.
+    """
+    if values.min() == values.max():
+        raise ReadingsError("the trace is flat: no edge in it", todo="check probe, range and trigger")
+    signal = _Signal(values=values, times_s=times_s, unrecorded_s=_unrecorded(times_s), filter_s=0.0)
+    swings = swings_of(values)
+    if lower is not None or upper is not None:
+        return _with_hash(_given(signal, lower, upper), swings)
+    best, few = _best(signal, swings)
+    if few is not None and (best is None or not best.is_regular):
+        return _with_hash(few, swings)
+    if best is None:
+        raise ReadingsError("no pulses stand out of the noise", todo="give thresholds, or look at it as readings")
+    return _with_hash(best.edges, swings)
+
+
+def rising_edges(values: FloatArray, times_s: FloatArray, lower: float, upper: float) -> FloatArray:
+    """Times of the edges that a counter with these thresholds counts, shape (m,); arguments as those of `edges_of`."""
+    signal = _Signal(values=values, times_s=times_s, unrecorded_s=np.zeros((0, 2)), filter_s=0.0)
+    return np.concatenate([rising_s for _, rising_s, _ in _crossings(signal, lower, upper)])
+
+
+def _unrecorded(times_s: FloatArray) -> FloatArray:
+    """Begin and end of each stretch without samples, shape (k, 2)."""
+    longest_s, found = _GAP * step_of(times_s), [np.zeros(0, dtype=np.int64)]
+    for start in range(0, len(times_s) - 1, _PART_N):
+        steps_s = np.diff(times_s[start : start + _PART_N + 1])
+        found.append(start + np.flatnonzero(steps_s > longest_s))
+    at = np.concatenate(found)
+    return np.stack((times_s[at], times_s[at + 1]), axis=1)
+
+
+def _as_in_head(signal: _Signal) -> _Tried | None:
+    """Edges as those at the beginning, if these are regular; where swings are too many, not all of them are weighed."""
+    head = replace(signal, values=signal.values[:_HEAD_N], times_s=signal.times_s[:_HEAD_N])
+    swings = swings_of(head.values)
+    best, _ = _best(head, swings)
+    if best is None or not best.is_regular or best.edges.baseline:
+        return None
+    found = _with_hash(best.edges, swings)
+    smooth = signal.mean(round(found.filter_s / step_of(signal.times_s))) if found.filter_s else signal
+    edges = replace(
+        _crossing(smooth, found.lower, found.upper),
+        highest_bottom=found.highest_bottom,
+        lowest_top=found.lowest_top,
+        hash_height=found.hash_height,
+    )
+    return replace(best, edges=edges)
+
+
+def _best(signal: _Signal, raw: Swings) -> tuple[_Tried | None, Edges | None]:
+    """The most regular edges, and edges of pulses that are too few; None where there are none."""
+    best, few = None, None
+    samples_n = len(signal.values)
+    for width_n in _filters(samples_n):
+        smooth = signal if width_n == 1 else signal.mean(width_n)
+        is_short = width_n == 1 or width_n * _FEW_PERIODS <= samples_n
+        for tried in _tried(smooth, raw if width_n == 1 else swings_of(smooth.values)):
+            if len(tried.edges.rising_s) < LEAST_N:
+                few = few or (tried.edges if is_short else None)
+            elif best is None or (tried.is_regular, tried.score) > (best.is_regular, best.score):
+                best = tried
+        is_all = not raw.floor and len(raw.at) <= _MANY_N
+        if width_n == 1 and not is_all and (best is None or not best.is_regular):
+            best = _as_in_head(signal) or best
+        if best is not None and best.is_regular:
+            break
+    return best, few
+
+
+def _filters(samples_n: int) -> Iterator[int]:
+    """Samples that a mean is taken of: one, then more and more."""
+    yield 1
+    width_n = _FILTER if samples_n <= _LONG_N else _FILTER**3
+    while width_n * _LEAST_PERIODS <= samples_n:
+        yield width_n
+        width_n *= _FILTER
+
+
+def _tried(signal: _Signal, swings: Swings) -> Iterator[_Tried]:
+    """What each plateau of the count gives."""
+    least = _FILTERED_WIDTH if signal.filter_s else _LEAST_WIDTH
+    largest = float(swings.heights.max())
+    for below, above, points_n in swings.plateaus(_TRIED_N):
+        width = float(swings.widths(np.array([above]), np.array([below]))[0])
+        if width < least or points_n > _MANY_N:
+            continue
+        points = swings.beyond(math.sqrt(max(below, 0.1 * above) * above))
+        edges = _levelled(signal, points, below)
+        if edges is None or len(edges.rising_s) + len(edges.falling_s) == 0:
+            continue
+        if len(edges.rising_s) < LEAST_N:
+            if _are_pulses(signal, edges, width):
+                yield _Tried(edges=edges, score=0.0, is_regular=False)
+            continue
+        rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
+        score = min(width, _ENOUGH_WIDTH) * (above / largest) ** 0.1 / (1 + 10 * rhythm.faults)
+        if signal.filter_s and not (rhythm.is_regular and rhythm.is_clean):
+            continue
+        if edges.baseline > _RIDES * above:
+            score *= _RIDING
+        yield _Tried(edges=edges, score=score, is_regular=rhythm.is_regular)
+
+
+def _are_pulses(signal: _Signal, edges: Edges, width: float) -> bool:
+    """Few swings that are pulses, and no wander: sharp edges, or several that stand far out."""
+    middle, swing = (edges.lower + edges.upper) / 2, edges.high - edges.low
+    is_sharp = float(np.mean(np.abs(signal.some() - middle) < 0.3 * swing)) < _SHARP
+    return (is_sharp and width >= _FEW_WIDTH) or (len(edges.rising_s) > 1 and width >= _FEW_SLOW_WIDTH)
+
+
+def _levelled(signal: _Signal, points: IntArray, below: float) -> Edges | None:
+    """Thresholds between the bottoms and the tops of the swings, on a baseline that moves if need be."""
+    if len(points) < 2:
+        return None
+    y, times_s = signal.values[points], signal.times_s[points]
+    tops, bottoms = _ends(y)
+    lowest_top, highest_bottom = float(tops.min()), float(bottoms.max())
+    baseline = 0.0
+    swing = float(np.median(np.abs(np.diff(y))))
+    # A weak tooth has a low top and no high bottom; a baseline takes both along.
+    is_moved = min(np.ptp(tops), np.ptp(bottoms)) > _MOVED * swing and lowest_top - highest_bottom < _NARROW * swing
+    if lowest_top - highest_bottom <= below or is_moved:
+        line = np.stack(((times_s[1:] + times_s[:-1]) / 2, (y[1:] + y[:-1]) / 2))
+        moved = replace(signal, line=line)
+        tops, bottoms = _ends(moved.at(points))
+        if float(tops.min()) - float(bottoms.max()) > max(below, _BETTER * (lowest_top - highest_bottom)):
+            signal, baseline = moved, float(np.ptp(line[1]))
+            lowest_top, highest_bottom = float(tops.min()), float(bottoms.max())
+    room = lowest_top - highest_bottom
+    if room <= below:
+        return None
+    half = min(max(_HYSTERESIS * room, _OVER_HASH * below), _MOST_HYSTERESIS * room) / 2
+    middle = (lowest_top + highest_bottom) / 2
+    return replace(
+        _crossing(signal, middle - half, middle + half),
+        highest_bottom=highest_bottom,
+        lowest_top=lowest_top,
+        baseline=baseline,
+    )
+
+
+def _ends(y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Tops and bottoms of swings; where the record cuts the first and the last one short, they are none."""
+    is_top = np.append(y[:-1] > y[1:], y[-1] > y[-2])
+    is_inner = np.ones(len(y), dtype=bool)
+    is_inner[[0, -1]] = False
+    found = []
+    for is_one in (is_top, ~is_top):
+        inner = y[is_one & is_inner]
+        found.append(inner if len(inner) else y[is_one])
+    return found[0], found[1]
+
+
+def _given(signal: _Signal, lower: float | None, upper: float | None) -> Edges:
+    lower, upper = (upper if lower is None else lower), (lower if upper is None else upper)
+    assert lower is not None
+    assert upper is not None
+    lowest, highest = float(signal.values.min()), float(signal.values.max())
+    if not lowest < lower <= upper < highest:
+        raise ReadingsError(
+            f"thresholds of {lower:.4g} and {upper:.4g} do not lie in the trace",
+            allowed=f"lower, then upper, between {lowest:.4g} and {highest:.4g}",
+        )
+    return _crossing(signal, lower, upper)
+
+
+def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
+    """Edges by these thresholds."""
+    rising, rising_s, falling_s = map(np.concatenate, zip(*_crossings(signal, lower, upper), strict=True))
+    some = signal.some()
+    low, high = (float(np.median(some[each])) if each.any() else math.nan for each in (some < lower, some > upper))
+    heights, timing_s = _pulse_heights(signal.values, rising), 0.0
+    if len(rising):
+        step_s = signal.times_s[rising] - signal.times_s[rising - 1]
+        jump = np.clip((signal.at(rising) - signal.at(rising - 1)) / np.maximum(heights, 1e-300), 0, 1)
+        timing_s = float(np.median(step_s * jump**2))
+    return Edges(
+        low=low,
+        high=high,
+        lower=lower,
+        upper=upper,
+        rising_s=rising_s,
+        falling_s=falling_s,
+        heights=heights,
+        highest_bottom=low,
+        lowest_top=high,
+        hash_height=0.0,
+        timing_s=timing_s,
+        filter_s=signal.filter_s,
+        baseline=0.0,
+        unrecorded_s=signal.unrecorded_s,
+        length_s=float(signal.times_s[-1] - signal.times_s[0]),
+    )
+
+
+def _crossings(signal: _Signal, lower: float, upper: float) -> Iterator[tuple[IntArray, FloatArray, FloatArray]]:
+    """Places and times of rising edges, above the upper threshold after below the lower, times of falling; in parts."""
+    before = 0
+    for start in range(0, len(signal.values), _PART_N):
+        begin = max(start - 1, 0)  # the last sample of the part before, since an edge may lie between
+        y, times_s = signal.at(slice(begin, start + _PART_N)), signal.times_s[begin : start + _PART_N]
+        state = (y > upper).astype(np.int8)
+        state -= y < lower
+        known = np.flatnonzero(state)
+        ways = state[known]
+        turns = np.diff(ways, prepend=np.int8(before or (ways[0] if len(ways) else 0)))
+        before = int(ways[-1]) if len(ways) else before
+        rising, falling = known[turns > 0], known[turns < 0]
+        yield begin + rising, _crossed(y, times_s, rising, upper), _crossed(y, times_s, falling, lower)
+
+
+def _pulse_heights(values: FloatArray, rising: IntArray) -> FloatArray:
+    """From the lower one of the bottoms before and after to the top, of each pulse; shape of the rising edges."""
+    if not len(rising):
+        return np.empty(0)
+    tops, bottoms = np.maximum.reduceat(values, rising), np.minimum.reduceat(values, rising)
+    # After the last one there may be no bottom.
+    return np.asarray(tops - np.minimum(bottoms, np.insert(bottoms[:-1], 0, float(values[: rising[0]].min()))))
+
+
+def _crossed(values: FloatArray, times_s: FloatArray, places: IntArray, level: float) -> FloatArray:
+    """When the level was crossed just before each place."""
+    before, after = values[places - 1], values[places]
+    share = np.clip((level - before) / np.where(after == before, 1.0, after - before), 0.0, 1.0)
+    return np.asarray(times_s[places - 1] + share * (times_s[places] - times_s[places - 1]))
+
+
+def _with_hash(edges: Edges, raw: Swings) -> Edges:
+    """With the highest swing of the trace beyond those that are pulses; where all are, nothing is known of it."""
+    inner = raw.heights[1:-1]  # the record may cut the swings at its ends short
+    rest = len(inner) - len(edges.rising_s) - len(edges.falling_s) - _ENDS_N
+    return replace(edges, hash_height=float(np.partition(inner, rest - 1)[rest - 1])) if rest > 0 else edges

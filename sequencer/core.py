@@ -14,7 +14,7 @@ from sequencer.jobs.run import run
 from sequencer.jobs.safe import make_safe, not_proved_safe, prove_safe
 from sequencer.jobs.salvage import salvage
 from sequencer.jobs.shipped import BENCHES, copy_shipped, schema, shipped_names  # noqa: F401
-from sequencer.jobs.waveform import trace
+from sequencer.jobs.waveform import compare_traces, trace
 from sequencer.record.verify import Verification, verify
 from sequencer.reports.display import show_in_notebooks
 from sequencer.reports.json_document import document, plan_document
@@ -30,6 +30,7 @@ __all__ = [
     "check_bench",
     "close",
     "compare",
+    "compare_traces",
     "copy_shipped",
     "correct",
     "cut_off",

@@ -8,7 +8,7 @@ from sequencer.diagnosis.result import Content
 from sequencer.record.layout import JOURNAL, REPORT
 from sequencer.record.load import load
 
-__all__ = ["report", "report_path", "write_comparison", "write_report"]
+__all__ = ["report", "report_path", "write_comparison", "write_page", "write_report"]
 
 
 def report(folder: Path | str) -> Path:
@@ -37,7 +37,7 @@ def write_report(content: Content, path: Path) -> Path:
     """Write a report as one HTML file; returns its path, raises RecordError."""
     from sequencer.reports.html import html  # noqa: PLC0415  jinja2 only where a page is made
 
-    return _write_page(html(content), path)
+    return write_page(html(content), path)
 
 
 def write_comparison(compared: Comparison, path: Path) -> Path:
@@ -46,10 +46,10 @@ def write_comparison(compared: Comparison, path: Path) -> Path:
 
     if any((folder / JOURNAL).exists() for folder in path.resolve().parents):
         raise RecordError("lies inside a record", where=str(path), todo="write it elsewhere; a record stays as it is")
-    return _write_page(html(compared), path)
+    return write_page(html(compared), path)
 
 
-def _write_page(text: str, path: Path) -> Path:
+def write_page(text: str, path: Path) -> Path:
     """Write a page; returns its path, raises RecordError."""
     try:
         path.write_text(text, encoding="utf-8")

@@ -1,11 +1,17 @@
-"""A file from an oscilloscope, read and told."""
+"""A file from an oscilloscope, read and told, and written as a page."""
 
+import hashlib
 from pathlib import Path
 
+from instruments.errors import RecordError
+from sequencer.diagnosis.trace_pair import TracePair, trace_pair
+from sequencer.diagnosis.trace_views import trace_views
 from sequencer.diagnosis.waveform import TraceResult, trace_result
+from sequencer.jobs.pages import write_page
+from sequencer.readings.waveform import TraceFile
 from sequencer.readings.waveform_file import read_trace
 
-__all__ = ["trace"]
+__all__ = ["compare_traces", "trace"]
 
 
 def trace(
@@ -15,6 +21,7 @@ def trace(
     interval_s: float | None = None,
     pulses_per_revolution: int | None = None,
     thresholds: tuple[float, float] | None = None,
+    page: Path | str | None = None,
 ) -> TraceResult:
     """What a trace from an oscilloscope (CSV, WAV) says: a pulse train and its faults, or noise and its kind.
 
@@ -24,10 +31,53 @@ def trace(
         interval_s: from sample to sample, for a file without times.
         pulses_per_revolution: of the wheel.
         thresholds: lower and upper one, in the unit of the trace; None = found.
+        page: where a report of it is written as one HTML file; None = nowhere.
 
     Raises:
         ReadingsError: it cannot be read, or the thresholds do not lie in it.
+        RecordError: the page cannot be written.
     """
     lower, upper = thresholds or (None, None)
     found = read_trace(Path(path), column=column, interval_s=interval_s)
-    return trace_result(found, pulses_per_revolution=pulses_per_revolution, lower=lower, upper=upper)
+    result = trace_result(found, pulses_per_revolution=pulses_per_revolution, lower=lower, upper=upper)
+    if page is not None:
+        _write_page(Path(page), Path(path), found, result)
+    return result
+
+
+def compare_traces(
+    first: Path | str,
+    second: Path | str,
+    *,
+    column: str = "",
+    interval_s: float | None = None,
+    pulses_per_revolution: int | None = None,
+    thresholds: tuple[float, float] | None = None,
+) -> TracePair:
+    """What changed from one trace to another of the same signal: drive off and on, before and after a filter.
+
+    Args:
+        first: a file as `trace` takes it.
+        second: the other.
+        column: of both, as of `trace`.
+        interval_s: of both, for files without times.
+        pulses_per_revolution: of the wheel.
+        thresholds: lower and upper one that both are counted with; None = as found.
+
+    Raises:
+        ReadingsError: one cannot be read, or they are in different units.
+    """
+    traces = [read_trace(Path(each), column=column, interval_s=interval_s) for each in (first, second)]
+    return trace_pair(*traces, pulses_per_revolution=pulses_per_revolution, thresholds=thresholds)
+
+
+def _write_page(page: Path, path: Path, found: TraceFile, result: TraceResult) -> None:
+    from sequencer.reports.trace import html  # noqa: PLC0415  jinja2 only where a page is made
+
+    if page.exists() and page.samefile(path):
+        raise RecordError("is the trace itself", where=str(page), todo="write the report elsewhere")
+    digest = "none: what came through a pipe cannot be read again"
+    if path.is_file():
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    write_page(html(result, trace_views(found, result), file=path.name, digest=digest), page)

@@ -6,7 +6,10 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 
-__all__ = ["TraceFile"]
+__all__ = ["TraceFile", "is_even", "step_of"]
+
+_EVEN = 0.02  # of a step, from the shortest to the longest
+_MOST_STEPS = 1_000_000  # looked at together; all at once would take as much room as the trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,11 +34,28 @@ class TraceFile:
 
     @property
     def interval_s(self) -> float:
-        """Median time from sample to sample."""
-        return float(np.median(np.diff(self.times_s)))
+        """Mean time from sample to sample where they are even, else the median; of a long trace, of some of them."""
+        if self.is_even:
+            return float(self.times_s[-1] - self.times_s[0]) / (len(self.times_s) - 1)
+        return step_of(self.times_s)
 
     @property
     def is_even(self) -> bool:
         """Samples at one interval, to a hundredth of it."""
-        steps = np.diff(self.times_s)
-        return bool(np.ptp(steps) <= 0.02 * float(np.median(steps)))
+        return is_even(self.times_s)
+
+
+def step_of(times: FloatArray) -> float:
+    """Median step, of a long trace that of some; shape (n,), two at least, any unit."""
+    apart = -(-len(times) // _MOST_STEPS)
+    return float(np.median(times[1::apart] - times[:-1:apart]))
+
+
+def is_even(times: FloatArray) -> bool:
+    """Whether times rise by one step, to a hundredth of it to each side; shape (n,), any unit. False with a NaN."""
+    low, high = np.inf, -np.inf
+    for start in range(0, len(times) - 1, _MOST_STEPS):
+        steps = np.diff(times[start : start + _MOST_STEPS + 1])
+        low, high = min(low, float(steps.min())), max(high, float(steps.max()))
+    mean = float(times[-1] - times[0]) / max(len(times) - 1, 1)
+    return bool(high - low <= _EVEN * mean)

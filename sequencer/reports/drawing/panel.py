@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sequencer.reports.as_text import fixed
 from sequencer.reports.drawing.svg import FAINT, GRID, LETTER, Drawing, Look, Point
 
-__all__ = ["Panel", "Scale", "nice_ticks", "reach", "span_between"]
+__all__ = ["Panel", "Scale", "decades", "nice_ticks", "reach", "span_between"]
 
 
 def nice_ticks(low: float, high: float, most: int = 9) -> tuple[tuple[float, ...], int]:
@@ -22,6 +22,11 @@ def nice_ticks(low: float, high: float, most: int = 9) -> tuple[tuple[float, ...
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     decimals = max(-math.floor(math.log10(step) + 1e-9), 0)
     return tuple(number * step for number in range(first, last + 1)), decimals
+
+
+def decades(low: float, high: float) -> list[tuple[float, str]]:
+    """Powers of ten between two logarithms, each as its logarithm and its name: (-2, "0.01")."""
+    return [(float(power), f"{10.0**power:g}") for power in range(math.ceil(low), math.floor(high) + 1)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,7 @@ class Panel:
         most_x: int = 11,
         most_y: int = 9,
         x_names: Sequence[tuple[float, str]] | None = None,
+        y_names: Sequence[tuple[float, str]] | None = None,
     ) -> None:
         """Grid, ticks with numbers, and labels.
 
@@ -67,10 +73,11 @@ class Panel:
             most_x: ticks of the input, about.
             most_y: ticks at the left, about.
             x_names: places with their names, in place of ticks with numbers.
+            y_names: the same at the left.
         """
         left, right, bottom, top = self.x.at_low, self.x.at_high, self.y.at_low, self.y.at_high
         if y_label is not None:
-            self._levels(y_label, most_y)
+            self._levels(y_label, most_y, y_names)
         if x_names is None:
             places, decimals = nice_ticks(self.x.low, self.x.high, most_x)
             for value in places:
@@ -79,16 +86,17 @@ class Panel:
             x_names = [(value, fixed(value, decimals)) for value in places]
         for value, name in x_names:
             self.drawing.text((self.x(value), bottom + 18), name, anchor="middle")
-        if y_label is not None and self.y.low < 0 < self.y.high:
+        if y_label is not None and y_names is None and self.y.low < 0 < self.y.high:
             self.drawing.line((left, self.y(0)), (right, self.y(0)), colour=FAINT, width=1.2)
         self.drawing.text(((left + right) / 2, bottom + 37), x_label, anchor="middle")
 
-    def _levels(self, label: str, most: int) -> None:
+    def _levels(self, label: str, most: int, names: Sequence[tuple[float, str]] | None) -> None:
         left, right = self.x.at_low, self.x.at_high
-        places, decimals = nice_ticks(self.y.low, self.y.high, most)
+        if names is None:
+            places, decimals = nice_ticks(self.y.low, self.y.high, most)
+            names = [(value, fixed(value, decimals)) for value in places]
         beside = left - 7
-        for value in places:
-            text = fixed(value, decimals)
+        for value, text in names:
             self.drawing.line((left, self.y(value)), (right, self.y(value)), colour=GRID)
             self.drawing.text((left - 7, self.y(value) + 4), text, anchor="end")
             beside = min(beside, left - 7 - LETTER * len(text))

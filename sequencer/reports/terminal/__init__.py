@@ -3,6 +3,6 @@
 from sequencer.reports.terminal.comparison import comparison_text
 from sequencer.reports.terminal.plan import plan_text, risk_text
 from sequencer.reports.terminal.result import summary
-from sequencer.reports.terminal.signals import exchange_line, trace_text
+from sequencer.reports.terminal.signals import exchange_line, pair_text, trace_text
 
-__all__ = ["comparison_text", "exchange_line", "plan_text", "risk_text", "summary", "trace_text"]
+__all__ = ["comparison_text", "exchange_line", "pair_text", "plan_text", "risk_text", "summary", "trace_text"]

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from instruments.texts import visible
+from sequencer.diagnosis.trace_pair import TracePair, pair_lines
 from sequencer.diagnosis.waveform import TraceResult, findings, trace_lines
 from sequencer.reports.as_text import plain
 from sequencer.reports.terminal.lines import listed, wrapped
@@ -10,7 +11,7 @@ from sequencer.reports.terminal.lines import listed, wrapped
 if TYPE_CHECKING:
     from instruments.session import Exchange
 
-__all__ = ["exchange_line", "trace_text"]
+__all__ = ["exchange_line", "pair_text", "trace_text"]
 
 
 def exchange_line(exchange: "Exchange", *, width: int = 80) -> str:
@@ -52,4 +53,14 @@ def trace_text(result: TraceResult, file: str, *, width: int = 80) -> str:
                 lines += wrapped(text, width, first=f"    {name}: ", then="      ")
     if lines[-1] == "found":
         lines.append("  nothing: the trace is flat, or too short")
+    return "\n".join(lines)
+
+
+def pair_text(pair: TracePair, first: str, second: str, *, width: int = 80) -> str:
+    """What changed from one trace to the other, then each by itself."""
+    lines = wrapped(f"{first} -> {second}", width, first="", then="  ")
+    for each in pair_lines(pair):
+        lines += wrapped(each, width, first="  - ", then="    ")
+    for result, file in ((pair.first, first), (pair.second, second)):
+        lines += ["", trace_text(result, file, width=width)]
     return "\n".join(lines)

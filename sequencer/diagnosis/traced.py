@@ -1,0 +1,260 @@
+"""What a trace from an oscilloscope is: a pulse train with its faults, or noise with its kind; origin of its lines.
+
+A trace in, one typed result out; no instrument, no file, no words.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.datasheet import FloatArray
+from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
+from sequencer.diagnosis.noise.edges import Edges, edges_of, rising_edges
+from sequencer.diagnosis.noise.hash import Hash, hash_of
+from sequencer.diagnosis.noise.inverter import Carrier, Origin, carrier_of, origins
+from sequencer.diagnosis.noise.pulses import PulseTrain, pulse_train
+from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
+from sequencer.diagnosis.noise.spectrum import Line, evenly, main_lines
+from sequencer.diagnosis.noise.wild import wild_samples, without_wild
+from sequencer.readings.waveform import TraceFile
+
+__all__ = ["TraceResult", "trace_result"]
+
+_BLOCKS = 4096  # means that a long trace is looked at as
+_CLIPPED = 0.01  # share of samples on the last level from which a top is called flat
+_FEW_LEVELS = 16  # of a logic analyser: flat by nature
+_COARSE = 2.5  # steps of the digitiser, up to which hash is its last digit
+_COARSE_LEVELS = 1024
+_LEVELS_N = 100_000  # samples that the step of the digitiser is found from
+_PART_N = 2**16  # samples that are looked at together
+_OWN = 0.1
+_LINES_N = 400  # that are looked at
+_UNKNOWN_N = 24  # of them that may be an inverter's
+_STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lines are lines
+_WORTH = 0.01  # of the swing, from which on a line is worth a word
+_SHOWN_LINES = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceResult:
+    """What one trace says.
+
+    Attributes:
+        name: of the column or channel.
+        unit: of the values, "" if none was written.
+        samples_n: used.
+        left_out_n: without a number.
+        length_s: from first to last sample.
+        interval_s: median from sample to sample.
+        is_even: one interval as far as the spectrum looks, a few samples lacking; only then is there a spectrum.
+        lowest: of the values.
+        highest: of the values.
+        mean: of the values.
+        sd: of the values.
+        clipped_pct: samples on a flat top or bottom where the trace seems cut off; 0 if it does not.
+        train: None where there is no pulse train, then `no_train` says why.
+        bare_n: rising edges that a counter without hysteresis would count; None without edges.
+        noise: of the trace as readings, where there is no train; None where it is flat or too short.
+        block_n: samples in each reading of `noise`.
+        edges: as thresholds find them; None where there are none.
+        hash: between the pulses; None without a train, or without any.
+        gap_share: height of what comes where a pulse is missing, as a share of the others; NaN where none is.
+        wild_s: when samples lie far outside all others; they are left out of all but lowest and highest.
+        lines: strongest first.
+        origins: of these, and of others that are no pulses', strongest first.
+        carrier: of an inverter; None where none is seen.
+        unknown: lines that neither pulses, mains nor an inverter explain, strongest first.
+    """
+
+    name: str
+    unit: str
+    samples_n: int
+    left_out_n: int
+    length_s: float
+    interval_s: float
+    is_even: bool
+    lowest: float
+    highest: float
+    mean: float
+    sd: float
+    clipped_pct: float
+    train: PulseTrain | None
+    no_train: str
+    bare_n: int | None
+    noise: BurstNoise | None
+    block_n: int
+    edges: Edges | None
+    hash: Hash | None
+    gap_share: float
+    wild_s: tuple[float, ...]
+    lines: tuple[Line, ...]
+    origins: tuple[Origin, ...]
+    carrier: Carrier | None
+    unknown: tuple[Line, ...]
+
+
+def trace_result(
+    trace: TraceFile,
+    *,
+    pulses_per_revolution: int | None = None,
+    lower: float | None = None,
+    upper: float | None = None,
+) -> TraceResult:
+    """Analyse a trace.
+
+    Args:
+        trace: as read.
+        pulses_per_revolution: of the wheel; None = not known.
+        lower: threshold that arms, in the unit of the trace; None = found.
+        upper: threshold that counts; None = found.
+
+    Raises:
+        ReadingsError: thresholds were given, and do not lie in the trace.
+    """
+    wild = wild_samples(trace.values)
+    values, times_s = without_wild(trace.values, wild), trace.times_s
+    edges, train, reason = None, None, ""
+    try:
+        edges = edges_of(values, times_s, lower=lower, upper=upper)
+        train = pulse_train(edges, pulses_per_revolution=pulses_per_revolution)
+    except ReadingsError as error:
+        if edges is None and (lower is not None or upper is not None):
+            raise
+        reason = error.what
+    is_few = edges is not None and len(edges.rising_s) < LEAST_EDGES
+    noise, block_n = (None, 1) if train is not None or is_few else _as_readings(values, times_s, trace.unit)
+    grid = evenly(values, times_s)
+    lines = () if grid is None else main_lines(*grid, most=_LINES_N)
+    found = _of_lines(lines, train, float(times_s[-1] - times_s[0]), trace.interval_s)
+    return TraceResult(
+        name=trace.name,
+        unit=trace.unit,
+        samples_n=len(trace.values),
+        left_out_n=trace.left_out_n,
+        length_s=float(times_s[-1] - times_s[0]),
+        interval_s=trace.interval_s,
+        is_even=grid is not None,
+        lowest=float(trace.values.min()),
+        highest=float(trace.values.max()),
+        mean=float(values.mean()),
+        sd=_sd(values),
+        clipped_pct=_clipped_pct(values, trace.ends, edges),
+        train=train,
+        no_train=reason,
+        bare_n=None if edges is None else _bare_n(values, times_s, edges),
+        noise=noise,
+        block_n=block_n,
+        edges=edges,
+        hash=None if train is None else hash_of(values, times_s, train.edges),
+        gap_share=math.nan if train is None else _gap_share(values, times_s, train),
+        wild_s=tuple(float(each) for each in trace.times_s[wild]),
+        lines=lines[:_SHOWN_LINES],
+        origins=tuple(each for each in found[0] if each.name != "pulses" or each.line in lines[:_SHOWN_LINES])[
+            :_UNKNOWN_N
+        ],
+        carrier=found[1],
+        unknown=found[2],
+    )
+
+
+def _bare_n(values: FloatArray, times_s: FloatArray, edges: Edges) -> int | None:
+    """Rising edges at the middle between the thresholds; None where it does not lie in the trace."""
+    middle = (edges.lower + edges.upper) / 2
+    if not values.min() < middle < values.max():
+        return None
+    return len(rising_edges(values, times_s, middle, middle))
+
+
+def _of_lines(
+    lines: tuple[Line, ...], train: PulseTrain | None, length_s: float, interval_s: float
+) -> tuple[tuple[Origin, ...], Carrier | None, tuple[Line, ...]]:
+    """Lines by their origin, the carrier of an inverter among those that have none, and what is left."""
+    width_Hz = 1 / length_s
+    swing = math.nan if train is None else train.edges.high - train.edges.low
+    moved = math.nan
+    if train is not None:  # every edge too many gives its part
+        moved = float(np.median(train.edges.heights)) * train.counted_Hz / train.rate_Hz
+    rate_Hz = math.nan if train is None else train.rate_Hz
+    turn_Hz = rate_Hz / train.wheel.pulses_n if train is not None and train.wheel is not None else math.nan
+    told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
+    if train is not None and train.change_pct > _STEADY_PERIODS / (train.rate_Hz * length_s) * 100 + train.jitter_pct:
+        return told, None, ()  # the lines of the pulses are smeared over those of all else
+    least = 0.0 if train is None else 0.5 * _WORTH * swing
+    unknown = tuple(each.line for each in told if not each.name and each.line.amplitude > 0.2 * least)[:_UNKNOWN_N]
+    # Edges too many that come at random have a spectrum of their own.
+    is_own = train is not None and train.extra_n > _OWN * train.counted_n
+    carrier = None if is_own else carrier_of(unknown, rate_Hz, turn_Hz, width_Hz, interval_s)
+    if carrier is not None and carrier.amplitude < least:
+        carrier = None
+    return told, carrier, tuple(each for each in unknown if each.amplitude >= least)
+
+
+def _gap_share(values: FloatArray, times_s: FloatArray, train: PulseTrain) -> float:
+    """Height of what comes in the place of a pulse that is missing, as a share of a pulse; NaN where none is."""
+    if not train.missing_s:
+        return math.nan
+    found = []
+    for at_s in train.missing_s:
+        begin, end = np.searchsorted(times_s, (at_s + 0.7 * train.period_s, at_s + 1.6 * train.period_s))
+        if end - begin > 2:
+            # From the edge before to the one after the trace rests, then comes what there is.
+            found.append(float(np.ptp(values[begin:end])))
+    return float(np.median(found)) / float(np.median(train.edges.heights)) if found else math.nan
+
+
+def _as_readings(values: FloatArray, times_s: FloatArray, unit: str) -> tuple[BurstNoise | None, int]:
+    """The noise of a trace, of means of neighbouring samples where it is long; None where it is flat or short."""
+    block_n = math.ceil(len(values) / _BLOCKS)
+    whole = len(values) // block_n * block_n
+    y, t = (each[:whole].reshape(-1, block_n).mean(axis=1) for each in (values, times_s))
+    if len(y) < LEAST_N or np.ptp(y) == 0:
+        return None, block_n
+    resolution = float(np.diff(np.unique(values)).min()) if block_n == 1 else 0.0
+    aperture_s = float(np.median(np.diff(t))) if block_n > 1 else 0.0
+    return noise_of(y, t, unit=unit, resolution=resolution, aperture_s=aperture_s), block_n
+
+
+def _sd(values: FloatArray) -> float:
+    """Standard deviation, n, in parts: numpy's own takes as much room again as the trace."""
+    mean = values.mean()
+    parts = (values[start : start + _PART_N] - mean for start in range(0, len(values), _PART_N))
+    return math.sqrt(sum(float(part @ part) for part in parts) / len(values))
+
+
+def _clipped_pct(values: FloatArray, ends: tuple[float, float] | None, edges: Edges | None) -> float:
+    """Samples on a flat end, %: at the end of the format, or piled up on the last of many levels.
+
+    Pulses whose hash is not seen, since the digitiser is coarse, pile up on both levels by nature.
+    """
+    lowest, highest = values.min(), values.max()
+    may_pile = not _has_few_levels(values) and not (edges is not None and _is_coarse(values, highest - lowest, edges))
+    found = 0.0
+    for end, last, before in (
+        (0, lowest, values.min(where=values > lowest, initial=highest)),
+        (1, highest, values.max(where=values < highest, initial=lowest)),
+    ):
+        last_n, before_n = np.count_nonzero(values == last), np.count_nonzero(values == before)
+        is_format_end = ends is not None and last == ends[end]
+        is_pile = may_pile and last_n > _CLIPPED * len(values) and last_n > 10 * before_n
+        if is_pile or (is_format_end and last_n > 1):
+            found += 100 * last_n / len(values)
+    return found
+
+
+def _is_coarse(values: FloatArray, span: float, edges: Edges) -> bool:
+    """Whether hash is no more than the last digits of a digitiser of few levels."""
+    steps = np.diff(np.unique(values[:: -(-len(values) // _LEVELS_N)]))
+    step = float(steps.min()) if len(steps) else 0.0
+    return edges.hash_height <= _COARSE * step and step * _COARSE_LEVELS >= span
+
+
+def _has_few_levels(values: FloatArray) -> bool:
+    """Whether there are no more levels than a logic analyser has; a trace of many tells it by its first samples."""
+    levels = values[:1]
+    for start in range(0, len(values), _PART_N):
+        levels = np.union1d(levels, values[start : start + _PART_N])
+        if len(levels) > _FEW_LEVELS:
+            return False
+    return True

@@ -10,7 +10,7 @@ from scipy import signal, stats
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.averaging import allan_deviation, averaging, counter_resolution
 from sequencer.diagnosis.noise.burst import noise_of
-from sequencer.diagnosis.noise.catalogue import line_words
+from sequencer.diagnosis.noise.catalogue import averaging_words, drive_words, line_words, noise_words
 from sequencer.diagnosis.noise.drive import drive_effect, drive_line
 from sequencer.diagnosis.noise.sines import alias_Hz, explained, false_alarm, fit_sines, kept_by_aperture
 
@@ -72,11 +72,15 @@ def test_whole_cycles_take_a_sine_away():
     assert kept_by_aperture(60, 0.02) == pytest.approx(math.sin(math.pi * 1.2) / (math.pi * 1.2) * -1, rel=1e-9)
 
 
-def test_explained_is_scipys_lomb_scargle_on_centred_readings():
+@pytest.mark.parametrize(
+    "rates_Hz",
+    [np.linspace(0.5, 8, 50), np.linspace(0.05, 40, 2001), np.geomspace(0.05, 40, 300)],
+    ids=["few", "an even grid of many", "many, uneven"],
+)
+def test_explained_is_scipys_lomb_scargle_on_centred_readings(rates_Hz):
     rng = np.random.default_rng(2)
     t = np.sort(rng.uniform(0, 10, 200))
     y = 0.3 * np.sin(2 * np.pi * 3.1 * t) + rng.normal(0, 1, 200)
-    rates_Hz = np.linspace(0.5, 8, 50)
     theirs = signal.lombscargle(t, y, 2 * np.pi * rates_Hz, floating_mean=True, normalize=True)
     assert explained(y, t, rates_Hz) == pytest.approx(theirs, abs=1e-9)
 
@@ -145,6 +149,118 @@ def test_each_kind_of_burst_is_told_with_its_sizes(kind, word):
     assert sum(each.weight for each in found.kinds) == pytest.approx(1)
 
 
+@pytest.mark.parametrize("is_bare", [True, False], ids=["levels alone", "with noise"])
+def test_random_telegraph_noise_is_told_with_its_true_mean_in_nineteen_of_twenty(is_bare):
+    # Dwell times of 12 and 30 readings on average (geometric): the upper level for 12 / 42 of the time.
+    rng = np.random.default_rng(21)
+    hits, n, true = 0, 600, 12 + 0.02 * 12 / 42
+    for _ in range(40):
+        lengths = np.stack((rng.geometric(1 / 30, 100), rng.geometric(1 / 12, 100)), axis=1).ravel()
+        y = 12 + 0.02 * np.repeat(np.arange(200) % 2, lengths)[500 : 500 + n]
+        y = y if is_bare else y + rng.normal(0, 0.004, n)
+        found = noise_of(y, np.arange(n) * 0.02, unit="mA", resolution=1e-5)
+        assert found.best.kind == "random telegraph"
+        assert found.best.size == pytest.approx(0.02, rel=0.1)
+        hits += abs(found.best_value - true) <= found.U_best
+    # 38 of 40 are expected at 95 %; the binomial distribution gives 34 and more in 99.6 %.
+    assert hits >= stats.binom.ppf(0.004, 40, 0.95)
+
+
+@pytest.mark.parametrize("gate_n", [1, 3, 5.4])
+def test_a_counter_flickers_from_gate_to_gate_and_is_no_telegraph(gate_n):
+    rng = np.random.default_rng(22)
+    gate = np.floor(np.arange(500) / gate_n).astype(int)
+    counted = np.floor(12037.3 * 0.1 + rng.uniform(size=500))[gate] / 0.1
+    found = noise_of(counted + rng.normal(0, 0.3, 500), np.arange(500) * 0.1, unit="Hz", resolution=0.01)
+    assert found.best.kind == "quantisation flicker"
+    assert (f"gate to gate of {0.1 * gate_n:.2g} s" in found.best.words) == (gate_n > 1)
+
+
+@pytest.mark.parametrize("n", [200, 9000])
+def test_the_resolution_is_found_from_the_readings(n):
+    rng = np.random.default_rng(23)
+    steady = np.round((12 + rng.normal(0, 0.0015, n)) / 0.005) * 0.005
+    found = noise_of(steady, np.arange(n) * 0.02, unit="mA")
+    assert found.best.kind == "quantisation flicker"
+    assert "levels of the last digit (0.005 mA)" in found.best.words
+
+
+def test_a_display_that_shows_each_value_again_is_told_and_what_is_beneath_it():
+    y = np.repeat(_signal("drift")[::4], 4)
+    found = noise_of(y, np.arange(200) * 0.02, unit="mA")
+    assert found.best.kind == "display steps"
+    assert "about 4 readings (0.08 s): 200 readings are worth 50" in found.best.words
+    assert found.second is not None
+    assert found.second.kind == "drift"
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("mains pickup", "bursts to one side"),
+        ("mains pickup", "drift"),
+        ("mains pickup", "slow wander"),
+        ("intermittent contact", "mains pickup"),
+        ("drift", "bursts to one side"),
+    ],
+)
+def test_two_kinds_together_are_named_both(one, other):
+    white = _signal("white noise") - 12
+    both = _signal(one) + _signal(other) - 12 - white
+    if one == "intermittent contact":
+        both = np.where(_signal(one) == 0, 0.0, _signal(other))
+    found = noise_of(both, _TIMES_S, unit="mA", resolution=1e-4)
+    assert found.second is not None
+    assert {found.best.kind, found.second.kind} == {one, other}
+    said = noise_words(found)
+    assert any(each.startswith(f"and {found.second.kind} beside it") for each in said)
+
+
+def test_long_tails_have_the_median_as_the_better_middle():
+    found = noise_of(_signal("unknown"), _TIMES_S, unit="mA", resolution=1e-4)
+    assert found.best_value == np.median(_signal("unknown"))
+    assert any("the median is the better middle: 12" in each for each in noise_words(found))
+
+
+def test_no_kind_is_said_to_be_certain_and_few_readings_say_so():
+    many = noise_of(_signal("intermittent contact"), _TIMES_S)
+    assert noise_words(many)[0].startswith("intermittent contact (98 %)")
+    few = noise_of(_signal("mains pickup")[:20], _TIMES_S[:20])
+    assert few.best.weight < 0.9
+    assert "20 readings are few: 200 tell kinds apart" in noise_words(few)
+
+
+def _one_over_f(n):
+    """Sum of relaxations, three to a decade, each of the same variance: 1/f between the slowest and the fastest."""
+    rng, total = np.random.default_rng(24), np.zeros(n)
+    for tau in np.geomspace(1, 10 * n, 13):
+        held = math.exp(-1 / tau)
+        total += signal.lfilter([math.sqrt(1 - held**2)], [1, -held], rng.normal(size=n + 10_000))[-n:]
+    return total
+
+
+def test_more_readings_do_not_help_where_the_allan_deviation_is_flat():
+    # 1/f noise: its Allan deviation is the same for means of any length (NIST SP 1065, from memory).
+    pink = averaging(_one_over_f(4096))
+    assert pink.is_flat
+    assert "more readings do not help" in averaging_words(pink, unit="mA")
+    assert averaging(np.random.default_rng(25).normal(size=4096)).is_falling
+
+
+def test_one_reading_is_as_good_as_it_scatters_and_not_as_its_neighbour_is_near():
+    # A drift of 1 mA: neighbours differ by 0.0005 mA, one reading is off by 1 / sqrt(12) = 0.29 mA.
+    words = averaging_words(averaging(np.linspace(0, 1, 2000)), unit="mA")
+    assert words.startswith("one reading is good to 0.29 mA")
+    assert "beyond 1 readings" not in words
+    assert "drift takes over" in words
+
+
+def test_the_drive_is_compared_whatever_the_noise_is_named():
+    effect = drive_effect(np.full(50, 12.0), np.tile([12.0, 12.1], 25))
+    assert "which the step alone can do" in drive_words(effect, flickers=True)
+    assert "comes from the drive" in drive_words(effect)
+
+
 def test_white_noise_is_named_in_nineteen_of_twenty_bursts():
     best = []
     for seed in range(20):
@@ -176,10 +292,12 @@ def test_mains_before_the_aperture_is_given():
     assert "appears at 13.9 Hz" in found.best.words
 
 
-def test_two_disturbances_leave_a_remark():
-    rng = np.random.default_rng(6)
-    y = _signal("mains pickup") + np.where(rng.uniform(size=_N) < 0.05, 0.3, 0)
-    assert noise_of(y, _TIMES_S, resolution=1e-4).is_more
+def test_what_no_pair_of_kinds_explains_leaves_a_remark_and_doubt():
+    # A sine whose amplitude swings: three lines.
+    swings = 12 + 0.05 * (1 + 0.5 * np.sin(2 * np.pi * 0.9 * _TIMES_S)) * np.sin(2 * np.pi * 7.3 * _TIMES_S)
+    found = noise_of(swings + np.random.default_rng(6).normal(0, 0.002, _N), _TIMES_S, resolution=1e-4)
+    assert found.is_more
+    assert found.best.weight < 0.9
     assert not noise_of(_signal("mains pickup"), _TIMES_S, resolution=1e-4).is_more
 
 
@@ -193,6 +311,8 @@ def test_a_burst_that_does_not_move_is_white_of_the_resolution():
     found = noise_of(np.full(50, 12.0), np.arange(50) * 0.1, unit="mA", resolution=0.001)
     assert found.best.kind == "white noise"
     assert "resolution" in found.best.words
+    unknown = noise_of(np.full(50, 12.0), np.arange(50) * 0.1, unit="mA")
+    assert unknown.best.words == "no reading differs: less than the last digit shown"
 
 
 def test_noise_with_the_drive_on_is_compared_with_noise_when_it_is_off():

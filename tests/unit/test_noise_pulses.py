@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from instruments.errors import ReadingsError
-from sequencer.diagnosis.noise.pulses import edges_of, pulse_train
+from sequencer.diagnosis.noise.edges import edges_of, rising_edges
+from sequencer.diagnosis.noise.pulses import pulse_train
 from sequencer.diagnosis.noise.spectrum import main_lines
 
 _RATE_HZ = 50_000.0
@@ -113,8 +114,8 @@ def test_thresholds_may_be_given_and_noise_between_them_is_not_counted():
     ("values", "match"),
     [
         (np.full(1000, 2.5), "flat"),
-        (np.where(np.arange(1000) > 500, 5.0, 0.0), "1 rising edges"),
-        (np.random.default_rng(1).normal(0, 1, 1000), "no regular rate"),
+        (np.where(np.arange(1000) > 500, 5.0, 0.0), "too few pulses.*: 1 rising edge .*record longer: at least"),
+        (np.random.default_rng(1).normal(0, 1, 1000), "no pulses stand out"),
     ],
 )
 def test_what_is_no_train_is_refused(values, match):
@@ -146,3 +147,20 @@ def test_a_square_wave_has_the_lines_of_fourier():
     lines = main_lines(values, 1 / 40_000)
     assert [line.amplitude for line in lines[:3]] == pytest.approx([4 / math.pi / k for k in (1, 3, 5)], rel=0.01)
     assert [line.rate_Hz for line in lines[:3]] == pytest.approx([100, 300, 500], rel=1e-3)
+
+
+@pytest.mark.parametrize("rest", [0.0, 2.5, 5.0], ids=["low", "between the thresholds", "high"])
+def test_a_long_trace_looked_at_in_parts_has_each_edge_once(rest):
+    values = np.where(np.arange(700_000) % 7000 < 3500, 5.0, 0.0)
+    values[200_000:600_000] = rest  # longer than a part, so that the state is held through one without an edge
+    times_s = np.arange(len(values)) * 1e-6
+    edges = edges_of(values, times_s, lower=1.0, upper=4.0)
+    state, rising, falling = 0, [], []
+    for number, value in enumerate(values.tolist()):
+        now = 1 if value > 4.0 else -1 if value < 1.0 else state
+        if now != state and state:
+            (rising if now > 0 else falling).append(number)
+        state = now
+    assert np.ceil(edges.rising_s * 1e6 - 1e-6).astype(int).tolist() == rising
+    assert np.ceil(edges.falling_s * 1e6 - 1e-6).astype(int).tolist() == falling
+    assert len(rising_edges(values, times_s, 4.0, 4.0)) == len(rising)

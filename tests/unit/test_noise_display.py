@@ -1,0 +1,64 @@
+"""Steps and holds of a display, from readings that were rounded and repeated by numpy."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from sequencer.diagnosis.noise.display import held_n, shown_step
+from sequencer.diagnosis.noise.kinds.telegraph import chain, log_chain
+
+RNG = np.random.default_rng
+
+
+@pytest.mark.parametrize("step", [0.001, 0.005, 0.02, 1 / 300])
+@pytest.mark.parametrize("offset", [0.0, 0.00123])
+def test_the_step_that_all_readings_share_is_found(step, offset):
+    rounded = np.round(RNG(1).normal(12, 2 * step, 300) / step) * step + offset
+    assert shown_step(rounded) == pytest.approx(step, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        pytest.param(RNG(2).normal(12, 0.01, 300), id="not rounded"),
+        pytest.param(np.full(300, 12.0), id="one level"),
+        pytest.param(
+            np.where(RNG(2).uniform(size=300) < 0.3, 12.0, 12.02), id="two levels, which any distance may part"
+        ),
+        pytest.param(np.array([]), id="none"),
+    ],
+)
+def test_no_step_is_found_where_there_is_none(values):
+    assert shown_step(values) == 0
+
+
+@pytest.mark.parametrize("held", [2, 3, 7])
+def test_a_value_that_is_shown_again_is_found(held):
+    assert held_n(np.repeat(RNG(3).normal(size=60), held)) == held
+
+
+def test_readings_that_stay_by_chance_are_not_held():
+    # Two levels with geometric dwell times, a quarter to change at each reading.
+    assert held_n(np.cumsum(RNG(4).uniform(size=500) < 0.25) % 2.0) == 1
+    assert held_n(RNG(4).normal(size=500)) == 1
+
+
+@pytest.mark.parametrize("n", [1, 2, 5, 6])
+def test_the_chain_sums_over_all_hidden_paths(n):
+    # By hand: every path of two levels, its probability times the densities, all added.
+    low, high, rise, fall = RNG(5).normal(size=n), RNG(6).normal(size=n), 0.2, 0.4
+    step = np.array([[1 - rise, rise], [fall, 1 - fall]])
+    total, upper, rises = 0.0, np.zeros(n), 0.0
+    for code in range(2**n):
+        path = [code >> index & 1 for index in range(n)]
+        weight = (rise if path[0] else fall) / (rise + fall)
+        weight *= np.exp(sum((high if each else low)[index] for index, each in enumerate(path)))
+        weight *= np.prod([step[one, other] for one, other in pairwise(path)])
+        total += weight
+        upper += weight * np.array(path)
+        rises += weight * sum(one < other for one, other in pairwise(path))
+    assert log_chain(low, high, rise, fall) == pytest.approx(np.log(total))
+    found, found_rises, _ = chain(low, high, rise, fall)
+    assert found == pytest.approx(upper / total)
+    assert found_rises == pytest.approx(rises / total)

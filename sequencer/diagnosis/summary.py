@@ -406,7 +406,7 @@ def _remains(found: Hypothesis, weighing: Weighing) -> str:
     if not left:
         return ""
     segment = weighing.segments[found.segment]
-    before = float(np.abs(segment.y - segment.ideal)[segment.is_read].max())
+    before = segment.largest(segment.y - segment.ideal)
     return f"{sized(100 * left, 2)} of {sized(100 * before, 2)} % of span remains"
 
 

@@ -224,7 +224,7 @@ def test_beside_what_follows_the_clock_less_than_a_thirtieth_of_it_is_nothing():
     lagging, shift = (fit(caused(name), segment, 0, healthy(segment)) for name in ("lag", "zero shift"))
     # What is left of a step of 10 % of the range is 10 % of span where nothing has come yet.
     lagging = replace(lagging, theta=np.array([1e6, *lagging.theta[1:]]))
-    largest = float(pairs._effect(lagging).max())
+    largest = pairs._effect(lagging)
     for part, is_beneath in ((0.029, True), (0.031, False)):
         assert pairs._is_beneath(lagging, replace(shift, theta=np.array([part * largest]))) is is_beneath
 

@@ -25,7 +25,6 @@ def _steps(segment: Segment, _stage: int) -> Sizes:
     start = np.concatenate([np.insert(segment.steps, 1, each, axis=1) for each in _ROUNDED])
     # Any number of steps in the range is as probable, and near an edge either step.
     tried = np.log(max(most_steps(segment.tolerance), 1.0) * STEPS_PARTS_N * len(_ROUNDED))
-
     ideal = segment.ideal[segment.is_read]
 
     def log_prior(theta: FloatArray) -> FloatArray:
@@ -56,10 +55,11 @@ def _stepped(theta: FloatArray, segment: Segment, _stage: int) -> Equation:
     """The step that the reading is on, of those that a good unit could be on there; that of the input if not read."""
     step, beside = theta[:, :1], theta[:, 2:3]
 
-    def equation(frac: FloatArray) -> FloatArray:
+    def equation(level: FloatArray) -> FloatArray:
+        frac = segment.after.fraction(level)
         low, at, high = (_step_of(frac, theta, segment.tolerance, way) for way in (-1, 0, 1))
         seen = np.where(np.isfinite(segment.y), np.round((segment.y - beside) / step), at)
-        return np.asarray(beside + step * np.clip(seen, low, high))
+        return segment.after.value(beside + step * np.clip(seen, low, high))
 
     return equation
 
@@ -105,7 +105,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         name="output steps",
         place="level",
-        make=lambda t, s, k: lambda level: s.after.value(_stepped(t, s, k)(s.after.fraction(level))),
+        make=_stepped,
         is_last=True,
         sizes=_own_steps,
         say=lambda t, s, k: f"moves {_text(t, s, k)}",
@@ -117,7 +117,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         name="gate quantisation",
         place="level",
-        make=lambda t, s, k: lambda level: s.after.value(_stepped(t, s, k)(s.after.fraction(level))),
+        make=_stepped,
         is_last=True,
         sizes=_counted_steps,
         say=_counted,
@@ -130,7 +130,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         name="meter resolution",
         place="reading",
-        make=lambda t, s, k: lambda value: s.after.value(_stepped(t, s, k)(s.after.fraction(value))),
+        make=_stepped,
         sizes=_steps,
         say=lambda t, s, k: f"reads {_text(t, s, k)}",
         check="Set the lowest range that holds the signal: a tenth of the tolerance is needed.",

@@ -77,7 +77,7 @@ class Weighing:
         if found.predicted is None:
             return 0.0
         segment = self.segments[found.segment]
-        left = float(np.abs(segment.y - found.predicted)[segment.is_read].max())
+        left = segment.largest(segment.y - found.predicted)
         return left if left > PRIORS.trying.near_share * segment.tolerance else 0.0
 
     def log_priors(self) -> list[float]:

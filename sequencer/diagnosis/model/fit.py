@@ -51,7 +51,7 @@ class Fit:
 
     def leaves(self, segment: Segment) -> float:
         """The largest error that it does not foretell, as a share of the tolerance."""
-        return float(np.abs(segment.y - self.predicted)[segment.is_read].max()) / segment.tolerance
+        return segment.largest(segment.y - self.predicted) / segment.tolerance
 
 
 def fit(
@@ -123,11 +123,10 @@ def beside(found: Fit, segment: Segment, likelihood: Likelihood, others: Sequenc
 
 def _in_the_main(search: "_Search", exact: Fit, likelihood: Likelihood, floor: float, rough: Rough) -> Fit:
     """The fit with an allowance for an equation that holds only in the main, summed over how roughly it holds."""
-    is_read = search.is_read
     is_whole = exact.misfit < PRIORS.fitting.misfit_scale and exact.leaves(search.segment) < PRIORS.trying.near_share
     if is_whole or not rough:
         return exact
-    size = float(np.abs(exact.predicted - search.without)[is_read].max())
+    size = search.segment.largest(exact.predicted - search.without)
     shape = search.segment.smooth
     fits, odds = [exact], [1 - sum(each.odds for each in rough)]
     for each in rough:

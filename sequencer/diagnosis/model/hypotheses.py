@@ -260,7 +260,7 @@ def caused(found: Fit, base: Base) -> Hypothesis:
         is_of_bench=cause.is_of_bench,
         contains=cause.contains,
         scale=found.scale,
-        effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+        effect=segment.largest(found.predicted - segment.ideal) / segment.tolerance,
         scatter="" if own is None else own.fault,
         fits=(found,),
     )

@@ -34,7 +34,6 @@ _Hz = {"Hz": 1.0, "kHz": 1000.0}
 # Standard deviations summed over, of white noise and beneath a disturbance; turns of the robust fit of a line.
 _SDS_N, _BENEATH_N, _LINE_TURNS_N = 60, 8, 6
 _MOVING_N = 4  # visits that are read more than once, from which on a way is seen in them
-_LEAST_N = 3  # readings of a visit that have a middle of their own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,6 @@ from dataclasses import replace
 import numpy as np
 
 from sequencer.diagnosis.model.catalogue import CAUSES
-from sequencer.diagnosis.model.fit import Fit
 from sequencer.diagnosis.model.healthy_model import is_ordinary
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.noise_evidence import Scatter, scatters
@@ -105,15 +104,3 @@ def _scattered(first: Hypothesis, found: Scatter, log_odds: float) -> Hypothesis
         scatter=found.kind.fault,
         fits=(),
     )
-
-
-def _best(singles: Sequence[Hypothesis], count: int, *, apart: float = 0.0) -> list[Hypothesis]:
-    """The likeliest causes, each once; predictions at least so far apart, as fraction."""
-    found: dict[str, tuple[Hypothesis, Fit]] = {}
-    for each in sorted(singles, key=lambda each: -each.log_odds):
-        if each.fit is None or each.name in found:
-            continue
-        one = each.fit.predicted
-        if all(np.nanmax(np.abs(one - other.predicted)) >= apart for _, other in found.values()):
-            found[each.name] = each, each.fit
-    return [each for each, _ in found.values()][:count]

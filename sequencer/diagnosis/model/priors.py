@@ -312,10 +312,8 @@ class Pairs:
 
     rarer: float = 0.02
     """How often a second cause stands beside a first one."""
-    own_share: float = 0.5
-    """Beside scatter a cause must account for this part of the largest error: else it is what scatter does to means."""
     least_effect: float = 1.0
-    """And for this share of the tolerance."""
+    """Beside scatter a cause must account for this share of the tolerance: else it is what scatter does to means."""
     beneath_in_time: float = 0.03
     """Beside one that follows the clock nothing is seen that is smaller than this part of its effect."""
     beneath_share: float = 0.01

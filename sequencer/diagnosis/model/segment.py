@@ -195,6 +195,10 @@ class Segment:
         """The output is read at one level near the lower end of its range, or below it, at several inputs."""
         return bool(np.isfinite(self._limits[0][0]))
 
+    def largest(self, error: FloatArray) -> float:
+        """The largest of errors, of shape (visits,), at the visits that both taps were read at, with no sign."""
+        return float(np.abs(error)[self.is_read].max())
+
     @cached_property
     def is_inside(self) -> "np.typing.NDArray[np.bool_]":
         """Visits that both taps were read at whose output lies within its range; beyond it may be held."""

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
@@ -85,7 +84,8 @@ class PairSearch:
         mean: float,
         noisy: Callable[[Cause], float] = lambda _: 0.0,
     ) -> None:
-        self._singles = [each.fit for each in singles if each.fit is not None]
+        # What stands alone is no part of a pair.
+        self._singles = [each.fit for each in singles if each.fit is not None and not each.fit.cause.is_lone]
         self._number = singles[0].segment if singles else 0
         self._segment, self._likelihood, self._mean, self._noisy = segment, likelihood, mean, noisy
 
@@ -125,9 +125,8 @@ class PairSearch:
         frac, way = segment.ideal[segment.is_read], segment.series.direction[segment.is_read]
         prior = PRIORS.unknown
         shapes = [smooth(frac, way, length=length, way_share=prior.way_share) for length in prior.beside_lengths]
-        plain = [each for each in self._singles if not each.cause.is_lone]
-        plain.sort(key=lambda each: -each.log_evidence - np.log(each.cause.weight))
-        for each in plain[:_WITH_UNKNOWN_N]:
+        ranked = sorted(self._singles, key=lambda each: -each.log_evidence - np.log(each.cause.weight))
+        for each in ranked[:_WITH_UNKNOWN_N]:
             fits = [
                 again(each, segment, self._likelihood.freed(size * segment.tolerance * shape))
                 for shape in shapes
@@ -136,7 +135,7 @@ class PairSearch:
             evidence = logsumexp(np.array([one.log_evidence for one in fits])) - np.log(len(fits))
             best = max(fits, key=lambda one: one.log_evidence)
             left = best.leaves(segment) * segment.tolerance
-            if left > _beneath(best) * float(self._effect(best).max()):
+            if left > _beneath(best) * self._effect(best):
                 yield self._beside_the_unknown(best, float(evidence))
 
     def _beside_the_unknown(self, found: Fit, log_evidence: float) -> Hypothesis:
@@ -153,7 +152,7 @@ class PairSearch:
             check=cause.check_of(segment),
             contains=(cause.name, *cause.contains),
             scale=found.scale,
-            effect=float(np.abs(found.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+            effect=segment.largest(found.predicted - segment.ideal) / segment.tolerance,
         )
 
     @staticmethod
@@ -168,11 +167,7 @@ class PairSearch:
             exactly(each.cause, self._segment, each.stage, freed[each]) for each in _differing(list(freed), _FIRSTS_N)
         ]
         named = {each.cause.name for each in found}
-        alone = [
-            _Tried(evidence=each.log_evidence, cause=each.cause, stage=each.stage)
-            for each in self._singles
-            if not each.cause.is_lone
-        ]
+        alone = [_Tried(evidence=each.log_evidence, cause=each.cause, stage=each.stage) for each in self._singles]
         kept = {(each.cause, each.stage) for each in _differing(alone, _ALONE_N) if each.cause.name not in named}
         return found + [each for each in self._singles if (each.cause, each.stage) in kept]
 
@@ -182,20 +177,14 @@ class PairSearch:
         trims = [cause.act(np.array([[_SMALL_TRIM]]), segment, stage) for cause in CAUSES if cause.name in TRIMS]
         screening = Screening(segment, ())
         for each in self._singles:
-            if not each.cause.is_lone:
-                freed = beside(each, segment, self._likelihood, trims, size=size)
-                evidence = screening.of(each.cause, each.stage, freed)
-                yield _Tried(evidence=evidence, cause=each.cause, stage=each.stage), freed
-
-    @cached_property
-    def _candidates(self) -> list[tuple[Cause, int]]:
-        """Causes that may sit in the segment, and where."""
-        return [(each.cause, each.stage) for each in self._singles if not each.cause.is_lone]
+            freed = beside(each, segment, self._likelihood, trims, size=size)
+            evidence = screening.of(each.cause, each.stage, freed)
+            yield _Tried(evidence=evidence, cause=each.cause, stage=each.stage), freed
 
     def _seconds(self, one: Fit) -> list[_Tried]:
         """What may be wrong beside a cause, as it stands."""
         screening = Screening(self._segment, (self.act(one),))
-        causes = [(cause, stage) for candidate, stage in self._candidates for cause in _as_second(candidate, one.cause)]
+        causes = [(cause, each.stage) for each in self._singles for cause in _as_second(each.cause, one.cause)]
         evidence = screening.of_each(causes, self._likelihood)
         return [
             _Tried(evidence=each, cause=cause, stage=stage)
@@ -260,23 +249,21 @@ class PairSearch:
 
     def _is_beneath(self, one: Fit, other: Fit) -> bool:
         """One of them is no more than the other one's equation may be off, or shows only where that jumps."""
-        effects = [self._effect(each) for each in (one, other)]
-        sizes = [float(each.max()) for each in effects]
+        sizes = [self._effect(each) for each in (one, other)]
         larger = max((one, other), key=lambda each: sizes[each is other])
         if min(sizes) < _beneath(larger) * max(sizes):
             return True
         both = self._segment.predict((self.act(one), self.act(other)))[0]
-        return any(not self._shows(both, beside) for beside in (one, other))
+        return not all(self._shows(both, each) for each in (one, other))
 
-    def _effect(self, found: Fit) -> FloatArray:
-        """What a cause does alone; shape (visits that were read,)."""
-        segment = self._segment
-        return np.asarray(np.abs(segment.predict((self.act(found),))[0] - segment.ideal)[segment.is_read])
+    def _effect(self, found: Fit) -> float:
+        """The largest that a cause does alone, as fraction of the span."""
+        return self._segment.largest(self._segment.predict((self.act(found),))[0] - self._segment.ideal)
 
-    def _shows(self, both: FloatArray, beside: Fit) -> bool:
+    def _shows(self, both: FloatArray, one: Fit) -> bool:
         """What stands beside a cause changes several readings where that cause does not jump or rise at once."""
         segment, is_read = self._segment, self._segment.is_read
-        moved = segment.predict((self.act(beside),), moved=segment.small_step * WAYS)
+        moved = segment.predict((self.act(one),), moved=segment.small_step * WAYS)
         up, at, down = np.broadcast_to(moved, (3, is_read.size))[:, is_read]
         swing = np.maximum(np.abs(up - at), np.abs(at - down))
         is_even = swing <= PRIORS.amplified.singular * max(float(np.median(swing)), segment.small_step)
@@ -304,7 +291,7 @@ class PairSearch:
             is_of_bench=one.cause.is_of_bench and other.cause.is_of_bench,
             contains=tuple(dict.fromkeys((*names, *one.cause.contains, *other.cause.contains))),
             scale=whole.scale,
-            effect=float(np.abs(whole.predicted - segment.ideal)[segment.is_read].max()) / segment.tolerance,
+            effect=segment.largest(whole.predicted - segment.ideal) / segment.tolerance,
             fits=(one, other),
         )
 

@@ -5,6 +5,7 @@ Sources are made safe in the order of the bench file before anything else is don
 
 import contextlib
 import math
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -15,7 +16,7 @@ import pyvisa
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock, RealClock, VirtualClock
 from instruments.datasheet import DataSheet
-from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
+from instruments.described import DescribedInstrument, DescribedReceiver, DescribedScanner, DescribedSource
 from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.feedback import Feedback
@@ -24,11 +25,12 @@ from instruments.keyed import KeyedReceiver, KeyedSource, Person
 from instruments.latch import Latch, LeftOn
 from instruments.line import opened_line
 from instruments.roles import Operator, Receiver, Source
+from instruments.scanned import Places
 from instruments.session import Teller
 from instruments.simulated.setup import simulated_bench
 from instruments.simulated.visa import resource_manager
 from instruments.units import Quantity, Span, show
-from instruments.wiring import Port, Wire
+from instruments.wiring import Held, Port, Wire
 
 __all__ = ["Bench", "backend", "connect", "latch_of", "open_bench", "visa_library"]
 
@@ -47,6 +49,7 @@ class Bench:
         sources: by tap.
         receivers: by tap.
         clock: real, or virtual where the bench is simulated in process.
+        places: where the units are, and what connects them; None = one unit, wired as it is.
     """
 
     def __init__(
@@ -57,12 +60,14 @@ class Bench:
         sources: dict[str, Source],
         receivers: dict[str, Receiver],
         clock: Clock,
+        places: Places | None = None,
     ) -> None:
         self._manager = manager
         self.instruments = instruments
         self.sources = sources
         self.receivers = receivers
         self.clock = clock
+        self._places = places
         self._is_safe = False
         self._is_known_unsafe = False
         self._unreached: list[InstrumentError] = []
@@ -76,6 +81,9 @@ class Bench:
         for each in receivers.values():
             if isinstance(each, DescribedReceiver):
                 each.instrument.session.longest_s = partial(self._longest_s, each.instrument.description.takes)
+        if places is not None:
+            scanner = places.scanner.instrument
+            scanner.session.longest_s = partial(self._longest_s, scanner.description.takes)
         self.told: set[str] = set()  # sources made safe by word alone: nothing proves it
 
     def prepare(self) -> dict[str, str]:
@@ -95,8 +103,16 @@ class Bench:
             raise self._unreached[0]
         for instrument in self.instruments.values():
             instrument.set_up()
+        if self._places is not None:
+            self._places.scanner.open_all()
         self._is_safe = False
         return {name: instrument.identity for name, instrument in self.instruments.items()}
+
+    @property
+    def exchange_s(self) -> dict[str, float]:
+        """What a question and its answer took lately, by instrument: once it is prepared, what its line takes."""
+        found = {name: instrument.session.exchange_s for name, instrument in self.instruments.items()}
+        return {name: each for name, each in found.items() if math.isfinite(each)}
 
     def _longest_s(self, takes_s: float) -> float:
         """How long a reader may be silent: with an output on no longer than a source may, beyond what a reading takes.
@@ -157,6 +173,27 @@ class Bench:
         self._is_safe = True
         return done
 
+    def seen_at(self, place: int | None) -> Mapping[str, Receiver]:
+        """The receivers by tap, as the unit at a place sees them; None = the first place, or the only unit."""
+        return self.receivers if self._places is None else self._places.receivers(place, self.receivers)
+
+    def connect(self, place: int | None) -> None:
+        """Connect the unit at a place, source and all; nothing to do where one is wired. Raises InstrumentError."""
+        if self._places is not None:
+            self._places.connect(place)
+
+    def moved(self) -> None:
+        """The input leaves its level."""
+        if self._places is not None:
+            self._places.moved()
+
+    def recover_receivers(self) -> None:
+        """After touch was lost: scanner and receivers back on their lines; raises InstrumentError."""
+        if self._places is not None:
+            self._places.scanner.recover()
+        for receiver in self.receivers.values():
+            receiver.recover()
+
     def took(self, tap: str, reading: float) -> None:
         """A reading at a tap, in the unit selected: what tells later whether a source there is off."""
         if tap in self._feedback:
@@ -170,6 +207,9 @@ class Bench:
 
     def close(self) -> None:
         """Give front panels back and close every line, the last opened first."""
+        if self._places is not None and self._places.scanner.instrument.was_met:
+            with contextlib.suppress(InstrumentError):  # nothing is read any more, and the outputs are off
+                self._places.scanner.open_all()
         for instrument in reversed(self.instruments.values()):
             instrument.close()
         if self._manager is not None:
@@ -200,6 +240,7 @@ def open_bench(
     limits: tuple[tuple[str, Span], ...],
     operator: Operator,
     tell: Teller,
+    held: tuple[Held, ...] = (),
 ) -> Bench:
     """Open what the wiring needs; nothing is set and nothing is asked yet.
 
@@ -210,6 +251,7 @@ def open_bench(
         limits: of the unit and the bench, as signals of the first tap.
         operator: whom keyed instruments ask.
         tell: takes each exchange.
+        held: what else is held while the unit is tested; its sources stand behind that of the unit, by its name.
 
     Raises:
         InputError: a simulated fault that is not in the catalogue.
@@ -218,14 +260,16 @@ def open_bench(
     manager, clock = backend(loaded, sheet)
     # A real VISA is one for the whole program: closing its manager would close the lines of every other bench.
     own = manager if loaded.file.is_simulated else None
-    ports = [port for each in wires for port in (each.source, each.receiver) if port is not None]
+    all_wires = (*wires, *(each.wire for each in held))
+    names = [port.instrument for each in all_wires for port in (each.source, each.receiver) if port is not None]
+    units = loaded.file.units
     instruments: dict[str, DescribedInstrument] = {}
     try:
-        for port in ports:
-            description = loaded.descriptions[port.instrument]
-            if port.instrument not in instruments and description.kind == "remote":
+        for name in (*names, *([units.connected_by] if units is not None else [])):
+            description = loaded.descriptions[name]
+            if name not in instruments and description.kind == "remote":
                 assert manager is not None
-                instruments[port.instrument] = connect(loaded, port.instrument, description, manager, clock, tell)
+                instruments[name] = connect(loaded, name, description, manager, clock, tell)
     except LivezeroError:
         for instrument in instruments.values():
             instrument.session.close()
@@ -240,7 +284,35 @@ def open_bench(
             sources[each.tap] = _source(each, each.source, loaded, instruments, limits, person, clock)
         if each.receiver is not None:
             receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, person, clock)
-    return Bench(manager=own, instruments=instruments, sources=sources, receivers=receivers, clock=clock)
+    for beside in held:
+        assert beside.wire.source is not None
+        sources[beside.name] = _source(
+            beside.wire, beside.wire.source, loaded, instruments, beside.limits, person, clock
+        )
+    return Bench(
+        manager=own,
+        instruments=instruments,
+        sources=sources,
+        receivers=receivers,
+        clock=clock,
+        places=_places(loaded, wires, instruments, clock),
+    )
+
+
+def _places(
+    loaded: LoadedBench, wires: tuple[Wire, ...], instruments: Mapping[str, DescribedInstrument], clock: Clock
+) -> Places | None:
+    """Where the units are, where there are several."""
+    units = loaded.file.units
+    if units is None:
+        return None
+    scanner = DescribedScanner(instrument=instruments[units.connected_by], clock=clock)
+    ranges = {
+        each.tap: loaded.descriptions[each.receiver.instrument].functions[each.receiver.function].ranges
+        for each in wires
+        if each.receiver is not None
+    }
+    return Places(units, scanner, first_tap=wires[0].tap, ranges=ranges, clock=clock)
 
 
 def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManager | None, Clock]:

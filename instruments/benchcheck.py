@@ -76,7 +76,10 @@ def _check_one(
                 opened.close()
         except LivezeroError as fault:
             error = fault
-    if name not in {use for wiring in loaded.file.taps.values() for use in (wiring.set_by, wiring.read_by)}:
+    units = loaded.file.units
+    if units is not None and units.connected_by == name:
+        findings.append(f"connects {len(units.places)} places; no channel was closed")
+    elif name not in {use for wiring in loaded.file.taps.values() for use in (wiring.set_by, wiring.read_by)}:
         findings.append("wired to no tap")
     return InstrumentCheck(
         instrument=name,

@@ -3,11 +3,13 @@
 import contextlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic_core import PydanticCustomError
 
 from instruments.certificate import Certificate, CertificateField, LoadedCertificate, certificate_faults
+from instruments.channels import channels_of
 from instruments.description import Description, find_description
 from instruments.errors import InputError, nearest, shortened
 from instruments.fields import LevelField, SpanField, TemperatureSpanField, WatchdogField
@@ -18,10 +20,13 @@ from instruments.yamlfile import Document, read
 __all__ = [
     "BenchFile",
     "BenchInstrument",
+    "BenchQuantity",
     "BenchTap",
     "Correlation",
     "LoadedBench",
     "Simulation",
+    "UnitSimulation",
+    "Units",
     "load_bench",
 ]
 
@@ -61,11 +66,82 @@ class BenchTap(FileModel):
         return self
 
 
+class UnitSimulation(FileModel):
+    """What is simulated of the unit at one place: a seed of its own, and faults beside those of the bench."""
+
+    seed: int | None = Field(None, ge=0, le=2**31)
+    faults: tuple[dict[str, str], ...] = ()
+
+
+class BenchQuantity(FileModel):
+    """What else is held on the bench while a unit is tested, such as its supply voltage: by which source, and where.
+
+    It stands at its reference but where a sequence varies it. What a person sets, or a chamber, is not listed.
+    """
+
+    set_by: str
+    set_function: str = ""
+    reference: LevelField
+
+
 class Simulation(FileModel):
-    """The simulated bench: its seed, and the faults it is given, by name and size as in the fault catalogue."""
+    """The simulated bench: its seed, and the faults it is given, by name and size as in the fault catalogue.
+
+    `faults` are those of every unit, as a fault of the bench is; `units` by place are those of one.
+    """
 
     seed: int = Field(1, ge=0, le=2**31)  # as --seed
     faults: tuple[dict[str, str], ...] = ()
+    units: dict[int, UnitSimulation] = Field(default_factory=dict)
+
+
+def _as_channels(given: Any) -> tuple[str, ...]:  # noqa: ANN401  whatever stands in the file
+    """The channels of one place: a channel list, or a YAML list of them."""
+    try:
+        return channels_of(", ".join(given) if isinstance(given, (list, tuple)) else str(given))
+    except InputError as error:
+        raise PydanticCustomError("livezero", "{what}", {"what": error.what, "allowed": error.allowed}) from error
+
+
+def _by_place(given: Any) -> Any:  # noqa: ANN401  whatever stands in the file
+    """Channels by place; of a list, one channel a place in order."""
+    if isinstance(given, (str, list)):
+        return dict(enumerate(_as_channels(given), start=1))
+    return given
+
+
+Channels = Annotated[tuple[str, ...], BeforeValidator(_as_channels), WithJsonSchema({"type": "string"})]
+
+
+class Units(FileModel):
+    """Where several units are on the bench at once: which channels of the scanner connect which of them.
+
+    Attributes:
+        connected_by: the scanner.
+        driven: "together" where the source is wired to all units, so that the meter alone is connected to one after
+            another; "one after another" where the channels of a unit connect the source too.
+        channels: of each place, all closed while its unit is read.
+    """
+
+    connected_by: str
+    driven: Literal["together", "one after another"] = "together"
+    channels: Annotated[dict[int, Channels], BeforeValidator(_by_place)] = Field(min_length=1, max_length=1000)
+
+    @property
+    def places(self) -> tuple[int, ...]:
+        """Of the bench, in order."""
+        return tuple(sorted(self.channels))
+
+    @model_validator(mode="after")
+    def _distinct(self) -> Self:
+        seen: dict[str, int] = {}
+        for place, channels in self.channels.items():
+            for channel in channels:
+                if seen.setdefault(channel, place) != place:
+                    raise ValueError(f"each channel at one place; {channel} is at {seen[channel]} and at {place}")
+        if min(self.channels) < 1:
+            raise ValueError("places from 1")
+        return self
 
 
 class BenchFile(FileModel):
@@ -75,8 +151,10 @@ class BenchFile(FileModel):
     backend: str = "@py"
     instruments: dict[str, BenchInstrument] = Field(min_length=1)
     taps: dict[str, BenchTap] = Field(min_length=1)
+    quantities: dict[str, BenchQuantity] = Field(default_factory=dict)
     ambient: TemperatureSpanField | None = None
     correlations: tuple[Correlation, ...] = ()
+    units: Units | None = None
     watchdog: WatchdogField = 10.0
     simulation: Simulation | None = None
 
@@ -130,7 +208,7 @@ class LoadedBench:
                 where=self.where("backend"),
                 todo="leave --seed and --fault out, or take --bench simulated",
             )
-        changed = Simulation(seed=own.seed if seed is None else seed, faults=(*own.faults, *faults))
+        changed = own.model_copy(update={"seed": own.seed if seed is None else seed, "faults": (*own.faults, *faults)})
         return self._changed({"simulation": changed})
 
     def used_again(self, *, backend: str, simulation: Mapping[str, Any] | None) -> "LoadedBench":
@@ -188,6 +266,7 @@ def load_bench(
         if name in descriptions:
             faults.extend(certificate_faults(each, name, descriptions[name]))
     faults.extend(_tap_faults(document, file, descriptions))
+    faults.extend(_unit_faults(document, file, descriptions))
     if file.is_simulated and file.simulation is None:
         faults.append(InputError('backend "simulated" needs "simulation"', where=document.where("backend")))
     if faults:
@@ -287,34 +366,66 @@ def _unknown(word: str, known: list[str], what: str, document: Document, path: t
 
 
 def _tap_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
-    faults = []
+    uses: list[tuple[tuple[str, str], str, str | None, str, str]] = []
     for tap, wiring in file.taps.items():
-        uses: tuple[tuple[str, str | None, str, str], ...] = (
-            ("set by", wiring.set_by, "set function", wiring.set_function),
-            ("read by", wiring.read_by, "read function", wiring.read_function),
+        uses.append((("taps", tap), "set by", wiring.set_by, "set function", wiring.set_function))
+        uses.append((("taps", tap), "read by", wiring.read_by, "read function", wiring.read_function))
+    for name, held in file.quantities.items():
+        uses.append((("quantities", name), "set by", held.set_by, "set function", held.set_function))
+    faults = []
+    for at, key, instrument, function_key, function in uses:
+        if instrument is None:
+            continue
+        if instrument not in file.instruments:
+            faults.append(
+                _unknown(instrument, list(file.instruments), "this bench has no instrument", document, (*at, key))
+            )
+        elif function and instrument in descriptions and function not in descriptions[instrument].functions:
+            known = list(descriptions[instrument].functions)
+            what = f'instrument "{instrument}" has no function'
+            faults.append(_unknown(function, known, what, document, (*at, function_key)))
+    faults.extend(
+        InputError(
+            f'"{name}" is a tap of the unit as well',
+            where=document.where("quantities", name),
+            todo="rename one of them",
         )
-        for key, instrument, function_key, function in uses:
-            if instrument is None:
-                continue
-            if instrument not in file.instruments:
-                guess = nearest(instrument, list(file.instruments))
-                faults.append(
-                    InputError(
-                        f'no instrument "{instrument}" on this bench',
-                        where=document.where("taps", tap, key),
-                        allowed=", ".join(file.instruments),
-                        todo=f'write "{guess}"' if guess else "",
-                    )
-                )
-            elif function and instrument in descriptions and function not in descriptions[instrument].functions:
-                known: dict[str, Any] = dict(descriptions[instrument].functions)
-                guess = nearest(function, list(known))
-                faults.append(
-                    InputError(
-                        f'instrument "{instrument}" has no function "{function}"',
-                        where=document.where("taps", tap, function_key),
-                        allowed=", ".join(known),
-                        todo=f'write "{guess}"' if guess else "",
-                    )
-                )
+        for name in file.quantities
+        if name in file.taps
+    )
+    return faults
+
+
+def _unit_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
+    """What is wrong between "units", the scanner they name, and what is simulated of them."""
+    faults = []
+    units = file.units
+    if units is not None and units.connected_by not in file.instruments:
+        known = [name for name, each in descriptions.items() if each.connects is not None]
+        faults.append(
+            InputError(
+                f'no instrument "{units.connected_by}" on this bench',
+                where=document.where("units", "connected by"),
+                allowed=", ".join(known) or "a scanner, which this bench has not",
+                todo="name the scanner; where a person moves the leads, leave units out",
+            )
+        )
+    elif units is not None and units.connected_by in descriptions and descriptions[units.connected_by].connects is None:
+        faults.append(
+            InputError(
+                f'"{units.connected_by}" is no scanner: its description has no "connects"',
+                where=document.where("units", "connected by"),
+                todo="name the scanner, or add how it closes and opens channels to its description",
+            )
+        )
+    simulated = file.simulation.units if file.simulation is not None else {}
+    faults.extend(
+        InputError(
+            f"no place {place} on this bench",
+            where=document.where("simulation", "units", str(place)),
+            allowed="a place of units" if units is None else ", ".join(map(str, units.places)),
+        )
+        for place in simulated
+        if units is None or place not in units.channels
+    )
     return faults

@@ -1,7 +1,8 @@
 """An instrument as data: what a YAML description may say, and where descriptions are found.
 
 A description holds plain command strings with named fields, `{level}` in "set" and `{range}` in "select", which take
-numbers only. It knows no session; `described.py` makes a driver of it.
+numbers only, and `{channels}` of a scanner, which takes the channels of a list. It knows no session; `described` makes
+a driver of it.
 """
 
 import re
@@ -10,6 +11,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
+from instruments.channels import as_list
 from instruments.fields import (
     AccuracyField,
     DifferenceField,
@@ -30,17 +32,20 @@ __all__ = [
     "Function",
     "OutputQuery",
     "RangeEntry",
+    "Scanner",
     "SelectQuery",
     "SerialLine",
     "Termination",
     "as_sent",
     "find_description",
     "render",
+    "with_channels",
 ]
 
 DESCRIPTIONS = Path(__file__).parent / "descriptions"
 # Python's patterns go back over what they have read: a group repeated within a repeat takes a reply for ever.
 _MOST_REPEATS, _MOST_CHOICES = 3, 5
+_CHANNELS = "{channels}"
 _FIELD = re.compile(r"\{(level|range)(?::([+ ]?0?[0-9]{0,2}(?:\.[0-9]{1,2})?[eEfFgG]))?\}")
 
 
@@ -50,6 +55,11 @@ def render(command: str, **numbers: float) -> str:
     Nothing but a formatted number ever comes in, so a value cannot break out of its field.
     """
     return _FIELD.sub(lambda field: format(numbers[field.group(1)], field.group(2) or ".9G"), command)
+
+
+def with_channels(command: str, channels: tuple[str, ...]) -> str:
+    """A command of a scanner with the channels of a list in it."""
+    return command.replace(_CHANNELS, as_list(channels))
 
 
 def as_sent(command: str, level: float) -> float:
@@ -74,6 +84,15 @@ def _command(field: str = "") -> AfterValidator:
     return AfterValidator(check)
 
 
+def _switching(command: str) -> str:
+    if command.count(_CHANNELS) != 1:
+        raise ValueError(f'a command with "{_CHANNELS}" in it once, as in "ROUT:CLOS (@{_CHANNELS})"')
+    bare = command.replace(_CHANNELS, "")
+    if "{" in bare or "}" in bare or not bare.isprintable() or not bare.isascii():
+        raise ValueError("a command in ASCII without control characters, and no other braces")
+    return command
+
+
 def _listed(given: Any) -> Any:  # noqa: ANN401  one command or a list of them
     return (given,) if isinstance(given, str) and given else given or ()
 
@@ -89,6 +108,7 @@ OptionalCommand = Annotated[Command | None, BeforeValidator(_or_none)]
 Commands = Annotated[tuple[Command, ...], BeforeValidator(_listed), _list_schema]
 RangeCommands = Annotated[tuple[Annotated[str, _command("range")], ...], BeforeValidator(_listed), _list_schema]
 SetCommand = Annotated[str, _command("level")]
+SwitchCommand = Annotated[str, AfterValidator(_switching)]
 
 
 def _pattern(given: str) -> str:
@@ -143,6 +163,16 @@ class SelectQuery(FileModel):
 
     ask: Command
     reply: Pattern
+
+
+class Scanner(FileModel):
+    """How a scanner connects: channels closed, opened, and asked whether they are closed ("1" each, in order)."""
+
+    close: SwitchCommand
+    open: SwitchCommand
+    open_all: Command
+    closed_query: SwitchCommand | None = None
+    takes: PauseField = 0.0
 
 
 class RangeEntry(FileModel):
@@ -270,10 +300,15 @@ class Description(FileModel):
     error_query: ErrorQuery | None = None
     event_status: OptionalCommand = None
     refusal: Pattern | None = None
-    functions: dict[str, Function] = Field(min_length=1)
+    connects: Scanner | None = None
+    functions: dict[str, Function] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
+        if not self.functions and self.connects is None:
+            raise ValueError('"functions" that set or read, or "connects" of a scanner')
+        if self.connects is not None and self.kind == "keyed":
+            raise ValueError('no "connects" beside "kind: keyed": leads that a person moves need no scanner')
         for name, function in self.functions.items():
             drifts = any(entry.temperature_coefficient is not None for entry in function.ranges)
             if drifts and self.reference_temperature is None:
@@ -288,8 +323,9 @@ class Description(FileModel):
 
     @property
     def takes(self) -> float:
-        """How long the longest reading of it takes, in s."""
-        return max(function.takes for function in self.functions.values())
+        """How long the longest reading of it, or its relays, take, in s."""
+        switching_s = 0.0 if self.connects is None else self.connects.takes
+        return max((function.takes for function in self.functions.values()), default=switching_s)
 
     def proves_safe(self, function: str) -> bool:
         """True if it can be asked, or answers, whether a function that sets went to its safe level; a person says so.

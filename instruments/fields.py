@@ -2,9 +2,9 @@
 
 import re
 from functools import partial
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import PlainSerializer, WithJsonSchema
+from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
 
 from instruments.errors import InputError
 from instruments.filemodel import as_field
@@ -29,7 +29,10 @@ __all__ = [
     "DurationField",
     "FractionField",
     "LevelField",
+    "LevelsField",
+    "OptionalFractionField",
     "PauseField",
+    "PlacesField",
     "SpanField",
     "TemperatureSpanField",
     "ToleranceField",
@@ -76,6 +79,10 @@ def _fraction(text: str) -> float:
     return magnitude(share, "percent") / 100
 
 
+def _fraction_or_none(text: str) -> float | None:
+    return None if text == "none" else _fraction(text)
+
+
 def _tolerance(text: str) -> Terms:
     return terms(text, bases=("span", "reading", "output", "full scale", CLASS))
 
@@ -115,6 +122,20 @@ PauseField = Annotated[
 ]
 WatchdogField = Annotated[float, as_field(_watchdog), _schema("10 s", 'a time, held in seconds; or "none", held as 0')]
 FractionField = Annotated[float, as_field(_fraction), _schema("10 %", "a share in %; held as a fraction")]
+
+
+def _one_or_list(given: Any) -> Any:  # noqa: ANN401  "50 %", or a list of per cents
+    return given if isinstance(given, (list, tuple)) else (given,)
+
+
+LevelsField = Annotated[tuple[LevelField, ...], BeforeValidator(_one_or_list)]
+"""One level or several."""
+PlacesField = Annotated[tuple[FractionField, ...], BeforeValidator(_one_or_list)]
+"""One place of the input range or several, each in %; held as fractions."""
+
+OptionalFractionField = Annotated[
+    float | None, as_field(_fraction_or_none), _schema("110 %", 'a share in %, held as a fraction; or "none"')
+]
 UnitField = Annotated[str, as_field(canonical), _schema("mA", "a unit")]
 ToleranceField = Annotated[
     Terms,

@@ -25,14 +25,14 @@ class Question:
 
     Args:
         kind: "caution" or "confirm" (answered "yes" or "no"), "go on" (the same, asked only of who is there), "set"
-            (done when answered), "reading" (a number).
+            (done when answered), "reading" (a number), "text" (any line).
         text: the question; on lines above it why it is asked again.
         unit: of the number, for a reading.
         expected: what the number should be near; None = nothing known.
         plausible: half width around `expected` beyond which the answer may be questioned; None = any number will do.
     """
 
-    kind: Literal["caution", "confirm", "go on", "set", "reading"]
+    kind: Literal["caution", "confirm", "go on", "set", "reading", "text"]
     text: str
     unit: str = ""
     expected: float | None = None

@@ -7,8 +7,10 @@ import contextlib
 import math
 import select
 import socket
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from statistics import median
 from typing import Any, Protocol
 
 import pyvisa
@@ -23,6 +25,7 @@ __all__ = ["BoundedLine", "Exchange", "Line", "Session", "Teller"]
 # pyvisa-py hands through whatever its transports raise: OSError for a reset, RuntimeError from HiSLIP, termios.error
 # from an unplugged port, and Exception itself for a host that is not found.
 _LINE_ERRORS = (Exception,)
+_ANSWERS_N = 20
 _SILENCE_S = 0.2
 _MOST_DRAINED = 50
 _LARGEST_REPLY = 1_000_000
@@ -226,6 +229,7 @@ class Session:
         self._timeout_s = timeout_s
         self._query_delay_s = query_delay_s
         self._tell = tell
+        self._answered_s: deque[float] = deque(maxlen=_ANSWERS_N)  # what the last questions took
         self._line = self._open()
 
     def _open(self) -> Line:
@@ -326,8 +330,15 @@ class Session:
                 f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"
             ) from error
         self.is_suspect = was_suspect
+        if answered:
+            self._answered_s.append(self.clock.now() - start_s)
         self._told(start_s, command, reply)
         return reply
+
+    @property
+    def exchange_s(self) -> float:
+        """What a question and its answer took lately, as a median; NaN before the first."""
+        return median(self._answered_s) if self._answered_s else math.nan
 
     def _no_reply(self, command: str, within_s: float) -> NoReplyError:
         todo = self.hint or "check power, cable, line end and time-out"

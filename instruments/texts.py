@@ -17,6 +17,7 @@ __all__ = [
     "as_json",
     "as_page",
     "counted",
+    "finite_or_none",
     "from_cell",
     "is_measurable",
     "json_value",
@@ -92,6 +93,11 @@ def sized(value: float, digits: int = 3, *, is_signed: bool = False) -> str:
     sign = "+" if is_signed else ""
     text = f"{value:{sign}.{digits}g}"
     return f"{Decimal(text):{sign}f}" if "e" in text and 1e-6 <= abs(value) < 1e9 else text
+
+
+def finite_or_none(value: float) -> float | None:
+    """A number as JSON has it: NaN and infinity are null."""
+    return float(value) if math.isfinite(value) else None
 
 
 def is_measurable(frac: float) -> bool:

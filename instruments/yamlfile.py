@@ -6,9 +6,10 @@ file come at once, each with file, line, column, what is allowed, and the neares
 """
 
 import contextlib
+import copy
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -43,20 +44,37 @@ Path_ = tuple[int | str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A YAML file as text data with the place of each value and each key."""
+    """A YAML file as text data with the place of each value and each key.
+
+    Of a value that another file put there `elsewhere` has its place, as file:line:column.
+    """
 
     path: Path
     text: str
     content: Any
     places: dict[Path_, tuple[int, int]]
+    elsewhere: dict[Path_, str] = field(default_factory=dict)
 
     def where(self, *path: int | str) -> str:
         """`file:line:column` of a value, or of the nearest thing around it that stands in the file."""
         steps: Path_ = path
-        while steps and steps not in self.places:
+        while steps and steps not in self.places and steps not in self.elsewhere:
             steps = steps[:-1]
+        if steps in self.elsewhere:
+            return self.elsewhere[steps]
         line, column = self.places.get(steps, (1, 1))
         return f"{self.path}:{line}:{column}"
+
+    def with_value(self, path: Path_, value: Any, *, where: str) -> "Document":  # noqa: ANN401  content
+        """The same with another value at a path, whose group must be there; `where` it is written."""
+        content = copy.deepcopy(self.content)
+        group = content
+        for step in path[:-1]:
+            group = group[step]
+        group[path[-1]] = value
+        places = {at: place for at, place in self.places.items() if at[: len(path)] != path}
+        elsewhere = {at: place for at, place in self.elsewhere.items() if at[: len(path)] != path}
+        return replace(self, content=content, places=places, elsewhere={**elsewhere, path: where})
 
     def into(self, model: type[Model]) -> Model:
         """The content as a model.

@@ -2,6 +2,7 @@
 
 from instruments.described.instrument import DescribedInstrument
 from instruments.described.receiver import DescribedReceiver
+from instruments.described.scanner import DescribedScanner
 from instruments.described.source import DescribedSource
 
-__all__ = ["DescribedInstrument", "DescribedReceiver", "DescribedSource"]
+__all__ = ["DescribedInstrument", "DescribedReceiver", "DescribedScanner", "DescribedSource"]

@@ -14,14 +14,15 @@ from typing import Literal, TypeAlias
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.errors import InputError
+from instruments.simulated.bank import Bank
 from instruments.simulated.faults import Fault
 from instruments.simulated.instrument import Device, SimulatedInstrument
 from instruments.simulated.physics import Nature, Plant
-from instruments.simulated.scpi import ScpiInstrument
+from instruments.simulated.scpi import ScpiInstrument, Switchboard
 from instruments.simulated.serial import SerialInstrument
 from instruments.simulated.wires import Wires
 
-__all__ = ["Lines", "Mishap", "MishapKind", "Reply", "SimulatedBench"]
+__all__ = ["Lines", "Mishap", "MishapKind", "Reply", "SimulatedBench", "SimulatedUnit"]
 
 MishapKind: TypeAlias = Literal[
     "time-out",
@@ -125,6 +126,15 @@ class Lines:
             self._held += part
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedUnit:
+    """A unit at a place of the bench: the channels that connect it, its seed, and what is wrong with it alone."""
+
+    channels: tuple[str, ...]
+    seed: int
+    faults: tuple[Fault, ...] = ()
+
+
 class SimulatedBench:
     """A unit on a bench of simulated instruments.
 
@@ -136,6 +146,8 @@ class SimulatedBench:
         nature: what is ordinarily imperfect; None = the default.
         seed: of all noise.
         mishaps: what goes wrong on the connections.
+        units: at the places of the bench, where there are several; None = one, wired as it is.
+        is_driven_together: the source is wired to all units; else it drives the one that is connected.
         heard: takes name and message of each exchange in process, once it is obeyed and its reply is on the way; what
             it raises comes out of the exchange, as a Ctrl-C does.
 
@@ -143,7 +155,7 @@ class SimulatedBench:
         InputError: an instrument is wired to no tap of the sheet, two drive one tap, or two have one name.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  all but the instruments by keyword
         self,
         sheet: DataSheet,
         instruments: Sequence[SimulatedInstrument],
@@ -153,15 +165,34 @@ class SimulatedBench:
         nature: Nature | None = None,
         seed: int = 1,
         mishaps: Sequence[Mishap] = (),
+        units: Mapping[int, SimulatedUnit] | None = None,
+        is_driven_together: bool = True,
         heard: Callable[[str, str], None] = lambda _, __: None,
     ) -> None:
         self.sheet = sheet
         self.heard = heard
         self.clock = clock
-        self.plant = Plant(sheet, faults=faults, nature=nature, seed=seed, start_s=clock.now())
+        self.plant: Plant | Bank
+        if units is None:
+            self.plant = Plant(sheet, faults=faults, nature=nature, seed=seed, start_s=clock.now())
+        else:
+            plants = {
+                place: Plant(
+                    sheet,
+                    faults=(*faults, *each.faults),
+                    nature=nature,
+                    seed=each.seed,
+                    source_seed=seed,
+                    start_s=clock.now(),
+                )
+                for place, each in units.items()
+            }
+            channels = {place: each.channels for place, each in units.items()}
+            self.plant = Bank(plants, channels, is_driven_together=is_driven_together)
         self.instruments: Mapping[str, SimulatedInstrument] = MappingProxyType({i.name: i for i in instruments})
         _check(sheet, instruments, mishaps)
         self._lock = threading.RLock()
+        self.board = Switchboard(self.plant, self._lock, clock) if isinstance(self.plant, Bank) else None
         self._locks = {name: threading.RLock() for name in self.instruments}
         self._devices = {name: self._device(spec, seed) for name, spec in self.instruments.items()}
         self._exchanges_n = dict.fromkeys(self.instruments, 0)
@@ -251,8 +282,10 @@ class SimulatedBench:
     def _device(self, spec: SimulatedInstrument, seed: int) -> Device:
         names = [tap.name for tap in self.sheet.taps]
         sets, reads = (None if tap is None else names.index(tap) for tap in (spec.sets, spec.reads))
-        wires = Wires(self.plant, self._lock, self.clock, sets=sets, reads=reads)
-        return SerialInstrument(spec, wires) if spec.dialect == "serial" else ScpiInstrument(spec, wires, seed=seed)
+        wires = Wires(self.plant, self._lock, self.clock, sets=sets, reads=reads, holds=spec.holds)
+        if spec.dialect == "serial":
+            return SerialInstrument(spec, wires)
+        return ScpiInstrument(spec, wires, seed=seed, board=self.board if spec.scans else None)
 
 
 def _bytes(line: str) -> bytes:

@@ -8,14 +8,17 @@ Fractions are of the range of the tap named beside them: 0 at its low end, 1 at 
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 __all__ = [
+    "HELD_UNITS",
     "Effects",
     "Element",
+    "Flicker",
     "Lens",
     "Moment",
+    "Overdriven",
     "Play",
     "Stale",
     "Stiction",
@@ -26,6 +29,7 @@ __all__ = [
     "bursts",
     "chained",
     "clamp",
+    "compliance",
     "constant",
     "dead_around_zero",
     "drift",
@@ -33,7 +37,9 @@ __all__ = [
     "from_lower_range",
     "gate_count",
     "ground_loop",
+    "influenced",
     "leak_across",
+    "open_input",
     "power_law",
     "quantise",
     "reverse",
@@ -49,13 +55,17 @@ __all__ = [
 ]
 
 
+HELD_UNITS = {"supply voltage": "V", "load": "ohm", "ambient temperature": "degC"}
+"""What a unit may feel beside its input, by its name on the bench, and the unit that equations have it in."""
+
+
 @dataclass(slots=True)
 class Moment:
     """When, and under which circumstances, an element is asked; one object a plant, moved on by it.
 
     `start_s` is when the plant was made, `aperture_s` the time a receiver averages over, `changes_n` counts what the
     sources were told, `drive_frac` is the driven signal as a fraction of the first tap's range, `is_driven` false while
-    no output is on.
+    no output is on. `held` are levels of quantities beside the input, by name, in the units of `HELD_UNITS`.
     """
 
     rng: random.Random
@@ -65,6 +75,7 @@ class Moment:
     is_driven: bool = False
     drive_frac: float = 0.0
     changes_n: int = 0
+    held: dict[str, float] = field(default_factory=dict)
 
 
 Element: TypeAlias = Callable[[float, Moment], float]
@@ -81,6 +92,7 @@ class Effects:
         value: on the decoded value, in the unit of the stage's first tap.
         input: on the input fraction, before any lag.
         lag_s: one more first-order lag.
+        swing: one more lag of the second order that swings over: 1 / wn in s, and its damping, below 1.
         shape: instead of the ideal characteristic, fraction to fraction.
         output: on the output fraction.
         clamp: instead of the output's own clamp, on the level.
@@ -95,6 +107,7 @@ class Effects:
     value: Element | None = None
     input: Element | None = None
     lag_s: float = 0.0
+    swing: tuple[float, float] | None = None
     shape: Callable[[float], float] | None = None
     output: Element | None = None
     clamp: Element | None = None
@@ -150,6 +163,26 @@ def clamp(low: float, high: float) -> Element:
 def at_most(highest: float) -> Element:
     """Never above `highest`: what the supply can still drive."""
     return lambda x, _: min(x, highest)
+
+
+def compliance(supply_V: float, minimum_V: float, loop_ohm: float, factor: float) -> Element:
+    """Never above what the supply drives through the loop, in `factor` of an ampere; held levels go before stated."""
+
+    def limited(x: float, moment: Moment) -> float:
+        free_V = max(0.0, moment.held.get("supply voltage", supply_V) - minimum_V)
+        return min(x, free_V / max(moment.held.get("load", loop_ohm), 1e-9) * factor)
+
+    return limited
+
+
+def influenced(name: str, reference: float, zero: float, span: float) -> Element:
+    """Zero and span move with a held quantity, in proportion to its way from the reference."""
+
+    def moved(x: float, moment: Moment) -> float:
+        away = moment.held.get(name, reference) - reference
+        return x + away * (zero + span * x)
+
+    return moved
 
 
 def from_lower_range(lower: float) -> Element:
@@ -265,7 +298,57 @@ def dropout(share: float) -> Element:
     return lambda x, moment: 0.0 if moment.rng.random() < share else x
 
 
+def open_input(level: float, low: float, high: float) -> Element:
+    """The level that a broken sensor makes, while no output is on; else held between low and high."""
+    within = clamp(low, high)
+    return lambda x, moment: within(x, moment) if moment.is_driven else level
+
+
 # With memory
+
+
+class Flicker:
+    """1/f noise: y = x + a sum of first-order noises whose time constants are as far apart as their neighbours.
+
+    Standard deviation `size` in all, over times from a second to about twelve days.
+    """
+
+    _TAUS_S = tuple(4.0**power for power in range(11))
+
+    def __init__(self, size: float) -> None:
+        self._size = size / math.sqrt(len(self._TAUS_S))
+        self._states: list[float] = []
+        self._at_s = 0.0
+
+    def __call__(self, x: float, moment: Moment) -> float:
+        """What wanders on top."""
+        if not self._states:
+            self._states = [moment.rng.gauss(0, 1) for _ in self._TAUS_S]
+        elif moment.at_s > self._at_s:
+            past_s = moment.at_s - self._at_s
+            for place, tau_s in enumerate(self._TAUS_S):
+                kept = math.exp(-past_s / tau_s)
+                fresh = moment.rng.gauss(0, math.sqrt(1 - kept**2))
+                self._states[place] = kept * self._states[place] + fresh
+        self._at_s = moment.at_s
+        return x + self._size * sum(self._states)
+
+
+class Overdriven:
+    """After an input beyond the range an offset towards its side is left, which decays: y = x + d exp(-t / tau)."""
+
+    def __init__(self, size: float, tau_s: float) -> None:
+        self._size, self._tau_s = size, tau_s
+        self._left = 0.0
+        self._at_s = 0.0
+
+    def __call__(self, x: float, moment: Moment) -> float:
+        """Full while beyond the range (0.1 % is none), less and less afterwards."""
+        self._left *= math.exp((self._at_s - moment.at_s) / self._tau_s)
+        if moment.is_driven and not -0.001 <= x <= 1.001:
+            self._left = math.copysign(self._size, x - 0.5)
+        self._at_s = moment.at_s
+        return x + self._left
 
 
 class Play:

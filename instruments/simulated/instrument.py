@@ -21,6 +21,8 @@ class SimulatedInstrument:
         dialect: "scpi", or "serial" for the dialect of short lines.
         sets: name of the tap it drives, None = none.
         reads: name of the tap it reads, None = none.
+        scans: it connects the units of the bench.
+        holds: name and unit of a quantity beside the taps that it sets, such as the supply voltage; None = none.
         identity: what it says when it is asked who it is.
     """
 
@@ -29,6 +31,8 @@ class SimulatedInstrument:
     dialect: Literal["scpi", "serial"] = "scpi"
     sets: str | None = None
     reads: str | None = None
+    scans: bool = False
+    holds: tuple[str, str] | None = None
     identity: str = f"{MARK},0,0.1"
 
 

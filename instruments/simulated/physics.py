@@ -19,6 +19,7 @@ from instruments.simulated.elements import Effects, Element, Moment
 from instruments.simulated.faults import Fault, Place
 from instruments.simulated.signals import scalar, signal_span
 from instruments.simulated.stage import StageModel
+from instruments.units import magnitude, quantity
 
 __all__ = ["Nature", "Plant"]
 
@@ -65,6 +66,7 @@ class Plant:
         faults: what is wrong, all at once.
         nature: what is ordinarily imperfect.
         seed: of every random number in it; one seed, one plant.
+        source_seed: of the errors that its source has by nature; None = `seed`. One source drives many units.
         start_s: the time at which it is made; everything in it is at rest, with no source driving.
 
     Raises:
@@ -78,6 +80,7 @@ class Plant:
         faults: tuple[Fault, ...] = (),
         nature: Nature | None = None,
         seed: int,
+        source_seed: int | None = None,
         start_s: float = 0.0,
     ) -> None:
         nature = Nature() if nature is None else nature
@@ -85,7 +88,11 @@ class Plant:
         self.sheet = sheet
         self._moment = Moment(rng=random.Random(seed), start_s=start_s, at_s=start_s)  # noqa: S311  noise, not a secret
         placed = [(fault.place(sheet), fault.effects(sheet)) for fault in faults]
-        self._source = (self._drawn(nature.source_pct, nature.source_pct), *(e.source for _, e in placed if e.source))
+        of_source = self._drawn(nature.source_pct, nature.source_pct)
+        if source_seed is not None:
+            rng = random.Random(source_seed)  # noqa: S311  as above
+            of_source = _drawn(rng, nature.source_pct, nature.source_pct)
+        self._source = (of_source, *(e.source for _, e in placed if e.source))
         self._stages = tuple(
             self._stage(index, stage, nature, [e for place, e in placed if place.stage == index])
             for index, stage in enumerate(sheet.stages)
@@ -121,6 +128,24 @@ class Plant:
         self._since_s = moment.at_s
         for dead_s in self._timing.dead_sums_s:
             heapq.heappush(self._breaks, moment.at_s + dead_s)
+        self._step(moment.at_s, 0.0, _EDGE_S)
+
+    def hold(self, at_s: float, name: str, level: float | None, *, unit: str) -> None:
+        """Another quantity than the input stands at a level from now on; None = nothing holds it.
+
+        Args:
+            at_s: the time, not before any that was asked.
+            name: "supply voltage", "load", "ambient temperature" ...; what no fault asks for changes nothing.
+            level: in `unit`.
+            unit: V, ohm, degC ... as its source gives it; kept in that of `elements.HELD_UNITS`, if it is known there.
+        """
+        self._advance(at_s)
+        moment = self._moment
+        if level is None:
+            moment.held.pop(name, None)
+        else:
+            moment.held[name] = magnitude(quantity(f"{level!r} {unit}"), elements.HELD_UNITS.get(name, unit))
+        self._since_s = moment.at_s
         self._step(moment.at_s, 0.0, _EDGE_S)
 
     def signal(self, tap: int, at_s: float) -> float:
@@ -216,8 +241,12 @@ class Plant:
         )
 
     def _drawn(self, zero_pct: float, span_pct: float) -> Element:
-        zero, span = (min(2.0, max(-2.0, self._moment.rng.gauss(0, 1))) * pct / 100 for pct in (zero_pct, span_pct))
-        return elements.affine(zero, span)
+        return _drawn(self._moment.rng, zero_pct, span_pct)
+
+
+def _drawn(rng: random.Random, zero_pct: float, span_pct: float) -> Element:
+    zero, span = (min(2.0, max(-2.0, rng.gauss(0, 1))) * pct / 100 for pct in (zero_pct, span_pct))
+    return elements.affine(zero, span)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,19 +4,20 @@ import difflib
 import re
 from collections.abc import Callable, Sequence
 
-from instruments.benchfile import LoadedBench
+from instruments.benchfile import LoadedBench, Simulation
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.errors import InputError, shortened
-from instruments.simulated.bench import Mishap, SimulatedBench
+from instruments.simulated.bench import Mishap, SimulatedBench, SimulatedUnit
 from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
 from instruments.simulated.instrument import MARK, SimulatedInstrument
-from instruments.units import difference, magnitude
+from instruments.units import difference, is_alike, magnitude
 
 __all__ = ["entry_from_text", "fault_from", "simulated_bench", "size_keys"]
 
 _SUFFIX = re.compile(r"_(pct_per_h|pct|Hz|s|ohm|mA|V|degC|mbar)$")
 _PLACES = ("stage", "tap")
+_SEEDS_APART = 7919  # a prime: seeds of benches are small numbers in a row
 
 
 def size_keys(kind: FaultKind) -> dict[str, str]:
@@ -124,13 +125,15 @@ def simulated_bench(
     for name, instrument in loaded.file.instruments.items():
         sets = _taps(loaded, sheet, name, "set_by")
         reads = _taps(loaded, sheet, name, "read_by")
-        if (not sets and not reads) or loaded.descriptions[name].kind == "keyed":
+        scans = loaded.file.units is not None and loaded.file.units.connected_by == name
+        holds = _held(loaded, name)
+        if not (sets or reads or scans or holds) or loaded.descriptions[name].kind == "keyed":
             continue
-        if len(sets) > 1 or len(reads) > 1:
+        if len(sets) > 1 or len(reads) > 1 or len(holds) + bool(sets or reads) > 1:
             raise InputError(
                 f'the simulated instrument "{name}" is on more than one tap',
                 where=loaded.where("instruments", name),
-                allowed="one tap that it sets and one that it reads",
+                allowed="one tap that it sets and one that it reads, or one quantity",
                 todo="give each tap an instrument of its own",
             )
         instruments.append(
@@ -140,14 +143,49 @@ def simulated_bench(
                 dialect="serial" if loaded.descriptions[name].serial is not None else "scpi",
                 sets=sets[0] if sets else None,
                 reads=reads[0] if reads else None,
+                scans=scans,
+                holds=holds[0] if holds else None,
                 identity=f"{MARK} {name.upper()},0,0.1",
             )
         )
+    placed = loaded.file.units
     return SimulatedBench(
-        sheet, instruments, clock=clock, faults=faults, seed=simulation.seed, mishaps=mishaps, heard=heard
+        sheet,
+        instruments,
+        clock=clock,
+        faults=faults,
+        seed=simulation.seed,
+        mishaps=mishaps,
+        units=None if placed is None else {place: _unit(loaded, simulation, place) for place in placed.places},
+        is_driven_together=placed is None or placed.driven == "together",
+        heard=heard,
     )
+
+
+def _unit(loaded: LoadedBench, simulation: Simulation, place: int) -> SimulatedUnit:
+    """What is simulated at a place; the seed of each unit is its own, that of the first the one of the bench."""
+    assert loaded.file.units is not None
+    own = simulation.units.get(place)
+    seed = simulation.seed + _SEEDS_APART * (place - 1) if own is None or own.seed is None else own.seed
+    faults = tuple(
+        fault_from(entry, where=loaded.where("simulation", "units", str(place), "faults", number))
+        for number, entry in enumerate(own.faults if own is not None else ())
+    )
+    return SimulatedUnit(channels=loaded.file.units.channels[place], seed=seed, faults=faults)
 
 
 def _taps(loaded: LoadedBench, sheet: DataSheet, instrument: str, use: str) -> list[str]:
     names = {tap.name for tap in sheet.taps}
     return [tap for tap, wiring in loaded.file.taps.items() if tap in names and getattr(wiring, use) == instrument]
+
+
+def _held(loaded: LoadedBench, instrument: str) -> list[tuple[str, str]]:
+    """Name and unit of each quantity that an instrument holds beside the taps."""
+    functions = loaded.descriptions[instrument].functions
+    return [
+        (name, next(spec.sets for spec in functions.values() if spec.sets and is_alike(spec.sets, unit)))
+        for name, each in loaded.file.quantities.items()
+        if each.set_by == instrument
+        and (unit := str(each.reference.units))
+        and any(spec.sets and is_alike(spec.sets, unit) for spec in functions.values())
+    ]

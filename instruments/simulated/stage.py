@@ -44,6 +44,35 @@ class _Lag:
         return self.y
 
 
+class _Swing:
+    """Damped swing of the second order, y'' = wn^2 (u - y) - 2 zeta wn y', damped below critical; exact as `_Lag`."""
+
+    __slots__ = ("period_s", "rate", "u", "y", "zeta")
+
+    def __init__(self, period_s: float, zeta: float) -> None:
+        self.period_s, self.zeta = period_s, zeta
+        self.u = self.y = math.nan
+        self.rate = 0.0
+
+    def step(self, u: float, duration_s: float) -> float:
+        before = self.u
+        self.u = u
+        if duration_s == 0.0:
+            if math.isnan(self.y):
+                self.y = u
+            return self.y
+        slope = (u - before) / duration_s
+        late = 2 * self.zeta * self.period_s * slope  # a ramp is followed so far behind
+        away, rate = self.y - before + late, self.rate - slope
+        damping, angular = self.zeta / self.period_s, math.sqrt(1 - self.zeta**2) / self.period_s
+        kept = math.exp(-damping * duration_s)
+        cosine, sine = math.cos(angular * duration_s), math.sin(angular * duration_s)
+        push = (rate + damping * away) / angular
+        self.y = u - late + kept * (away * cosine + push * sine)
+        self.rate = slope + kept * (rate * cosine - (damping * push + angular * away) * sine)
+        return self.y
+
+
 class _Delay:
     """Dead time: gives back what went in `dead_s` earlier."""
 
@@ -161,6 +190,7 @@ class StageModel:
         self._ramp = None if ramp_per_s is None else _Ramp(ramp_per_s)
         taus_s = (stage.time_constant_s, *(e.lag_s for e in effects))
         self._lags = tuple(_Lag(tau_s) for tau_s in taus_s if tau_s > 0)
+        self._swings = tuple(_Swing(*e.swing) for e in effects if e.swing)
         self._shape = _shape(stage.characteristic, [e.shape for e in effects if e.shape])
         self._output = (*own, *(e.output for e in effects if e.output))
         self._outlet = _Outlet(after, effects, clamp)
@@ -172,8 +202,9 @@ class StageModel:
 
     @property
     def taus_s(self) -> tuple[float, ...]:
-        """Time constants of its lags, one after the other."""
-        return tuple(lag.tau_s for lag in self._lags)
+        """Time constants of its lags, one after the other; of a swing its period over 2 pi, and that of its decay."""
+        swings = (tau_s for each in self._swings for tau_s in (each.period_s, each.period_s / each.zeta))
+        return (*(lag.tau_s for lag in self._lags), *swings)
 
     @property
     def ramp_s(self) -> float:
@@ -195,6 +226,8 @@ class StageModel:
             x = self._ramp.step(x, duration_s)
         for lag in self._lags:
             x = lag.step(x, duration_s)
+        for swing in self._swings:
+            x = swing.step(x, duration_s)
         if self._shape:
             x = self._shape(x)
         for element in self._output:

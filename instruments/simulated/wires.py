@@ -5,6 +5,7 @@ import threading
 import numpy as np
 
 from instruments.clock import Clock
+from instruments.simulated.bank import Bank
 from instruments.simulated.physics import Plant
 
 __all__ = ["Wires"]
@@ -14,14 +15,24 @@ class Wires:
     """What connects one instrument to the plant: the tap it drives, the tap it reads, and the time."""
 
     def __init__(
-        self, plant: Plant, lock: threading.RLock, clock: Clock, *, sets: int | None, reads: int | None
+        self,
+        plant: Plant | Bank,
+        lock: threading.RLock,
+        clock: Clock,
+        *,
+        sets: int | None,
+        reads: int | None,
+        holds: tuple[str, str] | None = None,
     ) -> None:
         self._plant, self._lock, self._clock = plant, lock, clock
         self._sets, self._reads = sets, reads
+        self._holds = holds
 
     @property
     def set_unit(self) -> str | None:
-        """Signal unit of the tap it drives; None if it drives none."""
+        """Signal unit of the tap it drives, or unit of the quantity that it holds; None if it does neither."""
+        if self._holds is not None:
+            return self._holds[1]
         return None if self._sets is None else self._plant.sheet.taps[self._sets].signal_unit
 
     @property
@@ -33,10 +44,15 @@ class Wires:
     def highest(self) -> float:
         """Larger end of the wired taps' ranges, in the tap's unit."""
         taps = [self._plant.sheet.taps[index] for index in (self._sets, self._reads) if index is not None]
-        return max(abs(end) for tap in taps for end in (tap.low, tap.high))
+        return max((abs(end) for tap in taps for end in (tap.low, tap.high)), default=1.0)
 
     def drive(self, signal: float, *, enabled: bool) -> None:
         """Give a signal, in the tap's signal unit, from now on; a source that nothing reads errs as it is certified."""
+        if self._holds is not None:
+            name, unit = self._holds
+            with self._lock:
+                self._plant.hold(self._clock.now(), name, signal if enabled else None, unit=unit)
+            return
         assert self._sets is not None
         certified = self._plant.sheet.taps[self._sets].certified
         if certified is not None and certified.is_set and enabled:

@@ -28,6 +28,7 @@ __all__ = [
     "drive_limits",
     "extra_pulses",
     "gate",
+    "influence",
     "leads",
     "leak_across",
     "level_noise",
@@ -35,6 +36,7 @@ __all__ = [
     "reversed_cable",
     "rtd_curve",
     "supply_sag",
+    "swinging",
     "temperature_unit",
     "thermocouple_type",
     "wrong_tap",
@@ -64,6 +66,16 @@ def dead_zero_sent(place: Place, *, floor: bool) -> Effects:
 
     # The unit's own clamp belongs to the scaling that it does not have.
     return Effects(clamp=sent)
+
+
+def swinging(period_s: float, zeta: float) -> Effects:
+    """The output swings over its new level before it rests there."""
+    if not (period_s > 0 and 0.01 <= zeta <= 0.99):
+        raise InputError(
+            f"a swing of {period_s:g} s with a damping of {zeta:g} is none",
+            allowed="a time above 0 s, and a damping from 0.01 to 0.99",
+        )
+    return Effects(swing=(period_s, zeta))
 
 
 def dead_zero_read(place: Place) -> Effects:
@@ -172,7 +184,12 @@ def compliance(supply_V: float, minimum_V: float, loop_ohm: float, place: Place)
     factor = {"mA": 1e3, "A": 1.0}.get(place.after.signal_unit)
     if factor is None:
         raise InputError("no current loop here", where=f"tap {place.after.name}", allowed="a tap in mA or A")
-    return Effects(level=elements.at_most(max(0.0, supply_V - minimum_V) / loop_ohm * factor))
+    return Effects(level=elements.compliance(supply_V, minimum_V, loop_ohm, factor))
+
+
+def influence(name: str, reference: float, sizes: Sizes) -> Effects:
+    """Zero and span move with a quantity that the bench holds."""
+    return Effects(output=elements.influenced(name, reference, sizes["zero_pct"] / 100, sizes["span_pct"] / 100))
 
 
 def supply_sag(sizes: Sizes, place: Place) -> Effects:

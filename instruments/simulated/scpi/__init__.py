@@ -3,6 +3,7 @@
 from instruments.simulated.scpi.instrument import ScpiInstrument
 from instruments.simulated.scpi.interpreter import Interpreter, error_text
 from instruments.simulated.scpi.message import Arguments, ScpiError
+from instruments.simulated.scpi.scanner import Switchboard
 from instruments.simulated.scpi.tree import Tree
 
-__all__ = ["Arguments", "Interpreter", "ScpiError", "ScpiInstrument", "Tree", "error_text"]
+__all__ = ["Arguments", "Interpreter", "ScpiError", "ScpiInstrument", "Switchboard", "Tree", "error_text"]

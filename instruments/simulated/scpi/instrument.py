@@ -1,10 +1,11 @@
-"""One SCPI instrument: source, meter and counter, or all of these as a calibrator, behind one parser."""
+"""One SCPI instrument: source, meter, counter and scanner, or several of these in one box, behind one parser."""
 
 import random
 
 from instruments.simulated.instrument import SimulatedInstrument
 from instruments.simulated.scpi.interpreter import Interpreter
 from instruments.simulated.scpi.meter import ScpiMeter
+from instruments.simulated.scpi.scanner import ScpiScanner, Switchboard
 from instruments.simulated.scpi.source import ScpiSource
 from instruments.simulated.scpi.tree import Tree
 from instruments.simulated.wires import Wires
@@ -19,11 +20,12 @@ class ScpiInstrument:
         InputError: it is wired to a tap whose signal no SCPI function carries.
     """
 
-    def __init__(self, spec: SimulatedInstrument, wires: Wires, *, seed: int) -> None:
+    def __init__(self, spec: SimulatedInstrument, wires: Wires, *, seed: int, board: Switchboard | None = None) -> None:
         tree = Tree()
         rng = random.Random(f"{seed}/{spec.name}")  # noqa: S311  noise, not a secret
         self._source = ScpiSource(wires, tree) if wires.set_unit is not None else None
         self._meter = ScpiMeter(wires, tree, rng) if wires.read_unit is not None else None
+        self._scanner = ScpiScanner(board, tree) if board is not None else None
         self.interpreter = Interpreter(tree, identity=spec.identity, reset=self._reset)
 
     @property
@@ -57,3 +59,5 @@ class ScpiInstrument:
             self._source.reset()
         if self._meter:
             self._meter.reset()
+        if self._scanner:
+            self._scanner.reset()

@@ -10,7 +10,10 @@ from instruments.filemodel import FileModel
 from sequencer.inputs.decision_rules import DEFAULT_RULE, RULES
 from sequencer.inputs.step import registry
 
-__all__ = ["SequenceFile", "sequence_model"]
+__all__ = ["INCLUDE", "Include", "SequenceFile", "sequence_model", "step_entry"]
+
+INCLUDE = "include"
+"""Key of an entry of `steps` in whose place the steps of another sequence stand."""
 
 
 class SequenceFile(FileModel):
@@ -28,27 +31,51 @@ class SequenceFile(FileModel):
     steps: tuple[Any, ...] = Field(min_length=1)
 
 
+class Include(FileModel, extra="allow"):
+    """Another sequence, by path or by name; each further key takes the place of that setting of its steps."""
+
+    sequence: str = Field(min_length=1)
+
+
+def _named(given: Any) -> Any:  # noqa: ANN401  "- include: other.yaml"
+    if given == "":
+        raise ValueError("the path or name of a sequence, or a group of keys with it")
+    return {"sequence": given} if isinstance(given, str) else given
+
+
 def _empty_is_default(given: Any) -> Any:  # noqa: ANN401  "- exercise:" with nothing after it
     return {} if given == "" else given
 
 
-@lru_cache(maxsize=1)
-def sequence_model() -> type[SequenceFile]:
-    """The model of a sequence file with a key for each step that is registered."""
+@lru_cache(maxsize=2)
+def step_entry(*, includes: bool = False) -> type[FileModel]:
+    """The model of one entry of "steps": a key for each step that is registered, of which one is given.
+
+    Args:
+        includes: another sequence may stand there too.
+    """
     fields: dict[str, Any] = {
         name: (Annotated[step.settings, BeforeValidator(_empty_is_default)] | None, None)
         for name, step in registry().items()
     }
+    if includes:
+        fields[INCLUDE] = (Annotated[Include, BeforeValidator(_named)] | None, None)
 
     def exactly_one(entry: Any) -> Any:  # noqa: ANN401  the model made below
         if len(entry.model_fields_set) != 1:
-            raise ValueError(f"exactly one step in each entry: {', '.join(registry())}")
+            raise ValueError(f"exactly one step in each entry: {', '.join(fields)}")
         return entry
 
-    entry = create_model(
+    return create_model(
         "StepEntry",
         __base__=FileModel,
         __validators__={"one": cast("Any", model_validator(mode="after")(exactly_one))},
         **fields,
     )
+
+
+@lru_cache(maxsize=1)
+def sequence_model() -> type[SequenceFile]:
+    """The model of a sequence file with a key for each step that is registered."""
+    entry: Any = step_entry(includes=True)
     return create_model("Sequence", __base__=SequenceFile, steps=(tuple[entry, ...], Field(min_length=1)))

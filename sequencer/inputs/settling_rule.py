@@ -24,6 +24,8 @@ class SettlingRule:
             not held, and nothing is read there.
         pace_s: what other changes of this unit took for each factor of e on their way into the band; 0 = none seen.
         stood_at: level that was read before the setpoint change; None = none was.
+        learnt_s: time constant that other changes of this unit had in this run; 0 = none is known.
+        learnt_spread: standard deviation of its logarithm.
     """
 
     band: float
@@ -38,6 +40,8 @@ class SettlingRule:
     ends: tuple[float, float] | None = None
     pace_s: float = 0.0
     stood_at: float | None = None
+    learnt_s: float = 0.0
+    learnt_spread: float = 0.0
 
     @property
     def folds(self) -> float:

@@ -5,10 +5,11 @@ asks the registry for it and imports none.
 """
 
 import importlib
+import math
 import pkgutil
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
 from textwrap import wrap
@@ -17,11 +18,13 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeVar
 from instruments.errors import InputError, LivezeroError
 from instruments.filemodel import FileModel
 from instruments.texts import as_json, counted, json_value, visible
+from sequencer.inputs.answers import Answer
 
 if TYPE_CHECKING:  # hundreds of milliseconds, and only evaluating needs it
     import pandas as pd
 
     from instruments.datasheet import DataSheet
+    from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = [
     "BURST",
@@ -34,8 +37,13 @@ __all__ = [
     "PASSED",
     "QUIET_BURST",
     "READING",
+    "RESOLUTION",
+    "RESOLUTION_START",
+    "UNDER",
     "Direction",
+    "Judged",
     "Receivers",
+    "Seen",
     "Setpoint",
     "Step",
     "registry",
@@ -58,10 +66,14 @@ JUDGED_ROLES = (READING, END_PAIR)
 QUIET_BURST, BURST = "capture, drive off", "capture"
 BURST_ROLES = (QUIET_BURST, BURST)
 """Roles of readings in a row that the diagnosis listens to for noise, with the drive off and on."""
+UNDER = ": "
+"""Stands in a role between the condition that a step is repeated under and the role that it has in that step."""
 DEAD_BAND = "dead band"
 """Role of the readings that the dead band is made of: upscale where the input turns back, downscale from there on."""
+RESOLUTION_START, RESOLUTION = "resolution, start", "resolution"
+"""Roles of the readings that the resolution is made of: where a travel upscale begins, and from there on."""
 
-Direction = Literal["up", "down"]
+Direction = Literal["up", "down", ""]
 Receivers = Mapping[str, Mapping[str, float]]
 """Of what reads each tap, by its name: "resolution" in its signal's unit, and "takes_s", the time of one reading."""
 
@@ -73,7 +85,7 @@ class Setpoint:
     Args:
         frac: input as fraction of the input range.
         role: as journal and table name it; those of `JUDGED_ROLES` are judged.
-        direction: of the traverse it belongs to.
+        direction: of the traverse it belongs to; "" = its points are taken in an order that has none.
         cycle: from 1.
         point: index of `frac` on the step's grid, from 0.
         readings_n: how many readings are taken and kept; 0 = it is visited only.
@@ -81,6 +93,17 @@ class Setpoint:
         is_quick: one tap is read as fast as its meter gives, whether the output comes to rest or not.
         is_off: the source is at its safe level and off; `frac` says where it goes on afterwards.
         settles_within: share of the settling error that the sequence allows elsewhere.
+        is_waited_for: False = read from the instant the input is set, whatever the output does.
+        lasts_s: readings go on until so long after the input was set, `readings_n` at most; 0 = until all are taken.
+        every_s: from the beginning of one reading to that of the next; 0 = as fast as the instrument gives.
+        due_s: not read before so long after its step began.
+        under: what else is held there, by name and as written: (("supply voltage", "12 V"),).
+        ask: what the operator is asked to do first, as a question for yes; "" = nothing.
+        is_still: the input is left as it stands, or goes off where `is_off`; nothing settles and nothing is read. It is
+            asked (`ask`), or waited for `lasts_s`. A plan puts the place of the visit before it into `frac`.
+        answer: how `ask` is answered, where it is still.
+        unit: of an answer that is a number; "" = none.
+        because: why it is waited, in words.
     """
 
     frac: float
@@ -93,6 +116,16 @@ class Setpoint:
     is_quick: bool = False
     is_off: bool = False
     settles_within: float = 1.0
+    is_waited_for: bool = True
+    lasts_s: float = 0.0
+    every_s: float = 0.0
+    due_s: float = 0.0
+    under: tuple[tuple[str, str], ...] = ()
+    ask: str = ""
+    is_still: bool = False
+    answer: Literal["yes", "number", "text"] = "yes"
+    unit: str = ""
+    because: str = ""
 
     @property
     def is_read(self) -> bool:
@@ -100,9 +133,72 @@ class Setpoint:
         return self.readings_n > 0
 
     @property
+    def is_beyond(self) -> bool:
+        """Whether nobody can say what a unit gives there: beyond its range, without a source, or while it moves."""
+        return self.is_off or not self.is_waited_for or not 0 <= self.frac <= 1
+
+    @property
     def is_again(self) -> bool:
         """Whether it is a second reading, taken without moving the input."""
-        return self.role == END_PAIR
+        return self.plain_role == END_PAIR
+
+    @property
+    def plain_role(self) -> str:
+        """Its role, without the condition that it is repeated under."""
+        return self.role.rpartition(UNDER)[2]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """All that a step may look at: what was read of one unit, and what is known of unit and bench.
+
+    Args:
+        table: tidy, of one unit; rows of other steps are in it as well.
+        sheet: of the unit.
+        receivers: of what reads each tap.
+        settings: of each step of the sequence, by its number from 1; none for a table that no run took.
+        type_sheet: that `sheet` was made of.
+        basis: what is stated of the instruments; None = nothing.
+        standard: whose definitions hold.
+        answers: of the operator, in order.
+    """
+
+    table: "pd.DataFrame"
+    sheet: "DataSheet"
+    receivers: Receivers
+    settings: Mapping[int, FileModel]
+    type_sheet: "TypeSheet"
+    basis: Any = None  # `evaluation.budget.Basis`, which stands behind this package
+    standard: str = "IEC 61298-2:2008"
+    answers: tuple[Answer, ...] = ()
+
+    def rows(self, *roles: str) -> "pd.DataFrame":
+        """The rows of some roles."""
+        found: pd.DataFrame = self.table[self.table["role"].isin(roles)]
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A result of a step that has a limit.
+
+    Args:
+        name: of the result, with its place where there are several: "T63, 10 % to 90 %".
+        value: NaN = not found.
+        U: expanded uncertainty; NaN = not known.
+        unit: of both.
+        limit: as the step states it: "at most 0.5 s".
+        is_met: None = cannot be told.
+        reason: why it cannot be told; "" = it can.
+    """
+
+    name: str
+    value: float
+    unit: str
+    limit: str
+    is_met: bool | None
+    U: float = math.nan
+    reason: str = ""
 
 
 class Step:
@@ -117,10 +213,24 @@ class Step:
     """Roles that its setpoints can have."""
     json_key: ClassVar[str] = ""
     """Key of its own in the JSON document; "" = under its name in "steps", the only place for an installed one."""
+    comes_first: bool = False
+    """Whether it says nothing after other steps, as what begins with switching the unit on."""
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """The setpoints in order."""
         raise NotImplementedError
+
+    def planned(self, settings: FileModel, type_sheet: "TypeSheet") -> tuple[Setpoint, ...]:  # noqa: ARG002
+        """The setpoints in order, where they follow from the type of unit as well, such as how long a record lasts."""
+        return self.plan(settings)
+
+    def remarks(self, settings: FileModel) -> tuple[str, ...]:  # noqa: ARG002
+        """What plan and record say of its settings, a sentence each, where they are out of the ordinary."""
+        return ()
+
+    def picture(self, settings: FileModel) -> str:  # noqa: ARG002
+        """The picture file that its settings name, kept with the record; "" = none."""
+        return ""
 
     def describe(self, setpoints: Sequence[Setpoint]) -> str:
         """What it does at its setpoints, as the plan says it."""
@@ -128,11 +238,32 @@ class Step:
         readings_n = sum(each.readings_n for each in setpoints)
         return f"{said}, {counted(readings_n, 'reading') if readings_n else 'nothing is read'}"
 
-    def evaluate(self, table: "pd.DataFrame", sheet: "DataSheet", receivers: Receivers) -> tuple[Any, ...]:  # noqa: ARG002
-        """What its readings say beside figures and verdict, from the table of one unit; () = nothing.
+    def goes_on(self, settings: FileModel) -> bool:  # noqa: ARG002
+        """Whether it may go beyond its plan with these settings."""
+        return type(self).go_on is not Step.go_on
 
-        It reaches no file, clock or instrument. Rows of other steps are in the table as well.
+    def go_on(self, number: int, settings: FileModel, seen: Seen) -> tuple[Setpoint, ...]:  # noqa: ARG002
+        """Where it goes beyond its plan, after what was read; asked again after each answer until there is nothing.
+
+        A run that was cut off asks anew, so it follows from `seen` alone. A visit that was not finished is not in that.
+
+        Args:
+            number: of the step in the sequence, as in the column "step".
+            settings: of that step.
+            seen: what was read so far.
         """
+        return ()
+
+    def evaluate(self, seen: Seen) -> tuple[Any, ...]:  # noqa: ARG002
+        """What its readings say beside figures and verdict; () = nothing. It reaches no file, clock or instrument."""
+        return ()
+
+    def values(self, results: tuple[Any, ...]) -> tuple[Judged, ...]:
+        """Its results as numbers, for whoever sets them against another quantity; limits do not matter here."""
+        return self.judged(results)
+
+    def judged(self, results: tuple[Any, ...]) -> tuple[Judged, ...]:  # noqa: ARG002
+        """Those of its results that have a limit; one that is not met fails the unit."""
         return ()
 
     def terminal(self, results: tuple[Any, ...], width: int) -> list[str]:  # noqa: ARG002
@@ -205,23 +336,59 @@ class _Installed(Step):
         if not re.fullmatch(r"[a-z][a-z0-9]*([ _][a-z0-9]+)*", entry.name):
             raise self._fault("its name is not made of small letters, digits and blanks")
         self._step = step
-        self.settings, self.roles = settings, step.roles
+        self.settings, self.roles, self.comes_first = settings, step.roles, step.comes_first
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
-        setpoints = self._asked(lambda: tuple(self._step.plan(settings)))
-        strange = {each.role for each in setpoints} - set(self.roles)
-        if strange or not setpoints:
-            raise self._fault(f'it has no role "{min(strange)}"' if strange else "it goes nowhere")
+        return self._somewhere(self._asked(lambda: tuple(self._step.plan(settings))))
+
+    def planned(self, settings: FileModel, type_sheet: "TypeSheet") -> tuple[Setpoint, ...]:
+        return self._somewhere(self._asked(lambda: tuple(self._step.planned(settings, type_sheet))))
+
+    def _somewhere(self, setpoints: tuple[Setpoint, ...]) -> tuple[Setpoint, ...]:
+        setpoints = self._refused_strange(setpoints)
+        if not setpoints:
+            raise self._fault("it goes nowhere")
         return setpoints
+
+    def _refused_strange(self, setpoints: tuple[Setpoint, ...]) -> tuple[Setpoint, ...]:
+        strange = {each.role for each in setpoints} - set(self.roles)
+        if strange:
+            raise self._fault(f'it has no role "{min(strange)}"')
+        return setpoints
+
+    def remarks(self, settings: FileModel) -> tuple[str, ...]:
+        return self._asked(lambda: tuple(self._step.remarks(settings)))
+
+    def picture(self, settings: FileModel) -> str:
+        return self._asked(lambda: str(self._step.picture(settings)))
 
     def describe(self, setpoints: Sequence[Setpoint]) -> str:
         return self._asked(lambda: self._step.describe(setpoints))
 
-    def evaluate(self, table: "pd.DataFrame", sheet: "DataSheet", receivers: Receivers) -> tuple[Any, ...]:
+    def goes_on(self, settings: FileModel) -> bool:
+        return self._asked(lambda: bool(self._step.goes_on(settings)))
+
+    def go_on(self, number: int, settings: FileModel, seen: Seen) -> tuple[Setpoint, ...]:
+        return self._refused_strange(
+            self._asked(lambda: tuple(self._step.go_on(number, settings, replace(seen, table=seen.table.copy()))))
+        )
+
+    def evaluate(self, seen: Seen) -> tuple[Any, ...]:
         def found() -> tuple[Any, ...]:
-            return tuple(self._step.evaluate(table.copy(), sheet, receivers))
+            return tuple(self._step.evaluate(replace(seen, table=seen.table.copy())))
 
         return self._told(found, lambda why: (_Unevaluated(why),))
+
+    def judged(self, results: tuple[Any, ...]) -> tuple[Judged, ...]:
+        def limits() -> tuple[Judged, ...]:
+            _refuse_unevaluated(results)
+            return tuple(self._step.judged(results))
+
+        if type(self._step).judged is Step.judged:
+            return ()
+        # A limit that nobody can look at leaves the verdict open.
+        unknown = Judged(name="its results", value=math.nan, unit="", limit="as the step states", is_met=None)
+        return self._told(limits, lambda why: (replace(unknown, reason=why),))
 
     def terminal(self, results: tuple[Any, ...], width: int) -> list[str]:
         def lines() -> list[str]:

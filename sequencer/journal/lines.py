@@ -80,6 +80,9 @@ class _Opened(_Line):
     inputs: dict[str, str] | None = None
     described: list[str] | None = None
     backend: str | None = None
+    left_out: list[int] | None = None
+    left_out_named: str = ""
+    batch: dict[str, str | int | None] | None = None
 
 
 class _Resumed(_Line):
@@ -129,6 +132,27 @@ class _Reading(_Line):
     range: str
     note: str
     raw: str
+    set_at_s: float | None = None
+    under: str = ""
+
+
+class _Held(_Line):
+    quantity: str
+    level: str
+
+
+class _Visited(_Line):
+    number: int
+    attempt: int
+
+
+class _Answer(_Line):
+    number: int
+    step: int
+    text: str
+    answer: str
+    value: float | None
+    unit: str
 
 
 class _Correction(_Line):
@@ -141,6 +165,10 @@ class _Remark(_Line):
     text: str
     number: int | None = None
     acknowledged: list[str] | None = None
+
+
+class _Dropped(_Line):
+    reason: str
 
 
 class _Ended(_Line):
@@ -178,6 +206,10 @@ _RUN: Mapping[str, type[_Line]] = {
     "reading": _Reading,
     "correction": _Correction,
     "remark": _Remark,
+    "visited": _Visited,
+    "answer": _Answer,
+    "dropped": _Dropped,
+    "held": _Held,
     "interrupted": _Ended,
     "closed": _Ended,
 }

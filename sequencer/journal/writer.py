@@ -1,8 +1,8 @@
 """The journal of a run: one JSON object a line, appended and synced, so that what was acknowledged is never lost.
 
-Lines: `opened`, `exchange`, `settled`, `reading`, `correction`, `doubt`, `remark`, `safe`, `interrupted`, `resumed`,
-`closed`. Each ends in its number and a hash over itself and the line before ("chain"), so that a line that was changed,
-added or taken out shows. It computes no figure.
+Lines: `opened`, `exchange`, `settled`, `reading`, `correction`, `answer`, `doubt`, `remark`, `safe`, `interrupted`,
+`resumed`, `closed`, `identified`, `visited`. Each ends in its number and a hash over itself and the line before
+("chain"), so that a line that was changed, added or taken out shows. It computes no figure.
 """
 
 import contextlib

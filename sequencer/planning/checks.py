@@ -6,17 +6,19 @@ import numpy as np
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet
-from instruments.errors import PlanError
-from instruments.units import Span, is_alike, magnitude, show
+from instruments.errors import InputError, PlanError
+from instruments.units import Quantity, Span, is_alike, magnitude, quantity, show
 from instruments.wiring import Wire
 from sequencer.inputs.files import LoadedSequence
-from sequencer.inputs.step import READING
+from sequencer.inputs.step import READING, registry
 from sequencer.planning.points import Point, Visit
 
 __all__ = [
     "bench_limits",
+    "levels_under",
     "reach",
     "refuse_an_unsafe_safe_level",
+    "refuse_what_comes_late",
     "refuse_what_harms",
     "refuse_what_has_no_end",
     "refuse_what_is_not_captured",
@@ -71,6 +73,23 @@ def bench_limits(bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]) 
     return (("limits in the bench file", own),)
 
 
+def levels_under(sequence: LoadedSequence, visits: Sequence[Visit]) -> dict[str, list[Quantity]]:
+    """The levels that visits are made under, by quantity; raises PlanError for one that is no level."""
+    found: dict[str, dict[str, Quantity]] = {}
+    for number, _, setpoint in visits:
+        for held, level in setpoint.under:
+            try:
+                found.setdefault(held, {}).setdefault(level, quantity(level))
+            except InputError as error:
+                raise PlanError(
+                    error.what,
+                    where=sequence.where_step(number),
+                    allowed=error.allowed,
+                    todo=error.todo,
+                ) from error
+    return {held: list(levels.values()) for held, levels in found.items()}
+
+
 def refuse_what_has_no_end(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
     """A slip of the pen must not keep a bench busy for a year, or a computer out of memory."""
     readings_n = sum(setpoint.readings_n for _, _, setpoint in visits)
@@ -81,6 +100,22 @@ def refuse_what_has_no_end(sequence: LoadedSequence, visits: Sequence[Visit]) ->
             allowed=f"at most {_MOST_VISITS} moves and {_MOST_READINGS} readings",
             todo="take fewer points, cycles or readings",
         )
+
+
+def refuse_what_comes_late(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
+    """A step that begins with a cold unit says nothing after one that has warmed it, nor when it is repeated."""
+    cold = {role: name for name, step in registry().items() if step.comes_first for role in step.roles}
+    # A question with the output off warms nothing.
+    first = next((number for number, _, setpoint in visits if not (setpoint.is_still and setpoint.is_off)), 1)
+    for number, name, setpoint in visits:
+        late = cold.get(setpoint.plain_role)
+        if late is not None and (number > first or name != late):
+            raise PlanError(
+                f"{late.replace('_', ' ')} is in step {number}: the unit is warm by then",
+                where=sequence.where_step(number),
+                allowed="as the first step, once, or behind questions with the output off",
+                todo="put it first, before any exercise, with the unit off beforehand",
+            )
 
 
 def refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> None:
@@ -96,12 +131,17 @@ def refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> No
 
 
 def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
-    """Figures are those of one step: a second one would be read for nothing, and none gives no verdict."""
+    """Figures are those of one step: a second one would be read for nothing, and none gives no verdict.
+
+    None is what a run in part may have: it says that it gives none.
+    """
     reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == READING))
+    if not reads and sequence.left_out:
+        return
     if len(reads) != 1:
         raise PlanError(
             f"{len(reads)} steps of this sequence take readings",
-            where=sequence.document.where("steps", *(number - 1 for number in reads[1:2])),
+            where=sequence.where_step(reads[1]) if reads[1:] else sequence.document.where("steps"),
             allowed="one step that takes readings, such as a traverse",
             todo="make a sequence of its own for each further one" if reads else "add a traverse",
         )
@@ -110,7 +150,7 @@ def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visi
     if form is not None and points_n <= form.coefficients_n:
         raise PlanError(
             f"{points_n} points for a {form}, which has {form.coefficients_n} coefficients",
-            where=sequence.document.where("steps", reads[0] - 1),
+            where=sequence.where_step(reads[0]),
             allowed=f"{form.coefficients_n + 1} points or more",
             todo="read more points, or take a simpler curve in the type sheet",
         )
@@ -122,12 +162,12 @@ def refuse_what_is_not_captured(
     """A step that reads one tap needs what reads it; a capture an instrument: nobody types hundreds of readings."""
     read_by = {each.tap: each.receiver.instrument for each in wires if each.receiver is not None}
     quick = [tap for tap, name in read_by.items() if bench.descriptions[name].kind != "keyed"]
-    for number, name, setpoint in visits:
+    for number, _, setpoint in visits:
         can_be = quick if setpoint.is_quick else list(read_by)
         if setpoint.tap and setpoint.tap not in can_be:
             raise PlanError(
                 f'no instrument{" with an interface" if setpoint.is_quick else ""} reads the tap "{setpoint.tap}"',
-                where=sequence.document.where("steps", number - 1, name),
+                where=sequence.where_step(number),
                 allowed=", ".join(can_be) or "none on this bench",
                 todo="read another tap, or leave the step out",
             )
@@ -151,7 +191,7 @@ def refuse_what_harms(
         if index and each.limits is not None
     ]
     faults: dict[tuple[int, float], PlanError] = {}
-    for number, name, setpoint in visits:
+    for number, _, setpoint in visits:
         value = float(tap.value(np.array(setpoint.frac)))
         signal = float(tap.to_signal(np.array(value)))
         levels = [(reason, limit, tap.signal_unit, signal) for reason, limit in limits]
@@ -166,7 +206,7 @@ def refuse_what_harms(
                     (number, setpoint.frac),
                     PlanError(
                         f"{100 * setpoint.frac:g} % ({value:g} {tap.unit}) lies outside the {reason}",
-                        where=sequence.document.where("steps", number - 1, name),
+                        where=sequence.where_step(number),
                         allowed=str(limit),
                         todo="leave the point out, or correct the limits if they are wrong",
                     ),

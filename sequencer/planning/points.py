@@ -1,7 +1,7 @@
 """The points of a plan: what is set, what is expected there, and how it is known that it is steady."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +9,7 @@ import numpy as np
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet, FloatArray, Tap
 from instruments.units import Quantity, Span, magnitude, quantity
-from instruments.wiring import Wire
+from instruments.wiring import Held, Wire
 from sequencer.evaluation.budget import error_budget
 from sequencer.evaluation.certificates import corrections_told
 from sequencer.evaluation.figures.uncertainty import Budget
@@ -19,6 +19,7 @@ from sequencer.inputs.step import READING, Setpoint
 from sequencer.inputs.tolerance import half_width
 from sequencer.planning.bench_statements import basis_of, statements
 from sequencer.planning.cautions import general_cautions
+from sequencer.planning.times import PointTime, point_times, talk_of
 
 __all__ = ["Plan", "Point", "Visit", "from_rest", "points_of", "receiver_of"]
 
@@ -40,7 +41,8 @@ class Point:
         expected: ideal value at each tap, in its unit.
         tolerance: half width at the last tap in its unit; NaN or 0 = not judged here.
         rule: for settling, in the unit of the last tap.
-        estimate_s: how long it will take.
+        settles_s: how long it will take until it is declared steady, from the moment its input is set.
+        reads_s: how long its readings will take.
         U: expanded uncertainty that the error will have at least, in the unit of the last tap; None = not known.
         tur: tolerance over `U`; None = not known.
         u: standard uncertainty that belongs to `U`; NaN = not known.
@@ -57,12 +59,18 @@ class Point:
     expected: tuple[float, ...]
     tolerance: float
     rule: SettlingRule
-    estimate_s: float
+    settles_s: float
+    reads_s: float
     U: float | None
     tur: float | None
     u: float = math.nan
     u_own: float = 0.0
     u_settling: float = 0.0
+
+    @property
+    def estimate_s(self) -> float:
+        """How long it will take."""
+        return self.settles_s + self.reads_s
 
     @property
     def role(self) -> str:
@@ -72,7 +80,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A sequence on a bench, ready to run: points in order, wiring, limits, warnings."""
+    """A sequence on a bench, ready to run: points in order, wiring, limits, warnings; by how many runs it is timed."""
 
     sequence: LoadedSequence
     bench: LoadedBench
@@ -81,11 +89,46 @@ class Plan:
     points: tuple[Point, ...]
     limits: tuple[tuple[str, Span], ...]
     warnings: tuple[str, ...]
+    held: tuple[Held, ...] = ()
+
+    @property
+    def all_wires(self) -> tuple[Wire, ...]:
+        """Those of the taps, and those of what else is held."""
+        return (*self.wires, *(each.wire for each in self.held))
+
+    timed_by_n: int = 0
 
     @property
     def estimate_s(self) -> float:
         """How long the run will take."""
-        return sum(point.estimate_s for point in self.points)
+        return self.begin_s + sum(point.estimate_s for point in self.points)
+
+    @property
+    def begin_s(self) -> float:
+        """How long it will take to the first point: instruments identified, set up, made safe, energised."""
+        return talk_of(self.bench, self.sheet, self.wires).begin_s
+
+    def timed(
+        self, known: Mapping[int, PointTime], *, runs_n: int = 0, measured_s: Mapping[str, float] | None = None
+    ) -> "Plan":
+        """This plan with times learnt.
+
+        Args:
+            known: what points, by number, took in earlier runs.
+            runs_n: in how many of them.
+            measured_s: time of one exchange by instrument, where it was measured.
+        """
+        times = point_times(
+            [(point.step, point.setpoint, point.rule) for point in self.points],
+            talk_of(self.bench, self.sheet, self.wires, measured_s),
+            last=self.wires[-1].tap,
+            known=known,
+        )
+        points = (
+            replace(point, settles_s=time.settles_s, reads_s=time.reads_s)
+            for point, time in zip(self.points, times, strict=True)
+        )
+        return replace(self, points=tuple(points), timed_by_n=runs_n)
 
     @property
     def tur(self) -> float | None:
@@ -104,7 +147,8 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What must be confirmed before anything is energised: what the sequence lists, or else what is general."""
-        return self.sequence.file.cautions or general_cautions(self.sheet)
+        own = self.sequence.file.cautions or general_cautions(self.sheet)
+        return tuple(dict.fromkeys((*own, *self.sequence.included_cautions)))
 
 
 def points_of(
@@ -120,18 +164,15 @@ def points_of(
     bands = _bands(sequence, widths, visits, resolution=receiver_of(bench, wires[-1], sheet.taps[-1])[0])
     stated = _expected(sequence, bench, sheet, wires, signals=signals, output=expected[:, -1], to_go=bands)
     U, u, own, settling = _parts(stated, values.shape)
-    bounds = sequence.sheet.settling
-    takes_s = {
-        each.tap: receiver_of(bench, each, taken)[1]
-        for each, taken in zip(wires, sheet.taps, strict=True)
-        if each.receiver is not None
-    }
     rules = _rules(sequence, bench, sheet, wires, visits, expected=expected[:, -1], bands=bands)
+    times = point_times(
+        [(number, setpoint, rule) for (number, _, setpoint), rule in zip(visits, rules, strict=True)],
+        talk_of(bench, sheet, wires),
+        last=wires[-1].tap,
+    )
     points = []
     for index, ((number, name, setpoint), rule) in enumerate(zip(visits, rules, strict=True)):
         width = float(widths[index])
-        settle_s = 0.0 if setpoint.is_again else rule.time_constant_s * rule.folds + rule.dead_time_s
-        reads_s = setpoint.readings_n * takes_s.get(setpoint.tap, takes_s[wires[-1].tap])
         points.append(
             Point(
                 number=index + 1,
@@ -143,7 +184,8 @@ def points_of(
                 expected=tuple(float(each) for each in expected[index]),
                 tolerance=width,
                 rule=rule,
-                estimate_s=min(max(settle_s, bounds.minimum), bounds.maximum) + reads_s,
+                settles_s=times[index].settles_s,
+                reads_s=times[index].reads_s,
                 U=float(U[index]) if U[index] > 0 else None,
                 tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
                 u=float(u[index]),
@@ -152,6 +194,12 @@ def points_of(
             )
         )
     return tuple(points)
+
+
+def _reads_s(setpoint: Setpoint, takes_s: float) -> float:
+    """How long the readings of a visit take, one of which takes so long."""
+    paced_s = max(setpoint.readings_n - 1, 0) * max(takes_s, setpoint.every_s) + takes_s * setpoint.is_read
+    return min(paced_s, setpoint.lasts_s + takes_s) if setpoint.lasts_s else paced_s
 
 
 def _bands(sequence: LoadedSequence, widths: FloatArray, visits: Sequence[Visit], *, resolution: float) -> FloatArray:

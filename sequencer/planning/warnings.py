@@ -15,6 +15,7 @@ from sequencer.evaluation.budget import LEAST_TUR, NO_BOUND
 from sequencer.evaluation.judgement import NEGLIGIBLE_FRAC
 from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.selection import left_out_words
 from sequencer.inputs.step import READING
 from sequencer.inputs.tolerance import with_floor
 from sequencer.planning.points import Point
@@ -35,7 +36,8 @@ def warnings_of(
     points: Sequence[Point],
 ) -> tuple[str, ...]:
     """What is to be known before anything is energised, a sentence each; arguments as in `Plan`."""
-    found = [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires)]
+    found = [f"in part, left out: {words}"] if (words := left_out_words(sequence)) else []
+    found += [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires)]
     found += [*_of_certificates(bench, sheet, wires), *_of_lines(bench, wires)]
     if not sequence.file.cautions:
         found.append("the sequence lists no cautions: the general ones are asked before a real bench is energised")

@@ -18,7 +18,7 @@ from instruments.errors import ReadingsError
 from instruments.texts import as_cell, counted
 from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 
-__all__ = ["BY_HAND", "COLUMNS", "PLACE", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
+__all__ = ["BY_HAND", "COLUMNS", "PLACE", "VISIT", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
 
 COLUMNS = {
     "serial": "str",
@@ -49,14 +49,17 @@ COLUMNS = {
     "note": "str",
     "raw": "str",
     "stated_pct": "float64",
+    "set_at_s": "float64",
+    "under": "str",
 }
 BY_HAND = "by hand"
 """Name of the step that a table by hand is; the range of its readings is the line and column they stand in."""
+_RARE = ("stated_pct", "set_at_s", "under")
 _MOST_PLACES = 4_000_000
 PLACE = ("number", "attempt", "reading", "tap")  # what names one reading of a run, whatever was corrected since
+VISIT = ["step", "cycle", "direction", "point", "role"]  # what names a visit, however often it was taken
 _SETTLED = ("steady", "by the operator", "")
 _OF_A_VISIT = ("value", "sd", "highest", "lowest", "readings_n")
-_VISIT = ["step", "cycle", "direction", "point", "role"]
 
 
 def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
@@ -72,10 +75,11 @@ def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """The table as CSV, numbers to the last digit; no text in it is a formula to a spreadsheet.
 
-    The setpoints that stood in a table by hand (`stated_pct`) are a column only where there are any.
+    Setpoints that stood in a table by hand, when an input was set whose settling was not waited for, and what else was
+    held are columns only where there are any.
     """
     texts = {name: table[name].map(as_cell) for name, kind in COLUMNS.items() if kind == "str"}
-    kept = [name for name in table if name != "stated_pct" or table[name].notna().any()]
+    kept = [name for name in table if name not in _RARE or (table[name].notna() & (table[name] != "")).any()]
     table.assign(**texts)[kept].to_csv(path, index=False, lineterminator="\n")
 
 
@@ -87,7 +91,7 @@ def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
     """
     if table.empty:
         return table
-    unplaced = table[[*_VISIT, "attempt", "reading"]].isna()
+    unplaced = table[[*VISIT, "attempt", "reading"]].isna()
     if unplaced.to_numpy().any():
         names = ", ".join(str(name) for name in unplaced.columns[unplaced.any()])
         raise ReadingsError(
@@ -97,9 +101,9 @@ def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
         )
     if all((table[name] == table[name].iloc[0]).all() for name in ("attempt", "correction")):
         return table  # nothing was taken again, nothing corrected: most runs
-    last = table.groupby(_VISIT)["attempt"].transform("max")
+    last = table.groupby(VISIT)["attempt"].transform("max")
     kept = table[table["attempt"] == last]
-    corrected = kept.groupby([*_VISIT, "reading", "tap"])["correction"].transform("max")
+    corrected = kept.groupby([*VISIT, "reading", "tap"])["correction"].transform("max")
     return kept[kept["correction"] == corrected]
 
 
@@ -118,6 +122,7 @@ class Grid:
         to_go: bound of the residual settling error at the last tap when it was read, same shape; NaN = not known.
         is_steady: same shape; False where the point did not settle or gave no reading.
         has_directions: False where the order of the readings tells no direction.
+        taken: same shape, which visit of the table it was, from 0; NaN = none.
     """
 
     setpoint_pct: FloatArray
@@ -130,6 +135,7 @@ class Grid:
     to_go: FloatArray
     is_steady: FloatArray
     has_directions: bool
+    taken: FloatArray
 
 
 def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
@@ -181,11 +187,15 @@ def grid(table: pd.DataFrame, *, step: int | None = None) -> Grid:
     np.maximum.at(to_go, place[is_known], known[is_known])
     steady = np.ones(math.prod(shape), dtype=bool)
     steady[place[~is_pair & ~rows["settling"].isin(_SETTLED).to_numpy()]] = False
+    places, first_row = np.unique(place[~is_pair], return_index=True)
+    taken = np.full(math.prod(shape), np.nan)
+    taken[places] = np.argsort(np.argsort(first_row))
     return Grid(
         setpoint_pct=setpoints.to_numpy(dtype=np.float64),
         to_go=np.where(np.isinf(to_go), np.nan, to_go).reshape(shape),
         is_steady=steady.reshape(shape),
         has_directions=bool((rows["direction"] != "").all()),
+        taken=taken.reshape(shape),
         **filled,
     )
 

@@ -10,7 +10,7 @@ from instruments.interrupts import handled, undisturbed
 from instruments.prompts import NOTHING_BEFORE, yes_or_no
 from instruments.roles import Operator, Question
 
-__all__ = ["Stop", "confirm", "confirm_again", "signals_stop", "undisturbed"]
+__all__ = ["Stop", "ask_first", "confirm", "confirm_again", "signals_stop", "undisturbed"]
 
 
 def confirm(cautions: tuple[str, ...], operator: Operator) -> None:
@@ -36,6 +36,17 @@ def _confirm_one(cautions: tuple[str, ...], number: int, operator: Operator) -> 
         raise StoppedError(
             f"caution {number + 1} was not confirmed, so nothing was energised", todo="correct this, then run again"
         )
+
+
+def ask_first(text: str, operator: Operator) -> None:
+    """Ask for what a person has to do before a point is visited, until it is answered with yes.
+
+    Raises:
+        StoppedError: the answer is no, or somebody stopped.
+        AbsentError: unattended.
+    """
+    if not yes_or_no(operator, Question(kind="confirm", text=text)):
+        raise StoppedError(f"answered with no: {text}", todo="run again once it can be done")
 
 
 def confirm_again(source: str, operator: Operator) -> None:

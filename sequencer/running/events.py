@@ -1,7 +1,7 @@
 """What a run tells while it goes on. Terminal, page and tests subscribe; the run itself never prints."""
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, TypeAlias
 
 from instruments.texts import COMPUTED_DIGITS, json_value
@@ -9,7 +9,9 @@ from sequencer.planning.plan import Plan, Point
 from sequencer.running.settling import Settled, State
 
 __all__ = [
+    "Answered",
     "Closed",
+    "Dropped",
     "Event",
     "Found",
     "Listener",
@@ -21,6 +23,7 @@ __all__ = [
     "Remarked",
     "SampleTaken",
     "Status",
+    "Waited",
     "event_document",
 ]
 
@@ -29,10 +32,11 @@ Status = Literal["complete", "stopped by the sequence", "interrupted", "bench fa
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """The run begins; every instrument has been identified."""
+    """The run begins; every instrument has been identified, and an exchange with each timed."""
 
     plan: Plan
     identities: dict[str, str]
+    exchange_s: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,11 +78,35 @@ class ReadingTaken:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Waited:
+    """Time passes that a step asks for: so much of it is left, 0 once it is over."""
+
+    point: Point
+    left_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """The operator answered a step."""
+
+    point: Point
+    answer: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Remarked:
     """Something out of the ordinary that the run dealt with."""
 
     point: Point | None
     text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dropped:
+    """A unit of several is given up before the end of the sequence; the others go on."""
+
+    serial: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +146,18 @@ class Found:
 
 
 Event: TypeAlias = (
-    Planned | PointBegun | SampleTaken | PointSettled | ReadingTaken | Remarked | MadeSafe | Closed | Found
+    Planned
+    | PointBegun
+    | SampleTaken
+    | PointSettled
+    | ReadingTaken
+    | Waited
+    | Answered
+    | Remarked
+    | Dropped
+    | MadeSafe
+    | Closed
+    | Found
 )
 Listener: TypeAlias = Callable[[Event], None]
 
@@ -131,7 +170,7 @@ def event_document(event: Event) -> dict[str, Any]:
     return told
 
 
-def _told(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
+def _told(event: Event) -> dict[str, Any]:  # noqa: C901, PLR0911  one for each event
     match event:
         case Planned():
             numbers: dict[str, Any] = {"event": "planned", "points": len(event.plan.points)}
@@ -148,8 +187,15 @@ def _told(event: Event) -> dict[str, Any]:  # noqa: PLR0911  one for each event
         case ReadingTaken():
             reading = {"event": "reading", **_place(event.point), "tap": event.tap, "reading": event.reading}
             return reading | {"value": event.value, "unit": event.unit}
+        case Waited():
+            because = event.point.setpoint.because
+            return {"event": "waiting", **_place(event.point), "left_s": event.left_s, "because": because}
+        case Answered():
+            return {"event": "answer", **_place(event.point), "text": event.point.setpoint.ask, "answer": event.answer}
         case Remarked():
             return {"event": "remark", **(_place(event.point) if event.point else {}), "text": event.text}
+        case Dropped():
+            return {"event": "dropped", "serial": event.serial, "reason": event.reason}
         case MadeSafe():
             return {"event": "safe", "instrument": event.instrument, "level": event.level, "proved": event.is_proved}
         case Closed():

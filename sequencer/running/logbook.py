@@ -4,6 +4,7 @@ import contextlib
 
 from instruments.clock import Clock
 from instruments.errors import LivezeroError
+from sequencer.journal.together import Journals
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Point
 from sequencer.running.confirmations import Stop
@@ -15,7 +16,7 @@ _STEP_S = 1.0  # a clock that is only kept right goes by less than that
 
 
 class Logbook:
-    """Journal and listener of one run.
+    """Journal and listener of one run, or of one unit of it.
 
     Args:
         journal: takes the lines.
@@ -24,7 +25,7 @@ class Logbook:
         stop: what may have asked the run to stop.
     """
 
-    def __init__(self, *, journal: Journal, listener: Listener, clock: Clock, stop: Stop) -> None:
+    def __init__(self, *, journal: Journal | Journals, listener: Listener, clock: Clock, stop: Stop) -> None:
         self.journal = journal
         self.tell = listener
         self.point: Point | None = None

@@ -15,12 +15,14 @@ from instruments.entry import Doubting
 from instruments.errors import NoReadingError
 from instruments.roles import Receiver, Sample
 from instruments.texts import to_digits
+from sequencer.inputs.step import Setpoint
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.events import PointSettled, ReadingTaken, SampleTaken
 from sequencer.running.logbook import Logbook
 from sequencer.running.plausibility_check import Questioning
 from sequencer.running.settling import Settled, Settling, State
 from sequencer.running.settling_history import Pace
+from sequencer.running.turns import Turns
 
 __all__ = ["Reader", "Visit"]
 
@@ -32,12 +34,14 @@ class Visit:
     Attributes:
         point: where.
         attempt: from 1.
+        start_s: when the input was about to be set, by the clock of the bench.
         settled: how the unit settled.
         invalid: why there was no reading while waiting; "" if there was one, or a person reads.
     """
 
     point: Point
     attempt: int
+    start_s: float
     settled: Settled
     invalid: str
 
@@ -45,6 +49,8 @@ class Visit:
         """How it settled, in the words of the journal, as a receiver saw it."""
         if receiver.is_keyed:
             return "by the operator"
+        if not self.point.setpoint.is_waited_for:
+            return "not waited for"
         return "no reading" if self.invalid else str(self.settled.state)
 
 
@@ -53,36 +59,49 @@ class Reader:
 
     Args:
         plan: what is run.
-        bench: with its receivers.
+        bench: takes what tells of its sources.
+        receivers: by tap, as this unit sees them.
         serial: of the unit.
         log: of the run.
         pace: learns how fast the unit is.
         questioning: doubts what is read.
-        alarm: told as soon as a receiver answers without sense again and again; True if an output was told off.
+        alarm: told why, as soon as a receiver answers without sense again and again; True if an output was told off.
+        taken: how often each point, by number, was taken before.
+        stays: other units are served in turn: what may end its wait is read at once.
 
     Attributes:
         lost: why nothing is read any more, since the output is off; "" = it is.
+        serial: of the unit.
+        log: of the unit.
+        values: what was read of the output at the point where it stands.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  all but plan and bench by keyword
         self,
         plan: Plan,
         bench: Bench,
         *,
+        receivers: Mapping[str, Receiver],
         serial: str,
         log: Logbook,
         pace: Pace,
         questioning: Questioning,
-        alarm: Callable[[], bool],
+        alarm: Callable[[str], bool],
+        taken: dict[int, int],
+        stays: bool = False,
     ) -> None:
         self.lost = ""
+        self.values: list[float] = []
+        self.taken = taken
+        self._stays = stays
         self._alarm = alarm
         self.has_read = False  # something that a new run would have to read again
         self._plan = plan
         self._bench = bench
-        self._serial = serial
-        self._log = log
-        self._pace = pace
+        self._receivers = receivers
+        self.serial = serial
+        self.log = self._log = log
+        self.pace = self._pace = pace
         self._questioning = questioning
         self._retries = plan.sequence.file.retries
         self._ranges: dict[str, str] = {}
@@ -92,39 +111,43 @@ class Reader:
         """Function and range of every receiver."""
         for wired, tap in zip(self._plan.wires, self._plan.sheet.taps, strict=True):
             if wired.receiver is not None:
-                self._bench.receivers[wired.tap].select(wired.receiver.entry, tap.reading_unit)
+                self._receivers[wired.tap].select(wired.receiver.entry, tap.reading_unit)
                 self._ranges[wired.tap] = str(wired.receiver.entry.range)
 
     def check(self) -> None:
         """Raises PowerCycledError if a receiver has lost its settings."""
-        for receiver in self._bench.receivers.values():
+        for receiver in self._receivers.values():
             receiver.check()
 
     @property
     def last(self) -> Receiver:
         """What reads the output of the unit."""
-        return self._bench.receivers[self._plan.sheet.taps[-1].name]
+        return self._receivers[self._plan.sheet.taps[-1].name]
 
     # -- waiting -----------------------------------------------------------------------------------------------------
 
-    def wait(self, point: Point, start_s: float) -> tuple[Settled, str]:
-        """Wait until the unit is steady or given up, and learn its pace.
+    def wait(self, point: Point, start_s: float) -> Turns[tuple[Settled, str]]:
+        """Wait, in turns, until the unit is steady or given up, and learn its pace.
 
         Returns:
             How it settled, and why there was no reading ("" if there was one).
         """
         settling = Settling(self._pace.rule(point.rule))
-        invalid = self._watch(point, start_s, settling)
+        invalid = yield from self._watch(point, start_s, settling)
         settled = settling.settled()
         self._pace.learn(settling.rule, settled)
         return settled, invalid
 
-    def settle(self, point: Point, attempt: int, start_s: float) -> Visit:
+    def settle(self, point: Point, attempt: int, start_s: float) -> Turns[Visit]:
         """Wait as `wait`, and keep how it settled."""
-        settled, invalid = self.wait(point, start_s)
-        visit = Visit(point=point, attempt=attempt, settled=settled, invalid=invalid)
-        if not settled.is_steady and not self.lost:  # it may be an instrument that does not see the unit any more
-            self.check()
+        self.values.clear()
+        if point.setpoint.is_waited_for:
+            settled, invalid = yield from self.wait(point, start_s)
+        else:
+            settled, invalid = Settling(point.rule).settled(), ""
+        visit = Visit(point=point, attempt=attempt, start_s=start_s, settled=settled, invalid=invalid)
+        if point.setpoint.is_waited_for and not settled.is_steady and not self.lost:
+            self.check()  # it may be an instrument that does not see the unit any more
         self._log.journal.write(
             "settled",
             sync=False,
@@ -141,8 +164,8 @@ class Reader:
         self._log.tell(PointSettled(point=point, settled=settled))
         return visit
 
-    def _watch(self, point: Point, start_s: float, settling: Settling) -> str:
-        """Sample the last tap until it is steady or given up.
+    def _watch(self, point: Point, start_s: float, settling: Settling) -> Turns[str]:
+        """Sample the last tap, once a turn, until it is steady or given up.
 
         Returns:
             Why there was no reading; "" if there was one.
@@ -150,7 +173,7 @@ class Reader:
         clock, receiver, tap = self._bench.clock, self.last, self._plan.sheet.taps[-1]
         expected = float(tap.to_reading(np.array(point.expected[-1])))
         if receiver.is_keyed:  # the person reads when it stands still; the time they need is not ours to judge
-            clock.sleep(min(point.estimate_s, point.rule.maximum_s))
+            yield clock.now() + min(point.settles_s, point.rule.maximum_s)
             return ""
         missed = 0
         while not self.lost:
@@ -177,12 +200,17 @@ class Reader:
                 if state is not State.MOVING:
                     return ""
             self._log.check_stop()
-            clock.sleep(began_s + point.rule.interval_s - clock.now())
+            if self._stays and settling.is_confirming:  # to come back would cost the others a round
+                continue
+            due_s = began_s + point.rule.interval_s
+            yield due_s
+            if self._stays:
+                settling.delayed(max(clock.now() - due_s, 0.0))
         return self.lost
 
     def _raise_alarm(self, error: NoReadingError) -> None:
         """Nothing is driven that cannot be read; an overload is an answer with sense."""
-        if error.kind in {"garbled", "empty"} and self._alarm():
+        if error.kind in {"garbled", "empty"} and self._alarm(error.kind):
             self.lost = error.kind
 
     def _read(self, receiver: Receiver, expected: float | None, doubt: Doubting | None = None) -> Sample:
@@ -194,7 +222,7 @@ class Reader:
                 wider = receiver.wider() if error.kind == "overload" else None
                 if wider is None:
                     raise
-                tap = next(tap for tap, each in self._bench.receivers.items() if each is receiver)
+                tap = next(tap for tap, each in self._receivers.items() if each is receiver)
                 self._log.remark(f"{receiver.name}: overload; range changed to {wider.range}")
                 unit = next(each.reading_unit for each in self._plan.sheet.taps if each.name == tap)
                 receiver.select(wider, unit)
@@ -206,7 +234,7 @@ class Reader:
         """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings."""
         point = visit.point
         for index, tap in enumerate(self._plan.sheet.taps):
-            receiver = self._bench.receivers.get(tap.name)
+            receiver = self._receivers.get(tap.name)
             if receiver is None or point.setpoint.tap not in {"", tap.name}:
                 continue
             at = self._questioning.expectation(point, index)
@@ -219,7 +247,7 @@ class Reader:
             if receiver.is_keyed and sample is not None:
                 self._questioning.take(tap.name, at, sample)
             self._keep(visit, reading, tap, receiver, sample, note)
-            is_doubted = not (receiver.is_keyed or point.setpoint.is_quick)
+            is_doubted = not (receiver.is_keyed or point.setpoint.is_quick or point.setpoint.is_beyond)
             if sample is not None and is_doubted:  # in doubt it is read once more
                 self._questioning.read(
                     tap.name, at, sample, lambda: self._valid(receiver, at.signal, tries=1)[0]  # noqa: B023  at once
@@ -232,7 +260,7 @@ class Reader:
             keyed: readings that are about to be kept, as typed, by tap.
         """
         stand = defaultdict(list, {tap: list(raws) for tap, raws in keyed.items()})
-        for tap, receiver in self._bench.receivers.items():
+        for tap, receiver in self._receivers.items():
             correction = receiver.take_correction()
             if correction is not None:
                 self._log.journal.write("correction", sync=True, tap=tap, signal=correction.value, raw=correction.raw)
@@ -246,12 +274,14 @@ class Reader:
         value = to_digits(float(tap.from_reading(np.array(signal))))
         if sample is not None:
             self._bench.took(tap.name, sample.value)
+        if tap is self._plan.sheet.taps[-1]:
+            self.values.append(value)
         self.has_read = True  # before it is kept: a signal may come as soon as it is
         self._log.journal.write(
             "reading",
             # A capture asks for speed; each of its readings alone is worth nothing.
             sync=not point.setpoint.is_quick or reading == setpoint.readings_n,
-            serial=self._serial,
+            serial=self.serial,
             number=point.number,
             step=point.step,
             step_name=point.step_name,
@@ -277,6 +307,7 @@ class Reader:
             range=self._ranges[tap.name],
             note=note,
             raw=sample.raw if sample else "",
+            **_beside(setpoint, self._log.at(visit.start_s)),
         )
         self._log.tell(ReadingTaken(point=point, tap=tap.name, reading=reading, value=value, unit=tap.unit))
 
@@ -303,3 +334,11 @@ class Reader:
         if text not in self._said[1]:
             self._said[1].add(text)
             self._log.remark(text)
+
+
+def _beside(setpoint: Setpoint, set_at_s: float) -> dict[str, object]:
+    """What a line of the journal says of a reading beside the rest, where there is anything to say."""
+    said: dict[str, object] = {} if setpoint.is_waited_for else {"set_at_s": set_at_s}
+    if setpoint.under:
+        said["under"] = "; ".join(f"{name} = {level}" for name, level in setpoint.under)
+    return said

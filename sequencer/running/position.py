@@ -6,11 +6,11 @@ import numpy as np
 
 from instruments.roles import Operator, Source
 from sequencer.planning.plan import Plan, Point
+from sequencer.running.conditions import Conditions
 from sequencer.running.confirmations import confirm_again
 from sequencer.running.logbook import Logbook
 from sequencer.running.reapproach import approach
 from sequencer.running.safety import Output, Safety
-from sequencer.running.settling_history import Pace
 
 __all__ = ["Position"]
 
@@ -21,21 +21,31 @@ class Position:
     Args:
         plan: what is run.
         source: drives the first tap.
+        conditions: what is held beside the input.
         operator: whom to ask before an output that went off is energised again.
         log: of the run.
         safety: where the outputs stand.
-        pace: is informed when the input leaves a level.
+        left: called when the input leaves a level.
     """
 
     def __init__(
-        self, plan: Plan, source: Source, *, operator: Operator, log: Logbook, safety: Safety, pace: Pace
+        self,
+        plan: Plan,
+        source: Source,
+        *,
+        conditions: Conditions,
+        operator: Operator,
+        log: Logbook,
+        safety: Safety,
+        left: Callable[[], None],
     ) -> None:
         self.source = source
+        self._conditions = conditions
         self._plan = plan
         self._operator = operator
         self._log = log
         self._safety = safety
-        self._pace = pace
+        self._left = left
         self._standing_at: Point | None = None  # whose level the source has confirmed
         self._is_astray = False  # the output is off, or was, and the input is not back on its way yet
 
@@ -45,6 +55,7 @@ class Position:
         tap = self._plan.sheet.taps[0]
         first = min(self._plan.points, key=lambda point: abs(point.value - tap.low))
         self._safety.enter(Output.ENERGISED)
+        self._conditions.energise()
         self.source.set(first.level)
         self.source.energise()
 
@@ -55,7 +66,7 @@ class Position:
         """
         if self._standing_at is not None and (point.setpoint.is_again or self._standing_at.number == point.number):
             return
-        self._pace.move()
+        self._left()
         if point.setpoint.is_off:
             self._safety.enter(Output.MAKING_SAFE)
             self.source.make_safe()
@@ -63,11 +74,13 @@ class Position:
         else:
             if self._safety.state is Output.SAFE:
                 self.energise()
+            self._conditions.go_to(point.setpoint.under)
             self.source.set(point.level)
         self._standing_at = point
 
     def recover(self) -> None:
         """Re-establish communication with the source; an output that was told off has proved it then."""
+        self._conditions.recover()
         # While it is off for a capture it stays so.
         if self.source.recover() and self._safety.state is Output.MAKING_SAFE:
             self._safety.enter(Output.SAFE)
@@ -99,7 +112,7 @@ class Position:
         places = ", ".join(f"{100 * float(tap.fraction(np.array(each.value))):.4g} %" for each in via)
         self._log.remark(f"point approached again{' by way of ' if via else ''}{places}")
         for each in via:
-            self._pace.move()
+            self._left()
             self.source.set(each.level)
             self._standing_at = each
             wait(each)

@@ -12,16 +12,21 @@ output is held at a limit it tells nothing of what moves before it: there a wait
 from bisect import bisect_left
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, isfinite
+from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.running.settling_bounds import Fallback, Fits, Seen, fitted_line
+from sequencer.running.settling_few import Few
+from sequencer.running.settling_swings import Swings
 
 __all__ = ["Settled", "Settling", "State"]
 
 # Picked on simulated runs; tests/bench/bench_settling.py prints what they give on other seeds.
+_CONFIRM_FIT_N = 1
+_YOUNG = 1.2
+_DENSE_N = 12
 _CONFIRM_N = 2  # readings in a row
 _END = 0.05  # of the range: so near to its end, or beyond, an output may be held; NE 43 and some zero error
 _BLOCKS_N = 8  # and fewest readings
@@ -46,6 +51,7 @@ class Settled:
         to_go: upper bound of the residual settling error.
         noise_sd: standard deviation of single readings.
         time_constant_s: best fitting one.
+        time_constant_u: its relative standard uncertainty.
         trace: time and level of each reading.
         moved_s: until then more than the tolerance may have been still to go.
         held_s: how much of `after_s` it looked steady and was not believed, since its output stood at an end of its
@@ -60,6 +66,7 @@ class Settled:
     trace: tuple[tuple[float, float], ...]
     moved_s: float = 0.0
     held_s: float = 0.0
+    time_constant_u: float = nan
 
     @property
     def is_steady(self) -> bool:
@@ -84,18 +91,28 @@ class Settling:
         self.rule = rule
         self._seen = Seen(rule)
         self._fits = Fits(rule, self._seen)
+        self._swings = Swings(rule, self._seen)
+        self._few = Few(rule, self._seen)
         self._fallback = Fallback(rule, self._seen)
         self._state = State.MOVING
         self._to_go = inf
         self._trace: list[tuple[float, float]] = []
-        self._within_n = 0
+        self._within_n, self._is_confirmed = 0, False
         self._moved_s = 0.0
+        self._delay_s = 0.0
         self._is_held, self._held_s = False, 0.0
 
     @property
     def state(self) -> State:
         """How it stands after the last reading."""
         return self._state
+
+    @property
+    def is_confirming(self) -> bool:
+        """The last reading was within the tolerance, and the next one may end the wait."""
+        return (
+            self._state is State.MOVING and 0 < self._within_n < _CONFIRM_N and self._seen.at_s >= self.rule.minimum_s
+        )
 
     @property
     def to_go(self) -> float:
@@ -113,7 +130,11 @@ class Settling:
     @property
     def time_constant_s(self) -> float:
         """Best fitting time constant; NaN while none was seen."""
-        return self._fits.fitted_s
+        return self._few.fitted_s if isnan(self._fits.fitted_s) else self._fits.fitted_s
+
+    def delayed(self, by_s: float) -> None:
+        """It could not be read for so long, since other units were: its time limit moves by as much."""
+        self._delay_s += by_s
 
     def settled(self) -> Settled:
         """What was found, with its evidence."""
@@ -122,7 +143,8 @@ class Settling:
             after_s=self._seen.at_s,
             to_go=self._to_go,
             noise_sd=self.noise_sd,
-            time_constant_s=self._fits.fitted_s,
+            time_constant_s=self.time_constant_s,
+            time_constant_u=self._few.fitted_u if isnan(self._fits.fitted_s) else self._fits.fitted_u,
             trace=tuple(self._trace),
             moved_s=self._moved_s,
             held_s=self._held_s,
@@ -148,28 +170,38 @@ class Settling:
         self._trace.append((at_s, value))
         if isfinite(value) and at_s >= self.rule.dead_time_s:
             self._take(value)
-            if at_s >= self.rule.minimum_s and self._within_n >= _CONFIRM_N:
+            if at_s >= self.rule.minimum_s and self._is_confirmed:
                 self._is_held = self._is_in_doubt()
                 if not self._is_held:
                     self._state = State.STEADY
-        if self._state is State.MOVING and at_s >= self.rule.maximum_s:
+        if self._state is State.MOVING and at_s >= self.rule.maximum_s + self._delay_s:
             self._state = State.NOISY if self._is_level() and not self._is_in_doubt() else State.NEVER
         return self._state
 
     def _take(self, value: float) -> None:
         """Bring noise, fits and the bound up to date with a valid reading."""
         self._fits.take(self._seen.take(value), value)
-        self._to_go = self._fits.bound()
-        if self._to_go == inf:
-            self._to_go = self._fallback.bound()
+        to_go = self._fits.bound()
+        confirm_n = _CONFIRM_FIT_N if len(self._seen.times) >= _DENSE_N else _CONFIRM_N
+        if self._fits.is_asked and self._fits.from_s > self._seen.times[0] + _YOUNG * self._seen.scale_s:
+            swing = self._swings.bound()
+            if self._swings.is_held:
+                to_go = swing
+            confirm_n = _CONFIRM_N
+        if to_go == inf:
+            to_go, confirm_n = self._few.bound(), _CONFIRM_FIT_N
+        if to_go == inf:
+            to_go, confirm_n = self._fallback.bound(), _CONFIRM_N
         else:
             self._fallback.begin_again()
         if self.rule.tail_s is not None:
-            self._to_go = max(self._to_go, self._fallback.tail_bound(self.rule.tail_s))
+            to_go = max(to_go, self._fallback.tail_bound(self.rule.tail_s))
+        self._to_go = to_go
         if self._to_go <= self.rule.band:
             self._within_n += 1
         else:
             self._within_n, self._moved_s = 0, self._seen.at_s
+        self._is_confirmed = self._within_n >= confirm_n
 
     def _is_in_doubt(self) -> bool:
         """That it stands still is no sign that the unit has settled."""

@@ -4,7 +4,8 @@ It decides nothing, and knows no time limit: that is `settling`.
 """
 
 from bisect import bisect_left
-from math import expm1, inf, nan, sqrt
+from collections.abc import Sequence
+from math import exp, expm1, inf, nan, sqrt
 from typing import TypeAlias
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy.typing as npt
 
 from sequencer.inputs.settling_rule import SettlingRule
 
-__all__ = ["Fallback", "Fits", "Seen", "fitted_line"]
+__all__ = ["COVERAGE", "GATE", "Fallback", "Fits", "FloatArray", "Seen", "drift_of", "fitted_line"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 
@@ -22,13 +23,14 @@ _NEAR_N = 61  # of them from 0.5 to 2 nominal: with 61 over all, the neighbours 
 _FITS_N = 4
 _FIT_N = 8  # fewest readings for a fit
 _FIT_SPAN = 3.0  # shortest span of a fit; at 2 a third of a swing passed for an exponential
-_COVERAGE = 2.5  # standard errors
+COVERAGE = 3.5  # standard errors
 _ADMIT = 6.6  # chi-square of one degree of freedom, 1 %: a time constant this much worse than the best is possible
-_GATE = 2.5  # residual variance over noise variance that one exponential may leave
+GATE = 2.5  # residual variance over noise variance that one exponential may leave
 _NEGLIGIBLE = 0.2  # of the tolerance: noise below; else what the grid leaves of a quiet lag counts as misfit
 _NOISE_SPAN = 3.0
 _NOISE_N = 6  # fewest second differences the noise is taken from
 _SLOPE_SPAN = 3.0
+_SLOPE_COVERAGE = 2.5  # standard errors
 _SLOPE_HELD = 1.5
 _TAU_SLACK = 1.3  # the slope's bound takes the time constant this much longer than nominal
 _RANGE_SPAN = 2.0
@@ -91,19 +93,27 @@ class Fits:
     """Exponentials, fitted side by side for each time constant of a grid, begun at different times.
 
     Attributes:
-        fitted_s: best fitting time constant; NaN while none was seen.
+        fitted_s: best fitting time constant, by the readings alone; NaN while none was seen.
+        fitted_u: its relative standard uncertainty; NaN where none is known.
+        is_asked: some fit has readings enough.
+        from_s: when the fit began that the last bound is from; infinite where none holds.
     """
 
     def __init__(self, rule: SettlingRule, seen: Seen) -> None:
         # More than fifteen attributes: eight sums that every reading adds to in place belong to one grid of fits.
         self._rule = rule
         self._seen = seen
-        self.fitted_s = nan
+        self.fitted_s = self.fitted_u = nan
+        self.from_s, self.is_asked = inf, False
         if rule.time_constant_s > 0:
             near, far = np.geomspace(0.5, 2.0, _NEAR_N), np.geomspace(2.0, 8.0, _TAUS_N - _NEAR_N + 1)
             self._tau_s: FloatArray = rule.time_constant_s * np.concatenate((near, far[1:]))
         else:
             self._tau_s = np.geomspace(rule.interval_s / 2, max(rule.maximum_s, rule.interval_s), _TAUS_N)
+        self._log_tau: list[float] = np.log(self._tau_s).tolist()
+        self._penalty: FloatArray | None = None
+        if rule.learnt_s > 0:
+            self._penalty = (np.log(self._tau_s / rule.learnt_s) / rule.learnt_spread) ** 2
         # One row a fit; sums of E = exp(-(t - begin) / tau) never grow beyond the number of readings.
         shape = (_FITS_N, _TAUS_N)
         self._e, self._sum_e, self._sum_ee, self._sum_ey = (np.zeros(shape) for _ in range(4))
@@ -148,41 +158,97 @@ class Fits:
         amplitude = common / spread
         rss = self._sum_yy - self._sum_y * self._sum_y / self._n - amplitude * common
         ages, best_s, least_s = self._n[:, 0].tolist(), rss.argmin(axis=1).tolist(), rss.min(axis=1).tolist()
+        self.from_s, self.is_asked = inf, False
         for row in sorted(range(_FITS_N), key=ages.__getitem__, reverse=True):
             n, best, least = ages[row], best_s[row], max(least_s[row], 0.0)
             if n < _FIT_N or self._seen.times[-int(n)] > self._seen.at_s - _FIT_SPAN * self._seen.scale_s:
                 break
-            self._is_misfit[row] = least > _GATE * self._seen.noise_variance * (n - 3)
+            self.is_asked = True
+            self._is_misfit[row] = least > GATE * self._seen.noise_variance * (n - 3)
             if not self._is_misfit[row]:
+                self.from_s = self._seen.times[-int(n)]
                 variance = max(least / (n - 3), self._seen.digit_variance)
-                error = np.sqrt(variance / spread[row])
-                if abs(amplitude[row, best]) > 10 * error[best]:
-                    self.fitted_s = float(self._tau_s[best])
-                possible = rss[row] <= least + _ADMIT * variance
-                possible[max(best - 1, 0) : best + 2] = True
-                bounds = (np.abs(amplitude[row]) + _COVERAGE * error) * self._e[row]
-                largest = self._largest(bounds, possible, best)
+                excess = rss[row] - least
+                if abs(amplitude[row, best]) > 10 * sqrt(variance / spread[row, best]):
+                    self._take_lag(best, excess, variance)
+                is_learnt = False
+                if self._penalty is not None:
+                    best, excess, is_learnt = self._with_learnt(best, excess, variance)
+                largest = self._largest(row, best, amplitude[row], spread[row], excess, variance, is_learnt=is_learnt)
                 if largest <= self._rule.band:
                     largest += self._drift(int(n), best, float(amplitude[row, best]))
                 return largest
         return inf
 
+    def _take_lag(self, best: int, excess: FloatArray, variance: float) -> None:
+        """Keep what the readings alone say of the time constant."""
+        vertex = self._vertex(best, excess)
+        if vertex is None:
+            self.fitted_s, self.fitted_u = float(self._tau_s[best]), nan
+        else:
+            at, bend = vertex
+            self.fitted_s, self.fitted_u = exp(self._log_tau[best] + at), sqrt(variance / bend)
+
+    def _with_learnt(self, best: int, excess: FloatArray, variance: float) -> tuple[int, FloatArray, bool]:
+        """Weigh what was learnt of the time constant with the readings; only if they do not contradict it."""
+        assert self._penalty is not None
+        joint = excess + variance * self._penalty
+        agreed = int(joint.argmin())
+        least = float(joint[agreed])
+        return (agreed, joint - least, True) if least <= _ADMIT * variance else (best, excess, False)
+
     def _drift(self, n: int, best: int, amplitude: float) -> float:
         """What the second half of a fit moves on beside it in one time constant; 0 if that is not seen in the noise."""
         t, y = np.array(self._seen.times[-n:]), np.array(self._seen.values[-n:])
         y -= amplitude * np.exp((t[0] - t) / self._tau_s[best])
-        slope, error, _ = fitted_line(t[n // 2 :], y[n // 2 :], self._seen.floor)
-        return abs(slope) * self._seen.scale_s if abs(slope) > 3 * error else 0.0
+        return drift_of(t, y, self._seen.floor, self._seen.scale_s)
 
-    def _largest(self, bounds: FloatArray, possible: npt.NDArray[np.bool_], best: int) -> float:
-        """Largest bound among the time constants that are possible."""
-        if not self._rule.time_constant_s:
+    def _largest(
+        self,
+        row: int,
+        best: int,
+        amplitude: FloatArray,
+        spread: FloatArray,
+        excess: FloatArray,
+        variance: float,
+        *,
+        is_learnt: bool,
+    ) -> float:
+        """Largest residual error of one fit that its readings leave possible, over amplitude and time constant.
+
+        Together both lie within an ellipse of `COVERAGE` standard errors: what the time constant takes of it is not
+        left to the amplitude. Where it is narrower than the grid, it is taken about the vertex of a parabola.
+        """
+        left = COVERAGE**2 * variance - excess
+        possible = left >= 0
+        if not (self._rule.time_constant_s or is_learnt):
             # Without a type sheet, a lag watched for less than two of its time constants cannot be told from drift.
             seen = self._tau_s <= self._seen.at_s / 2
             if not seen[best]:
                 return inf
             possible &= seen
-        return float(bounds[possible].max())
+        e = self._e[row]
+        bounds = (np.abs(amplitude) + np.sqrt(np.maximum(left, 0.0) / spread)) * e
+        largest = float(bounds[possible].max()) if possible.any() else 0.0
+        vertex = self._vertex(best, excess)
+        if vertex is not None:
+            at, bend = vertex
+            near = slice(best - 1, best + 2)
+            level, slope = _on_parabola(at, self._log_tau[near], (amplitude[near] * e[near]).tolist())
+            own = float(e[best]) ** 2 / float(spread[best])
+            largest = max(largest, abs(level) + COVERAGE * sqrt(variance * (slope * slope / bend + own)))
+        return largest
+
+    def _vertex(self, best: int, excess: FloatArray) -> tuple[float, float] | None:
+        """Where the sum of squares is least, as log of the time constant over that of `best`, and its bend there.
+
+        None where it is not among the time constants of the grid.
+        """
+        if not 0 < best < _TAUS_N - 1:
+            return None
+        before, here, after = self._log_tau[best - 1 : best + 2]
+        slope, bend = _parabola(before - here, after - here, *excess[best - 1 : best + 2].tolist())
+        return (-slope / (2 * bend), bend) if bend > 0 else None
 
 
 class Fallback:
@@ -221,8 +287,8 @@ class Fallback:
         slope, error, variance = fitted_line(
             np.array(self._seen.times[first:]), np.array(self._seen.values[first:]), self._seen.floor
         )
-        swing = sqrt(2 * max(variance - _GATE * self._seen.noise_variance, 0.0))
-        return (abs(slope) + _COVERAGE * error) * tau_s + swing
+        swing = sqrt(2 * max(variance - GATE * self._seen.noise_variance, 0.0))
+        return (abs(slope) + _SLOPE_COVERAGE * error) * tau_s + swing
 
     def _range_bound(self) -> float:
         """Bound from the range of the readings of the last two time constants, at least three readings."""
@@ -237,6 +303,26 @@ class Fallback:
             2 * self._seen.scale_s
         )  # the lag may be twice as long as nominal
         return (max(seen) - min(seen) + self._rule.resolution) / min(expm1(min(span, 1.0)), 1.0)
+
+
+def _on_parabola(at: float, x: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
+    """Level and slope, `at` beyond the middle one, of the parabola through three values."""
+    slope, square = _parabola(x[0] - x[1], x[2] - x[1], *values)
+    return values[1] + slope * at + square * at * at, slope + 2 * square * at
+
+
+def _parabola(a: float, b: float, at_a: float, at_0: float, at_b: float) -> tuple[float, float]:
+    """Slope at 0 and coefficient of the square of the parabola through values at a, 0 and b."""
+    rise_a, rise_b = (at_a - at_0) / a, (at_b - at_0) / b
+    square = (rise_a - rise_b) / (a - b)
+    return rise_a - square * a, square
+
+
+def drift_of(t: FloatArray, rest: FloatArray, floor: float, scale_s: float) -> float:
+    """What the second half of what a fit leaves moves on in one time constant; 0 if that is not seen in the noise."""
+    half = t.size // 2
+    slope, error, _ = fitted_line(t[half:], rest[half:], floor)
+    return abs(slope) * scale_s if abs(slope) > 3 * error else 0.0
 
 
 def fitted_line(t: FloatArray, y: FloatArray, floor: float) -> tuple[float, float, float]:

@@ -1,0 +1,112 @@
+"""Serials of the units of a batch: from an option, from a text or CSV file, or typed line by line. It opens no file.
+
+A barcode reader types too: the code, then Enter, or Tab; an empty line ends the list.
+"""
+
+import csv
+from collections.abc import Callable, Iterable, Sequence
+
+from instruments.errors import InputError, shortened
+from instruments.texts import visible
+
+__all__ = ["from_table", "from_text", "serial_of", "typed"]
+
+_HEADINGS = ("serial", "serial number", "serial no", "s/n", "unit")
+_LONGEST = 80
+_MOST = 1000
+
+
+def serial_of(text: str, taken: Sequence[str], *, where: str = "") -> str:
+    """One serial as it is kept.
+
+    Args:
+        text: as it was typed.
+        taken: those before it.
+        where: place, for the error.
+
+    Raises:
+        InputError: it is empty, too long, has letters that do not print, or was given before; letters of the two cases
+            are not told apart, as on a plate.
+    """
+    serial = " ".join(text.split())
+    if not serial:
+        raise InputError("a serial is empty", where=where, allowed="what stands on the plate of the unit")
+    if len(serial) > _LONGEST or visible(serial) != serial:
+        raise InputError(
+            f'"{shortened(serial)}" is no serial',
+            where=where,
+            allowed=f"at most {_LONGEST} letters that print",
+            todo="read the code again",
+        )
+    twice = next((number for number, each in enumerate(taken, 1) if each.casefold() == serial.casefold()), None)
+    if twice is not None:
+        raise InputError(
+            f'"{serial}" is given twice: it is unit {twice} already',
+            where=where,
+            todo="give each unit once; two units with one serial cannot be told apart later",
+        )
+    if len(taken) >= _MOST:
+        raise InputError(f"more than {_MOST} serials", where=where, todo="make several batches of them")
+    return serial
+
+
+def from_text(text: str, *, where: str = "--serials") -> tuple[str, ...]:
+    """The serials of a list with commas; raises InputError as `serial_of`."""
+    found: list[str] = []
+    for part in text.split(","):
+        found.append(serial_of(part, found, where=where))
+    return tuple(found)
+
+
+def from_table(text: str, *, where: str) -> tuple[str, ...]:
+    """The serials of a text file, one a line, or of a CSV file: its column "serial", else the first.
+
+    Args:
+        text: of the file; lines that are empty or begin with "#" are passed over.
+        where: the file, for errors.
+
+    Raises:
+        InputError: as `serial_of`, with file and line; or there is none.
+    """
+    found: list[str] = []
+    column: int | None = None
+    delimiter = next((each for each in (";", "\t", ",") if each in text), ",")
+    lines = text.removeprefix("\ufeff").splitlines()
+    for number, line in enumerate(lines, start=1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        cells = next(csv.reader([line], delimiter=delimiter))
+        if column is None:
+            words = [cell.strip().casefold() for cell in cells]
+            heading = next((words.index(each) for each in _HEADINGS if each in words), None)
+            column = heading or 0
+            if heading is not None:
+                continue
+        found.append(serial_of(cells[column] if column < len(cells) else "", found, where=f"{where}:{number}"))
+    if not found:
+        raise InputError("there is no serial in it", where=where, allowed="one a line, or a column named serial")
+    return tuple(found)
+
+
+def typed(lines: Iterable[str], *, most_n: int | None, refused: Callable[[InputError], None]) -> tuple[str, ...]:
+    """The serials that are typed, or read by a barcode reader, until an empty line, the end, or all places are taken.
+
+    Args:
+        lines: as they come.
+        most_n: places of the bench; None = any number.
+        refused: takes what is wrong with a line, which is left out: it is typed again.
+    """
+    found: list[str] = []
+    for line in lines:
+        text = line.strip()
+        if not text:
+            if found:
+                break
+            continue
+        try:
+            found.append(serial_of(text, found))
+        except InputError as error:
+            refused(error)
+        if most_n is not None and len(found) == most_n:
+            break
+    return tuple(found)

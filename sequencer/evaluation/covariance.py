@@ -213,7 +213,8 @@ def covariance(
     *,
     at_frac: FloatArray,
     scale: float,
-    pairs: Mapping[tuple[str, str], float],
+    pairs: Mapping[tuple[str, str], float] = {},
+    has_directions: bool = True,
 ) -> Covariance:
     """The covariance of a run.
 
@@ -224,13 +225,15 @@ def covariance(
         at_frac: shape (visits,), input as a part of the range.
         scale: into the unit of the result, for each unit of the budget.
         pairs: correlation of two contributions, by their names.
+        has_directions: the points were taken up and down, or one way.
     """
     _, cycle, direction, point = np.nonzero(is_visited)
     effects = [scale * each[is_visited] for each in budget.effect]
     columns: dict[str, list[FloatArray]] = {}
     for line, effect in zip(budget.contributions, effects, strict=True):
         if line.origin == "settling":  # what is behind upscale is so at every point of that way
-            columns[line.name] = [np.where(direction == each, effect, 0.0) for each in np.unique(direction)]
+            side = direction if has_directions else point  # else each point is come to from another side
+            columns[line.name] = [np.where(side == each, effect, 0.0) for each in np.unique(side)]
         elif line.origin == "resolution":
             columns[line.name] = [np.where(point == each, effect, 0.0) for each in np.unique(point)]
         elif line.kind != "A":

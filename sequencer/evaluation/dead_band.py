@@ -1,4 +1,4 @@
-"""The dead band: how far the input may turn back before the output answers; from a step that steps back, or as stated.
+"""The dead band: how far the input may turn back before the output answers; looked for by a step, or as stated.
 
 ISA-51.1 takes it off the hysteresis, so it is needed there at each point in % of the output span.
 """
@@ -10,35 +10,66 @@ import numpy as np
 import pandas as pd
 
 from instruments.datasheet import DataSheet, FloatArray
-from sequencer.evaluation.judgement import steps_shown
-from sequencer.inputs.step import DEAD_BAND
+from sequencer.evaluation.searched import Place, places, settings_n
+from sequencer.evaluation.threshold import Found, Wanted, found_of
+from sequencer.inputs.step import DEAD_BAND, Receivers
 from sequencer.inputs.tolerance import carried
 from sequencer.inputs.type_sheet import TypeSheet
-from sequencer.readings.table import valid_rows
 
-__all__ = ["DeadBand", "dead_band_pct", "dead_bands"]
+__all__ = ["CONFIDENCE", "START", "WITHIN", "DeadBand", "dead_band_pct", "dead_bands", "wanted_of"]
 
-# Standard deviations of the difference of two means; what scatters by so much is no change.
-_DETECTED = 3.0
+START = ("direction", "up")
+"""Column, and what it says of a visit from which the input turns back."""
+CONFIDENCE, WITHIN = 0.95, 0.1
+_STICKS, _HAS_PLAY = 0.75, 0.25  # of the travel, that the output makes up at the first answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeadBand:
-    """The dead band at one place, % of the input span; NaN = the output never answered.
+    """The dead band at one place, % of the input span; NaN = not determinable.
 
     Attributes:
         at_pct: where the input turned back, % of its range.
-        band_pct: the largest of the repeats.
-        within_pct: half the interval in which that one lies: one step, and what is no detectable change.
-        repeats_pct: of each repeat.
+        band_pct: the middle of the interval.
+        within_pct: half the interval.
+        low_pct: its lower end; 0 = the output may answer at once.
+        high_pct: its upper end.
+        confidence: that the interval holds the dead band, at all places together.
+        repeats_pct: of each approach that found it by itself: the longest travel without, the first with an answer.
         most_pct: how far the input turned back at most.
+        is_never: the output stayed where it was that far; False with NaN = noise hides whether it did.
+        is_steady: every approach is explained by one dead band; else it is the largest of them.
+        manner: what follows: "sticks and jumps", "play", "" = neither can be told.
+        follows: at most that share of the longest travel that was answered is seen at the output; NaN = none was.
+        noise_pct: standard deviation of a reading.
+        is_noise_bound: noise and digits, and not what was wanted, make the interval as wide as it is.
+        is_wandering: the output drifted or wandered while it was searched, more than its noise explains.
+        settings_n: how often the input was set and read there.
+        limit_pct: that it is to keep; None = there is none.
     """
 
     at_pct: float
     band_pct: float
     within_pct: float
-    repeats_pct: tuple[float, ...]
+    low_pct: float
+    high_pct: float
+    confidence: float
+    repeats_pct: tuple[tuple[float, float], ...]
     most_pct: float
+    is_never: bool
+    is_steady: bool
+    manner: str
+    follows: float
+    noise_pct: float
+    is_noise_bound: bool
+    is_wandering: bool
+    settings_n: int
+    limit_pct: float | None = None
+
+    @property
+    def middle_pct(self) -> float:
+        """The middle of the interval."""
+        return self.band_pct
 
 
 def dead_band_pct(
@@ -67,75 +98,69 @@ def dead_band_pct(
     return np.asarray(100 * carried(sheet, x, np.full(x.shape, band * abs(first.span))) / abs(last.span))
 
 
-def dead_bands(table: pd.DataFrame, sheet: DataSheet) -> tuple[DeadBand, ...]:
+def dead_bands(
+    table: pd.DataFrame,
+    sheet: DataSheet,
+    *,
+    receivers: Receivers | None = None,
+    wanted: Wanted | None = None,
+) -> tuple[DeadBand, ...]:
     """The dead band at each place where a step looked for it; () where none did.
 
     Args:
         table: tidy, of one unit.
         sheet: of the unit.
+        receivers: of what reads each tap; None = what digits the readings have.
+        wanted: what was looked for; None = as finely and as far as the travels went.
 
-    At each place the input comes from below, then goes back in small steps. The dead band lies between the last travel
-    whose output does not differ from that at the turn and the first from which on it does (ISA-51.1 and IEC 61298-2,
-    from memory). A change is more than three standard deviations of the scatter, and more than a step of the digits.
+    At each place the input comes from below, then goes back, farther each time, until the output answers. It is the
+    largest travel without a detectable change (ISA-51.1 and IEC 61298-2, from memory). A walk in fixed steps is read
+    the same way as a search.
     """
-    rows = valid_rows(table[table["role"] == DEAD_BAND])
-    if rows.empty:
-        return ()
-    last, first = sheet.taps[-1], sheet.taps[0]
-    at_output, at_input = (rows[rows["tap"] == tap.name] for tap in (last, first))
-    if at_output.empty:
-        return ()
-    visits = at_output.groupby("number").agg(
-        direction=("direction", "first"),
-        setpoint_pct=("setpoint_pct", "first"),
-        output=("value", "mean"),
-        sd=("value", "std"),
-        readings_n=("value", "count"),
-    )
-    measured = 100 * first.fraction(at_input.groupby("number")["value"].mean().reindex(visits.index).to_numpy())
-    visits["input_pct"] = np.where(np.isnan(measured), visits["setpoint_pct"], measured)
-    least = _least_change(visits, steps_shown(at_output).get(last.name, 0.0))
-    found: dict[float, list[tuple[float, float, float]]] = {}
-    for _, part in visits.groupby((visits["direction"] == "up").cumsum()):
-        slope = float(carried(sheet, first.value(part["input_pct"].to_numpy()[:1] / 100), np.full(1, 1.0))[0])
-        blind_pct = 100 * least / slope / abs(first.span) if slope > 0 else math.inf
-        found.setdefault(float(part["setpoint_pct"].iloc[0]), []).append(_of_one(part, least, blind_pct))
-    return tuple(_largest(at_pct, repeats) for at_pct, repeats in found.items())
+    found: list[DeadBand] = []
+    rows = table[table["role"] == DEAD_BAND]
+    for _, part in rows.groupby("step"):
+        seen = [each for each in places(part, sheet, start=START, receivers=receivers or {}) if each.visits]
+        found += [
+            _dead_band(place, wanted or wanted_of(place, len(seen)), len(seen))
+            for place in seen
+            if any(not each.is_reference for each in place.visits)
+        ]
+    return tuple(found)
 
 
-def _least_change(visits: pd.DataFrame, step: float) -> float:
-    """The least change of the output, in its unit, that is one."""
-    free = np.maximum(visits["readings_n"] - 1, 0)
-    pooled = math.sqrt(float((visits["sd"].fillna(0.0) ** 2 * free).sum()) / max(float(free.sum()), 1.0))
-    scatter = _DETECTED * pooled * math.sqrt(2 / max(float(visits["readings_n"].min()), 1.0))
-    return max(scatter, step * (1 + 1e-9))
+def wanted_of(place: Place, places_n: int) -> Wanted:
+    """What a table that does not say so looked for: as finely and as far as it went."""
+    travels = [each.travel for each in place.visits if not each.is_reference] or [0.0]
+    return Wanted(alpha=(1 - CONFIDENCE) / places_n, within=WITHIN, floor=min(travels), most=max(travels))
 
 
-def _of_one(visits: pd.DataFrame, least: float, blind_pct: float) -> tuple[float, float, float]:
-    """Dead band of one way back, half of its interval, and how far it went; NaN where the output never answered.
-
-    Args:
-        visits: the turn first.
-        least: change of the output that is one.
-        blind_pct: travel of an input that is followed, whose change is none yet.
-    """
-    travel = np.abs(visits["input_pct"].to_numpy() - visits["input_pct"].iloc[0])
-    is_still = ~(np.abs(visits["output"].to_numpy() - visits["output"].iloc[0]) > least)
-    still = int(np.flatnonzero(is_still)[-1])
-    most = float(travel[-1])
-    if still == len(travel) - 1:
-        return math.nan, math.nan, most
-    low, high = max(float(travel[still]) - blind_pct, 0.0), float(travel[still + 1])
-    return (low + high) / 2, (high - low) / 2, most
-
-
-def _largest(at_pct: float, repeats: list[tuple[float, float, float]]) -> DeadBand:
-    """The place with its repeats; one that never answered is larger than any."""
-    band, within, _ = max(repeats, key=lambda each: math.inf if math.isnan(each[0]) else each[0])
+def _dead_band(place: Place, wanted: Wanted, places_n: int) -> DeadBand:
+    found = found_of(place.visits, place.digit, wanted)
     return DeadBand(
-        at_pct=at_pct,
-        band_pct=band,
-        within_pct=within,
-        repeats_pct=tuple(each[0] for each in repeats),
-        most_pct=max(each[2] for each in repeats),
+        at_pct=place.at_pct,
+        band_pct=(found.low + found.high) / 2,
+        within_pct=(found.high - found.low) / 2,
+        low_pct=found.low,
+        high_pct=found.high,
+        confidence=1 - wanted.alpha * places_n,
+        repeats_pct=found.repeats,
+        most_pct=found.most,
+        is_never=found.is_never,
+        is_steady=found.is_steady,
+        manner=_manner(found),
+        follows=found.follows,
+        noise_pct=found.noise.sd,
+        is_noise_bound=found.is_noise_bound,
+        is_wandering=math.isfinite(found.noise.wander_dof),
+        settings_n=settings_n(place.visits),
     )
+
+
+def _manner(found: Found) -> str:
+    """How it goes on from the dead band: whether the output makes up the travel it missed."""
+    if found.low <= 0 or not found.high > 0:
+        return ""
+    if found.jumps > _STICKS:
+        return "sticks and jumps"
+    return "play" if found.jumps < _HAS_PLAY else ""

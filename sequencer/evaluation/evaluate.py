@@ -188,7 +188,7 @@ def evaluate(
         known=known,
         tests=(
             *(() if errors.fit is None else (errors.fit.sentence,)),
-            *_tests(errors.in_figures_pct, errors.input_pct, computed, scatter, known),
+            *_tests(errors, computed, scatter, known),
         ),
         tolerance_to_write=found.tolerance_to_write,
         verdict=verdict(found),
@@ -233,7 +233,11 @@ def _figures(errors: _Errors, standard: Standard, dead_band: FloatArray | None) 
     x_pct = np.where(np.isnan(errors.x), np.nan, errors.input_pct)
     found = figures(errors.in_figures_pct, x_pct, dead_band_pct=dead_band, standard=standard)
     highest, lowest = errors.singles_pct
-    return replace(found, inaccuracy=inaccuracy(highest, x_pct, lowest_pct=lowest, standard=standard))
+    return replace(
+        found,
+        inaccuracy=inaccuracy(highest, x_pct, lowest_pct=lowest, standard=standard),
+        hysteresis=replace(found.hysteresis, has_directions=errors.readings.has_directions),
+    )
 
 
 def _budget(errors: _Errors, basis: Basis, scatter: Components) -> Budget | None:
@@ -398,13 +402,19 @@ def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Compon
         )
         if alone is None:
             return Known(said=scatter.said)
-        return Known(
-            said=scatter.said, covariance=covariance(alone, scatter, is_visited, at_frac=at_frac, scale=scale, pairs={})
-        )
+        return Known(said=scatter.said, covariance=covariance(alone, scatter, is_visited, at_frac=at_frac, scale=scale))
     by_tap = {each.tap: each for each in basis.statements}
     ends = (by_tap[errors.first.name], by_tap[errors.last.name])
     pairs = correlated_pairs(stated.contributions, *ends, basis.pairs)
-    found = covariance(stated, scatter, is_visited, at_frac=at_frac, scale=scale, pairs=pairs)
+    found = covariance(
+        stated,
+        scatter,
+        is_visited,
+        at_frac=at_frac,
+        scale=scale,
+        pairs=pairs,
+        has_directions=errors.readings.has_directions,
+    )
     ideal_pct, output_pct = (scale * (each - errors.last.low)[is_visited] for each in (errors.ideal, errors.y))
     return Known(
         said=scatter.said,
@@ -416,16 +426,15 @@ def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Compon
     )
 
 
-def _tests(
-    error_pct: FloatArray, x_pct: FloatArray, computed: Figures, scatter: Components, known: Known
-) -> tuple[str, ...]:
+def _tests(errors: _Errors, computed: Figures, scatter: Components, known: Known) -> tuple[str, ...]:
     """What the tests say: repeats against the line, neighbours in time, cycles against each other, the line itself."""
+    error_pct, x_pct = errors.in_figures_pct, errors.input_pct
     unit, cycles_n, directions_n, points_n = error_pct.shape
     by_point = np.moveaxis(error_pct, 1, -1).reshape(unit, directions_n * points_n, cycles_n)
     inputs = np.moveaxis(x_pct, 1, -1).reshape(unit, directions_n * points_n, cycles_n)
     fit = lack_of_fit(per_point(inputs, axis=-1).mean, by_point)
     left = error_pct - computed.line.offset[0] - computed.line.gain[0] * x_pct
-    in_time = np.concatenate((left[:, :, :1, :], left[:, :, 1:, ::-1]), axis=2).reshape(unit, -1)
+    in_time = left.reshape(unit, -1)[:, np.argsort(errors.readings.taken, axis=None, kind="stable")]
     said = [fit.sentence(0), independence(in_time).sentence(0)]
     return (*said, *scatter.said, *(() if known.line is None else (known.line.said,)))
 

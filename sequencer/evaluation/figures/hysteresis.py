@@ -43,11 +43,14 @@ class Hysteresis:
     directions_n: IntArray
     has_dead_band: bool
     definition: str
+    has_directions: bool = True
 
     def reason(self, unit: int) -> str:
         """Why the figure of a unit is not determinable; "" if it is."""
         if not np.isnan(self.hysteresis_pct[unit]):
             return ""
+        if not self.has_directions:
+            return "the points were taken in an order that has no up and down"
         for name, readings_n in zip(("upscale", "downscale"), self.directions_n[unit], strict=True):
             if readings_n == 0:
                 return f"no {name} readings"

@@ -45,7 +45,7 @@ def offered(evaluation: Evaluation | None, findings: Account | None) -> Adjustme
     return found
 
 
-def advice(  # noqa: PLR0911  one sentence for each outcome
+def advice(  # noqa: C901, PLR0911  one sentence for each outcome
     evaluation: Evaluation | None,
     status: str,
     reason: str,
@@ -64,6 +64,8 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
     """
     if status == "not safe":
         return f"Switch the source off by hand, now. {reason}."
+    if evaluation is None and status == "complete":
+        return "Run the sequence as a whole for a verdict."
     if can_resume or status in {"interrupted", "bench fault"} or evaluation is None:
         again = "Go on with livezero resume, or end it with livezero close"
         is_stored = evaluation is not None

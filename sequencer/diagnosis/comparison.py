@@ -19,6 +19,7 @@ from scipy import special
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
+from instruments.texts import finite_or_none
 from instruments.units import Terms
 from sequencer.diagnosis.comparison_statistics import (
     Differences,
@@ -378,7 +379,12 @@ def _figures(a: Content, b: Content, *, is_same: bool, is_known: bool) -> tuple[
     corrected, U = holm(p), coverage_factor(found_a.basis.coverage, dof) * u
     rows = [
         FigureDifference(
-            name=x.name, unit=x.unit, a=x.value, b=y.value, U=_known(U[place]), p_family=_known(corrected[place])
+            name=x.name,
+            unit=x.unit,
+            a=x.value,
+            b=y.value,
+            U=finite_or_none(U[place]),
+            p_family=finite_or_none(corrected[place]),
         )
         for place, (x, y) in enumerate(both)
     ]
@@ -400,10 +406,6 @@ def _of_figure(name: str, a: Evaluation, b: Evaluation, *, is_same: bool) -> tup
 
 def _has_width(found: Evaluation, name: str) -> bool:
     return found.known.of_figures is not None and name in found.known.of_figures.widths
-
-
-def _known(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
 
 
 def _settled_after_s(content: Content) -> float | None:

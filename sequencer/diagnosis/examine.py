@@ -4,13 +4,14 @@ A table, a type sheet and what is stated of the bench in, one result out; no fil
 readings, when and with what is added by whoever knows (`dataclasses.replace`).
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 import pandas as pd
 
 from instruments.datasheet import DataSheet
 from instruments.errors import ReadingsError
+from instruments.filemodel import FileModel
 from sequencer.diagnosis.action import advice, offered, other_basis
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.result import Content, Ended
@@ -20,15 +21,21 @@ from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.monte_carlo import trials
 from sequencer.evaluation.result import Evaluation
-from sequencer.inputs.step import Receivers, registry
+from sequencer.evaluation.step_limits import missed_words, with_left_out, with_limits
+from sequencer.inputs.answers import Answer
+from sequencer.inputs.step import Receivers, Seen, registry
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["BY_HAND", "examine", "with_monte_carlo"]
 
+_ELSEWHERE = (
+    "Within tolerance over the traverse; a limit of another step is not kept. Look at that step before anything is "
+    "adjusted: no trim of zero or span mends it."
+)
 BY_HAND = Ended(status="by hand", reason="readings that no run took")
 
 
-def examine(
+def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     table: pd.DataFrame,
     type_sheet: TypeSheet,
     *,
@@ -37,6 +44,9 @@ def examine(
     planned_n: int | None = None,
     ended: Ended = BY_HAND,
     receivers: Receivers | None = None,
+    settings: Mapping[int, FileModel] | None = None,
+    left_out: str = "",
+    answers: tuple[Answer, ...] = (),
     monte_carlo: int | None = None,
 ) -> Content:
     """Figures, verdict, causes, advice, trims and noise of one unit.
@@ -49,6 +59,9 @@ def examine(
         planned_n: visits that were planned; None = those that the table has.
         ended: how the run ended that took the readings.
         receivers: of what reads each tap; None = not known.
+        settings: of the steps of the sequence, by number; None = no run took the table.
+        left_out: steps of the sequence that were not to be taken, in words; "" = none.
+        answers: of the operator.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
 
     Raises:
@@ -56,6 +69,7 @@ def examine(
     """
     sheet = type_sheet.datasheet()
     evaluation: Evaluation | None = None
+    is_elsewhere = False
     try:
         evaluation = evaluate(
             table,
@@ -68,23 +82,57 @@ def examine(
     except ReadingsError as error:
         if ended.status == BY_HAND.status:
             raise
-        if ended.status == "complete":
+        if ended.status == "complete" and not left_out:
             ended = replace(ended, status="bench fault", reason=error.what)
+    seen = Seen(
+        table=table,
+        sheet=sheet,
+        receivers=receivers or {},
+        settings=settings or {},
+        type_sheet=type_sheet,
+        basis=basis,
+        standard=standard,
+        answers=answers,
+    )
+    found = {name: results for name in _asked(seen) if (results := registry()[name].evaluate(seen))}
+    limits = [each for name, results in found.items() for each in registry()[name].judged(results)]
+    if evaluation is not None:
+        by_traverse = evaluation.verdict.result
+        verdict = with_left_out(with_limits(evaluation.verdict, limits), left_out)
+        is_elsewhere = verdict.result == "fail" and by_traverse in {"pass", "conditional pass"}
+        evaluation = replace(evaluation, verdict=verdict)
+    elif ended.status == "complete":
+        missed = f"{words}; " if (words := missed_words(limits)) else ""
+        ended = replace(ended, reason=f"{missed}in part, left out: {left_out}; without the traverse no verdict")
     if evaluation is not None and evaluation.fit is not None:
         type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
     findings = None if evaluation is None else _account(table, type_sheet, evaluation)
     content = Content(
         evaluation=evaluation,
-        advice=advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume),
+        advice=_ELSEWHERE
+        if is_elsewhere and ended.status == "complete"
+        else advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume),
         findings=findings,
         adjustment=offered(evaluation, findings),
-        steps=_of_steps(table, sheet, receivers or {}),
+        steps=found,
         type=type_sheet.type,
         status=ended.status,
         reason=ended.reason,
         remarks=(*_noted(table), *_cleared(basis), *other_basis(evaluation, type_sheet, findings)),
     )
     return with_monte_carlo(content, sheet, monte_carlo)
+
+
+def _asked(seen: Seen) -> list[str]:
+    """The steps that may have found something, by name: of the sequence, in its order, and those of the readings.
+
+    Any other would only load what it computes with.
+    """
+    names = {step.settings: name for name, step in registry().items()}
+    own = [names[kind] for _, settings in sorted(seen.settings.items()) if (kind := type(settings)) in names]
+    there = set(seen.table["role"])
+    read = (name for name, step in registry().items() if not there.isdisjoint(step.roles))
+    return list(dict.fromkeys((*own, *read)))
 
 
 def with_monte_carlo(content: Content, sheet: DataSheet, limit: int | None) -> Content:
@@ -99,11 +147,6 @@ def with_monte_carlo(content: Content, sheet: DataSheet, limit: int | None) -> C
 def _account(table: pd.DataFrame, type_sheet: TypeSheet, evaluation: Evaluation) -> Account:
     found = diagnose(table, type_sheet, result=evaluation.verdict.result, basis=evaluation.basis)
     return account(found, type_sheet.datasheet())
-
-
-def _of_steps(table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> dict[str, tuple[Any, ...]]:
-    found = {name: step.evaluate(table, sheet, receivers) for name, step in registry().items()}
-    return {name: results for name, results in found.items() if results}
 
 
 def _cleared(basis: Basis | None) -> tuple[str, ...]:

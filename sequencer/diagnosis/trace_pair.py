@@ -8,7 +8,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
-from instruments.texts import COMPUTED_DIGITS, json_value
+from instruments.texts import COMPUTED_DIGITS, json_value, sized
 from sequencer.diagnosis.noise.edges import rising_edges
 from sequencer.diagnosis.noise.spectrum import amplitude_at, evenly, main_lines
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
@@ -150,20 +150,22 @@ def pair_lines(pair: TracePair) -> list[str]:
     rates = ["no pulse train" if each.train is None else f"{each.train.rate_Hz:.6g} Hz" for each in _both(pair)]
     said = [
         f"pulses: {rates[0]} -> {rates[1]}",
-        f"sd: {pair.first.sd:.3g} -> {pair.second.sd:.3g}{unit}",
+        f"sd: {sized(pair.first.sd)} -> {sized(pair.second.sd)}{unit}",
     ]
     if not any(map(math.isnan, pair.hash_heights)):
-        said.append(f"hash, peak to peak: {pair.hash_heights[0]:.2g} -> {pair.hash_heights[1]:.2g}{unit}")
+        said.append(f"hash, peak to peak: {sized(pair.hash_heights[0], 2)} -> {sized(pair.hash_heights[1], 2)}{unit}")
     if pair.thresholds is not None:
         lower, upper = pair.thresholds
         said.append(
-            f"a counter with thresholds of {lower:.3g} and {upper:.3g}{unit} shows {_change(pair.counts_per_s)} "
+            f"a counter with thresholds of {sized(lower)} and {sized(upper)}{unit} shows {_change(pair.counts_per_s)} "
             f"a second; without hysteresis {_change(pair.bare_per_s)}"
         )
     for each in pair.lines[:_SHOWN_N]:
         one, other = each.amplitudes
         name = f" ({each.name})" if each.name else ""
-        said.append(f"line at {each.rate_Hz:.5g} Hz{name}: ±{one:.2g} -> ±{other:.2g}{unit}, {_times(one, other)}")
+        said.append(
+            f"line at {each.rate_Hz:.5g} Hz{name}: ±{sized(one, 2)} -> ±{sized(other, 2)}{unit}, {_times(one, other)}"
+        )
     if not pair.lines:
         both = pair.first.is_even and pair.second.is_even
         said.append("no line changed" if both else "no spectrum: the samples are not evenly spaced")
@@ -176,15 +178,15 @@ def _both(pair: TracePair) -> tuple[TraceResult, TraceResult]:
 
 def _change(counts: tuple[float, float]) -> str:
     one, other = counts
-    share = f" ({100 * (other / one - 1):+.2g} %)" if one > 0 and other != one else ""
+    share = f" ({sized(100 * (other / one - 1), 2, is_signed=True)} %)" if one > 0 and other != one else ""
     return f"{one:.6g} -> {other:.6g}{share}"
 
 
 def _times(one: float, other: float) -> str:
     """How many times a line grew, or what is left of it."""
     if other >= one:
-        return "not there before" if one < 0.01 * other else f"{other / one:.2g} times"
-    return "gone" if other < 0.01 * one else f"{100 * other / one:.2g} % left"
+        return "not there before" if one < 0.01 * other else f"{sized(other / one, 2)} times"
+    return "gone" if other < 0.01 * one else f"{sized(100 * other / one, 2)} % left"
 
 
 def pair_json(pair: TracePair) -> dict[str, Any]:

@@ -10,7 +10,6 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.noise.averaging import averaging
-from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm, rhythm_of
 from sequencer.diagnosis.noise.spectrum import amplitudes, evenly
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
@@ -161,7 +160,7 @@ def trace_views(trace: TraceFile, result: TraceResult) -> TraceViews:
         rates_Hz=rates_Hz,
         amplitudes=heights,
         allan=_allan(result, rhythm),
-        should_n=None if result.train is None else _should_n(result.train),
+        should_n=None if result.train is None else result.train.should_n,
         counters=_counters(result),
     )
 
@@ -288,10 +287,6 @@ def _allan(result: TraceResult, rhythm: Rhythm | None) -> AllanView | None:
     )
 
 
-def _should_n(train: PulseTrain) -> int:
-    return train.counted_n - train.extra_n + train.missing_n
-
-
 def _counters(result: TraceResult) -> tuple[Counted, ...]:
     """With the thresholds of the trace, and with one threshold in their middle."""
     edges, train = result.edges, result.train
@@ -302,12 +297,12 @@ def _counters(result: TraceResult) -> tuple[Counted, ...]:
     counted = [(f"with hysteresis, {counter_words(edges, result.unit)}", len(edges.rising_s))]
     if result.bare_n is not None:
         counted.append((f"without hysteresis, threshold {middle:.3g}{unit}", result.bare_n))
-    should_n = None if train is None else _should_n(train)
+    should_n = None if train is None else train.should_n
     return tuple(
         Counted(
             name=name,
             edges_n=edges_n,
-            rate_Hz=edges_n / result.length_s if train is None else train.rate_Hz * edges_n / _should_n(train),
+            rate_Hz=edges_n / result.length_s if train is None else train.shown_Hz(edges_n),
             off_n=None if should_n is None else edges_n - should_n,
         )
         for name, edges_n in counted

@@ -13,11 +13,12 @@ from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
 from sequencer.diagnosis.noise.edges import Edges, edges_of, rising_edges
 from sequencer.diagnosis.noise.hash import Hash, hash_of
-from sequencer.diagnosis.noise.inverter import Carrier, Origin, carrier_of, origins
+from sequencer.diagnosis.noise.inverter import Carrier, Origin
 from sequencer.diagnosis.noise.pulses import PulseTrain, pulse_train
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
-from sequencer.diagnosis.noise.spectrum import Line, evenly, main_lines
+from sequencer.diagnosis.noise.spectrum import Line, evenly
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
+from sequencer.diagnosis.trace_lines import lines_of
 from sequencer.readings.waveform import TraceFile
 
 __all__ = ["TraceResult", "trace_result"]
@@ -27,14 +28,12 @@ _CLIPPED = 0.01  # share of samples on the last level from which a top is called
 _FEW_LEVELS = 16  # of a logic analyser: flat by nature
 _COARSE = 2.5  # steps of the digitiser, up to which hash is its last digit
 _COARSE_LEVELS = 1024
+_BETWEEN = 0.2  # of the samples that lie between the ends
+_SLOPED = 0.35  # of the slope halfway
+_LEAPS = 0.15  # of the span: as far between two samples is a leap
+_RARE, _DIGITS = 1e-3, 0.01  # of the samples; of the level
 _LEVELS_N = 100_000  # samples that the step of the digitiser is found from
 _PART_N = 2**16  # samples that are looked at together
-_OWN = 0.1
-_LINES_N = 400  # that are looked at
-_UNKNOWN_N = 24  # of them that may be an inverter's
-_STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lines are lines
-_WORTH = 0.01  # of the swing, from which on a line is worth a word
-_SHOWN_LINES = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +65,7 @@ class TraceResult:
         origins: of these, and of others that are no pulses', strongest first.
         carrier: of an inverter; None where none is seen.
         unknown: lines that neither pulses, mains nor an inverter explain, strongest first.
+        is_flat: one level throughout, but for the last digits.
     """
 
     name: str
@@ -93,6 +93,7 @@ class TraceResult:
     origins: tuple[Origin, ...]
     carrier: Carrier | None
     unknown: tuple[Line, ...]
+    is_flat: bool
 
 
 def trace_result(
@@ -124,10 +125,10 @@ def trace_result(
             raise
         reason = error.what
     is_few = edges is not None and len(edges.rising_s) < LEAST_EDGES
-    noise, block_n = (None, 1) if train is not None or is_few else _as_readings(values, times_s, trace.unit)
+    is_flat = train is None and not is_few and _is_last_digits(values)
+    noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
     grid = evenly(values, times_s)
-    lines = () if grid is None else main_lines(*grid, most=_LINES_N)
-    found = _of_lines(lines, train, float(times_s[-1] - times_s[0]), trace.interval_s)
+    found = lines_of(grid, float(times_s[0]), train, trace.interval_s, is_few=is_few)
     return TraceResult(
         name=trace.name,
         unit=trace.unit,
@@ -150,12 +151,11 @@ def trace_result(
         hash=None if train is None else hash_of(values, times_s, train.edges),
         gap_share=math.nan if train is None else _gap_share(values, times_s, train),
         wild_s=tuple(float(each) for each in trace.times_s[wild]),
-        lines=lines[:_SHOWN_LINES],
-        origins=tuple(each for each in found[0] if each.name != "pulses" or each.line in lines[:_SHOWN_LINES])[
-            :_UNKNOWN_N
-        ],
-        carrier=found[1],
-        unknown=found[2],
+        lines=found.shown,
+        origins=found.origins,
+        carrier=found.carrier,
+        unknown=found.unknown,
+        is_flat=is_flat,
     )
 
 
@@ -165,30 +165,6 @@ def _bare_n(values: FloatArray, times_s: FloatArray, edges: Edges) -> int | None
     if not values.min() < middle < values.max():
         return None
     return len(rising_edges(values, times_s, middle, middle))
-
-
-def _of_lines(
-    lines: tuple[Line, ...], train: PulseTrain | None, length_s: float, interval_s: float
-) -> tuple[tuple[Origin, ...], Carrier | None, tuple[Line, ...]]:
-    """Lines by their origin, the carrier of an inverter among those that have none, and what is left."""
-    width_Hz = 1 / length_s
-    swing = math.nan if train is None else train.edges.high - train.edges.low
-    moved = math.nan
-    if train is not None:  # every edge too many gives its part
-        moved = float(np.median(train.edges.heights)) * train.counted_Hz / train.rate_Hz
-    rate_Hz = math.nan if train is None else train.rate_Hz
-    turn_Hz = rate_Hz / train.wheel.pulses_n if train is not None and train.wheel is not None else math.nan
-    told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
-    if train is not None and train.change_pct > _STEADY_PERIODS / (train.rate_Hz * length_s) * 100 + train.jitter_pct:
-        return told, None, ()  # the lines of the pulses are smeared over those of all else
-    least = 0.0 if train is None else 0.5 * _WORTH * swing
-    unknown = tuple(each.line for each in told if not each.name and each.line.amplitude > 0.2 * least)[:_UNKNOWN_N]
-    # Edges too many that come at random have a spectrum of their own.
-    is_own = train is not None and train.extra_n > _OWN * train.counted_n
-    carrier = None if is_own else carrier_of(unknown, rate_Hz, turn_Hz, width_Hz, interval_s)
-    if carrier is not None and carrier.amplitude < least:
-        carrier = None
-    return told, carrier, tuple(each for each in unknown if each.amplitude >= least)
 
 
 def _gap_share(values: FloatArray, times_s: FloatArray, train: PulseTrain) -> float:
@@ -201,7 +177,7 @@ def _gap_share(values: FloatArray, times_s: FloatArray, train: PulseTrain) -> fl
         if end - begin > 2:
             # From the edge before to the one after the trace rests, then comes what there is.
             found.append(float(np.ptp(values[begin:end])))
-    return float(np.median(found)) / float(np.median(train.edges.heights)) if found else math.nan
+    return float(np.median(found)) / train.edges.height if found else math.nan
 
 
 def _as_readings(values: FloatArray, times_s: FloatArray, unit: str) -> tuple[BurstNoise | None, int]:
@@ -244,10 +220,43 @@ def _clipped_pct(values: FloatArray, ends: tuple[float, float] | None, edges: Ed
 
 
 def _is_coarse(values: FloatArray, span: float, edges: Edges) -> bool:
-    """Whether hash is no more than the last digits of a digitiser of few levels."""
+    """Whether hash is no more than the last digits of a digitiser of few levels, and the pulses are of two levels."""
     steps = np.diff(np.unique(values[:: -(-len(values) // _LEVELS_N)]))
     step = float(steps.min()) if len(steps) else 0.0
-    return edges.hash_height <= _COARSE * step and step * _COARSE_LEVELS >= span
+    if edges.hash_height > _COARSE * step or step * _COARSE_LEVELS < span:
+        return False
+    return not _is_cut(values[:_LEVELS_N])
+
+
+def _is_cut(values: FloatArray) -> bool:
+    """Whether a trace spends its time between its ends too, and comes to them with the slope that it has between.
+
+    What has two levels leaps from one to the other, or comes to them slower and slower.
+    """
+    low, high = float(values.min()), float(values.max())
+    is_end = (values == low) | (values == high)
+    moves = np.abs(np.diff(values))
+    is_inside = ~is_end[1:] & ~is_end[:-1]
+    comes = ~is_end[:-2] & ~is_end[1:-1] & is_end[2:]  # the step before the one that the end cuts short
+    if is_end.mean() > 1 - _BETWEEN or not is_inside.any() or not comes.any():
+        return False
+    middle = np.abs((values[1:] + values[:-1]) / 2 - (low + high) / 2) < (high - low) / 4
+    across = moves[is_inside & middle]
+    if not len(across):
+        return False
+    slope = float(np.median(across))
+    return float(np.median(moves[:-1][comes])) > _SLOPED * slope and slope < _LEAPS * (high - low)
+
+
+def _is_last_digits(values: FloatArray) -> bool:
+    """One level, or so few of the digitiser, and those about one the most often, that nothing but digits moves."""
+    if not _has_few_levels(values):
+        return False
+    levels, counts = np.unique(values, return_counts=True)
+    span = float(np.ptp(levels))
+    ways = np.sign(np.diff(counts[counts > _RARE * len(values)]))
+    is_one_hump = bool((np.diff(ways) <= 0).all()) and len(ways) > 1
+    return span == 0 or is_one_hump or span < _DIGITS * abs(float(values.mean()))
 
 
 def _has_few_levels(values: FloatArray) -> bool:

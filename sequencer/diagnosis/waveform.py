@@ -44,7 +44,10 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
             )
         )
     if result.train is not None:
-        found += of_train(result.train, result) or [Finding(what="nothing wrong is seen in the pulses")]
+        told = of_train(result.train, result)
+        if not told and (result.carrier is None or not result.carrier.is_of(result.train.rate_Hz)):
+            told = [Finding(what="nothing wrong is seen in the pulses")]
+        found += told
     elif result.edges is not None and len(result.edges.rising_s) < LEAST_EDGES:
         found.append(
             Finding(
@@ -53,6 +56,8 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
                 check="record longer, or at a higher speed",
             )
         )
+    elif result.is_flat:
+        found.append(_flat(result))
     elif result.noise is not None:
         kind, *rest = noise_words(result.noise)
         *more, cause, check = rest
@@ -64,6 +69,17 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
             )
         )
     return (*found, *of_drive(result))
+
+
+def _flat(result: TraceResult) -> Finding:
+    unit = f" {result.unit}" if result.unit else ""
+    moved = result.highest - result.lowest
+    moves = f", but for its last digits ({moved:.2g}{unit} from end to end)" if moved else ""
+    return Finding(
+        what=f"flat: one level of {result.mean:.4g}{unit} throughout{moves}; no pulse in {time_words(result.length_s)}",
+        cause="what turns stands still, the trace is not connected, the output is stuck, or the record is too short",
+        check="record longer; check probe, range, supply of the pickup; turn the shaft by hand and see a level change",
+    )
 
 
 def trace_lines(result: TraceResult, file: str) -> list[str]:
@@ -115,6 +131,6 @@ def as_json(result: TraceResult) -> dict[str, Any]:
     """The result as JSON values; what is not known is null."""
     told: dict[str, Any] = json_value(asdict(result), digits=COMPUTED_DIGITS)
     for holder in (told, told["train"] or {}):  # the edges themselves are too many
-        for name in ("rising_s", "falling_s", "heights", "unrecorded_s"):
+        for name in ("rising_s", "falling_s", "rises", "falls", "unrecorded_s"):
             (holder.get("edges") or {}).pop(name, None)
     return told | {"findings": [asdict(each) for each in findings(result)]}

@@ -113,10 +113,11 @@ def still_moving(segment: Segment) -> float:
     raw = segment.steady
     way = segment.series.direction[segment.is_read] * segment.rises
     order = np.where(np.isfinite(raw), np.arange(raw.shape[1]), np.nan)
-    if np.count_nonzero((np.isfinite(raw).sum(axis=1) > 1) & (way != 0)) < _MOVING_N:
+    count = np.isfinite(raw).sum(axis=1, keepdims=True)
+    if np.count_nonzero((count[:, 0] > 1) & (way != 0)) < _MOVING_N:
         return 0.0
-    along = way[:, np.newaxis] * (order - np.nanmean(order, axis=1, keepdims=True))
-    away = raw - np.nanmean(raw, axis=1, keepdims=True)
+    along = way[:, np.newaxis] * (order - np.nansum(order, axis=1, keepdims=True) / np.maximum(count, 1))
+    away = raw - np.nansum(raw, axis=1, keepdims=True) / np.maximum(count, 1)
     slope = float(np.nansum(along * away) / max(np.nansum(along**2), _TINY))
     # What settling leaves to go moves a good unit too.
     if slope * (raw.shape[1] - 1) < PRIORS.bench.to_go_share * segment.tolerance:

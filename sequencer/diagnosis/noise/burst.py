@@ -10,7 +10,7 @@ import numpy as np
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.averaging import Averaging, averaging
-from sequencer.diagnosis.noise.display import held_n, shown_step
+from sequencer.diagnosis.noise.display import held_n, moves_by_steps, shown_step
 from sequencer.diagnosis.noise.kinds import KINDS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.flicker import last_digit
 from sequencer.diagnosis.noise.kinds.held import held_fit, stairs_fit
@@ -169,6 +169,9 @@ def noise_of(
         return _held(burst, held)
     if 0 < y.std() <= _DIGITS * shown:
         return _noise(burst, [stairs_fit(burst) or last_digit(burst)], None)
+    stairs = stairs_fit(burst) if moves_by_steps(y, shown) else None
+    if stairs is not None:
+        return _noise(burst, [stairs], None)
     fits = _fits(burst)
     return _noise(burst, fits, _two(burst, fits))
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["held_n", "shown_step"]
+__all__ = ["held_n", "moves_by_steps", "shown_step"]
 
 _ROUNDING = 1e-11  # of the largest reading: differences below it are of the arithmetic
 _LEAST_STEPS = 1000.0  # roundings: a smaller step is of the arithmetic too
@@ -17,6 +17,10 @@ _NEAR_SHARE, _NEAR_STEPS = (
     0.5,
     2.5,
 )  # of the neighbouring levels lie one or two steps apart: else chance makes a divisor
+
+_STAYS = 0.5  # of a step: a smaller move is none
+_SMALL_MOVES = 0.7  # of a step, root mean square from reading to reading: white noise of half a step has as much
+_SINGLE_SHARE = 0.8  # of the moves are by one step; two levels farther apart than a step are no stairs
 
 _LEAST_RUNS = 8
 _CERTAIN_NATS = 10.0
@@ -43,6 +47,22 @@ def shown_step(values: FloatArray) -> float:
             return step if np.mean(gaps < _NEAR_STEPS * step) >= _NEAR_SHARE else 0.0
         step = float(off[off > _OFF * step].min())
     return 0.0
+
+
+def moves_by_steps(values: FloatArray, step: float) -> bool:
+    """Whether readings stay on a step, and leave it for the next: what moves is coarser shown than it scatters.
+
+    Args:
+        values: shape (n,), finite, in the order taken.
+        step: that they are multiples of; 0 = none is known.
+    """
+    if not step:
+        return False
+    moved = np.abs(np.diff(values)) / step
+    is_move = moved > _STAYS
+    if not is_move.any() or math.sqrt(float(np.mean(moved**2))) > _SMALL_MOVES:
+        return False
+    return float(np.mean(moved[is_move] < 2 - _STAYS)) >= _SINGLE_SHARE
 
 
 def held_n(values: FloatArray) -> int:

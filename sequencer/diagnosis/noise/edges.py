@@ -10,7 +10,7 @@ from scipy import ndimage
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.rhythm import LEAST_N, rhythm_of
 from sequencer.diagnosis.noise.swings import Swings, swings_of
-from sequencer.evaluation.figures.per_point import FloatArray, IntArray
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 from sequencer.readings.waveform import step_of
 
 __all__ = ["Edges", "edges_of", "rising_edges"]
@@ -28,6 +28,8 @@ _FEW_PERIODS = 200  # the same, where there are few pulses
 _HYSTERESIS = 0.3  # of the room between bottoms and tops
 _OVER_HASH = 1.5
 _MOST_HYSTERESIS = 0.8
+_RIDES_FAR = 5.0  # times their height: swings that ride on pulses are the hash on these
+_MANY_SWINGS, _HALF_AS_HIGH = 4, 0.3  # times as many swings as edges, that are as high: no pulses
 _RIDES, _RIDING = 2.0, 0.5  # swings that ride on one more than twice as high are rather its interference
 _MOVED = 0.3  # of the swing
 _NARROW = 0.15  # of the swing: a room that is less comes from a baseline that moves
@@ -51,7 +53,8 @@ class Edges:
         upper: threshold that a rising edge must pass.
         rising_s: times of rising edges, shape (n,).
         falling_s: times of falling edges, shape (m,).
-        heights: from the lowest to the highest value from each rising edge to the next, shape (n,).
+        rises: from the lowest value before each rising edge to the highest before the next one, shape (n,).
+        falls: from that to the lowest value before the next one, shape (n,).
         highest_bottom: the lower threshold must lie above; it is the highest of all lows between pulses.
         lowest_top: the upper threshold must lie below.
         hash_height: highest swing that is no pulse, peak to peak, of the trace without a filter.
@@ -60,6 +63,7 @@ class Edges:
         baseline: how far the level between bottoms and tops moves, if it was taken out; 0 = it was not.
         unrecorded_s: begin and end of stretches without samples, shape (k, 2).
         length_s: of the trace.
+        interval_s: from sample to sample, that edges are found at.
     """
 
     low: float
@@ -68,7 +72,8 @@ class Edges:
     upper: float
     rising_s: FloatArray
     falling_s: FloatArray
-    heights: FloatArray
+    rises: FloatArray
+    falls: FloatArray
     highest_bottom: float
     lowest_top: float
     hash_height: float
@@ -77,6 +82,17 @@ class Edges:
     baseline: float
     unrecorded_s: FloatArray
     length_s: float
+    interval_s: float
+
+    @property
+    def room(self) -> float:
+        """Between the bottoms and the tops of the pulses."""
+        return self.lowest_top - self.highest_bottom
+
+    @property
+    def height(self) -> float:
+        """Median height of a pulse, from its lower end."""
+        return float(np.median(np.maximum(self.rises, self.falls)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +171,7 @@ def edges_of(
     if lower is not None or upper is not None:
         return _with_hash(_given(signal, lower, upper), swings)
     best, few = _best(signal, swings)
-    if few is not None and (best is None or not best.is_regular):
+    if few is not None and (best is None or not best.is_regular or best.edges.baseline > _RIDES_FAR * best.edges.room):
         return _with_hash(few, swings)
     if best is None:
         raise ReadingsError("no pulses stand out of the noise", todo="give thresholds, or look at it as readings")
@@ -203,7 +219,7 @@ def _best(signal: _Signal, raw: Swings) -> tuple[_Tried | None, Edges | None]:
     for width_n in _filters(samples_n):
         smooth = signal if width_n == 1 else signal.mean(width_n)
         is_short = width_n == 1 or width_n * _FEW_PERIODS <= samples_n
-        for tried in _tried(smooth, raw if width_n == 1 else swings_of(smooth.values)):
+        for tried in _tried(smooth, raw if width_n == 1 else swings_of(smooth.values), raw):
             if len(tried.edges.rising_s) < LEAST_N:
                 few = few or (tried.edges if is_short else None)
             elif best is None or (tried.is_regular, tried.score) > (best.is_regular, best.score):
@@ -225,7 +241,7 @@ def _filters(samples_n: int) -> Iterator[int]:
         width_n *= _FILTER
 
 
-def _tried(signal: _Signal, swings: Swings) -> Iterator[_Tried]:
+def _tried(signal: _Signal, swings: Swings, raw: Swings) -> Iterator[_Tried]:
     """What each plateau of the count gives."""
     least = _FILTERED_WIDTH if signal.filter_s else _LEAST_WIDTH
     largest = float(swings.heights.max())
@@ -238,11 +254,16 @@ def _tried(signal: _Signal, swings: Swings) -> Iterator[_Tried]:
         if edges is None or len(edges.rising_s) + len(edges.falling_s) == 0:
             continue
         if len(edges.rising_s) < LEAST_N:
-            if _are_pulses(signal, edges, width):
+            # Hash that is beating makes few that stand out of many nearly as high.
+            high_n = int((raw.heights > _HALF_AS_HIGH * above).sum())
+            if high_n <= _MANY_SWINGS * points_n and _are_pulses(signal, edges, width):
                 yield _Tried(edges=edges, score=0.0, is_regular=False)
             continue
         rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
-        score = min(width, _ENOUGH_WIDTH) * (above / largest) ** 0.1 / (1 + 10 * rhythm.faults)
+        # What rings swells and fades between the pulses.
+        low, high = np.quantile(edges.rises[1:-1], (0.1, 0.9))
+        alike = math.sqrt(max(float(low) / float(high), 0.0)) if high > 0 else 0.0
+        score = alike * min(width, _ENOUGH_WIDTH) * (above / largest) ** 0.1 / (1 + 10 * rhythm.faults)
         if signal.filter_s and not (rhythm.is_regular and rhythm.is_clean):
             continue
         if edges.baseline > _RIDES * above:
@@ -262,7 +283,9 @@ def _levelled(signal: _Signal, points: IntArray, below: float) -> Edges | None:
     if len(points) < 2:
         return None
     y, times_s = signal.values[points], signal.times_s[points]
-    tops, bottoms = _ends(y)
+    is_cut = np.isin(times_s, signal.unrecorded_s)
+    is_cut[[0, -1]] = True
+    tops, bottoms = _ends(y, is_cut)
     lowest_top, highest_bottom = float(tops.min()), float(bottoms.max())
     baseline = 0.0
     swing = float(np.median(np.abs(np.diff(y))))
@@ -271,7 +294,7 @@ def _levelled(signal: _Signal, points: IntArray, below: float) -> Edges | None:
     if lowest_top - highest_bottom <= below or is_moved:
         line = np.stack(((times_s[1:] + times_s[:-1]) / 2, (y[1:] + y[:-1]) / 2))
         moved = replace(signal, line=line)
-        tops, bottoms = _ends(moved.at(points))
+        tops, bottoms = _ends(moved.at(points), is_cut)
         if float(tops.min()) - float(bottoms.max()) > max(below, _BETTER * (lowest_top - highest_bottom)):
             signal, baseline = moved, float(np.ptp(line[1]))
             lowest_top, highest_bottom = float(tops.min()), float(bottoms.max())
@@ -288,14 +311,12 @@ def _levelled(signal: _Signal, points: IntArray, below: float) -> Edges | None:
     )
 
 
-def _ends(y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Tops and bottoms of swings; where the record cuts the first and the last one short, they are none."""
+def _ends(y: FloatArray, is_cut: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Tops and bottoms of swings; where the record cuts one short they are none."""
     is_top = np.append(y[:-1] > y[1:], y[-1] > y[-2])
-    is_inner = np.ones(len(y), dtype=bool)
-    is_inner[[0, -1]] = False
     found = []
     for is_one in (is_top, ~is_top):
-        inner = y[is_one & is_inner]
+        inner = y[is_one & ~is_cut]
         found.append(inner if len(inner) else y[is_one])
     return found[0], found[1]
 
@@ -318,11 +339,10 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
     rising, rising_s, falling_s = map(np.concatenate, zip(*_crossings(signal, lower, upper), strict=True))
     some = signal.some()
     low, high = (float(np.median(some[each])) if each.any() else math.nan for each in (some < lower, some > upper))
-    heights, timing_s = _pulse_heights(signal.values, rising), 0.0
+    rises, falls = _pulse_heights(signal.values, rising)
+    timing_s = 0.0
     if len(rising):
-        step_s = signal.times_s[rising] - signal.times_s[rising - 1]
-        jump = np.clip((signal.at(rising) - signal.at(rising - 1)) / np.maximum(heights, 1e-300), 0, 1)
-        timing_s = float(np.median(step_s * jump**2))
+        timing_s = _timing_s(signal, rising, rises)
     return Edges(
         low=low,
         high=high,
@@ -330,7 +350,8 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
         upper=upper,
         rising_s=rising_s,
         falling_s=falling_s,
-        heights=heights,
+        rises=rises,
+        falls=falls,
         highest_bottom=low,
         lowest_top=high,
         hash_height=0.0,
@@ -339,7 +360,20 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
         baseline=0.0,
         unrecorded_s=signal.unrecorded_s,
         length_s=float(signal.times_s[-1] - signal.times_s[0]),
+        interval_s=step_of(signal.times_s),
     )
+
+
+def _timing_s(signal: _Signal, rising: IntArray, rises: FloatArray) -> float:
+    """How far sampling may displace an edge: where it takes one sample, by that; where it takes many, hardly."""
+    last_n = len(signal.values) - 1
+    at = [signal.at(np.clip(rising + each, 0, last_n)) for each in (-2, -1, 0, 1)]
+    before, across, after = at[1] - at[0], at[2] - at[1], at[3] - at[2]
+    jump = np.clip(across / np.maximum(rises, 1e-300), 0, 1)
+    # A step much higher than those beside it is one that samples do not show from within, however high.
+    bend = np.clip(1 - (np.abs(before) + np.abs(after)) / (2 * np.maximum(across, 1e-300)), 0, 1)
+    step_s = signal.times_s[rising] - signal.times_s[rising - 1]
+    return float(np.median(step_s * np.maximum(jump, bend) ** 2))
 
 
 def _crossings(signal: _Signal, lower: float, upper: float) -> Iterator[tuple[IntArray, FloatArray, FloatArray]]:
@@ -358,13 +392,15 @@ def _crossings(signal: _Signal, lower: float, upper: float) -> Iterator[tuple[In
         yield begin + rising, _crossed(y, times_s, rising, upper), _crossed(y, times_s, falling, lower)
 
 
-def _pulse_heights(values: FloatArray, rising: IntArray) -> FloatArray:
-    """From the lower one of the bottoms before and after to the top, of each pulse; shape of the rising edges."""
+def _pulse_heights(values: FloatArray, rising: IntArray) -> tuple[FloatArray, FloatArray]:
+    """From the bottom before to the top, and from there to the bottom after, of each pulse; shape of the edges."""
     if not len(rising):
-        return np.empty(0)
+        return np.empty(0), np.empty(0)
     tops, bottoms = np.maximum.reduceat(values, rising), np.minimum.reduceat(values, rising)
+    before = np.insert(bottoms[:-1], 0, float(values[: rising[0]].min()))
     # After the last one there may be no bottom.
-    return np.asarray(tops - np.minimum(bottoms, np.insert(bottoms[:-1], 0, float(values[: rising[0]].min()))))
+    bottoms[-1] = min(bottoms[-1], before[-1])
+    return np.asarray(tops - before), np.asarray(tops - bottoms)
 
 
 def _crossed(values: FloatArray, times_s: FloatArray, places: IntArray, level: float) -> FloatArray:

@@ -7,7 +7,20 @@ import numpy as np
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["LOG_2PI", "climb", "core", "cost", "gaussian", "gaussian_of", "logit", "share_of", "show"]
+__all__ = [
+    "LOG_2PI",
+    "climb",
+    "core",
+    "cost",
+    "cost_of_place",
+    "cost_of_size",
+    "cost_of_step",
+    "gaussian",
+    "gaussian_of",
+    "logit",
+    "share_of",
+    "show",
+]
 
 LOG_2PI = math.log(2 * math.pi)
 
@@ -19,6 +32,7 @@ _LONGER, _SHORTER = 1.7, 0.35  # a step that gained, and one that failed both wa
 _FINE = 1 / 6  # of the first step: it is over where all steps are that short
 _FLATTEST = 1e-3  # fall of the logarithm below which its curvature is rounding
 _LARGEST_LOGIT = 12.0  # shares of 6e-6 and less are none
+_USUAL_STEP = 0.05  # of the largest reading
 _NORMAL_HALF = 1.349  # width of the middle half of a normal distribution, in sd
 
 
@@ -86,6 +100,29 @@ def gaussian_of(squares: float, n: int, sd: float) -> float:
 def cost(parameters_n: int, readings_n: int) -> float:
     """What parameters at their best cost beside the mean (BIC)."""
     return parameters_n / 2 * math.log(readings_n - 1)
+
+
+def cost_of_place(width: float, known_to: float) -> float:
+    """What it costs that a place may be anywhere within a width, and is known to a standard error (Laplace)."""
+    return max(math.log(max(width, known_to) / known_to) - LOG_2PI / 2, 0.0)
+
+
+def cost_of_size(size: float, known_to: float, least: float, most: float) -> float:
+    """What it costs that a size may be of any order from least to most, each alike (Laplace).
+
+    Unlike BIC's cost it grows with the size: one of 30 standard deviations, told by two readings, might have been any.
+    """
+    orders = max(math.log(max(most, size) / least), 1.0)
+    return cost_of_place(size * orders, min(known_to, size))
+
+
+def cost_of_step(step: float, sd: float, share: float, largest: float, readings_n: int) -> float:
+    """What the distance of two levels costs; `largest` is the largest reading, in which steps of 5 % and more are rare.
+
+    A count of fewer than 20 in a gate, or a resistance that changes a signal by so much, is seldom (no source).
+    """
+    known_to = sd / math.sqrt(max(readings_n * share * (1 - share), 1.0))
+    return cost_of_size(step, known_to, sd, largest) + 2 * math.log1p((step / (_USUAL_STEP * largest)) ** 2)
 
 
 def share_of(logit: float) -> float:

@@ -18,6 +18,8 @@ _OFTEN = 0.6  # of the edges, after which there is ringing
 _WORTH = 0.05  # of the swing
 _APART = 0.5  # of a period, within which swings are one burst
 _LEAST_EDGES = 8
+_TIED_N = 4  # bursts that may tell whether they are tied to the edges
+_TIED = 0.12  # of the time from edge to edge: as little do they scatter if they are
 _PART_N = 2**17  # samples that are looked at together
 _MANY_N = 2**20  # samples, of whose swings all are asked how long they last; of more, some
 
@@ -87,7 +89,9 @@ def hash_of(values: FloatArray, times_s: FloatArray, edges: Edges) -> Hash | Non
     if not len(some):
         return None
     height, after_edges = float(np.quantile(far, _QUIET)), float(np.median(near))
-    least = max(_LOUDER * float(np.median(far)), _WORTH * (edges.high - edges.low))
+    # A stretch that is clipped, or steady to the digit, says nothing of the others.
+    ordinary = float(np.median(far[far > 0])) if far.any() else 0.0
+    least = max(_LOUDER * max(ordinary, _step(values)), _WORTH * (edges.high - edges.low))
     is_ringing = after_edges > least and float(np.mean(near > least)) > _OFTEN
     ringing_s, bursts_s, burst_height = 0.0, np.zeros(0), 0.0
     if max(near.max(), far.max()) > least:
@@ -95,8 +99,9 @@ def hash_of(values: FloatArray, times_s: FloatArray, edges: Edges) -> Hash | Non
         if is_ringing:
             ringing_s = float(np.median((loud.middles_s - all_s[loud.stretch])[loud.is_after]) * 2)
             loud = loud.where(~loud.is_after)
-        bursts_s = _starts(loud.middles_s, float(all_s[-1] - all_s[0]))
-        burst_height = float(loud.sizes.max(initial=0.0))
+        if not _are_tied(loud, all_s):
+            bursts_s = _starts(loud.middles_s, float(all_s[-1] - all_s[0]))
+            burst_height = float(loud.sizes.max(initial=0.0))
     return Hash(
         height=height,
         after_edges=after_edges,
@@ -116,7 +121,10 @@ def _between(values: FloatArray, times_s: FloatArray, edges: Edges, all_s: Float
         ends_s = times_s[start + at]
         stretches = np.searchsorted(all_s, ends_s, side="left")
         first, last = stretches[:-1], stretches[1:]
-        kept = (first == last) & (first > 0) & (first < len(all_s)) & (sizes <= edges.hash_height)
+        is_whole = np.searchsorted(edges.unrecorded_s[:, 0], ends_s[1:], side="left") == np.searchsorted(
+            edges.unrecorded_s[:, 0], ends_s[:-1], side="left"
+        )
+        kept = is_whole & (first == last) & (first > 0) & (first < len(all_s)) & (sizes <= edges.hash_height)
         if not kept.any():
             continue
         stretch = first[kept] - 1
@@ -131,6 +139,12 @@ def _between(values: FloatArray, times_s: FloatArray, edges: Edges, all_s: Float
         )
 
 
+def _step(values: FloatArray) -> float:
+    """Smallest step of the trace, as far as its beginning shows it."""
+    steps = np.diff(np.unique(values[:_PART_N]))
+    return float(steps.min()) if len(steps) else 0.0
+
+
 def _loud(values: FloatArray, times_s: FloatArray, edges: Edges, all_s: FloatArray, least: float) -> _Swings:
     """Swings between the edges that are higher than this."""
     loud = [each.where(each.sizes > least) for each in _between(values, times_s, edges, all_s)]
@@ -141,6 +155,21 @@ def _loud(values: FloatArray, times_s: FloatArray, edges: Edges, all_s: FloatArr
         stretch=np.concatenate([each.stretch for each in loud]),
         is_after=np.concatenate([each.is_after for each in loud]),
     )
+
+
+def _are_tied(loud: _Swings, all_s: FloatArray) -> bool:
+    """Whether loud swings come at one place between two edges, after rising and falling ones each: no bursts.
+
+    So do what is left of a low tooth, the far end of a ringing, a shape with more than one top.
+    """
+    stretch, firsts = np.unique(loud.stretch, return_index=True)
+    if len(stretch) < _TIED_N:
+        return False
+    begins_s = all_s[stretch]
+    share = (loud.middles_s[firsts] - begins_s) / (all_s[stretch + 1] - begins_s)
+    ways = [share[stretch % 2 == each] for each in (0, 1)]
+    away = np.concatenate([np.abs(each - np.median(each)) for each in ways if len(each)])
+    return float(np.mean(away < _TIED)) > _OFTEN + (1 - _OFTEN) / 2
 
 
 def _starts(at_s: FloatArray, span_s: float) -> FloatArray:

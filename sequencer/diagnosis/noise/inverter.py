@@ -1,5 +1,6 @@
 """Lines of a spectrum by where they come from: pulses, mains, and the carrier of an inverter with its sidebands."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -8,25 +9,43 @@ import numpy as np
 from sequencer.diagnosis.noise.sines import alias_Hz
 from sequencer.diagnosis.noise.spectrum import Line
 
-__all__ = ["Carrier", "Origin", "carrier_of", "is_mirrored", "mains_of", "origins", "place_of"]
+__all__ = [
+    "Carrier",
+    "LEAST_CARRIER_Hz",
+    "Origin",
+    "carrier_of",
+    "is_mirrored",
+    "mains_of",
+    "origins",
+    "place_of",
+    "wheel_pulses_of",
+]
 
-_LEAST_CARRIER_Hz = (
-    800.0  # an inverter switches faster; pulses and their swings come slower (common practice, no source)
-)
-_OUTPUT_Hz = (1.0, 400.0)  # what an inverter feeds a motor with (common practice, no source)
+LEAST_CARRIER_Hz = 800.0
+"""An inverter switches faster; pulses and their swings come slower (common practice, no source)."""
+
+_OUTPUT_Hz = (1.0, 150.0)  # what an inverter feeds a motor with (common practice, no source)
 _MOST_PULSE_ORDER = 200
 _OVER_EDGES = 4.0  # times what two edges give; ringing gives more than they do
 _RATE_OFF = 1e-4  # that the pulse rate may be wrong by
 _MOST_ORDER = 6
 _SIDES = 4  # times the output frequency that a sideband lies away at most
+_NEXT_SIDE, _CLUSTER = 2.5, 0.01
+_UNRESOLVED_WIDTHS, _LEAST_UNRESOLVED = 4.0, 3
 _LEAST_LINES = 4  # a carrier with one pair of sidebands may be chance
 _MIRRORED = 1.5  # times as strong may one line be as the one on the other side of the pulses
 _ALIKE = 2.0  # times as strong may one sideband be as the other
 _MAINS_Hz = (50.0, 60.0)
-_MAINS_ORDERS = (1, 2, 3, 4, 5, 6, 7)
+_MAINS_ORDERS = 7
 _MAINS_OFF = 0.004  # that a grid may lie away
 _MAINS_MOST_OFF = 0.008  # the same, where the record is too short to tell
 _WHEEL_WIDTHS = 0.3
+_LEAST_COMB, _COMBED = 5, 0.75  # lines, and the share of them on the multiples of a turn
+_LEAST_LOW = 2
+_LONE = 3.0
+_LEAST_SIDE = 0.2  # of the strongest line
+_COMB_WIDTHS = 3.0  # widths from one multiple of the turn to the next: else nearly all lines lie on them
+_MOST_TEETH = 500
 _MOST_OFF = 0.15  # of the pulse rate: a line is no nearer to a multiple by chance than three times in ten
 
 
@@ -56,11 +75,15 @@ class Carrier:
     sides: tuple[int, ...]
     amplitude: float
 
+    def is_of(self, rate_Hz: float) -> bool:
+        """Whether pulses of this rate are those of the carrier, or of a sideband next to it."""
+        return abs(rate_Hz - self.rate_Hz) < (_NEXT_SIDE * self.output_Hz if self.sides else _CLUSTER * self.rate_Hz)
 
-def mains_of(rate_Hz: float, width_Hz: float) -> str:
+
+def mains_of(rate_Hz: float, width_Hz: float, *, most_order: int = _MAINS_ORDERS) -> str:
     """Which mains a line is, "" if none: to 0.4 %, or to what the length of the record tells, 0.8 % at most."""
     for mains_Hz in _MAINS_Hz:
-        for order in _MAINS_ORDERS:
+        for order in range(1, most_order + 1):
             off_Hz = max(_MAINS_OFF, min(width_Hz / (order * mains_Hz), _MAINS_MOST_OFF)) * order * mains_Hz
             if abs(rate_Hz - order * mains_Hz) <= off_Hz:
                 return f"{mains_Hz:g} Hz mains" if order == 1 else f"{order} x {mains_Hz:g} Hz mains"
@@ -103,7 +126,13 @@ def origins(
 
 
 def carrier_of(
-    lines: tuple[Line, ...], pulse_Hz: float, turn_Hz: float, width_Hz: float, interval_s: float
+    lines: tuple[Line, ...],
+    pulse_Hz: float,
+    turn_Hz: float,
+    width_Hz: float,
+    interval_s: float,
+    *,
+    within_Hz: tuple[float, float] = (LEAST_CARRIER_Hz, math.inf),
 ) -> Carrier | None:
     """The carrier that explains most of some lines, none of them of pulses or mains; None where none has sidebands.
 
@@ -113,6 +142,7 @@ def carrier_of(
         turn_Hz: of its wheel, alike.
         width_Hz: how near two lines may lie before they are one.
         interval_s: from sample to sample.
+        within_Hz: where it must be.
     """
     lines = tuple(each for each in lines if not is_mirrored(each, lines, pulse_Hz, width_Hz))
     rates_Hz = np.array([line.rate_Hz for line in lines])
@@ -120,7 +150,7 @@ def carrier_of(
     for carrier_Hz in _centres(rates_Hz):
         # Whatever turns has lines to either side of those of its pulses.
         is_pulses = abs(carrier_Hz - np.round(carrier_Hz / pulse_Hz) * pulse_Hz) < 2 * width_Hz
-        if is_pulses or carrier_Hz < _LEAST_CARRIER_Hz:
+        if is_pulses or not within_Hz[0] <= carrier_Hz <= within_Hz[1]:
             continue
         found = _explained(lines, carrier_Hz, width_Hz, interval_s)
         if found is None or (best is not None and found[0] <= best[0]):
@@ -128,7 +158,58 @@ def carrier_of(
         turns_n = 2 * found[1].output_Hz / np.array([pulse_Hz, turn_Hz])
         if not (np.abs(turns_n - np.round(turns_n)) * np.array([pulse_Hz, turn_Hz]) < width_Hz).any():
             best = found
-    return None if best is None else best[1]
+    return _unresolved(lines, pulse_Hz, width_Hz, within_Hz) if best is None else best[1]
+
+
+def _unresolved(
+    lines: Sequence[Line], pulse_Hz: float, width_Hz: float, within_Hz: tuple[float, float]
+) -> Carrier | None:
+    """A carrier whose sidebands the record is too short to part: lines close together, and more at twice their rate."""
+    rising = sorted(lines, key=lambda each: each.rate_Hz)
+    clusters: list[list[Line]] = []
+    for line in rising:
+        near = clusters and line.rate_Hz - clusters[-1][-1].rate_Hz < _UNRESOLVED_WIDTHS * width_Hz
+        clusters[-1].append(line) if near else clusters.append([line])
+    middles = [
+        (sum(each.rate_Hz * each.amplitude for each in some) / sum(each.amplitude for each in some), some)
+        for some in clusters
+    ]
+    for first_Hz, some in middles:
+        is_pulses = abs(first_Hz - np.round(first_Hz / pulse_Hz) * pulse_Hz) < 2 * width_Hz
+        others = [
+            other
+            for at_Hz, other in middles
+            if abs(at_Hz - 2 * first_Hz) < _UNRESOLVED_WIDTHS * width_Hz and len(some) + len(other) >= _LEAST_UNRESOLVED
+        ]
+        if others and within_Hz[0] <= first_Hz <= within_Hz[1] and not is_pulses:
+            amplitude = max(each.amplitude for each in (*some, *others[0]))
+            return Carrier(rate_Hz=first_Hz, orders=(1, 2), output_Hz=math.nan, sides=(), amplitude=amplitude)
+    return None
+
+
+def wheel_pulses_of(lines: Sequence[Line], pulse_Hz: float, width_Hz: float) -> int | None:
+    """Pulses of a wheel whose turns nearly all of some lines are multiples of; None where there is no such wheel.
+
+    Args:
+        lines: of a spectrum, none of them the pulses' own.
+        pulse_Hz: of the pulse train.
+        width_Hz: how near two lines may lie before they are one.
+    """
+    rates_Hz = np.array([each.rate_Hz for each in lines])
+    # A wheel has lines about the pulses themselves; an inverter's may lie on some comb by chance.
+    if len(lines) < _LEAST_COMB or np.count_nonzero(rates_Hz < 2 * pulse_Hz) < _LEAST_LOW:
+        return None
+    # One far above all others shifts the edges, which have its differences to the pulses then.
+    first, second = sorted((each.amplitude for each in lines), reverse=True)[:2]
+    if first > _LONE * second:
+        return None
+    most_n = min(int(pulse_Hz / (_COMB_WIDTHS * width_Hz)), _MOST_TEETH)
+    for pulses_n in range(2, most_n + 1):
+        turn_Hz = pulse_Hz / pulses_n
+        off_Hz = np.abs(rates_Hz - np.round(rates_Hz / turn_Hz) * turn_Hz)
+        if float(np.mean(off_Hz < _WHEEL_WIDTHS * width_Hz)) > _COMBED:
+            return pulses_n
+    return None
 
 
 def is_mirrored(line: Line, lines: Sequence[Line], pulse_Hz: float, off_Hz: float) -> bool:
@@ -183,7 +264,9 @@ def _explained(
             sides=tuple(sorted(sides - {0})),
             amplitude=amplitude,
         )
-        if many >= _LEAST_LINES and (best is None or many > best[0]):
+        # A lone line shifts the edges of pulses, and so has weak ones beside it.
+        is_pair = min(max(pair[0]), max(pair[1])) > _LEAST_SIDE * amplitude
+        if is_pair and many >= _LEAST_LINES and (best is None or many > best[0]):
             best = many, found
     return best
 

@@ -4,29 +4,25 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, special
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.edges import Edges
 from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm, rhythm_of
-from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
+from sequencer.diagnosis.noise.wheel import TIMES_SEEN, Wheel, repetition, wheel_of
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
-__all__ = ["Bounce", "PulseTrain", "Wheel", "pulse_train"]
+__all__ = ["Bounce", "PulseTrain", "pulse_train"]
 
-_CHANCE = 1e-4
 _MOST_PULSES = 2_000_000
 _FIT_N = 50_000  # periods that a change of speed is told by; of more, some
-_TIMES_SEEN = 6  # that a swing must come back before it is told from a change of speed
-_OVER_SAMPLING = 1.5
 _STEADY_PCT = 2.0
 _FAR, _FAR_LEAST = 6.0, 1e-4  # in medians of how far a period is off; as a share
-_BESIDE_N = 65  # lines that one is compared with
 _MOST_DEGREE = 9  # of the polynomial that is the speed
+_WORTH = 0.05  # that the speed changes by, from which on it is worth a word
+_OVER_JITTER = 4.0
 _BOUNCES = 1.5  # edges too many at a pulse that has any, from which on it is a contact
 _SCATTER = 0.1  # of when the edge too many comes, from which on it is a contact
 _BOUNCING = 0.3  # of the pulses
-_WEAK = 0.7  # of the height of the rest
-_WEAK_TIMES = 0.8  # of the revolutions, in which a weak tooth is weak
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,39 +39,6 @@ class Bounce:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wheel:
-    """What comes back with every revolution.
-
-    Attributes:
-        pulses_n: pulses per revolution.
-        is_given: False where it was found from the pattern.
-        revolutions_n: how many whole ones were seen.
-        runout_pct: amplitude of the once-per-revolution part of the period, % (an eccentric wheel).
-        spread_pct: range of the mean period from tooth to tooth, %.
-        probability: that a pattern as strong comes by chance.
-        missing_at: places on the wheel where a pulse is missing nearly every time, from 0 at the first edge.
-        weak_at: places where the pulse is nearly always lower than the rest.
-        weakest: height of the lowest of them, or of what is left of one that is missing, as a share of the rest; 1 if
-            all are alike.
-    """
-
-    pulses_n: int
-    is_given: bool
-    revolutions_n: int
-    runout_pct: float
-    spread_pct: float
-    probability: float
-    missing_at: tuple[int, ...]
-    weak_at: tuple[int, ...]
-    weakest: float
-
-    @property
-    def is_there(self) -> bool:
-        """The pattern is no chance."""
-        return self.probability < _CHANCE
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PulseTrain:
     """What a pulse train is.
 
@@ -83,10 +46,13 @@ class PulseTrain:
         edges: levels and thresholds.
         counted_n: rising edges, as a counter with these thresholds counts them.
         rate_Hz: true pulse rate, double counts taken out and missing ones put in.
-        counted_Hz: rate that a counter shows.
+        counted_Hz: rate that a counter with these thresholds shows, of the time that was recorded.
         period_s: median period.
         jitter_pct: standard deviation of single periods, robust, % of the period.
         change_pct: how far the period moves over the record, slowly, %.
+        begins_Hz: rate at the begin, as far as that change is known.
+        ends_Hz: at the end.
+        is_changing: the change is more than jitter makes, and worth a word.
         duty: share of the time above, of a normal pulse.
         missing_n: pulses missing, of the time that was recorded.
         missing_s: when each gap begins, the first hundred.
@@ -106,6 +72,9 @@ class PulseTrain:
     period_s: float
     jitter_pct: float
     change_pct: float
+    begins_Hz: float
+    ends_Hz: float
+    is_changing: bool
     duty: float
     missing_n: int
     missing_s: tuple[float, ...]
@@ -116,6 +85,15 @@ class PulseTrain:
     wheel: Wheel | None
     repeat_n: float
     repeat_pct: float
+
+    @property
+    def should_n(self) -> int:
+        """Pulses that there were, in the time that was recorded."""
+        return self.counted_n - self.extra_n + self.missing_n
+
+    def shown_Hz(self, counted_n: int) -> float:
+        """Rate that a counter shows which counts so many edges of this trace."""
+        return self.counted_Hz * counted_n / self.counted_n
 
 
 def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> PulseTrain:
@@ -145,10 +123,12 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
     after_s = extra_s - kept_s[period]
     is_within = (extra_s > kept_s[0]) & (extra_s < kept_s[-1])
     gaps = np.flatnonzero((counts > 1) & rhythm.is_recorded)
-    smooth_s = _smooth(rhythm.periods_s, is_single)
+    smooth_s = _smooth(rhythm.periods_s, is_single, _degree(int(is_single.sum()), pulses_per_revolution))
     relative = rhythm.periods_s / smooth_s
-    repeat_n, repeat_pct = _repeat(relative[is_single], edges.timing_s, float(np.median(rhythm.periods_s[is_single])))
-    heights = _heights(edges, rhythm)
+    period_s = float(np.median(rhythm.periods_s[is_single]))
+    repeat_n, repeat_pct = repetition(
+        rhythm, relative, edges.timing_s / period_s, float(rhythm.periods_s[is_single].mean()) / edges.interval_s
+    )
     missing_n = int((counts - 1)[rhythm.is_recorded].sum())
     recorded_s = float(rhythm.periods_s[rhythm.is_recorded].sum())
     rate_Hz = int(counts[rhythm.is_recorded].sum()) / recorded_s
@@ -161,9 +141,12 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         counted_n=len(rising_s),
         rate_Hz=rate_Hz,
         counted_Hz=rate_Hz + (int(rhythm.is_recorded[period[is_within]].sum()) - missing_n) / recorded_s,
-        period_s=float(np.median(rhythm.periods_s[is_single])),
+        period_s=period_s,
         jitter_pct=100 * rhythm.jitter,
         change_pct=change_pct,
+        begins_Hz=1 / float(smooth_s[0]),
+        ends_Hz=1 / float(smooth_s[-1]),
+        is_changing=_is_changing(smooth_s, rhythm),
         duty=_duty(edges, rhythm),
         missing_n=missing_n,
         missing_s=tuple(float(each) for each in kept_s[gaps][:100]),
@@ -171,7 +154,7 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         extra_s=tuple(float(each) for each in extra_s[:100]),
         extra_after_s=float(np.median(after_s)) if len(extra_s) else math.nan,
         bounce=_bounce(edges, rhythm, after_s),
-        wheel=_wheel(place, rhythm, relative, heights, pulses_per_revolution),
+        wheel=wheel_of(edges, rhythm, relative, pulses_per_revolution),
         repeat_n=repeat_n,
         repeat_pct=repeat_pct,
     )
@@ -213,6 +196,10 @@ def _bounce(edges: Edges, rhythm: Rhythm, after_s: FloatArray) -> Bounce | None:
     hit, bounces_n = np.unique(number, return_counts=True)
     firsts_s = after_s[np.unique(number, return_index=True)[1]]
     scatter = float(np.std(firsts_s)) / max(float(np.mean(firsts_s)), 1e-300)
+    if rhythm.hold_s:  # at opening they come late by as much each time, and last how they will
+        all_s = np.sort(np.concatenate((edges.rising_s, edges.falling_s)))
+        short_s = np.diff(all_s)[np.diff(all_s) < rhythm.hold_s]
+        scatter = max(scatter, float(np.std(short_s)) / max(float(np.mean(short_s)), 1e-300) if len(short_s) else 0.0)
     many = float(bounces_n.mean())
     if len(hit) < _BOUNCING * len(rhythm.kept_s) or (many < _BOUNCES and scatter < _SCATTER):
         return None
@@ -224,16 +211,10 @@ def _bounce(edges: Edges, rhythm: Rhythm, after_s: FloatArray) -> Bounce | None:
     return Bounce(bounces_n=many, lasts_s=lasts_s)
 
 
-def _heights(edges: Edges, rhythm: Rhythm) -> FloatArray:
-    """Height of each pulse, its edges too many taken with it; shape of the kept edges."""
-    return np.asarray(np.maximum.reduceat(edges.heights, np.flatnonzero(~rhythm.is_extra)))
-
-
-def _smooth(periods_s: FloatArray, is_single: BoolArray) -> FloatArray:
+def _smooth(periods_s: FloatArray, is_single: BoolArray, degree: int) -> FloatArray:
     """Polynomial through the sound periods: takes out a change of speed, and leaves whatever comes back often."""
     index = np.arange(len(periods_s), dtype=np.float64)
     sound = np.flatnonzero(is_single)
-    degree = min(_MOST_DEGREE, 3 + len(sound) // (8 * _TIMES_SEEN), len(sound) // 3)
     sound = sound[:: -(-len(sound) // _FIT_N)]
     at, said = index[sound], np.log(periods_s[sound])
     away = said - np.polynomial.Polynomial.fit(at, said, degree)(at)
@@ -243,6 +224,20 @@ def _smooth(periods_s: FloatArray, is_single: BoolArray) -> FloatArray:
     return np.asarray(np.exp(np.polynomial.Polynomial.fit(at[kept], said[kept], degree)(index)))
 
 
+def _is_changing(smooth_s: FloatArray, rhythm: Rhythm) -> bool:
+    """Whether the speed moves by more than the curve through periods with this jitter may, and is worth a word."""
+    sound_n = int(rhythm.is_single.sum())
+    scatter = float(np.std(rhythm.periods_s[rhythm.is_single] / smooth_s[rhythm.is_single]))
+    by_jitter = _OVER_JITTER * scatter * (_degree(sound_n, None) + 1) / math.sqrt(sound_n)
+    return float(np.ptp(np.log(smooth_s))) > max(_WORTH, by_jitter)
+
+
+def _degree(sound_n: int, pulses_per_revolution: int | None) -> int:
+    """Of the curve through so many periods; it shall follow no revolution."""
+    revolutions_n = sound_n // pulses_per_revolution if pulses_per_revolution else _MOST_DEGREE
+    return min(_MOST_DEGREE, 3 + sound_n // (8 * TIMES_SEEN), sound_n // 3, max(revolutions_n - 1, 1))
+
+
 def _duty(edges: Edges, rhythm: Rhythm) -> float:
     """Median share of a period above, of the pulses without fault; bounces have their parts of it."""
     ends = np.searchsorted(edges.falling_s, edges.rising_s, side="right")
@@ -250,77 +245,3 @@ def _duty(edges: Edges, rhythm: Rhythm) -> float:
     above_s = falls_s[ends] - edges.rising_s
     whole_s = np.add.reduceat(above_s, np.flatnonzero(~rhythm.is_extra))[:-1]
     return float(np.median((whole_s / rhythm.periods_s)[rhythm.is_single]))
-
-
-def _wheel(
-    place: IntArray, rhythm: Rhythm, relative: FloatArray, heights: FloatArray, given: int | None
-) -> Wheel | None:
-    """Pattern of a revolution; without its number of pulses a gap or a low pulse that comes back tells it."""
-    counts = rhythm.counts
-    is_weak = heights < _WEAK * float(np.median(heights))
-    is_weak[[0, -1]] = False  # the record may cut them
-    pulses_n = given or _distance(place[:-1][(counts > 1) & rhythm.is_recorded]) or _distance(place[is_weak])
-    if pulses_n is None:
-        return None
-    revolutions_n = int(place[-1]) // pulses_n
-    if pulses_n < 2 or revolutions_n < 3:
-        return None
-    tooth = place[:-1] % pulses_n
-    is_single = rhythm.is_single
-    single, at = relative[is_single], tooth[is_single]
-    seen_n = np.bincount(at, minlength=pulses_n)
-    mean = np.bincount(at, weights=single, minlength=pulses_n) / np.maximum(seen_n, 1)
-    known = seen_n > 0
-    overall = float(single.mean())
-    between = float((seen_n[known] * (mean[known] - overall) ** 2).sum())
-    within = float(((single - mean[at]) ** 2).sum())
-    dof_between, dof_within = int(known.sum()) - 1, len(single) - int(known.sum())
-    probability = 1.0
-    if dof_between > 0 and dof_within > 0:
-        # Times are digits of a sample clock: without any scatter a millionth of the period stands for it.
-        ratio = (between / dof_between) / max(within / dof_within, 1e-12)
-        probability = float(special.fdtrc(dof_between, dof_within, ratio))
-    turn = 2 * np.pi * np.flatnonzero(known) / pulses_n
-    missing_n = np.bincount(tooth[(counts > 1) & rhythm.is_recorded], minlength=pulses_n)
-    # The gap stands at the tooth before it.
-    missing = np.flatnonzero(missing_n >= 0.8 * revolutions_n) + 1
-    weak_n = np.bincount(place[is_weak] % pulses_n, minlength=pulses_n)
-    weak = np.flatnonzero(weak_n >= _WEAK_TIMES * revolutions_n)
-    low = [float(np.median(heights[place % pulses_n == each])) for each in weak.tolist()]
-    return Wheel(
-        pulses_n=pulses_n,
-        is_given=given is not None,
-        revolutions_n=revolutions_n,
-        runout_pct=200 * abs(complex(((mean[known] - overall) * np.exp(-1j * turn)).mean())),
-        spread_pct=100 * float(np.ptp(mean[known])),
-        probability=probability,
-        missing_at=tuple(int(each) % pulses_n for each in missing),
-        weak_at=tuple(weak.tolist()),
-        weakest=min(low, default=float(np.median(heights))) / float(np.median(heights)),
-    )
-
-
-def _distance(at: IntArray) -> int | None:
-    """How many pulses lie between the same thing and the same thing again; None where it does not come back so."""
-    apart = np.diff(at)
-    return int(apart[0]) if len(apart) >= 3 and np.ptp(apart) == 0 else None
-
-
-def _repeat(single: FloatArray, timing_s: float, period_s: float) -> tuple[float, float]:
-    """Pulses after which the periods repeat and by how much, %: the strongest line of their sequence, if no chance.
-
-    What sampling alone may do is none: edges that jump from sample to sample beat with the sampling.
-    """
-    n = min(len(single), 4096)
-    if n < 32:
-        return math.nan, 0.0
-    y = single[:n] - single[:n].mean()
-    # Jitter of single edges makes periods that swing most from one to the next: each line against those beside it.
-    powers = (np.abs(np.fft.rfft(y)) ** 2)[_TIMES_SEEN : n // 2]
-    beside = np.maximum(ndimage.median_filter(powers, min(_BESIDE_N, len(powers))) / math.log(2), 1e-300)
-    at = int(np.argmax(powers / beside))
-    size = 2 * math.sqrt(float(powers[at])) / n
-    is_chance = len(powers) * math.exp(-min(float(powers[at] / beside[at]), 700.0)) > _CHANCE
-    if is_chance or size * period_s < _OVER_SAMPLING * timing_s:
-        return math.nan, 0.0
-    return n / (at + _TIMES_SEEN), 100 * size

@@ -16,13 +16,19 @@ LEAST_N = 8
 _CUT = 0.8  # of a period: a shorter one is no jitter
 _SHORT = 0.25  # of a period: an edge that comes sooner after the last is one too many
 _AROUND_N = 31  # periods that the normal one is the median of
+_MOST_SLOPE = 0.7  # of the logarithm of the period, from one half of them to the next at an end of the record
+_OFF_BEAT = 0.25  # of a period: an edge nearer to where one is due is the pulse
+_FOLLOWED_N = 200_000  # edges that are followed one by one where some are too many
 _APART = 2.8  # times as long as the longest gap within a cluster is the shortest between two
 _APART_MEDIAN = 4.0  # the same of the medians: two teeth that are missing make three
 _CLUSTER_N = 12.0  # edges in a cluster at most, on the average
 _CLUSTERS_N = 4
 _CLUSTERS_MISSING = 0.2
+_BOUNCED_MISSING = 0.1
+_BOUNCED = 0.1  # of the states, that are short beside the rest
 _TRIED_N = 6
 _REGULAR_JITTER = 0.2
+_MOST_MISSING, _STRICT_JITTER = 1 / 3, 0.05
 _CLEAN_JITTER, _CLEAN_FAULTS = 0.1, 0.1
 
 
@@ -31,6 +37,7 @@ class Rhythm:
     """What the times of edges say.
 
     Attributes:
+        all_s: rising edges.
         kept_s: first edge of each pulse, shape (n,).
         is_extra: of all rising edges, True where one is too many.
         periods_s: from one kept edge to the next, shape (n - 1,).
@@ -41,6 +48,7 @@ class Rhythm:
         hold_s: time that a state had to last to be no part of a cluster; 0 = there are none.
     """
 
+    all_s: FloatArray
     kept_s: FloatArray
     is_extra: BoolArray
     periods_s: FloatArray
@@ -53,7 +61,11 @@ class Rhythm:
     @property
     def is_regular(self) -> bool:
         """One rate explains the edges."""
-        return self.is_single.sum() >= 0.5 * max(self.is_recorded.sum(), 1) and self.jitter <= _REGULAR_JITTER
+        recorded_n = max(int(self.is_recorded.sum()), 1)
+        missing_n = int((self.counts - 1)[self.is_recorded].sum())
+        # Times that come at random keep a rhythm of a kind if enough of them may be missing.
+        is_kept = missing_n <= _MOST_MISSING * recorded_n or self.jitter <= _STRICT_JITTER
+        return bool(self.is_single.sum() >= 0.5 * recorded_n and self.jitter <= _REGULAR_JITTER and is_kept)
 
     @property
     def is_clean(self) -> bool:
@@ -78,6 +90,14 @@ def rhythm_of(rising_s: FloatArray, falling_s: FloatArray, unrecorded_s: FloatAr
         unrecorded_s: begin and end of stretches without samples, shape (k, 2).
     """
     plain = _rhythm(rising_s, np.zeros(len(rising_s), dtype=bool), unrecorded_s, 0.0)
+    hold_s = _hold_s(rising_s, falling_s)
+    if hold_s:
+        is_extra = _unsteady(rising_s, falling_s, hold_s)
+        if (~is_extra).sum() >= LEAST_N:
+            tried = _rhythm(rising_s, is_extra, unrecorded_s, hold_s)
+            is_whole = (tried.counts - 1).sum() <= _BOUNCED_MISSING * len(tried.kept_s)
+            if tried.is_regular and is_whole and tried.jitter <= min(max(plain.jitter, _STRICT_JITTER), _CLEAN_JITTER):
+                return tried
     if plain.is_regular and not _is_doubtful(plain):
         return plain
     for is_extra, hold_s in _clusters(rising_s, falling_s):
@@ -95,7 +115,7 @@ def _is_doubtful(plain: Rhythm) -> bool:
 def _rhythm(rising_s: FloatArray, is_cluster: BoolArray, unrecorded_s: FloatArray, hold_s: float) -> Rhythm:
     firsts = np.flatnonzero(~is_cluster)
     is_extra = is_cluster.copy()
-    is_extra[firsts] = _extra(rising_s[firsts])
+    is_extra[firsts] = _followed(rising_s[firsts], _extra(rising_s[firsts]))
     kept_s = rising_s[~is_extra]
     periods_s = np.diff(kept_s)
     begins = np.searchsorted(unrecorded_s[:, 1], kept_s[:-1], side="left")
@@ -106,6 +126,7 @@ def _rhythm(rising_s: FloatArray, is_cluster: BoolArray, unrecorded_s: FloatArra
     is_single = (counts == 1) & is_recorded
     single = periods_s[is_single] / normal_s[is_single] - 1
     return Rhythm(
+        all_s=rising_s,
         kept_s=kept_s,
         is_extra=is_extra,
         periods_s=periods_s,
@@ -115,6 +136,26 @@ def _rhythm(rising_s: FloatArray, is_cluster: BoolArray, unrecorded_s: FloatArra
         jitter=1.4826 * float(np.median(np.abs(single - np.median(single)))) if len(single) else math.inf,
         hold_s=hold_s,
     )
+
+
+def _hold_s(rising_s: FloatArray, falling_s: FloatArray) -> float:
+    """Time that parts states from bounces: short ones of both kinds, one after the other; 0 where there are none.
+
+    A pulse of little duty has short states of one kind only, each between long ones.
+    """
+    lasts_s = np.diff(np.sort(np.concatenate((rising_s, falling_s))))
+    if len(lasts_s) < 4 * LEAST_N:
+        return 0.0
+    rising = np.sort(lasts_s)
+    least_n, most_n = int(_BOUNCED * len(rising)), len(rising) - LEAST_N
+    ratios = rising[least_n + 1 : most_n + 1] / np.maximum(rising[least_n:most_n], 1e-300)
+    at = least_n + int(np.argmax(ratios))
+    if rising[at + 1] < _APART * rising[at]:
+        return 0.0
+    hold_s = float(np.sqrt(rising[at] * rising[at + 1]))
+    is_short = lasts_s < hold_s
+    together_n = np.count_nonzero(is_short[1:] & is_short[:-1])
+    return hold_s if together_n > _BOUNCED * np.count_nonzero(~is_short) else 0.0
 
 
 def _clusters(rising_s: FloatArray, falling_s: FloatArray) -> list[tuple[BoolArray, float]]:
@@ -157,13 +198,16 @@ def _unsteady(rising_s: FloatArray, falling_s: FloatArray, hold_s: float) -> Boo
 def _extra(rising_s: FloatArray) -> BoolArray:
     """Which edges follow another too soon, or cut a period in two."""
     # With every pulse counted twice half of the intervals are short; the upper quartile is still a whole one.
-    whole_s = float(np.quantile(np.diff(rising_s), 0.75))
+    gaps_s = np.diff(rising_s)
+    whole_s = np.broadcast_to(np.quantile(gaps_s, 0.75), gaps_s.shape)
+    if (gaps_s < _SHORT * whole_s).any():  # a speed that runs up has whole ones of many lengths
+        width = min(_AROUND_N, len(gaps_s))
+        whole_s = np.minimum(whole_s, ndimage.percentile_filter(gaps_s, 75, size=width, mode="nearest"))
     is_extra = np.zeros(len(rising_s), dtype=bool)
-    near = np.diff(rising_s) < _SHORT * whole_s
-    if near.any():
+    if (gaps_s < _SHORT * whole_s).any():
         last_s = float(rising_s[0])
-        for index, at_s in enumerate(rising_s[1:].tolist(), start=1):
-            if at_s - last_s < _SHORT * whole_s:
+        for index, (at_s, short_s) in enumerate(zip(rising_s[1:].tolist(), whole_s.tolist(), strict=True), start=1):
+            if at_s - last_s < _SHORT * short_s:
                 is_extra[index] = True
             else:
                 last_s = at_s
@@ -177,7 +221,82 @@ def _extra(rising_s: FloatArray) -> BoolArray:
     return is_extra
 
 
+def _followed(rising_s: FloatArray, is_extra: BoolArray) -> BoolArray:
+    """Which edges are too many, the rhythm followed from the longest stretch without fault to both ends.
+
+    An edge that comes off the beat while another comes on it is too many. So it matters not where in a period it
+    comes, nor how many such periods follow each other.
+    """
+    kept = np.flatnonzero(~is_extra)
+    if not is_extra.any() or len(kept) < LEAST_N or len(rising_s) > _FOLLOWED_N:
+        return is_extra
+    periods_s = np.diff(rising_s[kept])
+    normal_s = _normal(periods_s)
+    is_sound = np.abs(periods_s / normal_s - 1) < 1 - _CUT
+    is_sound &= np.diff(kept) == 1
+    ends = np.flatnonzero(np.diff(np.concatenate(([0], is_sound.astype(np.int8), [0]))))
+    if not len(ends):
+        return is_extra
+    lengths = ends[1::2] - ends[::2]
+    anchor = int(kept[ends[2 * int(np.argmax(lengths))]])
+    beat_s = np.interp(rising_s, rising_s[kept[:-1]], normal_s)
+    onward = _on_beat(rising_s[anchor:], beat_s[anchor:])
+    back = _on_beat(-rising_s[anchor::-1], beat_s[anchor::-1])
+    found = np.ones(len(rising_s), dtype=bool)
+    found[anchor + onward] = False
+    found[anchor - back] = False
+    # Where fewer are left over than before, the beat explains more.
+    return found if found.sum() <= is_extra.sum() + _SHORT * len(kept) else is_extra
+
+
+def _on_beat(times_s: FloatArray, beat_s: FloatArray) -> IntArray:
+    """Which of some rising times are pulses, the first one is."""
+    at, found, many = 0, [0], len(times_s)
+    times, beats = times_s.tolist(), beat_s.tolist()
+    while at + 1 < many:
+        last, beat = times[at], beats[at]
+        following, best, best_off = at + 1, -1, _OFF_BEAT
+        while following < many and times[following] - last < (1 + _OFF_BEAT) * beat:
+            off = abs((times[following] - last) / beat - 1)
+            if off < best_off:
+                best, best_off = following, off
+            following += 1
+        at = best if best > 0 else _next(times, at, beat)
+        found.append(at)
+    return np.array(found)
+
+
+def _next(times: list[float], at: int, beat: float) -> int:
+    """The edge that goes on where none comes on the beat: one on a later beat, else the next that is no echo."""
+    first = at + 1
+    while first + 1 < len(times) and times[first] - times[at] < _SHORT * beat:
+        first += 1
+    turns = (times[first] - times[at]) / beat
+    for later in range(first + 1, min(first + 3, len(times))):
+        turns_later = (times[later] - times[at]) / beat
+        is_on = abs(turns_later - round(turns_later)) < _OFF_BEAT / 2
+        if is_on and abs(turns - round(turns)) > _OFF_BEAT and times[later] - times[first] < beat:
+            return later
+    return first
+
+
 def _normal(periods_s: FloatArray) -> FloatArray:
-    """Median of the periods around each: the rate may change over the record."""
-    width = min(_AROUND_N, len(periods_s) - (1 - len(periods_s) % 2))
-    return np.asarray(ndimage.median_filter(periods_s, size=max(width, 1), mode="mirror"))
+    """Median of the periods around each: the rate may change over the record, up to its ends."""
+    many = len(periods_s)
+    width = max(min(_AROUND_N, many - (1 - many % 2)), 1)
+    half = min(width // 2, many // 2)
+    if half < 2:
+        return np.full(many, float(np.median(periods_s)))
+    logs = np.log(np.maximum(periods_s, 1e-300))
+    ahead = np.arange(half, 0, -1) + (half - 1) / 2
+
+    def beyond(near: FloatArray, far: FloatArray) -> FloatArray:
+        """As the line through the medians of the two halves at an end goes on."""
+        level = float(np.median(near))
+        slope = float(np.clip(level - np.median(far), -_MOST_SLOPE, _MOST_SLOPE)) / half
+        return np.asarray(level + slope * ahead)
+
+    before = beyond(logs[:half], logs[half : 2 * half])
+    after = beyond(logs[-half:], logs[-2 * half : -half])[::-1]
+    filled = np.concatenate((before, logs, after))
+    return np.asarray(np.exp(ndimage.median_filter(filled, size=width, mode="nearest")[half : half + many]))

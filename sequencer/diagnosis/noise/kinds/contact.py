@@ -7,8 +7,9 @@ import numpy.typing as npt
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import climb, core, cost, share_of
+from sequencer.diagnosis.noise.fitting import climb, core, cost, cost_of_place, cost_of_size, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, FAR_FRAC, Burst, BurstFit, KindOfNoise, Run, RunFit
+from sequencer.diagnosis.noise.kinds.telegraph import log_chain
 from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["CONTACT", "log_lost"]
@@ -20,6 +21,11 @@ _MOST_SHARE = 0.5  # lost; where more are, the unit is dead and now and then ali
 _NEAR_RAIL = 0.003  # of the largest reading: how far from zero an open input reads
 _START_LOGITS = (-4.0, -1.0)  # of twice the share lost: 1 % and 13 %
 _DROPPED_SDS = 6.0  # beyond it a reading has dropped out, when what is left is looked at
+# A place that the readings name: how near it is to the rest, how narrow and how wide, as shares of the largest reading.
+_LEAST_DROP, _FINEST_PLACE, _WIDEST_PLACE = 0.02, 1e-5, 0.05
+_FEWEST_LOST = 2  # readings; one names no place
+_FEWEST_IN_A_ROW, _STAYS = 2, (1.5, 3.0, 8.0, 25.0)  # readings that a contact stays open, on average
+_FAR_NATS = 300.0  # a reading that cannot be lost
 
 # In a run, as fractions of span.
 _SHARES = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35])
@@ -42,13 +48,29 @@ def log_lost(value: FloatArray, rail: float, blur: float, width: float) -> Float
 
 
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
+    """Lost to zero, and to a place that the readings name; each reading for itself, or several in a row."""
     y, floor = burst.y, burst.floor
     middle, beneath = core(y, floor)
     largest = float(np.abs(y).max())
     width = max(largest + float(np.ptp(y)), 10 * floor)
-    lost = log_lost(y, 0.0, max(_NEAR_RAIL * largest, floor), width)
-    if burst.unit in _CURRENTS:  # in series with a loop it takes current away
-        lost = np.where(np.abs(y) < abs(middle) + _DROPPED_SDS * beneath, lost, -np.inf)
+    # In series with a loop it takes current away.
+    is_possible = burst.unit not in _CURRENTS or np.abs(y) < abs(middle) + _DROPPED_SDS * beneath
+    at_zero = log_lost(y, 0.0, max(_NEAR_RAIL * largest, floor), width)
+    fits = [_lost_to(burst, np.where(is_possible, at_zero, -np.inf), 0.0)]
+    far = y[(np.abs(y - middle) > max(_DROPPED_SDS * beneath, _LEAST_DROP * largest)) & is_possible]
+    if _FEWEST_LOST <= len(far) < _MOST_SHARE * len(y):
+        place, blur = core(far, max(floor, _FINEST_PLACE * largest))
+        if blur < _WIDEST_PLACE * largest and abs(place) > _NEAR_RAIL * largest:
+            there = np.where(is_possible, log_lost(y, place, blur, width), -np.inf)
+            chosen = cost_of_place(width, blur / math.sqrt(len(far))) + cost(1, len(far) + 1)
+            fits.append(_lost_to(burst, there, chosen, place))
+    return tuple(fits)
+
+
+def _lost_to(burst: Burst, lost: FloatArray, chosen: float, place: float = 0.0) -> BurstFit:
+    """The fit of one density of what is lost; `chosen`: what it costs that the readings named it."""
+    y, floor = burst.y, burst.floor
+    middle, beneath = core(y, floor)
 
     def likelihood(at: FloatArray) -> float:
         usual = log_normal(y - at[0], math.hypot(math.exp(at[1]), floor))
@@ -59,18 +81,33 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
         key=lambda fit: fit[0],
     )
     sd, share = math.hypot(math.exp(at[1]), floor), _MOST_SHARE * share_of(at[2])
+    best += _in_a_row(log_normal(y - at[0], sd), lost, share)
+    # Shares of each order alike, as in a run; k readings that are lost tell it to 1 / sqrt(k) of itself.
+    chosen += cost_of_size(1.0, 1 / math.sqrt(max(share * len(y), 1.0)), float(_SHARES[0] / _SHARES[-1]), 1.0)
     is_left = np.abs(y - at[0]) < max(_DROPPED_SDS * sd, float(np.median(np.abs(y - at[0]))))
-    return (
-        BurstFit(
-            kind="intermittent contact",
-            log_evidence=best - cost(2, len(y)),
-            words=f"{100 * share:.2g} % of the readings drop out",
-            residual=y[is_left] - y[is_left].mean(),
-            is_left=is_left,
-            sd=sd,
-            share=share,
-        ),
+    where = f", to about {show(place, burst.unit)}" if place else ""
+    return BurstFit(
+        kind="intermittent contact",
+        log_evidence=best - cost(1, len(y)) - chosen - math.log(2),  # zero or elsewhere is a choice of two
+        words=f"{100 * share:.2g} % of the readings drop out{where}",
+        residual=y[is_left] - y[is_left].mean(),
+        is_left=is_left,
+        sd=sd,
+        share=share,
     )
+
+
+def _in_a_row(usual: FloatArray, lost: FloatArray, share: float) -> float:
+    """What is gained if a contact stays open for several readings; 0 where nothing is."""
+    is_lost = lost > usual
+    if np.count_nonzero(is_lost[1:] & is_lost[:-1]) < _FEWEST_IN_A_ROW:
+        return 0.0
+    alone = float(log_mixture(share, usual, lost).sum())
+    finite = np.maximum(lost, usual - _FAR_NATS)
+    stays = [
+        log_chain(usual, finite, share / (1 - share) / stay, 1 / stay) for stay in _STAYS if share / (1 - share) < stay
+    ]
+    return max(max(stays) - alone - math.log(len(_STAYS)), 0.0)
 
 
 def _fit_run(run: Run) -> RunFit | None:

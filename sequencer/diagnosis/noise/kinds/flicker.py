@@ -3,12 +3,13 @@
 import math
 
 import numpy as np
+from scipy import fft
 
 from sequencer.diagnosis.noise.averaging import CLOCK_Hz, counter_resolution
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import climb, cost, logit, share_of, show
+from sequencer.diagnosis.noise.fitting import climb, cost, cost_of_step, logit, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, PulseRate, Run, RunFit
-from sequencer.evaluation.figures.per_point import FloatArray
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
 __all__ = ["FLICKER", "last_digit"]
 
@@ -17,9 +18,11 @@ _WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is 
 _TOLD_APART_SDS = 5  # levels nearer to each other leave what looks like memory where readings are put on the wrong one
 _START_SHARE_WIDTH, _START_STEP_WIDTH = 0.3, 0.02  # first steps of the climb, as logit and as logarithm
 # Gates longer than the readings are apart: changes of level that tell one, and how they are looked at.
-_FEWEST_CHANGES, _MOST_CHANGES = 6, 400
-_SHORTEST_GATE, _FEWEST_GATES = 1.4, 12  # readings in a gate, gates in a burst
-_FINEST, _RATES_N = 0.2, 12  # turns over the burst from one gate tried to the next; tried with all readings
+_FEWEST_CHANGES = 4
+_SHORTEST_GATE, _FEWEST_GATES = 1.02, 12  # readings in a gate, gates in a burst
+_FINER, _RATES_N = 8, 16  # rates looked at for each independent one; tried
+_REFINED_N, _REFINEMENTS_N, _FINER_BY = 3, 2, 2.5  # of them, those about which others are tried, each time nearer
+_NEAR, _TURN_WIDTH = np.linspace(-1, 1, 7), 0.1  # tried about each; turns
 _CAUGHT = 0.02  # of the readings straddle two gates
 _BETWEEN = 0.5  # a change lies between two readings
 
@@ -54,7 +57,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     """Two levels a spacing apart, with white noise."""
     y, floor, spacing = burst.y, burst.floor, burst.spacing
     ordered = np.sort(y)
-    widest_step = _WIDEST_STEP * float(np.abs(y).max())
+    largest = float(np.abs(y).max())
+    widest_step = _WIDEST_STEP * largest
 
     def likelihood(at: FloatArray) -> float:
         step, sd = math.exp(at[3]), math.hypot(math.exp(at[1]), floor)
@@ -81,11 +85,12 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     step, sd = math.exp(at[3]), math.hypot(math.exp(at[1]), floor)
     is_upper = y > at[0] + step / 2
     rest = y - np.where(is_upper, np.median(y[is_upper]) if is_upper.any() else 0.0, at[0])
-    best -= cost(2 if spacing else 3, len(y))
+    best -= cost(2, len(y)) + (0.0 if spacing else cost_of_step(step, sd, share_of(at[2]), largest, len(y)))
     is_apart = step > _TOLD_APART_SDS * sd
     gained, gate_n = 0.0, 1.0
     if is_apart:
-        gained, gate_n = _gates(log_normal(y - at[0], sd), log_normal(y - at[0] - step, sd), share_of(at[2]), step)
+        low, high = log_normal(y - at[0], sd), log_normal(y - at[0] - step, sd)
+        gained, gate_n = _gates(burst, low, high, share_of(at[2]), step)
     return (
         BurstFit(
             kind="quantisation flicker",
@@ -99,34 +104,74 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     )
 
 
-def _gates(low: FloatArray, high: FloatArray, share: float, step: float) -> tuple[float, float]:
+def _gates(burst: Burst, low: FloatArray, high: FloatArray, share: float, step: float) -> tuple[float, float]:
     """What is gained if the level changes from gate to gate alone, and readings in a gate; 0 and 1 where nothing is.
 
     Args:
+        burst: times of the readings.
         low: log density of each reading on the lower level; shape (n,).
         high: the same on the upper one.
         share: of the upper one.
         step: between them.
     """
     n = len(low)
-    changes = (np.flatnonzero(np.diff(high > low)) + 1).astype(float)
-    if len(changes) < _FEWEST_CHANGES:
+    is_change = np.diff(high > low)
+    changes_n = int(np.count_nonzero(is_change))
+    if changes_n < _FEWEST_CHANGES:
         return 0.0, 1.0
-    some = changes[:_MOST_CHANGES]
-    rates = np.arange(_FEWEST_GATES / n, 1 / _SHORTEST_GATE, _FINEST / float(np.ptp(some)))
-    turned = np.exp(2j * np.pi * np.outer(rates, some)).mean(axis=1)
+    places = (burst.t - burst.t[0]) / burst.length_s * (n - 1)
     lower, upper = (np.logaddexp(each + math.log1p(-_CAUGHT), math.log(_CAUGHT / step)) for each in (low, high))
     alone = float(log_mixture(share, lower, upper).sum())
     best, gate_n = 0.0, 1.0
-    for index in np.argsort(-np.abs(turned))[:_RATES_N].tolist():
-        first = float(np.angle(turned[index])) / (2 * np.pi * rates[index]) - _BETWEEN
-        gate = np.floor((np.arange(n) - first) * rates[index])
-        starts = np.concatenate(([0], np.flatnonzero(np.diff(gate)) + 1))
+    for rate, turn in _rates(is_change, places):
+        starts = np.flatnonzero(np.diff(np.floor(places * rate - turn), prepend=-np.inf))
         together = log_mixture(share, np.add.reduceat(lower, starts), np.add.reduceat(upper, starts))
-        gained = float(together.sum()) - alone - cost(2, n) - math.log(len(rates))
+        # Each change has the edge of a gate within a reading of it, so k changes tell the phase to a k-th of a gate,
+        # and the rate to as much over the burst; the phase might have been any, and so might the length.
+        chosen = math.log(changes_n**2 * max(rate * n, 1.0))
+        gained = float(together.sum()) - alone - chosen
         if gained > best:
-            best, gate_n = gained, 1 / float(rates[index])
+            best, gate_n = gained, 1 / rate
     return best, gate_n
+
+
+def _rates(is_change: BoolArray, places: FloatArray) -> list[tuple[float, float]]:
+    """Gates in a reading that have fewest changes of level within a gate, and the phase of the first reading, turns."""
+    n = len(places)
+    cells_n = fft.next_fast_len(_FINER * n)
+    turned = fft.fft(is_change - is_change.mean(), cells_n)[: cells_n // 2 + 1]
+    size = np.abs(turned)
+    is_peak = np.concatenate(([False], (size[1:-1] > size[:-2]) & (size[1:-1] >= size[2:]), [True]))
+    is_peak[: math.ceil(_FEWEST_GATES / n * cells_n)] = False
+    peaks = np.flatnonzero(is_peak)
+    found = []
+    for peak in peaks[np.argsort(-size[peaks])][:_RATES_N].tolist():
+        turns = -float(np.angle(turned[peak])) / (2 * np.pi)
+        # What a rate shows at whole places, one less that rate shows too.
+        for rate, turn in ((peak / cells_n, turns), (1 - peak / cells_n, -turns)):
+            if rate <= 1 / _SHORTEST_GATE:
+                found.append((_within(is_change, places, rate, turn + _BETWEEN * rate), rate, turn + _BETWEEN * rate))
+    refined = []
+    for coarse in sorted(found)[:_REFINED_N]:
+        best = coarse
+        width, turn_width = 1 / cells_n, _TURN_WIDTH
+        for _ in range(_REFINEMENTS_N):
+            _, rate, turn = best
+            some = [best]
+            # Turned about the middle of the burst, rate and phase are known for themselves.
+            for off in (width * _NEAR).tolist():
+                ats = [(rate + off, turn + each) for each in (turn_width * _NEAR + off * n / 2).tolist()]
+                some += [(_within(is_change, places, *at), *at) for at in ats]
+            best = min(some)
+            width, turn_width = width / _FINER_BY, turn_width / _FINER_BY
+        refined.append(best[1:])
+    return refined
+
+
+def _within(is_change: BoolArray, places: FloatArray, rate: float, turn: float) -> float:
+    """Changes within a gate, over what chance would give."""
+    is_one = np.diff(np.floor(places * rate - turn)) == 0
+    return float(np.count_nonzero(is_change & is_one) - is_change.mean() * np.count_nonzero(is_one))
 
 
 def _words(burst: Burst, step: float, duty: float, gate_n: float) -> str:

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from sequencer.diagnosis.noise.densities import log_normal
-from sequencer.diagnosis.noise.fitting import climb, cost, logit, share_of, show
+from sequencer.diagnosis.noise.fitting import climb, cost, cost_of_size, cost_of_step, logit, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray
 
@@ -76,16 +76,16 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     y, n, floor = burst.y, len(burst.y), burst.floor
     about = y - y.mean()
     square = float(about @ about)
-    if square == 0 or float(about[1:] @ about[:-1]) / square * math.sqrt(n) < _ALIKE:
+    if np.ptp(y) == 0 or float(about[1:] @ about[:-1]) / square * math.sqrt(n) < _ALIKE:
         return ()
-    widest = _WIDEST_STEP * float(np.abs(y).max())
+    largest = float(np.abs(y).max())
 
     def densities(at: FloatArray) -> tuple[FloatArray, FloatArray]:
         sd = math.hypot(math.exp(at[1]), floor)
         return log_normal(y - at[0], sd), log_normal(y - at[0] - math.exp(at[2]), sd)
 
     def likelihood(at: FloatArray) -> float:
-        if math.exp(at[2]) > widest:
+        if math.exp(at[2]) > _WIDEST_STEP * largest:
             return -math.inf
         return log_chain(*densities(at), share_of(at[3]), share_of(at[4]))
 
@@ -102,6 +102,9 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     share /= share + falls / max(float(upper[:-1].sum()), 1e-300)
     mean = float(at[0]) + share * size
     U = _expanded(share, rises, falls, size, sd / math.sqrt(n))
+    chosen = cost_of_step(size, sd, float(upper.mean()), largest, n)
+    for many in (rises, falls):  # a mean dwell time may be anything from a reading to the whole burst
+        chosen += cost_of_size(1.0, 1 / math.sqrt(max(many, 1.0)), 1 / n, 1.0)
     above_s, below_s = (
         burst.length_s * float(part.mean()) / max(many, _LEAST_JUMPS)
         for part, many in ((upper, falls), (1 - upper, rises))
@@ -109,7 +112,7 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     return (
         BurstFit(
             kind="random telegraph",
-            log_evidence=best - cost(4, n),
+            log_evidence=best - cost(1, n) - chosen,
             words=f"two levels {show(size, burst.unit)} apart, {100 * share:.0f} % of the time on the upper one, where "
             f"it stays {above_s:.2g} s, and {below_s:.2g} s below, on average: truly {show(mean, burst.unit, 6)} ± "
             f"{show(U, burst.unit, 2)}",
@@ -125,9 +128,11 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
 
 def _start(y: FloatArray, floor: float) -> tuple[float, ...]:
     """Levels, noise and jumps as they look when the readings are cut between the two densest halves."""
-    cut = (y.min() + y.max()) / 2
+    # Rounding leaves none of both empty.
+    lowest, highest = float(y.min()), math.nextafter(float(y.max()), -math.inf)
+    cut = (lowest + highest) / 2
     for _ in range(10):  # two means (Lloyd 1957): ends after a few
-        cut = (y[y <= cut].mean() + y[y > cut].mean()) / 2
+        cut = min(max(float(y[y <= cut].mean() + y[y > cut].mean()) / 2, lowest), highest)
     is_upper = y > cut
     low, high = float(y[~is_upper].mean()), float(y[is_upper].mean())
     sd = max(float(np.sqrt(np.mean((y - np.where(is_upper, high, low)) ** 2))), floor, 1e-300)

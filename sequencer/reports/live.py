@@ -22,16 +22,21 @@ from instruments.roles import said_safe
 from instruments.texts import counted
 from sequencer.inputs.step import READING
 from sequencer.planning.plan import Plan, Point
-from sequencer.reports.as_text import DIRECTIONS, decimals_for, duration, fixed, percent_used, plain
+from sequencer.planning.times import PointTime
+from sequencer.reports.as_text import decimals_for, duration, fixed, percent_used, plain, way
+from sequencer.reports.time_left import LivePace
 from sequencer.running.events import (
+    Answered,
     Closed,
     Event,
     MadeSafe,
+    Planned,
     PointBegun,
     PointSettled,
     ReadingTaken,
     Remarked,
     SampleTaken,
+    Waited,
 )
 
 __all__ = ["LiveView", "Progress", "sparkline"]
@@ -127,17 +132,20 @@ class Progress:
         self._start_s = clock.now()
         self._last_tap = plan.sheet.taps[-1].name
         self.unit = plan.sheet.taps[-1].unit
-        self._before_s = [0.0]
-        for point in plan.points:
-            self._before_s.append(self._before_s[-1] + point.estimate_s)
+        self._pace = LivePace([PointTime(point.settles_s, point.reads_s) for point in plan.points])
+        self._moved_s = self._start_s  # where the part of a point that goes on now began
         self.here: AtPoint | None = None
         self.worst: AtPoint | None = None
         self.done_n = 0
 
     def take(self, event: Event) -> bool:
         """Take an event; True if it completes a point."""
-        if isinstance(event, PointBegun):
+        if isinstance(event, Planned):
+            if event.exchange_s:
+                self._take_measured(event)
+        elif isinstance(event, PointBegun):
             self.here = AtPoint(event.point, event.attempt)
+            self._moved_s = self._clock.now()
         elif self.here is None:
             return False
         elif isinstance(event, SampleTaken):
@@ -148,28 +156,50 @@ class Progress:
             return is_last and self.here.read(event) and self._complete(self.here)
         elif isinstance(event, PointSettled):
             self.here.state = str(event.settled.state)
+            self._pace.settled(event.point.number, self._passed_s())
             return not event.point.setpoint.is_read and self._complete(self.here)
+        elif isinstance(event, Waited):
+            because = event.point.setpoint.because
+            self.here.state = f"waiting, {duration(event.left_s)} left" + (f": {plain(because)}" if because else "")
+            return event.left_s <= 0 and self._complete(self.here)
+        elif isinstance(event, Answered):
+            self.here.state = f"answered: {plain(event.answer)}"
+            return self._complete(self.here)
         return False
 
     def _complete(self, here: AtPoint) -> bool:
+        if here.point.setpoint.is_read:
+            self._pace.read(here.point.number, self._passed_s())
         self.done_n = here.point.number
         if math.isfinite(here.used_pct) and (self.worst is None or abs(here.used_pct) > abs(self.worst.used_pct)):
             self.worst = here
         return True
 
+    def _passed_s(self) -> float:
+        """Time since this was asked last, or the point was begun."""
+        now_s = self._clock.now()
+        passed_s, self._moved_s = now_s - self._moved_s, now_s
+        return passed_s
+
+    def _take_measured(self, event: Planned) -> None:
+        """What an exchange takes is known once the instruments were prepared."""
+        if not self.plan.timed_by_n:  # an earlier run says more
+            timed = self.plan.timed({}, measured_s=event.exchange_s)
+            self._pace = LivePace([PointTime(point.settles_s, point.reads_s) for point in timed.points])
+
     @property
     def left_s(self) -> float:
-        """Real time left: the plan's estimate of what remains, scaled by how the part that is done went."""
-        done_s, whole_s = self._before_s[min(self.done_n, len(self.plan.points))], self._before_s[-1]
-        if done_s <= 0:
-            return whole_s
-        return (whole_s - done_s) * (self._clock.now() - self._start_s) / done_s
+        """Real time left: the plan's estimate of what remains, corrected by how the part that is done went."""
+        if self.here is None:
+            passed_s = self._clock.now() - self._start_s
+            return self._pace.left_s(0) + max(self.plan.begin_s - passed_s, 0.0)
+        return self._pace.left_s(self.done_n, now_s=self._clock.now() - self._moved_s)
 
 
 def place(point: Point) -> str:
     """A point in words: "40 % upscale, cycle 2"."""
     setpoint = point.setpoint
-    return f"{100 * setpoint.frac:g} % {DIRECTIONS[setpoint.direction]}, cycle {setpoint.cycle}"
+    return f"{100 * setpoint.frac:g} %{way(setpoint.direction)}, cycle {setpoint.cycle}"
 
 
 class LiveView:
@@ -228,7 +258,7 @@ class LiveView:
     def __call__(self, event: Event) -> None:
         """Take an event, and show it if it is time."""
         is_done = self.progress.take(event)
-        if not isinstance(event, SampleTaken):
+        if not isinstance(event, (SampleTaken, Waited)) or is_done:
             self._say(event, is_done=is_done)
         if self._is_silent:
             self._lines.clear()
@@ -256,7 +286,10 @@ class LiveView:
         now = self.progress.here
         assert now is not None
         point, setpoint = now.point, now.point.setpoint
-        at = f"{100 * setpoint.frac:g} % {setpoint.direction}, cycle {setpoint.cycle}"
+        if setpoint.is_still:
+            said = now.state if setpoint.ask else f"waited {duration(setpoint.lasts_s)}"
+            return f"{point.number}/{len(self.progress.plan.points)} {point.step_name}: {said}"
+        at = f"{100 * setpoint.frac:g} % {setpoint.direction}".rstrip() + f", cycle {setpoint.cycle}"
         head = f"{point.number}/{len(self.progress.plan.points)} {point.step_name} {at}"
         if not setpoint.is_read:
             return f"{head}: visited"
@@ -302,10 +335,13 @@ class LiveView:
         if now is None:
             return Group(Text(head, no_wrap=True, overflow="ellipsis"))
         again = f", attempt {now.attempt}" if now.attempt > 1 else ""
-        where = f"point {now.point.number}: {now.point.step_name}, {place(now.point)}{again}: {now.state}"
+        at = "" if now.point.setpoint.is_still else f", {place(now.point)}"
+        where = f"point {now.point.number}: {now.point.step_name}{at}{again}: {now.state}"
         value = f"{now.level(now.value)} {progress.unit}" if math.isfinite(now.value) else "no sample yet"
         if not now.samples and math.isfinite(now.mean):  # a person reads
             value = f"{now.level(now.mean)} {progress.unit}, mean of the readings"
+        if now.point.setpoint.is_still:
+            value = ""
         to_go = f", at most {now.level(now.to_go)} to go" if math.isfinite(now.to_go) else ""
         wide = max(min(_SPARK_N, self._console.width - 45), 8)
         trace = f"{sparkline(now.samples, wide)} {value}{to_go}".lstrip()

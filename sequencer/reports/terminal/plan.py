@@ -27,13 +27,13 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         tur = f"{plan.tur:.1f} at the worst point"
     elif any(point.tur is not None for point in plan.points):
         tur = "not known at every point, see the warnings"
-    bound_s = reaction_s(plan.bench, plan.wires)
+    bound_s = reaction_s(plan.bench, plan.all_wires)
     reaction = f"safe level and off are sent within {bound_s:g} s of a fault" if bound_s else "by the person who sets"
     for label, text in (
         ("unit", sheet.type),
         ("bench", plan.bench.file.bench),
         ("tolerance", f"+/-{plan.sequence.sheet.stated_tolerance}"),
-        ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points"),
+        ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points{_timed(plan)}"),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)"),
         ("risk", _chances_in_short(plan)),
         ("reaction", reaction),
@@ -54,6 +54,11 @@ def plan_text(plan: Plan, width: int = 80) -> str:
             lines += ["", title]
             lines += listed(texts, width, first="  - ", then="    ")
     return "\n".join(lines)
+
+
+def _timed(plan: Plan) -> str:
+    """What its times are from, where that is not the type sheet alone."""
+    return f"; as in {counted(plan.timed_by_n, 'earlier run')} of this sequence" if plan.timed_by_n else ""
 
 
 def _chances_in_short(plan: Plan) -> str:
@@ -114,12 +119,15 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     """What one step does, and where it goes."""
     tap = plan.sheet.taps[0]
     said = registry()[points[0].step_name].describe([point.setpoint for point in points])
-    said += f"; about {duration(sum(point.estimate_s for point in points))}"
+    if not points[0].setpoint.ask:
+        said += f"; about {duration(sum(point.estimate_s for point in points))}"
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"
     name = "exercise (preconditioning)" if points[0].step_name == "exercise" else points[0].step_name
     lines = wrapped(f"{points[0].step} {name}: {said}", width, first="  ", then="    ")
+    if points[0].setpoint.is_still:
+        return lines
     return lines + wrapped(f"at {places} of {tap.name} ({ends})", width, first="    ", then="    ")
 
 

@@ -1,18 +1,16 @@
 """Capture: many readings in a row at a settled point, from which the noise itself is told."""
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Literal, Self
+from typing import Any, Literal, Self
 
-import pandas as pd
 from markupsafe import Markup
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from instruments.datasheet import DataSheet
-from instruments.fields import FractionField
+from instruments.fields import PlacesField
 from instruments.filemodel import FileModel
 from instruments.texts import counted
 from sequencer.diagnosis.noise.burst import LEAST_N
-from sequencer.inputs.step import BURST, BURST_ROLES, QUIET_BURST, Receivers, Setpoint, Step
+from sequencer.inputs.step import BURST, BURST_ROLES, QUIET_BURST, Seen, Setpoint, Step
 from sequencer.steps.capture import evaluation, view
 
 __all__ = ["STEP", "Capture", "CaptureSettings"]
@@ -21,17 +19,13 @@ __all__ = ["STEP", "Capture", "CaptureSettings"]
 _SETTLES_WITHIN = 0.1
 
 
-def _one_or_list(given: Any) -> Any:  # noqa: ANN401  "50 %", or a list of per cents
-    return given if isinstance(given, (list, tuple)) else (given,)
-
-
 class CaptureSettings(FileModel):
     """Where, how many readings, at which tap, and whether the drive is compared with itself switched off.
 
     `drive: off and on` takes the same readings with the source at its safe level and off first.
     """
 
-    at: Annotated[tuple[FractionField, ...], BeforeValidator(_one_or_list)] = Field((0.5,), min_length=1, max_length=20)
+    at: PlacesField = Field((0.5,), min_length=1, max_length=20)
     readings: int = Field(200, ge=LEAST_N, le=10_000)
     tap: str = ""
     drive: Literal["on", "off and on"] = "on"
@@ -79,9 +73,9 @@ class Capture(Step):
         said = f'{counted(first.readings_n, "reading")} of tap "{first.tap}" at each place, for their noise'
         return said + (", drive off and on" if off else "")
 
-    def evaluate(self, table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> tuple[evaluation.Capture, ...]:
+    def evaluate(self, seen: Seen) -> tuple[evaluation.Capture, ...]:
         """What the noise is at each place."""
-        return evaluation.captures(table, sheet, receivers)
+        return evaluation.captures(seen.table, seen.sheet, seen.receivers)
 
     def terminal(self, results: tuple[evaluation.Capture, ...], width: int) -> list[str]:
         """What each capture says of the noise."""

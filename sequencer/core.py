@@ -1,5 +1,13 @@
 """One function for each thing a user can do; command, page and library call these and nothing below them."""
 
+from sequencer.jobs.batch import (
+    BatchResult,
+    batch,
+    batch_report,
+    open_records_of,
+    points_n_of,
+    resume_batch,
+)
 from sequencer.jobs.bench import ServedBench, check_bench, simulate
 from sequencer.jobs.by_hand import by_hand, evaluate
 from sequencer.jobs.close import close
@@ -15,16 +23,23 @@ from sequencer.jobs.safe import make_safe, not_proved_safe, prove_safe
 from sequencer.jobs.salvage import salvage
 from sequencer.jobs.shipped import BENCHES, copy_shipped, schema, shipped_names  # noqa: F401
 from sequencer.jobs.waveform import compare_traces, trace
+from sequencer.record.batch import batch_folder_of, is_batch
 from sequencer.record.verify import Verification, verify
+from sequencer.reports.batch import batch_document
 from sequencer.reports.display import show_in_notebooks
 from sequencer.reports.json_document import document, plan_document
 
 __all__ = [
+    "BatchResult",
     "CutOff",
     "Nobody",
     "RunResult",
     "ServedBench",
     "Verification",
+    "batch",
+    "batch_document",
+    "batch_folder_of",
+    "batch_report",
     "by_hand",
     "by_trials",
     "check_bench",
@@ -36,6 +51,7 @@ __all__ = [
     "cut_off",
     "document",
     "evaluate",
+    "is_batch",
     "kept_plan",
     "load",
     "load_bench",
@@ -43,13 +59,16 @@ __all__ = [
     "load_type",
     "make_safe",
     "not_proved_safe",
+    "open_records_of",
     "plan",
     "plan_document",
+    "points_n_of",
     "prove_safe",
     "remark",
     "report",
     "report_path",
     "resume",
+    "resume_batch",
     "risk",
     "run",
     "salvage",

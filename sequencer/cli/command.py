@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from instruments.version import __version__
+from sequencer.cli.batch import batch_command
 from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench, said_if_left_on
 from sequencer.cli.console import (
     WIDTH,
@@ -22,6 +23,7 @@ from sequencer.cli.console import (
     print_json,
     print_summary,
     say,
+    step_options,
     trials_option,
 )
 from sequencer.cli.records import compare_command, correct_command, remark_command, report_command, verify_command
@@ -53,8 +55,20 @@ def cli() -> None:
 @cli.command("plan")
 @click.argument("sequence", shell_complete=completed_from("sequences"))
 @bench_options
+@step_options
+@click.option("--results", default="results", show_default=True, help="Records of earlier runs, which tell the time.")
 @json_option
-def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int | None, *, as_json: bool) -> None:
+def plan_command(
+    sequence: str,
+    bench: str,
+    faults: tuple[str, ...],
+    seed: int | None,
+    only: str,
+    first: str,
+    results: str,
+    *,
+    as_json: bool,
+) -> None:
     """Show what SEQUENCE will do on a bench, for how long, and whether the bench can.
 
     \b
@@ -68,7 +82,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 
     named = named_bench(bench, faults, seed)
     with said_if_left_on(named):
-        planned = core.plan(sequence, named)
+        planned = core.plan(sequence, named, only=only, first=first, results=results)
         if as_json:
             print_json(core.plan_document(planned))
             return
@@ -80,6 +94,7 @@ def plan_command(sequence: str, bench: str, faults: tuple[str, ...], seed: int |
 @cli.command("run")
 @click.argument("sequence", shell_complete=completed_from("sequences"))
 @bench_options
+@step_options
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
@@ -95,6 +110,8 @@ def run_command(  # noqa: PLR0913  one an option
     operator: str,
     results: str,
     *,
+    only: str,
+    first: str,
     low_tur_accepted: str,
     bench_cleared: str,
     trials: int | None,
@@ -123,7 +140,7 @@ def run_command(  # noqa: PLR0913  one an option
         raise click.UsageError("a run is as found or as left, not both")
     named = named_bench(bench, faults, seed)
     core.prove_safe(named, acknowledged_by=acknowledged_by, say=say)
-    planned = core.plan(sequence, named)
+    planned = core.plan(sequence, named, only=only, first=first, results=results)
     if see_to_cut_off(Path(results), acknowledged_by=acknowledged_by, **watched):
         return
     with Watch(planned, confirm=confirm, **watched) as watch:
@@ -360,6 +377,7 @@ def completion_command(shell: str) -> None:
 
 
 for _command in (
+    batch_command,
     bench_group,
     resume_command,
     close_command,

@@ -30,6 +30,7 @@ __all__ = [
     "printable",
     "say",
     "show_error",
+    "step_options",
     "tell_error",
     "trials_option",
 ]
@@ -170,6 +171,15 @@ def named_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return low_tur(cleared(command))
 
 
+def step_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options --only and --from of a command, as its arguments `only` and `first`."""
+    first = click.option("--from", "first", default="", metavar="STEP", help="Begin with this step, by number or name.")
+    only = click.option(
+        "--only", default="", metavar="STEP[,STEP]", help="Take these steps alone, by number or name: no plain pass."
+    )
+    return only(first(command))
+
+
 def trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """The option --monte-carlo of a command, as its argument `trials`."""
     return click.option(
@@ -201,9 +211,11 @@ class AtTerminal:
             "go on": " [yes/no]",
             "set": " (Enter when done)",
             "reading": ":",
+            "text": ":",
         }
         with self._paused():
-            click.echo(_in_lines(question.text + ends[question.kind]) + " ", err=True, nl=False)
+            is_said = question.kind == "text" and question.text.endswith("?")
+            click.echo(_in_lines(question.text + ("" if is_said else ends[question.kind])) + " ", err=True, nl=False)
             # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
             is_there = sys.stdin is not None and (question.kind != "go on" or sys.stdin.isatty())
             line = sys.stdin.readline() if is_there else ""

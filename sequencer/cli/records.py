@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from sequencer.cli.batch import show_batch_report
 from sequencer.cli.console import WIDTH, json_option, print_json, print_summary, printable, trials_option
 
 __all__ = ["compare_command", "correct_command", "remark_command", "report_command", "verify_command"]
@@ -15,7 +16,7 @@ __all__ = ["compare_command", "correct_command", "remark_command", "report_comma
 @trials_option
 @json_option
 def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
-    """Write the report of a RECORD again, recomputed from its journal.
+    """Write the report of a RECORD, or of a batch, again, recomputed from its journal.
 
     \b
     Example:
@@ -23,6 +24,9 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
+    if core.is_batch(record):
+        show_batch_report(record, as_json=as_json)
+        return
     content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
     path = core.write_report(content, core.report_path(record))
     if as_json:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
+from sequencer.cli.batch import close_units, resume_units
 from sequencer.cli.console import (
     WIDTH,
     AtTerminal,
@@ -143,7 +144,17 @@ def see_to_cut_off(results: Path, *, acknowledged_by: str, **watched: bool) -> b
     from instruments.errors import RecordError  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
 
+    batches: set[Path] = set()
     for each in core.cut_off(results):
+        batch = core.batch_folder_of(each.folder)
+        if batch is not None and not each.damage:
+            if not each.is_safe:
+                _make_safe(each.folder, acknowledged_by)
+            if batch not in batches:
+                click.echo(printable(f"{batch}: units of this batch are not over"), err=True)
+                _say_how_to_go_on(batch)
+            batches.add(batch)
+            continue
         if each.damage:
             click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
             click.echo(printable(f"  {each.damage}"), err=True)
@@ -291,6 +302,11 @@ def resume_command(
     Example:
       livezero resume results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
+    from sequencer import core  # noqa: PLC0415
+
+    if core.is_batch(record):
+        resume_units(record, operator=operator, confirm=confirm, acknowledged_by=acknowledged_by, **watched)
+        return
     _resume(
         record,
         operator=operator,
@@ -309,7 +325,8 @@ def resume_command(
 def close_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
     """End the run of a RECORD that did not finish: judge what is there, seal.
 
-    A source that it left on is made safe first.
+    A source that it left on is made safe first. Of the folder of a batch every unit
+    that is not over.
 
     \b
     Exit status: 0 closed, 2 no such record, 3 bench in use, 4 NOT proved safe.
@@ -317,6 +334,10 @@ def close_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
     Example:
       livezero close results/2026-01-05T08-00-00_GF-104_pulse-to-current
     """
+    from sequencer import core  # noqa: PLC0415
+
+    if core.is_batch(record):
+        close_units(record, acknowledged_by=acknowledged_by, as_json=as_json)
     _show_ended(_closed(record, acknowledged_by=acknowledged_by), as_json=as_json)
 
 

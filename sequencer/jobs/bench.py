@@ -122,7 +122,7 @@ def _served_text(loaded: LoadedBench, resources: Mapping[str, str]) -> str:
             "instruments": instruments,
             "taps": {tap: {key: each for key, each in uses.items() if each} for tap, uses in taps.items()},
         }
-        | {key: stated[key] for key in ("ambient", "correlations") if key in stated},
+        | {key: stated[key] for key in ("ambient", "correlations", "units") if key in stated},
         sort_keys=False,
         allow_unicode=True,
     )

@@ -4,7 +4,7 @@ What is done on the bench is in `running`.
 """
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,22 +19,23 @@ from instruments.roles import Operator
 from instruments.session import Exchange, Teller
 from sequencer.diagnosis.examine import with_monte_carlo
 from sequencer.evaluation.result import Evaluation
-from sequencer.jobs.further_points import pursued
+from sequencer.jobs.further_points import FurtherPoints
 from sequencer.jobs.nobody import Nobody
 from sequencer.jobs.pages import report_path, write_report
 from sequencer.jobs.safe import see_to
 from sequencer.jobs.watchdog import Asked, Watchdog
+from sequencer.journal.together import Journals
 from sequencer.journal.writer import Journal
-from sequencer.planning.plan import Plan, Point
+from sequencer.planning.plan import Plan
 from sequencer.record.layout import is_sealed, type_sheet_of
 from sequencer.record.load import Record, load
 from sequencer.record.seal import seal
 from sequencer.running.confirmations import undisturbed
 from sequencer.running.events import Found, Listener
-from sequencer.running.loop import Rest, run_plan
+from sequencer.running.loop import Rest, Unit, Wanted, run_units
 from sequencer.running.outcome import Outcome
 
-__all__ = ["Nobody", "RunResult", "drive", "kept", "opened_bench", "process_of", "tried"]
+__all__ = ["HeldBench", "Nobody", "RunResult", "bench_of", "drive", "kept", "opened_bench", "process_of", "tried"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +77,7 @@ class RunResult:
         return self.record._repr_html_()
 
 
-def drive(
+def drive(  # noqa: PLR0913  all but plan and beginning by keyword
     plan: Plan,
     begin: Callable[[Bench], AbstractContextManager[Journal]],
     *,
@@ -86,6 +87,7 @@ def drive(
     trace: Teller | None,
     pursue: bool,
     rest: Rest | None = None,
+    place: int | None = None,
 ) -> tuple[Path, Outcome]:
     """Take a plan, or the rest of one, through its bench; returns the folder of its record, and how it ended.
 
@@ -98,45 +100,104 @@ def drive(
         trace: as for `run`.
         pursue: as for `run`.
         rest: what is left of the plan; None = all of it.
+        place: of the unit on a bench with several; None = the first.
 
     Raises:
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
         UnsafeError: a run before this one left a source on, and it is not proved safe; no other was driven.
         RecordError: the record cannot be written.
     """
-    watchdog = _watchdog(plan)
-    told = _Exchanges(trace, watchdog)
-    asked = Asked(operator, watchdog)
+    tell = listener or (lambda _: None)
+
+    @contextlib.contextmanager
+    def begun(bench: Bench) -> Iterator[tuple[Unit, ...]]:
+        with begin(bench) as journal:
+            taken = rest.taken if rest is not None else {}
+            yield (Unit(serial=serial, journal=journal, listener=tell, place=place, taken=taken),)
+
     job = f"{plan.sequence.document.path.stem} of {serial}"
+    with bench_of(plan, job=job, operator=operator, trace=trace) as held:
+        ((folder, outcome),) = held.run(begun, listener=tell, pursue=pursue, rest=rest)
+    return folder, outcome
+
+
+@contextlib.contextmanager
+def bench_of(plan: Plan, *, job: str, operator: Operator, trace: Teller | None) -> Iterator["HeldBench"]:
+    """The bench of a plan, held, guarded, and proved safe after runs before; nothing of it is open yet.
+
+    Raises:
+        InstrumentError: another run holds it.
+        UnsafeError: a run before left a source on, and it is not proved safe.
+    """
+    watchdog = _watchdog(plan)
     with watchdog, bench_held(plan.bench, job=job):
         see_to(left_on(resources_of(plan.bench)))
-        with opened_bench(plan, asked, told) as bench, begin(bench) as journal:
-            told.into(journal)
+        yield HeldBench(plan, watchdog, operator=Asked(operator, watchdog), told=_Exchanges(trace, watchdog))
+
+
+class HeldBench:
+    """A bench that is held: units are run on it, one group after another.
+
+    Attributes:
+        operator: as given, to whom the watchdog leaves their time.
+    """
+
+    def __init__(self, plan: Plan, watchdog: Watchdog, *, operator: Operator, told: "_Exchanges") -> None:
+        self.operator = operator
+        self._plan = plan
+        self._watchdog = watchdog
+        self._told = told
+
+    def run(
+        self,
+        begin: Callable[[Bench], AbstractContextManager[tuple[Unit, ...]]],
+        *,
+        listener: Listener,
+        pursue: bool = False,
+        rest: Rest | None = None,
+        drops_failed: bool = False,
+    ) -> tuple[tuple[Path, Outcome], ...]:
+        """Take the plan through the bench with the units that `begin` gives once it is open.
+
+        Returns:
+            Of each unit the folder of its record, and how it ended.
+        """
+        plan = self._plan
+        self._told.begin()
+        with opened_bench(plan, self.operator, self._told) as bench, begin(bench) as units:
+            journals = [unit.journal for unit in units]
+            journal = journals[0] if len(units) == 1 else Journals(journals)
+            self._told.into(journal)
             if isinstance(bench.clock, RealClock):
-                bench.clock.tell = watchdog.alive
-            bench.driven_by(serial=serial, record=journal.path.parent)
+                bench.clock.tell = self._watchdog.alive
+            bench.driven_by(serial=", ".join(unit.serial for unit in units), record=journals[0].path.parent)
+            further = None
+            if len(units) == 1:
+                beyond = FurtherPoints(plan, journals[0].path.parent, pursue=pursue)
 
-            def further() -> tuple[Point, ...]:
-                with watchdog.excused():
-                    return pursued(plan, journal.path.parent)
+                def further(step: int | None) -> Wanted:
+                    with self._watchdog.excused():
+                        return beyond(step)
 
-            outcome = run_plan(
+            outcomes = run_units(
                 plan,
                 bench,
-                serial=serial,
-                operator=asked,
+                units,
+                operator=self.operator,
                 journal=journal,
-                listener=listener or (lambda _: None),
+                listener=listener if len(units) > 1 else units[0].listener,
                 rest=rest,
-                further=further if pursue else None,
+                further=further,
+                drops_failed=drops_failed,
             )
-    return journal.path.parent, outcome  # not where it began, if that was taken away
+        # Not where they began, if that was taken away.
+        return tuple((each.path.parent, outcome) for each, outcome in zip(journals, outcomes, strict=True))
 
 
 def _watchdog(plan: Plan) -> Watchdog:
     """What guards the run of a plan: nothing where no line leads to a source."""
     descriptions = [plan.bench.descriptions[name] for name in resources_of(plan.bench)]
-    sources = [wire.source.instrument for wire in plan.wires if wire.source is not None]
+    sources = [wire.source.instrument for wire in plan.all_wires if wire.source is not None]
     is_driven = any(plan.bench.descriptions[each].kind == "remote" for each in sources)
     longest_s = max((max(each.timeout, each.takes) for each in descriptions), default=0.0)
     return Watchdog(
@@ -146,7 +207,15 @@ def _watchdog(plan: Plan) -> Watchdog:
 
 def opened_bench(plan: Plan, operator: Operator, tell: Teller) -> Bench:
     """The bench of a plan, open; it is made safe on leaving `with`."""
-    return open_bench(plan.bench, sheet=plan.sheet, wires=plan.wires, limits=plan.limits, operator=operator, tell=tell)
+    return open_bench(
+        plan.bench,
+        sheet=plan.sheet,
+        wires=plan.wires,
+        limits=plan.limits,
+        operator=operator,
+        tell=tell,
+        held=plan.held,
+    )
 
 
 class _Exchanges:
@@ -157,9 +226,14 @@ class _Exchanges:
         self._watchdog = watchdog
         self._told_n = 0
         self._waiting: list[Exchange] = []
-        self._journal: Journal | None = None
+        self._journal: Journal | Journals | None = None
 
-    def into(self, journal: Journal) -> None:
+    def begin(self) -> None:
+        """Another journal will follow; until then all is kept."""
+        self._waiting.clear()
+        self._journal = None
+
+    def into(self, journal: Journal | Journals) -> None:
         self._journal = journal
         for exchange in self._waiting:
             journal.exchange(exchange)

@@ -9,7 +9,7 @@ or a reversal in between).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -20,13 +20,12 @@ from instruments.benchfile import load_bench
 from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.inputs.files import load_sequence
-from sequencer.inputs.step import FURTHER
 from sequencer.journal.lines import beyond_us, end_of, run_lines, unproved
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, is_being_written
 from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
-from sequencer.planning.points import from_rest
+from sequencer.planning.points import Point, from_rest
 from sequencer.record.digest import inputs_of
 from sequencer.record.layout import (
     BENCH,
@@ -175,7 +174,8 @@ def planned_before(folder: Path, lines: Lines, *, is_to_go_on: bool = True) -> P
             where=str(folder / INPUTS),
             todo=f"livezero close {folder}",
         ) from error
-    return planned(load_sequence(str(folder / SEQUENCE), sheet=str((folder / TYPE).resolve())), used)
+    sequence = load_sequence(str(folder / SEQUENCE), sheet=str((folder / TYPE).resolve()), kept=folder / INPUTS)
+    return planned(replace(sequence, left_out=frozenset(opened.get("left_out") or ())), used)
 
 
 def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
@@ -194,7 +194,7 @@ def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
     """
     table = from_lines(lines, plan.sheet)
     by_number = {point.number: point for point in plan.points}
-    planned = table[table["step_name"] != FURTHER]
+    planned = table[table["number"] <= len(plan.points)]
     for row in planned.drop_duplicates("number").to_dict("records"):
         point = by_number.get(int(row["number"]))
         if point is None or (point.step, point.setpoint.cycle, point.setpoint.direction, point.setpoint.point) != (
@@ -211,17 +211,33 @@ def rest_of(folder: Path, plan: Plan, lines: Lines) -> Rest:
     wanted_n = sum(wire.receiver is not None for wire in plan.wires)
     began = datetime.fromisoformat(opened_of(folder, lines)["date"])
     passed_s = max((line["at_s"] for line in lines if line["kind"] == "reading"), default=0.0)
+    finished = {(line["number"], line["attempt"]) for line in lines if line["kind"] == "visited"}
+    passed = {number for number, _ in finished}
     for point in plan.points:
-        taps_n = 1 if point.setpoint.tap else wanted_n
-        if not point.setpoint.is_read or _read_n(table, point.number, taken) >= taps_n * point.setpoint.readings_n:
+        if point.setpoint.is_still:
+            if point.number in passed:
+                continue
+        elif not point.setpoint.is_read:
+            continue
+        readings_n = (1 if point.setpoint.tap else wanted_n) * point.setpoint.readings_n
+        if not point.setpoint.is_still and _read_n(table, point.number, taken) >= readings_n:
+            continue
+        if (point.number, taken.get(point.number, 0)) in finished:  # its time was over before its readings were
             continue
         reads = {each.step for each in plan.points if each.setpoint.is_read}
         cycle = (point.step, point.setpoint.cycle)
         first = next(index for index, each in enumerate(plan.points) if (each.step, each.setpoint.cycle) == cycle)
-        exercise = tuple(each for each in plan.points[:first] if each.step not in reads)
+        exercise = tuple(
+            each for each in plan.points[:first] if each.step not in reads and not _is_answered(each, passed)
+        )
         left = (*exercise, *plan.points[first:])
         return Rest(points=(from_rest(left[0], plan.points), *left[1:]), taken=taken, began=began, passed_s=passed_s)
     return Rest(points=(), taken=taken, began=began, passed_s=passed_s)
+
+
+def _is_answered(point: Point, passed: set[int]) -> bool:
+    """An answer that was given stands; what was confirmed may have changed since, and what was waited for too."""
+    return point.setpoint.is_still and point.setpoint.answer != "yes" and point.number in passed
 
 
 def _read_n(table: pd.DataFrame, number: int, taken: dict[int, int]) -> int:

@@ -3,12 +3,15 @@
 from pathlib import Path
 
 from instruments.errors import RecordError
+from instruments.texts import as_json
+from sequencer.diagnosis.batch import BatchContent
 from sequencer.diagnosis.comparison import Comparison
 from sequencer.diagnosis.result import Content
+from sequencer.record.batch import PAGE, RESULT
 from sequencer.record.layout import JOURNAL, REPORT
 from sequencer.record.load import load
 
-__all__ = ["report", "report_path", "write_comparison", "write_page", "write_report"]
+__all__ = ["report", "report_path", "write_batch", "write_comparison", "write_page", "write_report"]
 
 
 def report(folder: Path | str) -> Path:
@@ -47,6 +50,17 @@ def write_comparison(compared: Comparison, path: Path) -> Path:
     if any((folder / JOURNAL).exists() for folder in path.resolve().parents):
         raise RecordError("lies inside a record", where=str(path), todo="write it elsewhere; a record stays as it is")
     return write_page(html(compared), path)
+
+
+def write_batch(content: BatchContent, folder: Path) -> Path:
+    """Write a batch as one HTML file and as a document, in its folder; returns the page, raises RecordError."""
+    from sequencer.reports.batch import batch_document, html  # noqa: PLC0415  jinja2 only where a page is made
+
+    for path in (folder / PAGE, folder / RESULT):
+        if path.is_symlink():
+            path.unlink()
+    write_page(as_json(batch_document(content), indent=1) + "\n", folder / RESULT)
+    return write_page(html(content), folder / PAGE)
 
 
 def write_page(text: str, path: Path) -> Path:

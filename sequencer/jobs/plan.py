@@ -8,7 +8,9 @@ from instruments.errors import InputError
 from instruments.units import terms
 from instruments.yamlfile import find
 from sequencer.inputs.files import LoadedSequence, load_sequence, load_type_sheet
+from sequencer.inputs.selection import selected
 from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.earlier_runs import earlier_times
 from sequencer.jobs.shipped import BENCHES
 from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
@@ -32,15 +34,35 @@ def load_bench(bench: str | Path) -> LoadedBench:
     return load_bench_file(find(str(bench), what="bench file", folder=BENCHES))
 
 
-def plan(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | Path) -> Plan:
+def plan(
+    sequence: LoadedSequence | str | Path,
+    bench: LoadedBench | str | Path,
+    *,
+    only: str = "",
+    first: str = "",
+    results: Path | str | None = None,
+) -> Plan:
     """What will happen, for how long, and whether this bench can do it.
+
+    Args:
+        sequence: by path, by name, or loaded.
+        bench: likewise.
+        only: steps to take, by number or name, with commas between; "" = all.
+        first: the step to begin with, by number or name; "" = the first.
+        results: where the records of earlier runs are, by which it is timed; None = by the type sheet alone.
 
     Raises:
         InputError: a file is at fault.
         PlanError: the bench cannot do it, or the unit could be harmed.
     """
     loaded = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
-    return planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
+    if only or first:
+        loaded = selected(loaded, only=only, first=first)
+    made = planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
+    if results is None:
+        return made
+    earlier = earlier_times(made, Path(results))
+    return made.timed(earlier.points, runs_n=earlier.runs_n) if earlier.runs_n else made
 
 
 def risk(planned: Plan, *, in_tolerance: float = IN_TOLERANCE, scatter: str = "") -> RiskTable:

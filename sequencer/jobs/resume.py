@@ -22,7 +22,7 @@ from sequencer.running.events import Listener
 from sequencer.running.loop import Rest
 from sequencer.running.outcome import Outcome
 
-__all__ = ["resume"]
+__all__ = ["last_date", "resume", "resumed"]
 
 
 def resume(  # noqa: PLR0913  all but the folder by keyword
@@ -71,22 +71,23 @@ def resume(  # noqa: PLR0913  all but the folder by keyword
             return kept(folder, outcome, listener, monte_carlo=monte_carlo)
         plan = planned_before(folder, lines)
         rest = rest_of(folder, plan, lines)
-        last = datetime.fromisoformat(_last_date(lines))
+        last = datetime.fromisoformat(last_date(lines))
         folder, outcome = drive(
             plan,
-            partial(_resumed, plan, rest, journal, last, operator_name, identities_of(lines)),
+            partial(resumed, plan, rest, journal, last, operator_name, identities_of(lines)),
             serial=opened["serial"],
             operator=operator or Nobody(),
             listener=listener,
             trace=trace,
             pursue=pursue,
             rest=rest,
+            place=(opened.get("batch") or {}).get("place"),
         )
     return kept(folder, outcome, listener, monte_carlo=monte_carlo)
 
 
 @contextmanager
-def _resumed(
+def resumed(
     plan: Plan,
     rest: Rest,
     journal: Journal,
@@ -121,7 +122,7 @@ def _resumed(
     yield journal
 
 
-def _last_date(lines: list[dict[str, Any]]) -> str:
+def last_date(lines: list[dict[str, Any]]) -> str:
     """The latest date that stands in a journal."""
     return str(
         next(line.get("at") or line.get("date") for line in reversed(lines) if line.get("at") or line.get("date"))

@@ -1,11 +1,11 @@
 """A run from its first question to its record."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from instruments.bench import Bench
 from instruments.errors import InputError
@@ -19,7 +19,7 @@ from sequencer.record.create import as_found_of, create, create_again, opening, 
 from sequencer.record.layout import JOURNAL
 from sequencer.running.events import Listener
 
-__all__ = ["run"]
+__all__ = ["begun", "run"]
 
 
 def run(  # noqa: PLR0913  all but the plan by keyword
@@ -74,7 +74,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
     }
     folder, outcome = drive(
         plan,
-        partial(_begun, plan, Path(results), said),
+        partial(begun, plan, Path(results), said),
         serial=serial,
         operator=operator or Nobody(),
         listener=listener,
@@ -85,8 +85,18 @@ def run(  # noqa: PLR0913  all but the plan by keyword
 
 
 @contextmanager
-def _begun(plan: Plan, results: Path, said: dict[str, str], bench: Bench) -> Iterator[Journal]:
-    """The journal of a new record, its first line written."""
+def begun(
+    plan: Plan, results: Path, said: Mapping[str, str], bench: Bench, *, batch: Mapping[str, Any] | None = None
+) -> Iterator[Journal]:
+    """The journal of a new record, its first line written.
+
+    Args:
+        plan: what is run.
+        results: folder for the record.
+        said: serial, operator, state, acceptance and clearance.
+        bench: open.
+        batch: that the unit belongs to, as `Batch.as_opened`; None = none.
+    """
     started = datetime.now(UTC)
     # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
     date = bench.clock.date() if plan.bench.file.is_simulated else started
@@ -96,5 +106,6 @@ def _begun(plan: Plan, results: Path, said: dict[str, str], bench: Bench) -> Ite
     with Journal(folder / JOURNAL) as journal:
         journal.elsewhere = partial(create_again, folder, plan)
         first = opening(plan, date=date.isoformat(), as_found=earlier, **said)
-        journal.opened(date, **first, **used(folder, plan), process=process_of(plan))
+        of_batch = {} if batch is None else {"batch": dict(batch)}
+        journal.opened(date, **first, **used(folder, plan), process=process_of(plan), **of_batch)
         yield journal

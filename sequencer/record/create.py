@@ -15,6 +15,7 @@ from instruments.datasheet import DataSheet
 from instruments.errors import LivezeroError, RecordError
 from instruments.version import __version__
 from instruments.wiring import Wire
+from sequencer.inputs.selection import left_out_words
 from sequencer.inputs.step import READING
 from sequencer.journal.writer import entries
 from sequencer.planning.bench_statements import basis_of
@@ -26,7 +27,9 @@ from sequencer.record.layout import (
     DESCRIPTIONS,
     DIGEST,
     FIGURES,
+    INCLUDED,
     JOURNAL,
+    PICTURES,
     SEQUENCE,
     TYPE,
     write_synced,
@@ -81,10 +84,17 @@ def _made(results: Path, name: str, plan: Plan) -> Path:
         folder = first_free(results, name)
         (folder / DESCRIPTIONS).mkdir(parents=True)
         write_synced(folder / SEQUENCE, plan.sequence.document.text)
+        for number, document in enumerate(plan.sequence.included, start=1):
+            (folder / INCLUDED).mkdir(exist_ok=True)
+            write_synced(folder / INCLUDED / f"{number}-{_plain(document.path.stem)}.yaml", document.text)
+        for number, picture in plan.sequence.pictures.items():
+            (folder / PICTURES).mkdir(exist_ok=True)
+            name = f"{number}-{_plain(picture.path.stem)}{picture.path.suffix.lower()}"
+            write_synced(folder / PICTURES / name, picture.data)
         write_synced(folder / TYPE, plan.sequence.sheet_document.text)
         write_synced(folder / BENCH, plan.bench.document.text)
         for number, (instrument, description) in enumerate(plan.bench.descriptions.items(), start=1):
-            plain = re.sub(r"[^A-Za-z0-9-]+", "-", instrument)[:40]
+            plain = _plain(instrument)
             text = description.model_dump_json(by_alias=True, indent=1)
             write_synced(folder / DESCRIPTIONS / f"{number}-{plain}.json", text)
             certificate = plan.bench.certificates.get(instrument)
@@ -98,6 +108,10 @@ def _made(results: Path, name: str, plan: Plan) -> Path:
             todo="check name, disk and rights, or name another folder",
         ) from error
     return folder
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^A-Za-z0-9-]+", "-", name)[:40]
 
 
 def first_free(results: Path, name: str) -> Path:
@@ -162,7 +176,7 @@ def opening(
     )
     sets = {
         wire.source.instrument: f"sets {wire.tap}, range {wire.source.entry.range}"
-        for wire in plan.wires
+        for wire in plan.all_wires
         if wire.source
     }
     lines = []
@@ -191,6 +205,8 @@ def opening(
         "cautions": list(plan.cautions),
         "warnings": [*plan.warnings, *_simulated(plan)],
         "receivers": receivers_of(plan.bench, plan.wires, plan.sheet),
+        "left_out": sorted(plan.sequence.left_out),
+        "left_out_named": left_out_words(plan.sequence),
         "planned_n": sum(point.role == READING for point in plan.points),
         "versions": versions(),
     }

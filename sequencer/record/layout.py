@@ -1,6 +1,6 @@
 """What is kept of a run for good: a folder that is never overwritten, and from which everything is computed again.
 
-inputs/         sequence, type sheet, bench, instrument descriptions and certificates as they were used
+inputs/         sequence with what it includes and shows, type sheet, bench, descriptions, certificates, as used
 journal.jsonl   every exchange, settling and reading in order
 readings.csv    the tidy table
 figures.json    figures and verdict
@@ -13,8 +13,10 @@ salvaged.json   of a run that never was sealed: which record was made of what is
 import os
 from pathlib import Path
 
-from instruments.errors import RecordError
-from sequencer.inputs.files import load_type_sheet
+from instruments.errors import LivezeroError, RecordError
+from instruments.filemodel import FileModel
+from sequencer.inputs import including, pictures
+from sequencer.inputs.files import load_type_sheet, steps_in
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = [
@@ -24,8 +26,10 @@ __all__ = [
     "DESCRIPTIONS",
     "DIGEST",
     "FIGURES",
+    "INCLUDED",
     "INPUTS",
     "JOURNAL",
+    "PICTURES",
     "READINGS",
     "REPORT",
     "SALVAGED",
@@ -33,6 +37,7 @@ __all__ = [
     "TYPE",
     "is_sealed",
     "journal_of",
+    "settings_of",
     "type_sheet_of",
     "write_synced",
 ]
@@ -41,6 +46,7 @@ INPUTS = "inputs"
 SEQUENCE, TYPE, BENCH = f"{INPUTS}/sequence.yaml", f"{INPUTS}/type.yaml", f"{INPUTS}/bench.yaml"
 DESCRIPTIONS = f"{INPUTS}/descriptions"
 CERTIFICATES = f"{INPUTS}/certificates"
+INCLUDED, PICTURES = f"{INPUTS}/{including.INCLUDED}", f"{INPUTS}/{pictures.PICTURES}"
 JOURNAL = "journal.jsonl"
 READINGS = "readings.csv"
 FIGURES = "figures.json"
@@ -76,9 +82,20 @@ def type_sheet_of(folder: Path) -> TypeSheet:
     return load_type_sheet(str((folder / TYPE).resolve()))[0]
 
 
-def write_synced(path: Path, text: str) -> None:
+def settings_of(folder: Path) -> dict[int, FileModel]:
+    """The settings of each step of the sequence as it was used, by number; none where it cannot be read any more.
+
+    It cannot where a package that added a step is gone, and what was read stays.
+    """
+    try:
+        return {number: settings for number, _, settings in steps_in(folder / SEQUENCE, kept=folder / INPUTS)}
+    except LivezeroError:
+        return {}
+
+
+def write_synced(path: Path, text: str | bytes) -> None:
     """Write a file so that it outlives a power cut; raises OSError."""
-    with path.open("w", encoding="utf-8") as file:
-        file.write(text)
+    with path.open("wb") as file:
+        file.write(text.encode() if isinstance(text, str) else text)
         file.flush()
         os.fsync(file.fileno())

@@ -19,12 +19,13 @@ from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
 from sequencer.evaluation.budget import basis_from
 from sequencer.evaluation.certificates import with_certified
 from sequencer.evaluation.result import METHOD, Evaluation
+from sequencer.inputs.answers import Answer, Picture
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, entries
 from sequencer.record.addenda import added, corrected, words_of
 from sequencer.record.digest import alterations, sealed_digest
-from sequencer.record.layout import FIGURES, JOURNAL, journal_of, type_sheet_of
+from sequencer.record.layout import FIGURES, JOURNAL, PICTURES, journal_of, settings_of, type_sheet_of
 from sequencer.reports.as_text import duration
 
 __all__ = ["Record", "load"]
@@ -92,6 +93,9 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
             basis=basis,
             ended=ended,
             receivers=opened.get("receivers") or {},
+            settings=settings_of(folder),
+            answers=tuple(_answers(folder, lines)),
+            left_out=opened.get("left_out_named", ""),
         )
     except _WRONG as error:
         raise _not_evaluated(error, journal, opened) from error
@@ -117,6 +121,19 @@ def _not_evaluated(error: Exception, journal: Path, opened: Mapping[str, Any]) -
         where=str(journal),
         todo="keep the record, nothing in it is lost; report this line with it, and evaluate it with a mended livezero",
     )
+
+
+def _answers(folder: Path, lines: list[dict[str, Any]]) -> Iterator[Answer]:
+    """What the operator answered, of each question the last time it was asked."""
+    last = {line["number"]: line for line in lines if line["kind"] == "answer"}
+    for line in last.values():
+        step = line["step"]
+        path = next(iter(sorted((folder / PICTURES).glob(f"{step}-*"))), None)
+        try:
+            shown = None if path is None else Picture(path=path, data=path.read_bytes())
+        except OSError:  # gone, which the digest tells
+            shown = None
+        yield Answer(step=step, picture=shown, **{name: line[name] for name in ("text", "answer", "value", "unit")})
 
 
 def _judged(folder: Path, more: list[dict[str, Any]], result: str) -> tuple[str, ...]:
@@ -182,6 +199,10 @@ def _only_told(lines: list[dict[str, Any]]) -> tuple[str, ...]:
 def _happened(lines: list[dict[str, Any]]) -> Iterator[str]:
     """How the run went, in remarks, and what its plan warned of."""
     end = end_of(lines)
+    if of := lines[0].get("batch"):
+        at = f", at place {of['place']} of the bench" if of.get("place") is not None else ""
+        yield f"unit {of['unit']} of {of['of']} of the batch {of['name']}{at}"
+    yield from (f"dropped: {each['reason']}" for each in lines if each["kind"] == "dropped")
     yield from (f"interrupted: {each['reason']}" for each in lines if each["kind"] == "interrupted" and each is not end)
     yield from (_resumed(each) for each in lines if each["kind"] == "resumed")
     if later := beyond_us(lines):

@@ -1,0 +1,104 @@
+"""What earlier runs of a sequence tell of its time: how long each point took to settle, and for its readings.
+
+It is a convenience: few of the latest records are looked at, and one that is damaged, or of something else, tells
+nothing and stops nobody.
+"""
+
+import json
+import math
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from sequencer.planning.plan import Plan
+from sequencer.planning.times import PointTime
+from sequencer.record.layout import JOURNAL, SEQUENCE
+
+__all__ = ["Earlier", "earlier_times"]
+
+_MOST_RUNS = 5
+_MOST_LOOKED_AT = 50
+_LARGEST = 30_000_000  # bytes of a journal: more is a capture of hours, and reading it takes longer than it tells
+_OPENED, _SETTLED, _READING = '"kind":"opened"', '"kind":"settled"', '"kind":"reading"'
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What earlier runs took.
+
+    Args:
+        runs_n: how many runs.
+        points: median of each point, by its number.
+    """
+
+    runs_n: int = 0
+    points: Mapping[int, PointTime] = field(default_factory=dict)
+
+
+def earlier_times(plan: Plan, results: Path) -> Earlier:
+    """What the latest records under `results` of the same sequence and type, on such a bench, tell of its times."""
+    try:
+        names = sorted((each.name for each in results.iterdir()), reverse=True)
+    except OSError:
+        return Earlier()
+    found: dict[int, list[PointTime]] = defaultdict(list)
+    runs_n = 0
+    for name in names[:_MOST_LOOKED_AT]:
+        times = _times_of(results / name, plan)
+        runs_n += bool(times)
+        for number, time in times.items():
+            found[number].append(time)
+        if runs_n == _MOST_RUNS:
+            break
+    medians = {
+        number: PointTime(median(each.settles_s for each in times), median(each.reads_s for each in times))
+        for number, times in found.items()
+    }
+    return Earlier(runs_n, medians)
+
+
+def _times_of(folder: Path, plan: Plan) -> dict[int, PointTime]:
+    """Times of one record by point; none where it is of something else, or cannot be read."""
+    times: dict[int, PointTime] = {}
+    steady_s: dict[int, float] = {}
+    try:
+        if (folder / SEQUENCE).read_text(encoding="utf-8") != plan.sequence.document.text:
+            return {}
+        if (folder / JOURNAL).stat().st_size > _LARGEST:
+            return {}
+        with (folder / JOURNAL).open(encoding="utf-8", errors="replace") as lines:
+            for text in lines:
+                kind = text[:40].replace(" ", "")
+                if _OPENED in kind and not _is_alike(json.loads(text), plan):
+                    return {}
+                if _SETTLED in kind:
+                    _take_settled(json.loads(text), plan, times, steady_s)
+                elif _READING in kind:
+                    _take_reading(json.loads(text), times, steady_s)
+    except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
+        return {}
+    return times
+
+
+def _is_alike(opened: Mapping[str, Any], plan: Plan) -> bool:
+    """On virtual time nothing but the unit takes time, so its runs tell nothing of a real bench."""
+    return bool((opened["type"], opened["is_simulated"]) == (plan.sheet.type, plan.bench.file.is_simulated))
+
+
+def _take_settled(line: Mapping[str, Any], plan: Plan, times: dict[int, PointTime], steady_s: dict[int, float]) -> None:
+    """The last attempt counts; points beyond the plan, and those that nobody waited for, do not."""
+    number, after_s, at_s = int(line["number"]), float(line["after_s"]), float(line["at_s"])
+    if not 0 < number <= len(plan.points) or line["state"] in {"no reading", "moving", "by the operator"}:
+        return
+    if 0 < after_s <= 10 * plan.points[number - 1].rule.maximum_s and math.isfinite(at_s):
+        times[number], steady_s[number] = PointTime(after_s, 0.0), at_s + after_s
+
+
+def _take_reading(line: Mapping[str, Any], times: dict[int, PointTime], steady_s: dict[int, float]) -> None:
+    """The readings of a point take until its last."""
+    number, at_s = int(line["number"]), float(line["at_s"])
+    if number in times and math.isfinite(at_s):
+        times[number] = PointTime(times[number].settles_s, max(at_s - steady_s[number], 0.0))

@@ -16,6 +16,7 @@ from instruments.description import DESCRIPTIONS
 from instruments.yamlfile import read
 from sequencer.inputs.files import load_sequence
 from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.jobs.further_points import FurtherPoints
 from sequencer.journal.writer import Journal, entries
 from sequencer.planning.plan import plan
 from sequencer.record.create import create, opening
@@ -225,7 +226,13 @@ def run(tmp_path, simulated):
                 if change:
                     change(bench, journal, found)
                 found.outcome = run_plan(
-                    planned, bench, serial="GF-104", operator=asked, journal=journal, listener=listened
+                    planned,
+                    bench,
+                    serial="GF-104",
+                    operator=asked,
+                    journal=journal,
+                    listener=listened,
+                    further=FurtherPoints(planned, found.folder, pursue=False),
                 )
         except BaseException as error:  # noqa: BLE001  what came out is for the test to look at
             found.raised = error

@@ -117,6 +117,7 @@ def is_kind_right(signal: Signal, noise: BurstNoise) -> bool:
     if not signal.parts:
         return is_one(first, signal.kinds)
     likely = [each.kind for each in noise.kinds if each.weight >= LIKELY]
+    likely += [noise.second.kind] if noise.second is not None else []  # told beside the first, in words of its own
     if "unknown" in first or all(any(is_one(kind, part) for kind in likely) for part in signal.parts):
         return True
     return noise.is_more and any(is_one(first, part) for part in signal.parts)

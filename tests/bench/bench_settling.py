@@ -17,6 +17,7 @@ import numpy as np
 
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.running.settling import Settling, State
+from sequencer.running.settling_history import Pace
 
 Shape = Callable[[np.ndarray], np.ndarray]
 FINE_S = np.arange(0, 60, 0.005)
@@ -36,6 +37,7 @@ class Cell:
     minimum: float = 0.5
     tail: float | None = None
     is_tau_known: bool = True
+    before_n: int = 0
 
 
 CELLS = [
@@ -56,6 +58,12 @@ CELLS = [
     Cell(name="slow pole, 2 % at 5", kind="slow"),
     Cell(name="slow pole, declared", kind="slow", tail=5.0),
     Cell(name="lag 3 times nominal", tau=(3.0, 3.0)),
+    Cell(name="learnt in this run, s=1 q=.5", sd=1.0, before_n=3),
+    Cell(name="learnt, not told, s=.5", is_tau_known=False, before_n=3),
+    Cell(name="learnt, a reading each 2, s=.2", sd=0.2, every=2.0, before_n=3),
+    Cell(name="a reading each 1, s=.5", every=1.0),
+    Cell(name="a reading each 2, s=.5", every=2.0),
+    Cell(name="a reading each 2, oscillating", sd=0.2, every=2.0, kind="oscillating"),
 ]
 
 
@@ -79,8 +87,15 @@ def shape(cell: Cell, rng: np.random.Generator) -> Shape:
 
 def run(cell: Cell, rng: np.random.Generator) -> tuple[float, float, bool, State, float]:
     """Time declared, ideal time, false, state, and seconds of computing per reading."""
+    pace, error = Pace(), shape(cell, rng)
+    for _ in range(cell.before_n):
+        change(cell, rng, error, pace)
+    return change(cell, rng, error, pace)
+
+
+def change(cell: Cell, rng: np.random.Generator, error: Shape, pace: Pace) -> tuple[float, float, bool, State, float]:
+    """One change of the setpoint, of which the pace learns; as `run`."""
     step, dead = math.exp(rng.uniform(math.log(100), math.log(5000))), rng.uniform(*cell.dead)
-    error = shape(cell, rng)
     outside = np.abs(step * error(FINE_S)) > 1
     ideal = dead + FINE_S[np.flatnonzero(outside)[-1]]
     t = cell.every * np.arange(1, math.ceil(60 / cell.every))
@@ -90,33 +105,33 @@ def run(cell: Cell, rng: np.random.Generator) -> tuple[float, float, bool, State
         level += 3 * np.sin(2 * math.pi * t / period) * ((t > begin) & (t < begin + length))
     if cell.quantum:
         level = np.round(level / cell.quantum) * cell.quantum
-    settling = Settling(
-        SettlingRule(
-            band=1.0,
-            time_constant_s=1.0 if cell.is_tau_known else 0.0,
-            minimum_s=cell.minimum,
-            dead_time_s=dead if cell.minimum > 1 else 0.0,
-            maximum_s=59.0,
-            resolution=cell.quantum,
-            tail_s=cell.tail,
-        )
+    stated = SettlingRule(
+        band=1.0,
+        time_constant_s=1.0 if cell.is_tau_known else 0.0,
+        minimum_s=cell.minimum,
+        dead_time_s=dead if cell.minimum > 1 else 0.0,
+        maximum_s=59.0,
+        resolution=cell.quantum,
+        tail_s=cell.tail,
     )
-    begin_s = time.perf_counter()
+    settling = Settling(pace.rule(stated))
+    begin_s = time.process_time()
     for at_s, value in zip(t.tolist(), level.tolist(), strict=True):
         if settling.add(at_s, value) is not State.MOVING:
             break
-    used_s = (time.perf_counter() - begin_s) / len(settling.settled().trace)
-    after = settling.settled().after_s
-    return after, ideal, bool(outside[after - dead <= FINE_S].any()), settling.state, used_s
+    settled = settling.settled()
+    used_s = (time.process_time() - begin_s) / len(settled.trace)
+    pace.learn(stated, settled)
+    return settled.after_s, ideal, bool(outside[settled.after_s - dead <= FINE_S].any()), settled.state, used_s
 
 
 def line_fit_s() -> float:
     """Seconds for one straight line through 60 readings with numpy, the yardstick of the cost."""
     x = np.arange(60.0)
-    begin_s = time.perf_counter()
+    begin_s = time.process_time()
     for _ in range(1000):
         np.polyfit(x, x, 1)
-    return (time.perf_counter() - begin_s) / 1000
+    return (time.process_time() - begin_s) / 1000
 
 
 def main() -> None:
@@ -134,7 +149,7 @@ def main() -> None:
             continue
         rng = np.random.default_rng(options.seed + number)
         after, ideal, false, state, used_s = zip(*(run(cell, rng) for _ in range(options.runs)), strict=True)
-        ratio, cost_s = np.array(after) / np.array(ideal), float(np.median(used_s))
+        ratio, cost_s = np.array(after) / np.array(ideal), float(np.mean(used_s))
         print(
             f"{cell.name:32} {ratio.mean():6.3f} {np.quantile(ratio, 0.95):6.2f} {ratio.max():6.2f} {sum(false):6}"
             f" {sum(s is not State.STEADY for s in state):11} {cost_s / yardstick_s:5.2f} {1e6 * cost_s:4.0f}",

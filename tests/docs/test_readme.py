@@ -75,6 +75,23 @@ def test_what_is_said_of_a_run_that_was_cut_off_is_what_the_readme_shows(tmp_pat
     assert _dated(told).startswith(_block("cut off: output"))
 
 
+def test_a_sequence_with_all_that_the_readme_shows_is_run_as_it_says(tmp_path):
+    (tmp_path / "noise.yaml").write_text(_block("noise: sequence"), encoding="utf-8")
+    (tmp_path / "warm.yaml").write_text(_block("language: sequence"), encoding="utf-8")
+    planned = _ran(tmp_path, "plan", "warm.yaml", "--bench", "simulated", "--only", "2,capture").stdout
+    assert "in part, left out: 1 ask, 3 traverse" in planned
+    done = forked.run(
+        ["run", "warm.yaml", "--bench", "simulated", "--serial", "GF-104"],
+        cwd=tmp_path,
+        env=os.environ,
+        timeout_s=120,
+        answers="50\n",
+    )
+    assert done.returncode == 0, done.stderr
+    assert "an order that has no up and down" in " ".join(done.stdout.split())
+    assert "What does the display of the unit show? 50 Hz" in done.stdout
+
+
 def test_a_capture_says_of_the_noise_what_the_readme_shows(tmp_path):
     (tmp_path / "noise.yaml").write_text(_block("noise: sequence"), encoding="utf-8")
     arguments = ["run", "noise.yaml", "--bench", "simulated", "--serial", "GF-104", "--fault", "inverter pickup"]
@@ -94,3 +111,27 @@ def test_the_certificate_of_the_readme_fits_the_meter_that_comes_along(tmp_path)
 def test_every_file_the_readme_names_is_there():
     for path in re.findall(r"`((?:sequences|instruments|tests|shared)/[\w./-]+)`", README):
         assert (TOP / path).exists(), path
+
+
+def test_influences_are_told_as_the_readme_says(tmp_path):
+    (tmp_path / "own.yaml").write_text(_block("influence: sequence"), encoding="utf-8")
+    arguments = [
+        "run",
+        "own.yaml",
+        "--bench",
+        "simulated-influences",
+        "--serial",
+        "GF-104",
+        "--fault",
+        "loop compliance",
+    ]
+    done = forked.run(arguments, cwd=tmp_path, env=os.environ, timeout_s=280)
+    assert done.returncode == 0, done.stderr
+    told = " ".join(done.stdout.split())
+    for said in (
+        "influence of supply voltage: change from 24 V",
+        "influence of supply voltage (load 500 Ω): change from 24 V",
+        "the unit needs 9.94 V, within 0.2 V either way",  # 10 V as the fault is defined
+        "until U of the mean errors is 0.03 % of span",
+    ):
+        assert said in told

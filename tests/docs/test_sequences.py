@@ -7,7 +7,8 @@ from sequencer import core
 from sequencer.inputs.files import load_sequence, load_type_sheet
 from sequencer.planning.plan import plan
 
-NAMES = sorted({path.stem for path in shipped("sequences").glob("*.yaml")} - {"noise-check"})
+TYPE_TESTS = sorted(path.stem for path in shipped("sequences").glob("*-type-test.yaml"))
+NAMES = sorted({path.stem for path in shipped("sequences").glob("*.yaml")} - {"noise-check"} - set(TYPE_TESTS))
 TYPES = sorted(path.stem for path in shipped("sequences", "types").glob("*.yaml"))
 # One cycle, few readings: enough to see each point both ways, and quick.
 SHORT = {"cycles: 3, readings: 5": "cycles: 1, readings: 2", "exercise: {cycles: 3}": "exercise: {cycles: 1}"}
@@ -79,6 +80,33 @@ def test_the_noise_check_captures_with_the_drive_off_and_on_and_its_plan_says_fo
     captured = run(found).record.content.steps["capture"]
     assert [capture.setpoint_pct for capture in captured] == [25, 75]
     assert all(capture.effect.is_louder for capture in captured)
+
+
+@pytest.mark.parametrize("name", TYPE_TESTS)
+def test_a_type_test_has_the_acceptance_in_it_and_asks_its_cautions(name):
+    short = name.removesuffix("-type-test")
+    found = core.plan(name, "simulated")
+    assert found.sheet.type == load_type_sheet(short)[0].type
+    assert [step for _, step, _ in found.sequence.steps()] == [
+        "ask", "start_up_drift", "ask", "exercise", "traverse", "dead_band", "step_response", "ripple", "limits",
+        "influence", "influence", "capture", "hold", "ask",
+    ]  # fmt: skip
+    alone = core.plan(short, "simulated")
+    assert set(alone.cautions) < set(found.cautions)
+    assert [each.value for each in found.points if each.step_name == "traverse"] == [
+        each.value for each in alone.points if each.step_name == "traverse"
+    ]
+    assert len(shipped("sequences", f"{name}.yaml").read_text(encoding="utf-8").splitlines()) <= 30
+
+
+def test_a_good_unit_passes_the_type_test(answers, tmp_path):
+    bench = core.load_bench("simulated-influences").with_simulation(seed=7, faults=())
+    asked = answers("yes", "yes", "22.4", "nothing")
+    done = core.run(core.plan("pt100-to-current-type-test", bench), serial="TT-1", results=tmp_path, operator=asked)
+    assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "pass")
+    assert list(done.record.content.steps) == [
+        "ask", "start_up_drift", "dead_band", "step_response", "ripple", "limits", "influence", "capture", "hold",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

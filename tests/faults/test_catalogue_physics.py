@@ -316,6 +316,45 @@ def test_a_meter_fault_may_sit_at_any_tap():
     assert Traverse(CURRENT, fault("meter gain", tap="in", gain_pct=1)).up == pytest.approx(0, abs=1e-9)
 
 
+def test_an_open_input_is_an_alarm_while_no_source_is_on():
+    plant = Plant(CURRENT, faults=(fault("open input", level_mA=21.5),), nature=QUIET, seed=1)
+    assert plant.signal(1, 10.0) == pytest.approx(21.5)
+    plant.drive(20.0, 12.0)
+    assert plant.signal(1, 30.0) == pytest.approx(12)
+    plant.drive(40.0, 23.0)
+    assert plant.signal(1, 50.0) == pytest.approx(20.5)
+    plant.drive(60.0, 12.0, enabled=False)
+    assert plant.signal(1, 70.0) == pytest.approx(21.5)
+
+
+def test_slow_recovery_leaves_an_exponential_after_an_overrange():
+    plant = Plant(CURRENT, faults=(fault("slow recovery", size_pct=2, tau_s=3),), nature=QUIET, seed=1)
+    plant.drive(0.0, 12.0)
+    assert plant.signal(1, 5.0) == pytest.approx(12)
+    for level_mA, sign in ((22.0, 1), (3.0, -1)):
+        plant.drive(plant._moment.at_s + 100, level_mA)
+        plant.signal(1, plant._moment.at_s + 10)
+        plant.drive(plant._moment.at_s, 12.0)
+        began_s = plant._moment.at_s
+        for after_s in (1.0, 3.0, 9.0):
+            left = sign * 0.02 * 16 * math.exp(-after_s / 3)
+            assert plant.signal(1, began_s + after_s) == pytest.approx(12 + left, abs=1e-6)
+
+
+def test_flicker_has_its_size_and_an_allan_deviation_that_is_flat():
+    plant = Plant(CURRENT, faults=(fault("flicker", size_pct=0.1),), nature=QUIET, seed=3)
+    plant.drive(0.0, 12.0)
+    values = np.array([plant.signal(1, 30.0 * number) for number in range(1, 16_001)])
+    away_pct = 100 * (values - 12) / 16
+    assert away_pct.std() == pytest.approx(0.1, rel=0.35)  # of so slow a noise few swings pass in five days
+    deviation = [
+        math.sqrt(np.mean(np.diff(away_pct[: 16_000 // many * many].reshape(-1, many).mean(axis=1)) ** 2) / 2)
+        for many in (8, 32, 128)
+    ]
+    # Of white noise each is half of the one before, of 1/f noise the same.
+    assert min(deviation) > 0.7 * max(deviation)
+
+
 def test_faults_add_up():
     both = Traverse(CURRENT, fault("zero shift", zero_pct=0.5), fault("bow", size_pct=0.8))
     # The bow is taken of the shifted level: second-order difference only.
@@ -323,7 +362,13 @@ def test_faults_add_up():
 
 
 # The default gate counts whole pulses at every point of this grid; the default clamp is that of a healthy unit.
-UNSEEN_BY_DEFAULT = {"gate quantisation": {"gate_s": 0.033}, "clamp by design": {"low_mA": 4.2}}
+UNSEEN_BY_DEFAULT = {
+    "gate quantisation": {"gate_s": 0.033},
+    "clamp by design": {"low_mA": 4.2},
+    "open input": {"low_mA": 4.2},
+    "overshoot": {"period_s": 5},  # it has come to rest before it is read
+}
+UNSEEN_IN_A_TRAVERSE = {"slow recovery", "supply effect", "load effect", "temperature effect"}  # nothing is led there
 
 
 def marks(seen):
@@ -343,7 +388,7 @@ def largest_mark(*faults):
     return largest
 
 
-@pytest.mark.parametrize("name", CATALOGUE)
+@pytest.mark.parametrize("name", [name for name in CATALOGUE if name not in UNSEEN_IN_A_TRAVERSE])
 def test_every_fault_of_the_catalogue_differs_from_the_healthy_plant(name):
     assert largest_mark(fault(name, **UNSEEN_BY_DEFAULT.get(name, {}))) > 0.05
 

@@ -50,7 +50,7 @@ def test_a_bench_names_instruments_and_what_they_are_wired_to(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "what", "place", "todo"),
     [
-        ("set by: source", "set by: sorce", 'no instrument "sorce" on this bench', "7:11", 'write "source"'),
+        ("set by: source", "set by: sorce", 'this bench has no instrument "sorce"', "7:11", 'write "source"'),
         (
             "read by: meter",
             "read by: meter, read function: curent",
@@ -105,15 +105,18 @@ def test_faults_between_files_come_all_at_once(tmp_path):
     text = GOOD.replace("generic-scpi-meter", "nothing-like-it").replace("set by: source", "set by: sorce")
     assert [fault.what for fault in faults_of(tmp_path, text)] == [
         'there is no instrument description "nothing-like-it"',
-        'no instrument "sorce" on this bench',
+        'this bench has no instrument "sorce"',
     ]
 
 
 def test_a_fault_in_a_description_names_the_file_of_the_description(tmp_path):
-    (tmp_path / "own.yaml").write_text("instrument: x\nfunctions: {}\nkind: remot\n", encoding="utf-8")
+    (tmp_path / "own.yaml").write_text("instrument: x\ntimeout: soon\nkind: remot\n", encoding="utf-8")
     with pytest.raises(InputError, match=r"own\.yaml:2:1") as caught:
         loaded(tmp_path, GOOD.replace("generic-scpi-meter", "own.yaml"))
     assert [fault.where.rpartition("own.yaml:")[2] for fault in (caught.value, *caught.value.others)] == ["2:1", "3:1"]
+    (tmp_path / "own.yaml").write_text("instrument: x\nfunctions: {}\n", encoding="utf-8")
+    with pytest.raises(InputError, match='"functions" that set or read'):
+        loaded(tmp_path, GOOD.replace("generic-scpi-meter", "own.yaml"))
 
 
 def test_a_bench_read_by_hand_needs_no_resource(tmp_path):

@@ -62,6 +62,7 @@ def grid(x, y, *, x_sd=None, y_sd=None, n=1, to_go=np.nan):
         to_go=shaped(to_go),
         is_steady=np.ones(value["output"].shape, dtype=bool),
         has_directions=True,
+        taken=shaped(np.arange(np.atleast_2d(y).size).reshape(np.atleast_2d(y).shape)),
     )
 
 

@@ -28,7 +28,8 @@ class Rest(Step):
             Setpoint(frac=0.25, role="rest", direction="up", cycle=1, point=0, readings_n=n, tap="output"),
         )
 
-    def evaluate(self, table, sheet, receivers):
+    def evaluate(self, seen):
+        table = seen.table
         rows = table[table["role"] == "rest"]
         return ((len(rows), sorted(set(rows["tap"])), float(rows["value"].mean())),) if len(rows) else ()
 

@@ -2,6 +2,7 @@
 
 import math
 import re
+import warnings
 
 import numpy as np
 import pytest
@@ -371,3 +372,53 @@ def test_a_line_that_stays_with_the_drive_off_is_not_of_the_drive():
 def test_what_is_no_burst_is_refused(values, times_s, match):
     with pytest.raises(ReadingsError, match=match):
         noise_of(values, times_s)
+
+
+# At 11 mA the step is one of nine: a coarse counter is not ruled out.
+@pytest.mark.parametrize(("level", "least"), [(0.0, 0.9), (4.1, 0.9), (7.2, 0.9), (11.0, 0.5)])
+def test_a_contact_may_lose_readings_to_any_place(level, least):
+    # A twentieth of the readings at one level below, as with a second path beside the loop; noise of 1 uA on all.
+    rng = np.random.default_rng(41)
+    y = np.where(rng.uniform(size=300) < 0.05, level, 12.4) + rng.normal(0, 0.001, 300)
+    found = noise_of(y, np.arange(300) * 0.02, unit="mA", resolution=1e-5)
+    assert found.best.kind == "intermittent contact"
+    assert found.best.weight > least
+    assert ("to about" in found.best.words) == (level > 0)
+    assert found.best_value == pytest.approx(12.4, abs=0.001)
+
+
+def test_a_contact_that_stays_open_for_a_while_is_no_telegraph():
+    rng = np.random.default_rng(42)
+    is_open = np.zeros(400, dtype=bool)
+    for start in (50, 51, 120, 121, 122, 240, 241, 330, 331, 332, 333):
+        is_open[start] = True
+    y = np.where(is_open, 6.3, 15.2) + rng.normal(0, 0.001, 400)
+    assert noise_of(y, np.arange(400) * 0.02, unit="mA", resolution=1e-5).best.kind == "intermittent contact"
+
+
+@pytest.mark.parametrize("gate_n", [1.2, 1.4])
+def test_a_gate_hardly_longer_than_the_readings_are_apart_is_told_by_where_no_level_changes(gate_n):
+    # Readings in one gate are one count (arithmetic): a fifth to a third of the neighbours cannot differ.
+    rng = np.random.default_rng(43)
+    gate = np.floor(np.arange(900) / gate_n).astype(int)
+    counted = np.floor(12037.3 * 0.1 + rng.uniform(size=900))[gate] / 0.1
+    found = noise_of(counted + rng.normal(0, 0.3, 900), np.arange(900) * 0.1, unit="Hz", resolution=0.01)
+    assert found.best.kind == "quantisation flicker"
+    assert f"gate to gate of {0.1 * gate_n:.2g} s" in found.best.words
+
+
+@pytest.mark.parametrize("resolution", [0.0, 0.01], ids=["resolution found", "resolution stated"])
+def test_what_moves_slowly_through_the_steps_of_a_display_is_no_wander_of_a_fine_one(resolution):
+    # A straight line through seven steps, shown to the step: it stays on each for a seventh of the readings.
+    y = np.round((12 + 0.07 * np.arange(300) / 300) / 0.01) * 0.01
+    found = noise_of(y, np.arange(300) * 0.02, unit="mA", resolution=resolution)
+    assert found.best.kind == "display steps"
+    assert "8 levels of the last digit (0.01 mA)" in found.best.words
+    assert "something slow, finer than is shown" in found.best.words
+
+
+def test_readings_that_are_all_the_same_but_for_rounding_are_no_telegraph():
+    same = np.full(50, 12.1) * 3 / 3
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert noise_of(same, np.arange(50) * 0.02, unit="mA").best.kind == "white noise"

@@ -19,7 +19,7 @@ def test_the_points_in_order_with_level_expected_and_tolerance(small):
     assert [point.value for point in reading[:5]] == [0, 250, 500, 750, 1000]
     assert [point.expected for point in reading[:3]] == [(0, 4), (250, 8), (500, 12)]
     assert {round(point.tolerance, 12) for point in reading} == {0.032}  # 0.2 % of 16 mA
-    assert plan.estimate_s == pytest.approx(sum(point.estimate_s for point in plan.points))
+    assert plan.estimate_s == pytest.approx(plan.begin_s + sum(point.estimate_s for point in plan.points))
 
 
 def test_the_uncertainty_ratio_is_that_worked_out_by_hand(small, by_trials):

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.running.settling_bounds import Fallback, Fits, Seen, fitted_line
@@ -139,17 +139,26 @@ def by_least_squares(times, values, found, *, first=0, band=1.0, tau_s=GRID, sca
     best = int(rss.argmin())
     variance = max(rss[best] / (n - 3), found.digit_variance)
     error = np.sqrt(variance / spread)
-    # Chi-square of one degree of freedom: 6.635 is its 99 % point; the neighbours of the best are always possible.
-    possible = (rss <= rss[best] + 6.6 * variance) | (np.abs(np.arange(tau_s.size) - best) <= 1)
-    possible &= tau_s <= longest_s
-    bound = ((np.abs(amplitude) + 2.5 * error) * np.exp((t[0] - t[-1]) / tau_s))[possible].max()
+    # Amplitude and time constant within one ellipse of 3.5 standard errors, on the grid ...
+    left = 3.5**2 * variance - (rss - rss[best])
+    e = np.exp((t[0] - t[-1]) / tau_s)
+    possible = (left >= 0) & (tau_s <= longest_s)
+    bound = ((np.abs(amplitude) + np.sqrt(np.maximum(left, 0) / spread)) * e)[possible].max()
+    # ... and, by the law of propagation (GUM 5.1.2), about the vertex of the parabola through the least three.
+    near, x = slice(best - 1, best + 2), np.log(tau_s[best - 1 : best + 2] / tau_s[best])
+    bend, slope, _ = np.polyfit(x, rss[near], 2)
+    at = -slope / (2 * bend)
+    course = np.polyfit(x, (amplitude * e)[near], 2)
+    gradient = np.polyval(np.polyder(course), at)
+    spent = math.sqrt(variance * (gradient**2 / bend + e[best] ** 2 / spread[best]))
+    bound = max(bound, abs(np.polyval(course, at)) + 3.5 * spent)
     if bound <= band:
         half = n // 2
         rest = (y - amplitude[best] * np.exp((t[0] - t) / tau_s[best]))[half:]
         line = stats.linregress(t[half:], rest)
         if abs(line.slope) > 3 * line.stderr:
             bound += abs(line.slope) * scale_s
-    return bound, tau_s[best], abs(amplitude[best]) / error[best]
+    return bound, tau_s[best] * math.exp(at), abs(amplitude[best]) / error[best]
 
 
 def lag(times, *, step=40.0, tau_s=1.1, sd=0.3, seed=2):
@@ -171,7 +180,33 @@ def test_the_bound_is_the_largest_that_least_squares_leaves_possible(last_s, tau
     bound, best_s, significance = by_least_squares(times, values, found)
     assert significance > 10
     assert fits.bound() == pytest.approx(bound, rel=1e-6)
-    assert fits.fitted_s == pytest.approx(best_s, rel=1e-9)
+    assert fits.fitted_s == pytest.approx(best_s, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_level_and_uncertainty_are_those_of_a_fit_by_scipy(seed):
+    times = tenths(6.0)
+    values = lag(times, seed=seed)
+    fits, _ = fitted(times, values)
+
+    def model(t, c, a, x):
+        return c + a * np.exp((times[0] - t) / np.exp(x))
+
+    (_, a, x), covariance = optimize.curve_fit(model, times, values, p0=(0, -40, 0.1))
+    span, tau = times[-1] - times[0], math.exp(x)
+    gradient = math.exp(-span / tau) * np.array([1.0, a * span / tau])
+    expected = abs(a) * math.exp(-span / tau) + 3.5 * math.sqrt(gradient @ covariance[1:, 1:] @ gradient)
+    assert fits.bound() == pytest.approx(expected, rel=0.03)  # straight in both, which the grid is not
+    assert fits.fitted_s == pytest.approx(tau, rel=1e-3)
+    assert fits.fitted_u == pytest.approx(math.sqrt(covariance[2, 2]), rel=0.05)
+
+
+def test_what_was_learnt_of_the_lag_narrows_the_bound_only_where_the_readings_agree():
+    times = tenths(4.5)
+    values = lag(times, sd=1.0)
+    alone = fitted(times, values)[0].bound()
+    assert fitted(times, values, rule(learnt_s=1.1, learnt_spread=0.02))[0].bound() < 0.8 * alone
+    assert fitted(times, values, rule(learnt_s=0.6, learnt_spread=0.02))[0].bound() == alone
 
 
 def test_the_bound_of_uneven_readings_is_the_same():
@@ -255,7 +290,7 @@ def test_without_a_stated_lag_what_was_watched_for_two_time_constants_is_possibl
     grid = np.exp(np.linspace(math.log(0.05), math.log(60.0), 81))
     expected = by_least_squares(times, values, found, tau_s=grid, scale_s=1.5, longest_s=4.5)
     assert fits.bound() == pytest.approx(expected[0], rel=1e-5)
-    assert fits.fitted_s == pytest.approx(expected[1], rel=1e-9)
+    assert fits.fitted_s == pytest.approx(expected[1], rel=1e-5)
     slow = lag(times, tau_s=20.0)  # watched for less than half of it
     assert fitted(times, slow, a_rule)[0].bound() == math.inf
 

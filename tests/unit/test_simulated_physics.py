@@ -5,6 +5,7 @@ import random
 
 import numpy as np
 import pytest
+from scipy.linalg import expm
 
 from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
 from instruments.errors import InputError
@@ -200,7 +201,7 @@ def test_every_fault_says_what_it_is_and_in_which_units():
 
 
 def test_no_fault_takes_the_place_of_another():
-    assert len(CATALOGUE) == len(catalogue._ROWS) == 60
+    assert len(CATALOGUE) == len(catalogue._ROWS) == 67
 
 
 def test_a_drift_begins_when_the_plant_is_made_whatever_its_clock_says():
@@ -208,3 +209,29 @@ def test_a_drift_begins_when_the_plant_is_made_whatever_its_clock_says():
     plant.drive(1e6, 0.0)
     assert plant.signal(1, 1e6) == pytest.approx(0)
     assert plant.signal(1, 1e6 + 3600) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("damping", "overshoot_pct", "peak", "settle"),
+    [(0.2, 52.66205993, 3.206374575, 22.93315107), (0.5, 16.30335348, 3.627598728, 8.780564724)],
+)
+def test_a_swing_goes_as_far_over_and_settles_as_printed(damping, overshoot_pct, peak, settle):
+    # shared/published/dynamics/step-response-figures.yaml, in 1 / wn.
+    plant = stepped(converter(), faults=(fault("overshoot", period_s=0.5, damping=damping),))
+    assert plant.signal(1, 0.5 * peak) == pytest.approx(100 + overshoot_pct, abs=1e-6)
+    assert abs(plant.signal(1, 0.5 * settle) - 100) == pytest.approx(1, abs=1e-6)
+    assert plant.signal(1, 100.0) == pytest.approx(100, abs=1e-9)
+
+
+def test_a_swing_behind_a_lag_is_the_answer_of_both():
+    # Lag of 0.4 s, then wn = 2, damping 0.3, as state space by matrix exponentials (scipy), which shares no formula.
+    a = np.array([[-2.5, 0, 0], [0, 0, 1], [4, -4, -1.2]])
+    plant = stepped(converter(time_constant_s=0.4), faults=(fault("overshoot", period_s=0.5, damping=0.3),))
+    for at_s in (0.3, 1.0, 2.2, 4.0):
+        rest = expm(a * at_s) @ np.array([1.0, 1.0, 0.0])
+        assert plant.signal(1, at_s) == pytest.approx(100 * (1 - rest[1]), abs=0.05)
+
+
+def test_a_swing_without_a_size_is_refused():
+    with pytest.raises(InputError, match="damping of 1 is none"):
+        Plant(converter(), faults=(fault("overshoot", damping=1),), seed=1)

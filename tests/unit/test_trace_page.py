@@ -52,8 +52,9 @@ def test_counters_are_told_against_what_they_should_count():
     # 100 pulses; the trace begins high, so the first edge is that of pulse 1: 99 edges. 2 are lost, 3 come double.
     _, views, page = page_of(trace_of(pulses(lost=(30, 60), doubled=(10, 20, 80))))
     assert views.should_n == 99
+    # The rate is that of the intervals: 99 counted where 98 are, 250 Hz x 99 / 98.
     assert cells(page, "as it should be")[:2] == ["99", "250.000"]
-    assert cells(page, "with hysteresis, thresholds 1.4 and 2.6 V") == ["100", "252.525", "+1", "+2.53", "+1.01"]
+    assert cells(page, "with hysteresis, thresholds 1.4 and 2.6 V") == ["100", "252.551", "+1", "+2.55", "+1.01"]
 
 
 def test_thresholds_that_pass_the_noise_count_right_and_one_in_the_middle_does_not():

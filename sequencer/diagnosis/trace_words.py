@@ -103,7 +103,7 @@ def _narrow_s(train: PulseTrain) -> float:
 
 
 def _of_mains(train: PulseTrain, result: TraceResult) -> list[Finding]:
-    if mains_of(train.rate_Hz, 0.0, most_order=_MAINS_ORDER):
+    if not train.is_changing and mains_of(train.rate_Hz, 0.0, most_order=_MAINS_ORDER):
         return [
             Finding(
                 what=f"the rate of {train.rate_Hz:.4g} Hz is that of mains or twice that",

@@ -75,7 +75,7 @@ def test_norris_in_no_order_has_no_hysteresis_and_says_so(norris):
     # Readings hop about, so none has a direction; nothing is guessed.
     assert set(norris.visits["direction"]) == {""}
     assert value(norris, "hysteresis") is None
-    assert value(norris, "hysteresis", "remark") == "no downscale readings"
+    assert value(norris, "hysteresis", "remark") == "the points were taken in an order that has no up and down"
 
 
 H3 = """\

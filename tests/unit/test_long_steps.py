@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -93,7 +94,8 @@ def test_a_drift_is_told_with_its_slope_and_held_against_its_limit(small, run):
     # 24 means over 4 h: the first and last lie 23/24 of it apart.
     assert found.change_pct == pytest.approx(0.05 * 4 * 23 / 24, abs=0.01)
     text, page, told = shown(content)
-    assert "drift at 90 % 1.2" in text
+    told_pct = float(re.search(r"drift at 90 % ([0-9.]+)", " ".join(text.split()))[1])
+    assert told_pct == pytest.approx(24 * 0.05, abs=found.U_per_day_pct)
     assert "NOT kept" in text
     assert "Allan deviation" in page
     assert told["hold"][0]["is_distinct"]

@@ -12,7 +12,7 @@ from instruments.clock import Clock
 from instruments.description import Function, RangeEntry
 from instruments.entry import OVERLOAD, Doubt, Doubting, entry
 from instruments.errors import AbsentError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
-from instruments.prompts import NO, NOTHING_BEFORE, YES, ask
+from instruments.prompts import DONE, NO, NOTHING_BEFORE, YES, ask
 from instruments.roles import Operator, Question, Sample
 from instruments.texts import without_rest
 from instruments.units import Quantity, Span, magnitude, show
@@ -20,7 +20,6 @@ from instruments.units import Quantity, Span, magnitude, show
 __all__ = ["KeyedReceiver", "KeyedSource", "Person"]
 
 _PLAUSIBLE_OF_RANGE = 0.02
-_DONE = {"", *YES, "done", "ok"}
 _AS_IT_WAS = "the entry before stays as it was"
 
 
@@ -119,7 +118,7 @@ class KeyedSource:
             self._person,
             Question(kind="set", text=text),
             allowed="Enter when done",
-            understood=lambda typed: typed.casefold() in _DONE or None,
+            understood=lambda typed: typed.casefold() in DONE or None,
             back=self._person.back,
         )
         self._person.set_again = asked_again
@@ -137,7 +136,7 @@ class KeyedSource:
             return
         self._person.set_again = None  # nothing is set on the way out
         text = f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
-        meanings = dict.fromkeys(_DONE, True) | dict.fromkeys(NO, False)
+        meanings = dict.fromkeys(DONE, True) | dict.fromkeys(NO, False)
         try:
             is_safe = ask(
                 self._person,

@@ -10,10 +10,12 @@ from typing import TypeVar
 from instruments.errors import InputError, StoppedError
 from instruments.roles import Operator, Question
 
-__all__ = ["NO", "NOTHING_BEFORE", "YES", "ask", "yes_or_no"]
+__all__ = ["DONE", "NO", "NOTHING_BEFORE", "YES", "ask", "yes_or_no"]
 
 YES = frozenset({"y", "yes"})
 NO = frozenset({"n", "no"})
+DONE = YES | {"", "done", "ok"}
+"""What says that something asked for was done."""
 NOTHING_BEFORE = "nothing was set or read before this to go back to"
 _SHOWN_N = 30
 

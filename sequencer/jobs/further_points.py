@@ -65,13 +65,13 @@ class FurtherPoints:
         setpoints = kind.go_on(step, settings, _seen(self._plan, _finished(table, lines, planned_n)))
         if not setpoints:
             return Wanted()
-        if max((int(line["number"]) for line in lines if line["kind"] in _AT_POINTS), default=0) > _MOST_VISITS:
+        after = max([planned_n, *(int(line["number"]) for line in lines if line["kind"] in _AT_POINTS)])
+        if after > _MOST_VISITS:
             raise InputError(
                 f'the step "{name}" goes on without end: {_MOST_VISITS} visits',
                 where=self._plan.sequence.where_step(step),
                 todo="give it a wider aim, or fewer places",
             )
-        after = max(planned_n, *(int(line["number"]) for line in lines if line["kind"] in _AT_POINTS))
         points = further_points(self._plan, setpoints, after=after, last=self._last[step])
         self._last[step] = points[-1]
         if not _is_on_its_way(lines):

@@ -2,15 +2,13 @@
 
 from collections.abc import Mapping
 
-from instruments.prompts import ask
+from instruments.prompts import DONE, ask
 from instruments.roles import Operator, Question, Source
 from instruments.units import Quantity, quantity, show
 from instruments.wiring import Held
 from sequencer.running.logbook import Logbook
 
 __all__ = ["Conditions"]
-
-_DONE = {"", "y", "yes", "done", "ok"}
 
 
 class Conditions:
@@ -87,6 +85,6 @@ def _ask_for(name: str, level: str, operator: Operator) -> None:
         operator,
         Question(kind="set", text=f"Bring {name} to {show(quantity(level))}, and wait until it stands there"),
         allowed="Enter when done",
-        understood=lambda typed: typed.casefold() in _DONE or None,
+        understood=lambda typed: typed.casefold() in DONE or None,
         back=lambda: "nothing to go back to",
     )

@@ -1,12 +1,11 @@
 """The effect of a quantity on everything that a repeated step finds, from the table."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from instruments.errors import ReadingsError
 from instruments.units import magnitude, quantity, show
@@ -189,15 +188,3 @@ def _resolution(seen: Seen) -> float:
     ends = np.array([0.0, step])
     found = tap.to_value(tap.to_signal(np.array([tap.high, tap.high])) - ends)
     return abs(float(found[1] - found[0]))
-
-
-def as_frame(found: Sequence[Influence]) -> pd.DataFrame:
-    """Every change as a row: quantity, level, unit, name, change, U."""
-    return pd.DataFrame(
-        [
-            {"quantity": each.quantity, "level": level, "unit": each.unit, "name": moved.name, "change": change, "U": U}
-            for each in found
-            for moved in each.moved
-            for level, change, U in zip(moved.effect.levels, moved.effect.change, moved.effect.U, strict=True)
-        ]
-    )

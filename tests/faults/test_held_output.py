@@ -40,14 +40,21 @@ def pump_loop(tmp_path):
 
 
 def errors_pct(ran):
-    """Each reading of the taps less where the plant comes to rest at its setpoint, % of span."""
+    """Each reading of the taps less where the plant comes to rest at its setpoint, % of span.
+
+    It comes to rest on the branch that it was read on: the unit has a little hysteresis by nature.
+    """
     table, plant = ran.record.table, ran.simulated[0].plant
     rest, at_s = {}, 1e5
-    for commanded in table["commanded"].unique():
-        plant.drive(at_s, float(commanded))
-        at_s += 1000  # a hundred of the longest time constant here
-        rest[commanded] = {name: plant.signal(tap, at_s) for tap, name in enumerate(SPANS)}
-    away = [100 * (row.signal - rest[row.commanded][row.tap]) / SPANS[row.tap] for row in table.itertuples()]
+    ends = {"up": table["commanded"].min(), "down": table["commanded"].max()}
+    for commanded, direction in table[["commanded", "direction"]].drop_duplicates().itertuples(index=False):
+        for level in (ends[direction], commanded):
+            plant.drive(at_s, float(level))
+            at_s += 1000  # a hundred of the longest time constant here
+        rest[commanded, direction] = {name: plant.signal(tap, at_s) for tap, name in enumerate(SPANS)}
+    away = [
+        100 * (row.signal - rest[row.commanded, row.direction][row.tap]) / SPANS[row.tap] for row in table.itertuples()
+    ]
     return table.assign(away_pct=away)
 
 

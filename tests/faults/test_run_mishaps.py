@@ -60,10 +60,12 @@ def test_an_instrument_that_dies_ends_the_run_and_only_a_dead_source_is_not_safe
 
 
 def test_two_mishaps_at_once_are_dealt_with_one_after_the_other(small, run):
-    wrong = [Mishap(kind="late", instrument="meter", at_exchange=50), Mishap(kind="garbled", at_exchange=200)]
-    ran = run(small(), wrong=[*wrong, Mishap(kind="empty", instrument="reference", at_exchange=30)])
+    # A point is given up at its third mishap: these come at three points.
+    wrong = [Mishap(kind="late", instrument="meter", at_exchange=50), Mishap(kind="garbled", at_exchange=400)]
+    ran = run(small(), wrong=[*wrong, Mishap(kind="empty", instrument="reference", at_exchange=50)])
     assert ran.outcome.status == "complete"
     assert ran.record.evaluation.verdict.result == "pass"
+    assert sum("point approached again" in remark for remark in ran.record.content.remarks) == 2
 
 
 def test_another_instrument_after_a_time_out_is_not_read(small, run):

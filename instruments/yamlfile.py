@@ -210,7 +210,8 @@ def _without_repeats(faults: list[InputError]) -> list[InputError]:
 
 
 def _place(fault: InputError) -> tuple[int, ...]:
-    return tuple(int(part) for part in fault.where.split(":")[-2:])
+    """Line and column; an option of the command has none, and comes first."""
+    return tuple(int(part) for part in fault.where.split(":")[-2:] if part.isdecimal())
 
 
 def _joined(faults: list[InputError]) -> InputError:

@@ -14,6 +14,7 @@ import click
 from instruments.version import __version__
 from sequencer.cli.batch import batch_command
 from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench, said_if_left_on
+from sequencer.cli.by_hand import evaluate_command
 from sequencer.cli.console import (
     WIDTH,
     Face,
@@ -21,10 +22,8 @@ from sequencer.cli.console import (
     left_with,
     named_options,
     print_json,
-    print_summary,
     say,
     step_options,
-    trials_option,
 )
 from sequencer.cli.records import compare_command, correct_command, remark_command, report_command, verify_command
 from sequencer.cli.runs import (
@@ -159,62 +158,6 @@ def run_command(  # noqa: PLR0913  one an option
             pursue=pursue,
         )
     show_result(result, **watched)
-
-
-@cli.command("evaluate")
-@click.argument("readings", type=click.Path(path_type=Path))
-@click.option(
-    "--type",
-    "type_sheet",
-    required=True,
-    shell_complete=completed_from("type sheets"),
-    help="Type sheet of the unit, by path or name.",
-)
-@click.option("--serial", default="", help="Serial of the unit.")
-@click.option(
-    "--bench", shell_complete=completed_from("benches"), help="Bench file of the instruments used, for the uncertainty."
-)
-@click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
-@named_options
-@trials_option
-@json_option
-def evaluate_command(  # noqa: PLR0913  one an option
-    readings: Path,
-    type_sheet: str,
-    serial: str,
-    bench: str | None,
-    report_path: Path | None,
-    *,
-    low_tur_accepted: str,
-    bench_cleared: str,
-    trials: int | None,
-    as_json: bool,
-) -> None:
-    """Judge READINGS taken by hand (CSV), with the same figures as a run.
-
-    \b
-    Example, with columns "injected [Hz]" and "returned [mA]":
-      livezero evaluate readings.csv --type pulse-to-current --bench by-hand
-    """
-    from sequencer import core  # noqa: PLC0415
-
-    content = core.by_hand(
-        readings,
-        type_sheet,
-        serial=serial,
-        bench=bench,
-        low_tur_accepted=low_tur_accepted,
-        bench_cleared=bench_cleared,
-        monte_carlo=trials,
-    )
-    if report_path is not None:
-        core.write_report(content, report_path)
-    if as_json:
-        print_json(core.document(content))
-    else:
-        print_summary(content)
-    passed = content.evaluation is not None and content.evaluation.verdict.is_pass
-    sys.exit(0 if passed else 1)
 
 
 @cli.command("trace")
@@ -377,6 +320,7 @@ def completion_command(shell: str) -> None:
 
 
 for _command in (
+    evaluate_command,
     batch_command,
     bench_group,
     resume_command,

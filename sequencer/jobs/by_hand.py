@@ -17,7 +17,8 @@ from sequencer.inputs.decision_rules import DEFAULT_RULE
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.jobs.plan import acceptance, clearance, load_bench, load_type
 from sequencer.planning.bench_statements import basis_of
-from sequencer.readings.csv_import import from_csv
+from sequencer.readings.csv_import import Imported, from_frame, read_table
+from sequencer.readings.table import is_tidy
 from sequencer.record.create import receivers_of, versions
 
 __all__ = ["by_hand", "evaluate"]
@@ -46,17 +47,19 @@ def by_hand(
     low_tur_accepted: str = "",
     bench_cleared: str = "",
     monte_carlo: int | None = None,
+    worksheet: str = "",
 ) -> Content:
     """As `evaluate`, with everything a report shows.
 
     Args:
-        readings: a tidy table, or a CSV.
+        readings: a tidy table, one headed as a CSV taken by hand, or the path of a CSV or a workbook.
         type_sheet: of the unit.
         serial: of the unit.
         bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
         low_tur_accepted: as in `run`.
         bench_cleared: as in `run`.
         monte_carlo: as in `run`.
+        worksheet: of a workbook; "" = its first.
 
     Raises:
         InputError: the type sheet, the bench file or the acceptance is at fault.
@@ -81,14 +84,17 @@ def by_hand(
             low_tur_accepted=acceptance(low_tur_accepted),
             bench_cleared=cleared,
         )
+    unit = with_certified(sheet.datasheet(), basis.statements if basis is not None else ())
     if isinstance(readings, pd.DataFrame):
-        table, origin = readings, "a table"
+        origin = "a table"
+        read = Imported(table=readings) if is_tidy(readings.columns) else from_frame(readings, unit, serial=serial)
     else:
-        unit = with_certified(sheet.datasheet(), basis.statements if basis is not None else ())
-        table, origin = from_csv(Path(readings), unit, serial=serial), Path(readings).name
-    found = examine(table, sheet, basis=basis, receivers=receivers, monte_carlo=monte_carlo)
+        origin = Path(readings).name
+        read = read_table(Path(readings), unit, serial=serial, worksheet=worksheet)
+    found = examine(read.table, sheet, basis=basis, receivers=receivers, monte_carlo=monte_carlo)
     return replace(
         found,
+        remarks=(*filter(None, [read.understood]), *found.remarks),
         serial=serial,
         sequence=f"readings from {origin}",
         date=now,

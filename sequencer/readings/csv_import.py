@@ -3,7 +3,7 @@
 import csv
 import io
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,85 +16,74 @@ from instruments.errors import ReadingsError
 from instruments.texts import from_cell, to_digits
 from sequencer.inputs.step import READING, roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
-from sequencer.readings.csv_headings import GIVEN, columns_not_read, tap_columns
 from sequencer.readings.csv_plausibility import Row, setpoint_column, stated_pct, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
 from sequencer.readings.decimal_marks import decimal_mark, stated_marks, with_point
-from sequencer.readings.file_text import decoded, heading, raw_bytes, without_nul
+from sequencer.readings.faults import raise_all
+from sequencer.readings.heading_columns import columns_not_read
+from sequencer.readings.headings import Heading
+from sequencer.readings.layout import laid_out
 from sequencer.readings.order import Order, Points, cycles_of, grouped, in_order, times_of, unpaired
-from sequencer.readings.table import BY_HAND, COLUMNS, tidy
+from sequencer.readings.raw_table import WORKBOOKS, RawTable, Rows, of_frame, of_text, of_workbook, text_of
+from sequencer.readings.stated_errors import stated_errors, stated_outputs
+from sequencer.readings.table import BY_HAND, COLUMNS, is_tidy, tidy
 
-__all__ = ["from_csv"]
+__all__ = ["Imported", "from_csv", "from_frame", "read_table"]
 
-_LARGEST_BYTES = 50_000_000
-_LONGEST_LINE = 20_000
-_MOST_ERRORS = 20
 _MOST_ROWS_BY_HAND = 20_000
 _MOST_DECIMALS = 10
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imported:
+    """A tidy table of readings, and how the table that it came from was understood; "" where a run wrote it."""
+
+    table: pd.DataFrame
+    understood: str = ""
+
+
 def from_csv(path: Path, sheet: DataSheet, *, serial: str = "") -> pd.DataFrame:
-    """A table of readings from CSV: one that a run wrote, or one taken by hand.
+    """The tidy table of `read_table`."""
+    return read_table(path, sheet, serial=serial).table
+
+
+def read_table(path: Path, sheet: DataSheet, *, serial: str = "", worksheet: str = "") -> Imported:
+    """A table of readings from CSV or a workbook: one that a run wrote, or one taken by hand.
 
     By hand: one row a point in the order taken, a header with a column for the first and one for the last tap
-    ("injected", "input", "returned", "output", or the names of taps), units in brackets; "direction" and "cycle" where
-    the order does not tell; "time" if you like (`table_times`); remarks, blank rows and lines that begin with # are
-    passed over. Comma, semicolon or tab between columns; a decimal comma where the columns are not divided by commas.
-    UTF-8, or as Windows saves it.
+    ("injected", "input", "returned", "output", their likes in six languages, or the names of taps), with units;
+    "direction" and "cycle" where the order does not tell, or up and down in columns side by side; "time" if you like
+    (`table_times`); remarks, blank rows and lines that begin with # are passed over, a protocol above the headings and
+    signatures below become a remark. Comma, semicolon or tab between columns, or as `sep=` in the first line says; a
+    decimal comma where the columns are not divided by commas. UTF-8, or as Windows saves it.
 
     Args:
         path: the file.
         sheet: the unit.
         serial: of the unit.
+        worksheet: of a workbook; "" = its first.
 
     Raises:
         ReadingsError: unreadable, no column for a tap, a value that is no number, a unit of another dimension.
     """
-    text = without_nul(decoded(raw_bytes(path, _LARGEST_BYTES)), path)
-    numbered = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), start=1)
-        if line.strip(" ,;\t") and not line.lstrip().startswith("#")
-    ]
-    if len(numbered) < 2:
-        raise ReadingsError("holds no readings", where=str(path), allowed="a header and a row for each point")
-    for number, line in numbered:
-        if len(line) > _LONGEST_LINE:
-            raise ReadingsError(
-                "is too long a line", where=f"{path}:{number}", allowed=f"at most {_LONGEST_LINE} characters"
-            )
-    divider = next((each for each in ";\t" if each in numbered[0][1]), ",")
-    header = [cell.strip() for cell in _split(numbered[0][1], divider)]
-    if {"tap", "value", "point", "cycle"} <= set(header):
-        return _own(path, text)
-    if len(numbered) > _MOST_ROWS_BY_HAND:
-        raise ReadingsError("has too many rows", where=str(path), allowed=f"at most {_MOST_ROWS_BY_HAND}")
-    cells = [(number, _split(line, divider)) for number, line in numbered[1:]]
-    _raise_all(
-        ReadingsError(
-            f"has {len(row)} cells under {len(header)} headings",
-            where=f"{path}:{number}",
-            todo="with a decimal comma, put semicolons or tabs between the columns",
-        )
-        for number, row in cells
-        if any(cell.strip() for cell in row[len(header) :])
-    )
-    return _by_hand(path, (numbered[0][0], header), cells, sheet, serial)
+    if path.suffix.casefold() in WORKBOOKS:
+        return _by_hand(of_workbook(path, worksheet), sheet, serial)
+    if worksheet:
+        raise ReadingsError("has no worksheets", where=str(path), todo="leave the worksheet out")
+    text = text_of(path)
+    raw = of_text(text, path)
+    if is_tidy(cell.strip() for cell in raw.ways[0][0][1]):
+        return Imported(table=_own(path, text))
+    return _by_hand(raw, sheet, serial)
 
 
-def _raise_all(errors: Iterable[ReadingsError]) -> None:
-    """Raise the errors of a table at once, those of one line in order; nothing where there is none."""
-    found = list(errors)
-    if not found:
-        return
-    first, *others = found[:_MOST_ERRORS]
-    if len(found) > _MOST_ERRORS:
-        others.append(ReadingsError(f"and {len(found) - _MOST_ERRORS} more errors"))
-    raise ReadingsError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
+def from_frame(frame: pd.DataFrame, sheet: DataSheet, *, serial: str = "") -> Imported:
+    """The same from a DataFrame whose columns are headed as those of a table by hand.
 
-
-def _split(line: str, divider: str) -> list[str]:
-    return next(csv.reader(io.StringIO(line), delimiter=divider))
+    Raises:
+        ReadingsError: as `read_table`.
+    """
+    return _by_hand(of_frame(frame), sheet, serial)
 
 
 def _own(path: Path, text: str) -> pd.DataFrame:
@@ -135,70 +124,82 @@ def _typed(name: str, cell: str) -> float | str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Table:
-    """A table by hand as it was written.
+    """A table by hand, with one row a reading.
 
     Attributes:
-        path: of the file.
+        path: where it comes from.
         line: of the headings.
-        headings: as written.
-        names: and the units in them, as `heading` gives them.
+        headings: of its columns.
         cells: each row with its line.
         columns: of the taps that it has, by their names.
     """
 
     path: str
     line: int
-    headings: list[str]
-    names: list[tuple[str, str]]
-    cells: list[tuple[int, list[str]]]
+    headings: list[Heading]
+    cells: Rows
     columns: dict[str, int]
 
     def column(self, at: int) -> list[tuple[int, str]]:
         """The cells of one column, with their lines."""
         return [(line, row[at].strip() if at < len(row) else "") for line, row in self.cells]
 
-    def named(self, *words: str) -> int | None:
-        """The column of one of these names that is no tap's; None if there is none."""
-        found = (at for at, (name, _) in enumerate(self.names) if name in words and at not in self.columns.values())
-        return next(found, None)
+    def named(self, meaning: str) -> int | None:
+        """The column of this meaning that is no tap's; None if there is none."""
+        found = (at for at, each in enumerate(self.headings) if each.meaning == meaning)
+        return next((at for at in found if at not in self.columns.values()), None)
 
     def of_rows(self, kept: list[int]) -> "_Table":
         """The same with some rows only."""
         return replace(self, cells=[self.cells[index] for index in kept])
 
 
-def _by_hand(
-    path: Path, header: tuple[int, list[str]], cells: list[tuple[int, list[str]]], sheet: DataSheet, serial: str
-) -> pd.DataFrame:
-    names = [heading(cell) for cell in header[1]]
-    columns = tap_columns([name for name, _ in names], sheet, f"{path}:{header[0]}")
-    table = _Table(path=str(path), line=header[0], headings=header[1], names=names, cells=cells, columns=columns)
+def _by_hand(raw: RawTable, sheet: DataSheet, serial: str) -> Imported:
+    found = laid_out(raw, sheet)
+    if len(found.cells) > _MOST_ROWS_BY_HAND:
+        raise ReadingsError("has too many rows", where=raw.path, allowed=f"at most {_MOST_ROWS_BY_HAND}")
+    table = _Table(path=found.path, line=found.line, headings=found.headings, cells=found.cells, columns=found.columns)
     faults: list[tuple[int, ReadingsError]] = []
     specs = {
-        tap.name: tap_column(
-            path=table.path, written=header[1][columns[tap.name]], unit=names[columns[tap.name]][1], spec=tap
-        )
+        tap.name: tap_column(path=table.path, written=heading.written, unit=heading.unit, spec=tap)
         for tap in sheet.taps
-        if tap.name in columns
+        if tap.name in found.columns
+        for heading in [table.headings[found.columns[tap.name]]]
     }
     rows, kept = _rows(table, specs, faults)
     table = table.of_rows(kept)
     stated = {
         name: meanings(table.path, name, table.column(at), faults)
-        for name, words in GIVEN.items()
-        if (at := table.named(*words)) is not None
+        for name in ("direction", "cycle")
+        if (at := table.named(name)) is not None
     }
     at_s = _times_read(table, faults)
-    _raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
+    raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
     points, order = _order(rows, sheet, stated)
+    not_read = columns_not_read(table.headings, [cells for _, cells in table.cells], table.columns)
+    meant, wrong_errors = _stated(table, rows, sheet)
     notes = _joined(
         {rows[0].line: "; ".join(filter(None, (points.remark, unpaired(order, points))))},
         _unread(rows),
-        {rows[0].line: columns_not_read(table.headings, table.names, [cells for _, cells in table.cells], columns)},
+        {rows[0].line: not_read},
         table_doubts(rows, sheet),
+        wrong_errors,
         _untimed(at_s, [row.line for row in rows]),
     )
-    return tidy(_as_read(table, rows, specs, serial=serial, points=points, order=order, at_s=at_s, notes=notes))
+    tidied = tidy(_as_read(table, rows, specs, serial=serial, points=points, order=order, at_s=at_s, notes=notes))
+    understood = "; ".join(filter(None, (found.understood, meant, *found.remarks)))
+    return Imported(table=tidied, understood=understood)
+
+
+def _stated(table: _Table, rows: list[Row], sheet: DataSheet) -> tuple[str, dict[int, str]]:
+    """What the user's own errors are meant in, and remarks where they, or the outputs expected, are not ours."""
+    meant, remarks = "", []
+    if (at := table.named("error")) is not None:
+        meant, wrong = stated_errors(table.headings[at], [cell for _, cell in table.column(at)], rows, sheet)
+        remarks.append(wrong)
+    if (at := table.named("expected")) is not None:
+        remarks.append(stated_outputs(table.headings[at], [cell for _, cell in table.column(at)], rows, sheet))
+    return f"errors of the table in {meant}" if meant else "", _joined(*remarks)
 
 
 def _rows(
@@ -294,9 +295,11 @@ def _as_read(
     first = next(iter(specs))
     stated = stated_pct(rows, specs[first].spec)
     visits = list(zip(order.cycles, order.directions, points.of_row, order.roles, strict=True))
+    waiting = dict(notes)  # a line of columns side by side is several rows, and is remarked once
     raw = {tap: table.column(column) for tap, column in table.columns.items()}
     for index, (row, visit, number) in enumerate(zip(rows, visits, times_of(visits), strict=True)):
         cycle, direction, point, role = visit
+        note = waiting.pop(row.line, "")
         for tap in row.cells:
             value = row.value(tap)
             spec = specs[tap].spec
@@ -323,7 +326,7 @@ def _as_read(
                 "settling": "by the operator",
                 "instrument": "by hand",
                 "range": f'line {row.line}, column "{specs[tap].written}" of line {table.line}',
-                "note": notes.get(row.line, "") if tap == first else "empty" if np.isnan(value) else "",
+                "note": note if tap == first else "empty" if np.isnan(value) else "",
                 "raw": raw[tap][index][1],
                 "stated_pct": stated.get(row.line, math.nan),
             }
@@ -331,11 +334,15 @@ def _as_read(
 
 def _times_read(table: _Table, faults: list[tuple[int, ReadingsError]]) -> list[float]:
     """Seconds since the first row by the first column of times; NaN where none stand."""
-    is_clock = [is_time(*each) and at not in table.columns.values() for at, each in enumerate(table.names)]
+    is_clock = [
+        is_time(each.name, each.unit) and at not in table.columns.values() for at, each in enumerate(table.headings)
+    ]
     if not any(is_clock):
         return [math.nan] * len(table.cells)
     at = is_clock.index(True)
-    found, wrong = table_times(table.path, (table.line, table.headings[at]), table.names[at][1], table.column(at))
+    found, wrong = table_times(
+        table.path, (table.line, table.headings[at].written), table.headings[at].unit, table.column(at)
+    )
     faults += wrong
     return found
 
@@ -346,7 +353,8 @@ def _unread(rows: list[Row]) -> dict[int, str]:
     for row in rows:
         words = [f'"{cell}" at {tap}' for tap, cell in row.cells.items() if cell and is_unread(cell)]
         if words:
-            found[row.line] = f"line {row.line}: {' and '.join(words)} taken for no reading"
+            text = f"line {row.line}: {' and '.join(words)} taken for no reading"
+            found[row.line] = "; ".join(filter(None, (found.get(row.line), text)))
     return found
 
 

@@ -7,12 +7,13 @@ tell; the column, then the table, then the range of the tap do, and where none d
 import re
 from collections.abc import Iterable
 
-__all__ = ["MARKS", "decimal_mark", "is_either", "stated_marks", "with_point"]
+__all__ = ["MARKS", "decimal_mark", "figures", "is_either", "stated_marks", "with_point"]
 
 MARKS = frozenset(".,")
 # Blanks and apostrophes between thousands say nothing of the decimals (`instruments.entry` takes them out).
 _BETWEEN = re.compile(r"(?<=[0-9])[ '\N{THIN SPACE}\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}\u2019](?=[0-9]{3})")
 _NUMBER = re.compile(r"[+-]?([0-9.,]*[0-9](?:[.,](?![0-9A-Za-z]))?)([eE][+-]?[0-9])?")
+_FIGURES = re.compile(r"\s*([+-]?[0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?)")
 _THOUSANDS = re.compile(r"[1-9][0-9]{0,2}(?:([.,])[0-9]{3})(?:\1[0-9]{3})*")
 
 
@@ -52,6 +53,16 @@ def with_point(cell: str, mark: str) -> str:
         return cell
     at = found.span(1)
     return cell[: at[0]] + found[1].replace(_other(mark), "").replace(mark, ".") + cell[at[1] :]
+
+
+def figures(cell: str) -> str:
+    """The number that a cell begins with, with a decimal point; "" where there is none.
+
+    Where a mark may be either, it is taken for that of the decimals.
+    """
+    mark = decimal_mark(cell) or ("," if "," in cell else ".")
+    found = _FIGURES.match(with_point(cell.replace("\N{MINUS SIGN}", "-"), mark))
+    return found[1] if found else ""
 
 
 def _other(mark: str) -> str:

@@ -18,7 +18,7 @@ from instruments.errors import ReadingsError
 from instruments.texts import as_cell, counted
 from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 
-__all__ = ["BY_HAND", "COLUMNS", "PLACE", "VISIT", "Grid", "grid", "tidy", "valid_rows", "write_csv"]
+__all__ = ["BY_HAND", "COLUMNS", "PLACE", "VISIT", "Grid", "grid", "is_tidy", "tidy", "valid_rows", "write_csv"]
 
 COLUMNS = {
     "serial": "str",
@@ -70,6 +70,11 @@ def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
         table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)  # type: ignore[call-overload]  # by name
     table["correction"] = table["correction"].fillna(0)
     return table
+
+
+def is_tidy(columns: Iterable[object]) -> bool:
+    """Whether columns of these names are those of a table that a run wrote."""
+    return {"tap", "value", "point", "cycle"} <= set(columns)
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:

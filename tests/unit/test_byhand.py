@@ -112,7 +112,7 @@ def test_a_heading_of_windows_keeps_its_degree_sign(table):
         (PLAIN.replace("[mA]", "[V]"), "V is not a unit of mA", 1),
         (PLAIN.replace("[mA]", "[furlongs]"), '"furlongs" is not a unit .heading "output .furlongs."', 1),
         (PLAIN.replace("input", "inptu"), 'write "input"', 1),
-        (PLAIN.replace("output [mA]", "current [mA]"), "no column for output", 1),
+        (PLAIN.replace("output [mA]", "supply current [mA]"), "no column for output", 1),
         ("0,4\n500,12\n", "no column for input and output", 1),
         ("input [Hz],0,500,1000\noutput [mA],4,12,20\n", "no column for output", 1),
         (PLAIN.replace("500,12.0", ",12.0"), 'no value at "input"', 3),

@@ -1,0 +1,147 @@
+"""A table as rows of cells of text, each with its line: from CSV, from a worksheet, from a DataFrame."""
+
+import csv
+import io
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+
+import pandas as pd
+
+from instruments.errors import ReadingsError, nearest
+from sequencer.readings.decimal_marks import is_either
+from sequencer.readings.file_text import decoded, raw_bytes, without_nul
+
+__all__ = ["WORKBOOKS", "RawTable", "of_frame", "of_text", "of_workbook", "text_of"]
+
+Rows = list[tuple[int, list[str]]]
+
+WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
+_LARGEST_BYTES = 50_000_000
+_LONGEST_LINE = 20_000
+_DIVIDERS = (";", "\t", ",")
+_STATED = re.compile(r"\"?sep=(.)\"?", re.IGNORECASE)  # what spreadsheets write and read in the first line
+_MOST_COLUMNS = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawTable:
+    """Rows of cells, without blank ones and remarks.
+
+    Attributes:
+        path: where it comes from, as errors say it.
+        ways: the rows, in each way that the lines may be divided; the likeliest first.
+    """
+
+    path: str
+    ways: tuple[Rows, ...]
+
+
+def text_of(path: Path) -> str:
+    """The text of a file; raises ReadingsError."""
+    return without_nul(decoded(raw_bytes(path, _LARGEST_BYTES)), path)
+
+
+def of_text(text: str, path: Path) -> RawTable:
+    """The rows of a CSV, by each of the dividers that it may be meant with.
+
+    Raises:
+        ReadingsError: fewer than two lines with something in them, or too long a line.
+    """
+    lines = list(enumerate(text.splitlines(), start=1))
+    numbered = [(number, line) for number, line in lines if line.strip(" ,;\t") and not line.lstrip().startswith("#")]
+    stated = _STATED.fullmatch(numbered[0][1].strip(" \t")) if numbered else None
+    numbered = numbered[1:] if stated else numbered
+    if len(numbered) < 2:
+        raise ReadingsError("holds no readings", where=str(path), allowed="a header and a row for each point")
+    for number, line in numbered:
+        if len(line) > _LONGEST_LINE:
+            raise ReadingsError(
+                "is too long a line", where=f"{path}:{number}", allowed=f"at most {_LONGEST_LINE} characters"
+            )
+    first = next((each for each in _DIVIDERS if each in numbered[0][1]), ",")
+    dividers = [stated[1]] if stated else [first, *(each for each in _DIVIDERS if each != first)]
+    return RawTable(path=str(path), ways=tuple(_divided(numbered, each) for each in dividers))
+
+
+def _divided(numbered: list[tuple[int, str]], divider: str) -> Rows:
+    return [(number, next(csv.reader(io.StringIO(line), delimiter=divider))) for number, line in numbered]
+
+
+def of_workbook(path: Path, worksheet: str = "") -> RawTable:
+    """The rows of a worksheet.
+
+    Args:
+        path: of an XLSX or ODS file and the like.
+        worksheet: its name; "" = the first.
+
+    Raises:
+        ReadingsError: no such file or worksheet, or no workbook.
+    """
+    import python_calamine as calamine  # noqa: PLC0415  only where a workbook is read
+
+    raw = raw_bytes(path, _LARGEST_BYTES)
+    try:
+        with calamine.CalamineWorkbook.from_filelike(io.BytesIO(raw)) as book:
+            names = book.sheet_names
+            if worksheet and worksheet not in names:
+                guess = nearest(worksheet, names)
+                raise ReadingsError(
+                    f'has no worksheet "{worksheet}"',
+                    where=str(path),
+                    allowed=", ".join(names),
+                    todo=f'did you mean "{guess}"?' if guess else "name one of them",
+                )
+            sheet = book.get_sheet_by_name(worksheet or names[0])
+            cells = sheet.to_python(skip_empty_area=False)
+    except (calamine.CalamineError, ValueError, IndexError, OSError) as error:
+        raise ReadingsError(
+            "is no workbook that can be read", where=str(path), todo="save it as XLSX, ODS or CSV once more"
+        ) from error
+    where = str(path) if len(names) < 2 else f"{path} ({worksheet or names[0]})"
+    rows = [(number, [_cell(each) for each in row[:_MOST_COLUMNS]]) for number, row in enumerate(cells, start=1)]
+    kept = [(number, row) for number, row in rows if any(row) and not row[0].startswith("#")]
+    if len(kept) < 2:
+        others = [name for name in names if name != (worksheet or names[0])]
+        raise ReadingsError(
+            "holds no readings",
+            where=where,
+            allowed="a header and a row for each point",
+            todo=f"name another worksheet: {', '.join(others)}" if others else "",
+        )
+    return RawTable(path=where, ways=(kept,))
+
+
+def of_frame(frame: pd.DataFrame, where: str = "DataFrame") -> RawTable:
+    """The rows of a DataFrame whose columns are named as those of a CSV; its rows count from 1 below the headings."""
+    headings = (0, [str(name) for name in frame.columns])
+    rows = [(at, [_cell(each) for each in row]) for at, row in enumerate(frame.itertuples(index=False), start=1)]
+    return RawTable(path=where, ways=([headings, *((at, row) for at, row in rows if any(row))],))
+
+
+def _cell(value: object) -> str:
+    """A value as one would type it; a number with a decimal point, and so that it cannot be taken for thousands."""
+    return next(iter(_typed(value)), "")
+
+
+def _typed(value: object) -> Iterator[str]:
+    if isinstance(value, bool):
+        yield str(value).lower()
+    elif value is pd.NaT:
+        yield ""
+    elif isinstance(value, datetime):  # as those of pandas are
+        yield value.isoformat(sep=" ")
+    elif isinstance(value, date | time):
+        yield value.isoformat()
+    elif isinstance(value, timedelta):
+        yield f"{value.total_seconds():.15g} s"
+    elif isinstance(value, str):
+        yield value.strip()
+    elif isinstance(value, float) and not math.isnan(value):
+        text = f"{value:.15g}"
+        yield f"{text}0" if is_either(text) else text
+    elif value is not None and value is not pd.NA and not isinstance(value, float):
+        yield str(value)

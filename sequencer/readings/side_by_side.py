@@ -1,0 +1,116 @@
+"""Up and down in columns side by side, as one row a reading in the order that they were taken."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from instruments.errors import ReadingsError
+from sequencer.readings.csv_times import is_time
+from sequencer.readings.decimal_marks import figures
+from sequencer.readings.headings import Heading
+from sequencer.readings.raw_table import Rows
+
+__all__ = ["unfolded"]
+
+_EMPTY = {"", "-", "--", "–", "—"}
+Block = tuple[int, str]  # cycle, way
+
+
+def unfolded(
+    headings: Sequence[Heading], rows: Rows, columns: dict[str, list[int]], where: str
+) -> tuple[list[Heading], Rows, dict[str, int]]:
+    """Headings, rows and the column of each tap of a table where each row is one reading.
+
+    Each traverse follows the one before: the rows of one that runs against the order of the table are turned round. A
+    column that is of no traverse is of all. Times that stand beside several readings are those of none.
+
+    Raises:
+        ReadingsError: columns of one tap in different units.
+    """
+    blocks = _blocks(headings, columns)
+    if not blocks:
+        return list(headings), rows, {tap: found[0] for tap, found in columns.items()}
+    by_tap = {tap: {_block(at, headings, found): at for at in found} for tap, found in columns.items()}
+    errors = {at for at, each in enumerate(headings) if each.meaning == "error" and each.way}
+    by_error = {_block(at, headings, sorted(errors)): at for at in errors}
+    own = {at for found in columns.values() for at in found} | errors
+    shared = [
+        at
+        for at, each in enumerate(headings)
+        if at not in own and not (is_time(each.name, each.unit) and len(blocks) > 1)
+    ]
+    for tap, found in columns.items():
+        _refuse_units(tap, [headings[at] for at in found], where)
+    first = next(iter(columns))
+    result: Rows = []
+    for block in blocks:
+        places = [_of_block(of_block, block) for of_block in by_tap.values()]
+        error = by_error.get(block)
+        block_rows = rows if _runs(rows, _of_block(by_tap[first], block)) in {block[1], ""} else rows[::-1]
+        for line, row in block_rows:
+            moved = [_cell(row, at) for at in places]
+            if all(
+                cell in _EMPTY for at, cell in zip(places, moved, strict=True) if at is not None and headings[at].way
+            ):
+                continue
+            result.append(
+                (line, [*moved, _cell(row, error), block[1], str(block[0]), *(_cell(row, at) for at in shared)])
+            )
+    taps = [_joined([headings[at] for at in found]) for found in columns.values()]
+    error_heading = replace(_joined([headings[at] for at in sorted(errors)]), meaning="error") if errors else _named("")
+    stated = [error_heading, _named("direction"), _named("cycle")]
+    return [*taps, *stated, *(headings[at] for at in shared)], result, {tap: at for at, tap in enumerate(columns)}
+
+
+def _blocks(headings: Sequence[Heading], columns: dict[str, list[int]]) -> list[Block]:
+    """Cycle and way of each traverse that has a column of its own, in the order taken."""
+    found: dict[Block, int] = {}
+    for places in columns.values():
+        for at in places:
+            if headings[at].way:
+                block = _block(at, headings, places)
+                found[block] = min(at, found.get(block, at))
+    return sorted(found, key=lambda block: (block[0], found[block]))
+
+
+def _block(at: int, headings: Sequence[Heading], places: Sequence[int]) -> Block:
+    """Cycle and way of a column; without a number, the second column of a way is of the second cycle."""
+    way = headings[at].way
+    before = sum(headings[each].way == way for each in places if each < at)
+    return headings[at].number or before + 1, way
+
+
+def _of_block(places: dict[Block, int], block: Block) -> int | None:
+    """The column of a tap for a traverse: its own, or the one that is of all."""
+    return places.get(block, next((at for (_, way), at in places.items() if not way), None))
+
+
+def _runs(rows: Rows, at: int | None) -> str:
+    """Which way the inputs of a table run: "up", "down", or "" where it cannot be seen."""
+    values = [float(number) for _, row in rows if (number := figures(_cell(row, at)))]
+    if len(values) < 2 or values[0] == values[-1]:
+        return ""
+    return "up" if values[-1] > values[0] else "down"
+
+
+def _cell(row: Sequence[str], at: int | None) -> str:
+    return row[at].strip() if at is not None and at < len(row) else ""
+
+
+def _refuse_units(tap: str, headings: Sequence[Heading], where: str) -> None:
+    units = {each.unit for each in headings if each.unit}
+    if len(units) > 1:
+        raise ReadingsError(
+            f"columns of {tap} in different units: {', '.join(each.written for each in headings)}",
+            where=where,
+            todo="give them one unit, or write each reading in a row of its own",
+        )
+
+
+def _joined(headings: Sequence[Heading]) -> Heading:
+    """One heading for the columns of a tap."""
+    written = '" or "'.join(dict.fromkeys(each.written for each in headings))
+    return replace(headings[0], written=written, way="", number=0, unit=next((h.unit for h in headings if h.unit), ""))
+
+
+def _named(name: str) -> Heading:
+    return Heading(written=name, name=name, unit="", meaning=name)

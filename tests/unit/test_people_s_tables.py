@@ -1,0 +1,248 @@
+"""Tables as people keep them: the same readings however they are laid out, and no guess where two are possible."""
+
+import io
+import zipfile
+
+import pandas as pd
+import pytest
+
+from instruments.datasheet import Characteristic, DataSheet, Stage, Tap
+from instruments.errors import ReadingsError
+from sequencer import core
+from sequencer.readings.csv_import import from_frame, read_table
+
+SHEET = DataSheet(
+    type="x",
+    taps=(Tap(name="input", low=0, high=1000, unit="Hz"), Tap(name="output", low=4, high=20, unit="mA")),
+    stages=(Stage(name="unit"),),
+)
+# Written down by hand: what was read at 0, 500 and 1000 Hz, up and down.
+UP_AND_DOWN = [
+    ("up", 0, 4.0),
+    ("up", 500, 12.0),
+    ("up", 1000, 20.0),
+    ("down", 1000, 20.1),
+    ("down", 500, 12.1),
+    ("down", 0, 4.1),
+]
+SIDE_BY_SIDE = "0;4.0;4.1\n500;12.0;12.1\n1000;20.0;20.1\n"
+
+
+@pytest.fixture
+def read(tmp_path):
+    def found(text, sheet=SHEET, name="hand.csv", **kwargs):
+        path = tmp_path / name
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return read_table(path, sheet, **kwargs)
+
+    return found
+
+
+def visits(found, sheet=SHEET):
+    table = found.table
+    inputs = table[table["tap"] == sheet.taps[0].name]["value"]
+    outputs = table[table["tap"] == sheet.taps[-1].name]
+    return list(zip(outputs["direction"], inputs, outputs["value"], strict=True))
+
+
+def notes(found):
+    return [note for note in found.table["note"] if note and note != "empty"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(f"input [Hz];up [mA];down [mA]\n{SIDE_BY_SIDE}", id="English"),
+        pytest.param(f"Input Hz;upscale mA;downscale mA\n{SIDE_BY_SIDE}", id="units without brackets"),
+        pytest.param(f"Eingang in Hz;Ausgang steigend in mA;Ausgang fallend in mA\n{SIDE_BY_SIDE}", id="German"),
+        pytest.param(f"entrée (Hz);sortie montée (mA);sortie descente (mA)\n{SIDE_BY_SIDE}", id="French"),
+        pytest.param(f"Entrada en Hz;Salida subida (mA);Salida bajada (mA)\n{SIDE_BY_SIDE}", id="Spanish"),
+        pytest.param(f"ingresso [Hz];uscita (mA) salita;uscita (mA) discesa\n{SIDE_BY_SIDE}", id="Italian"),
+        pytest.param(f"ingang [Hz];stijgend [mA];dalend [mA]\n{SIDE_BY_SIDE}", id="Dutch"),
+        pytest.param(f"Input_Hz;Output_up_mA;Output_down_mA\n{SIDE_BY_SIDE}", id="underscores"),
+        pytest.param(f"Input;Output;\n;up;down\n{SIDE_BY_SIDE}", id="a heading over two columns"),
+        pytest.param(f"Input;up;down\nHz;mA;mA\n{SIDE_BY_SIDE}", id="a line of units"),
+        pytest.param("input [Hz];down [mA];up [mA]\n1000;20.1;20.0\n500;12.1;12.0\n0;4.1;4.0\n", id="from the top"),
+        pytest.param("input up [Hz];up [mA];input down [Hz];down [mA]\n0;4.0;1000;20.1\n500;12.0;500;12.1\n"
+                     "1000;20.0;0;4.1\n", id="inputs of their own, in the order taken"),
+        pytest.param(f"sep=;\ninput [Hz];up [mA];down [mA]\n{SIDE_BY_SIDE}", id="sep="),
+        pytest.param(f"sep=|\ninput [Hz]|up [mA]|down [mA]\n{SIDE_BY_SIDE.replace(';', '|')}", id="sep=|"),
+        pytest.param(f"input [Hz];up [mA];down [mA]\n{SIDE_BY_SIDE}".replace(".", ","), id="decimal commas"),
+        pytest.param("Protocol 17, hall 2\nUnit;GF-104;pump house\n\nDate;2026-01-05;\n"
+                     f"input [Hz];up [mA];down [mA]\n{SIDE_BY_SIDE}Tested by;A. Sample;\n", id="a protocol around it"),
+    ],
+)  # fmt: skip
+def test_up_and_down_side_by_side_are_the_readings_one_after_the_other(read, text):
+    found = read(text)
+    ways = dict.fromkeys(way for way, *_ in visits(found))
+    # Downscale first where the table is written so.
+    expected = UP_AND_DOWN if next(iter(ways)) == "up" else UP_AND_DOWN[3:] + UP_AND_DOWN[:3]
+    assert visits(found) == expected
+    assert set(found.table["cycle"]) == {1}
+
+
+def test_each_further_pair_of_columns_is_a_cycle(read):
+    found = read("input;up 1;down 1;up 2;down 2\n0;4.0;4.1;4.2;4.3\n1000;20.0;20.1;20.2;20.3\n")
+    table = found.table[found.table["tap"] == "output"]
+    expected = [(1, "up", 4.0), (1, "up", 20.0), (1, "down", 20.1), (1, "down", 4.1)]
+    expected += [(2, "up", 4.2), (2, "up", 20.2), (2, "down", 20.3), (2, "down", 4.3)]
+    assert list(table[["cycle", "direction", "value"]].itertuples(index=False, name=None)) == expected
+    same = read("input;up;down;up;down\n0;4.0;4.1;4.2;4.3\n1000;20.0;20.1;20.2;20.3\n").table
+    assert same["value"].tolist() == found.table["value"].tolist()
+    assert same["cycle"].tolist() == found.table["cycle"].tolist()
+
+
+def test_an_empty_cell_of_a_traverse_is_no_reading_of_it(read):
+    found = read("input [Hz];up [mA];down [mA]\n0;4.0;4.1\n500;12.0;12.1\n1000;20.0;\n")
+    assert visits(found) == UP_AND_DOWN[:3] + UP_AND_DOWN[4:]
+
+
+def test_what_was_understood_is_one_line(read):
+    found = read("# x\nProtocol 17\nEingang in Hz;Bemerkung;auf [mA];ab [mA]\n0;;4,0;4,1\n1000;;20,0;20,1\nA. Sample\n")
+    assert found.understood == (
+        'read: column 1 "Eingang in Hz" = input in Hz, column 3 "auf [mA]" = output in mA, upscale, '
+        'column 4 "ab [mA]" = output in mA, downscale; above it: Protocol 17; below it: A. Sample'
+    )
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Hz;mA", "f [Hz];I [mA]", "Input, Hz;Output, mA", "Hz in;mA out", "f in Hz;I_out/mA", "Sollwert [Hz];Istwert [mA]",
+     "applied frequency [Hz];measured current [mA]", "valeur appliquée (Hz);valeur lue (mA)",
+     "frequency [Hz];current [mA]"],
+)  # fmt: skip
+def test_a_heading_that_can_mean_one_thing_only_is_taken_so(read, heading):
+    assert visits(read(f"{heading}\n0;4.0\n500;12.0\n1000;20.0\n")) == UP_AND_DOWN[:3]
+
+
+ISOLATOR = DataSheet(
+    type="x",
+    taps=(Tap(name="input", low=4, high=20, unit="mA"), Tap(name="output", low=4, high=20, unit="mA")),
+    stages=(Stage(name="unit", characteristic=Characteristic()),),
+)
+
+
+@pytest.mark.parametrize(
+    ("heading", "says", "do"),
+    [
+        ("mA;mA", "no column for input and output", '"mA" and "mA" may be input or output'),
+        ("Soll [mA];Ist [mA]", "no column for input", '"Soll [mA]" may be input or output'),
+        ("input [mA];output [mA];measured [mA]", "2 columns for output: output, measured", "name the column"),
+        ("input [mA];up [mA];up [V]", "columns of output in different units", "one unit"),
+    ],
+)
+def test_where_two_readings_are_possible_the_error_shows_both(read, heading, says, do):
+    cells = ["4", "12", "20"][: heading.count(";") + 1]
+    with pytest.raises(ReadingsError, match=says) as wrong:
+        read(f"{heading}\n{';'.join(cells)}\n{';'.join(cells)}\n", ISOLATOR)
+    assert do in wrong.value.todo
+    assert wrong.value.where.endswith(":1")
+
+
+# By hand: ideal 4, 12, 20 mA; the outputs are wrong by +0.04, -0.08 and +0.16 mA, that is +0.25, -0.5, +1.0 % of the
+# span of 16 mA, and +1.0, -0.667, +0.8 % of the reading that is expected.
+@pytest.mark.parametrize(
+    ("heading", "errors", "meant"),
+    [
+        ("error [%]", ("0.25", "-0.50", "1.00"), "% of span"),
+        ("Fehler in % v. Spanne", ("0.25", "-0.50", "1.00"), "% of span"),
+        ("erreur", ("0,25", "-0,50", "1,00"), "% of span"),
+        ("error %", ("1.0", "-0.7", "0.8"), "% of reading"),
+        ("deviation [mA]", ("0.04", "-0.08", "0.16"), "mA"),
+        ("error (uA)", ("40", "-80", "160"), "uA"),
+        ("errore", ("0.04", "-0.08", "0.16"), "mA"),
+        ("desviación %", ("0.3", "−0.5", "1.0"), "% of span"),
+    ],
+)
+def test_errors_of_the_table_that_are_ours_are_said_in_what_they_are_meant(read, heading, errors, meant):
+    rows = zip((0, 500, 1000), ("4.04", "11.92", "20.16"), errors, strict=True)
+    found = read(f"input [Hz];output [mA];{heading}\n" + "".join(";".join(map(str, row)) + "\n" for row in rows))
+    assert f"errors of the table in {meant}" in found.understood
+    assert not notes(found)
+
+
+def test_an_error_of_the_table_that_is_not_ours_is_remarked_with_both(read):
+    rows = "0;4.04;0.25\n250;8.00;0.00\n500;11.92;0.50\n1000;20.16;1.00\n"
+    (note,) = notes(read(f"input [Hz];output [mA];error [%]\n{rows}"))
+    assert note == 'line 4, column "error [%]": it says 0.50, ours is -0.5 % of span'
+
+
+def test_errors_with_the_other_sign_or_of_another_kind_are_said_once(read):
+    rows = "0;4.04;-0.25\n250;8.08;-0.50\n500;11.92;0.50\n1000;20.16;-1.00\n"
+    (note,) = notes(read(f"input [Hz];output [mA];error [%]\n{rows}"))
+    assert "is expected less measured" in note
+    (note,) = notes(read("input [Hz];output [mA];error [%]\n0;4.04;7\n500;11.92;8\n1000;20.16;9\n"))
+    assert "line 2 says 7, ours is 0.25 % of span, 1 % of reading" in note
+
+
+def test_an_expected_output_that_is_not_that_of_the_type_is_remarked(read):
+    (note,) = notes(read("input [Hz];expected [mA];output [mA]\n0;4.00;4.01\n500;12.00;12.01\n1000;24.00;20.01\n"))
+    assert note == 'line 4, column "expected [mA]": 24 mA is expected, by the type sheet 20'
+
+
+def workbook(tmp_path, **sheets):
+    path = tmp_path / "hand.xlsx"
+    with pd.ExcelWriter(path, engine="openpyxl") as writer:
+        for name, rows in sheets.items():
+            pd.DataFrame(rows).to_excel(writer, sheet_name=name, header=False, index=False)
+    return path
+
+
+ROWS = [
+    ["Protocol 17", None, None],
+    ["input [Hz]", "up [mA]", "down [mA]"],
+    [0, 4.0, 4.1],
+    [500, 12.0, 12.1],
+    [1000, 20.0, 20.1],
+]
+
+
+def test_a_workbook_is_read_by_its_first_worksheet_or_by_name(tmp_path):
+    path = workbook(tmp_path, first=ROWS, second=[["input", "output"], [0, 4.0], [1000, 1.234]])
+    found = read_table(path, SHEET)
+    assert visits(found) == UP_AND_DOWN
+    assert "above it: Protocol 17" in found.understood
+    # A number of a workbook has a decimal point: no doubt whether 1.234 is a thousand.
+    assert visits(read_table(path, SHEET, worksheet="second"))[-1][-1] == 1.234
+    with pytest.raises(ReadingsError, match='has no worksheet "secnod"') as wrong:
+        read_table(path, SHEET, worksheet="secnod")
+    assert wrong.value.todo == 'did you mean "second"?'
+
+
+def ods_cell(value):
+    if isinstance(value, str):
+        return f'<table:table-cell office:value-type="string"><text:p>{value}</text:p></table:table-cell>'
+    return f'<table:table-cell office:value-type="float" office:value="{value}"/>'
+
+
+def test_an_ods_is_read_like_a_workbook(tmp_path):
+    oasis = "urn:oasis:names:tc:opendocument:xmlns"
+    names = "".join(f' xmlns:{each}="{oasis}:{each}:1.0"' for each in ("office", "table", "text"))
+    rows = "".join(f"<table:table-row>{''.join(map(ods_cell, row))}</table:table-row>" for row in ROWS[1:])
+    table = f'<table:table table:name="a">{rows}</table:table>'
+    body = f"<office:body><office:spreadsheet>{table}</office:spreadsheet></office:body>"
+    path = tmp_path / "hand.ods"
+    with zipfile.ZipFile(path, "w") as file:
+        file.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        file.writestr("content.xml", f"<office:document-content{names}>{body}</office:document-content>")
+        file.writestr("META-INF/manifest.xml", f'<manifest:manifest xmlns:manifest="{oasis}:manifest:1.0"/>')
+    assert visits(read_table(path, SHEET)) == UP_AND_DOWN
+
+
+@pytest.mark.parametrize("raw", [b"PK\x03\x04 no workbook", b"", b"\x00" * 200])
+def test_what_is_no_workbook_is_said_to_be_none(read, raw):
+    with pytest.raises(ReadingsError, match="is no workbook that can be read"):
+        read(raw, name="hand.xlsx")
+
+
+def test_a_worksheet_of_a_csv_is_refused(read):
+    with pytest.raises(ReadingsError, match="has no worksheets"):
+        read("input,output\n0,4\n1000,20\n", worksheet="first")
+
+
+def test_a_dataframe_takes_the_same_headings():
+    frame = pd.read_csv(io.StringIO(f"input [Hz];up [mA];down [mA]\n{SIDE_BY_SIDE}"), sep=";")
+    assert visits(from_frame(frame, SHEET)) == UP_AND_DOWN
+    judged = core.by_hand(frame, "pulse-to-current")
+    assert judged.evaluation.verdict.result == "fail"  # 0.1 mA of 16 mA is 0.6 % of span, 0.2 % are allowed
+    assert judged.remarks[0].startswith('read: column 1 "input [Hz]" = input in Hz')

@@ -1,12 +1,11 @@
 """The live view of a run: a listener that shows where it is. The run itself never prints.
 
-On a terminal one block is drawn again a few times a second; on a pipe there is a plain line a point. The worst error
-shown is provisional: it holds the mean of a point's readings against the ideal for the *commanded* input, while the
-evaluation takes the measured one.
+On a terminal one block is drawn again a few times a second; on a pipe there is a plain line a point. Where a person
+sets or reads, what was asked and answered stays on the terminal, and each point has a line before its questions and
+one after them.
 """
 
 import math
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from textwrap import wrap
@@ -20,33 +19,17 @@ from rich.text import Text
 from instruments.clock import Clock, RealClock
 from instruments.roles import said_safe
 from instruments.texts import counted
-from sequencer.inputs.step import READING
-from sequencer.planning.plan import Plan, Point
-from sequencer.planning.times import PointTime
-from sequencer.reports.as_text import decimals_for, duration, fixed, percent_used, plain, way
-from sequencer.reports.time_left import LivePace
-from sequencer.running.events import (
-    Answered,
-    Closed,
-    Event,
-    MadeSafe,
-    Planned,
-    PointBegun,
-    PointSettled,
-    ReadingTaken,
-    Remarked,
-    SampleTaken,
-    Waited,
-)
+from sequencer.planning.plan import Plan
+from sequencer.reports.as_text import duration, percent_used, plain
+from sequencer.reports.progress import MINUS, Progress, place
+from sequencer.running.events import Closed, Event, MadeSafe, PointBegun, Remarked, SampleTaken, Waited
 
-__all__ = ["LiveView", "Progress", "sparkline"]
+__all__ = ["LiveView", "sparkline"]
 
 _REFRESH_S = 0.125
 _BARS = "▁▂▃▄▅▆▇█"
 _SPARK_N = 40
-_KEPT_N = 400
 _PIPE_WIDTH = 80
-_MINUS = "-"
 
 
 def sparkline(values: Sequence[float], width: int = _SPARK_N) -> str:
@@ -60,146 +43,6 @@ def sparkline(values: Sequence[float], width: int = _SPARK_N) -> str:
     if high == low:
         return _BARS[0] * len(thin)
     return "".join(_BARS[min(int((value - low) / (high - low) * len(_BARS)), len(_BARS) - 1)] for value in thin)
-
-
-class AtPoint:
-    """What is known of the point where a run is.
-
-    Attributes:
-        point: where.
-        attempt: from 1.
-        state: what goes on there, in words.
-        samples: levels while waiting, the newest last.
-        after_s: time since the setpoint change.
-        to_go: the residual settling error, at most.
-        error: of the mean of its readings, once it is complete.
-    """
-
-    def __init__(self, point: Point, attempt: int) -> None:
-        self.point = point
-        self.attempt = attempt
-        self.state = "moving"
-        self.samples: deque[float] = deque(maxlen=_KEPT_N)
-        self.after_s = self.to_go = self.error = math.nan
-        self._sum = 0.0
-        self._read_n = 0
-
-    def read(self, event: ReadingTaken) -> bool:
-        """Take a reading at the last tap; True with the last of its point."""
-        if math.isfinite(event.value):
-            self._sum += event.value
-            self._read_n += 1
-        readings_n = self.point.setpoint.readings_n
-        self.state = f"reading {event.reading} of {readings_n}"
-        if event.reading < readings_n:
-            return False
-        if self._read_n and not self.point.setpoint.is_quick:
-            self.error = self.mean - self.point.expected[-1]
-        return True
-
-    @property
-    def used_pct(self) -> float:
-        """The error in % of the tolerance; NaN where none is judged."""
-        is_judged = self.point.role == READING and self.point.tolerance > 0
-        return 100 * self.error / self.point.tolerance if is_judged else math.nan
-
-    @property
-    def value(self) -> float:
-        """The last sample; NaN before the first."""
-        return self.samples[-1] if self.samples else math.nan
-
-    @property
-    def mean(self) -> float:
-        """Mean of the readings of the point; NaN before the first."""
-        return self._sum / self._read_n if self._read_n else math.nan
-
-    def level(self, value: float, *, is_signed: bool = False) -> str:
-        """A level in the unit of the output, to the digits that the tolerance asks for."""
-        return fixed(value, decimals_for(self.point.tolerance), minus=_MINUS, is_signed=is_signed)
-
-
-class Progress:
-    """Where a run is, from its events: point, trace, worst error so far, time left. It shows nothing.
-
-    Args:
-        plan: of the run.
-        clock: real time, which is what "time left" is about.
-    """
-
-    def __init__(self, plan: Plan, clock: Clock) -> None:
-        self.plan = plan
-        self._clock = clock
-        self._start_s = clock.now()
-        self._last_tap = plan.sheet.taps[-1].name
-        self.unit = plan.sheet.taps[-1].unit
-        self._pace = LivePace([PointTime(point.settles_s, point.reads_s) for point in plan.points])
-        self._moved_s = self._start_s  # where the part of a point that goes on now began
-        self.here: AtPoint | None = None
-        self.worst: AtPoint | None = None
-        self.done_n = 0
-
-    def take(self, event: Event) -> bool:
-        """Take an event; True if it completes a point."""
-        if isinstance(event, Planned):
-            if event.exchange_s:
-                self._take_measured(event)
-        elif isinstance(event, PointBegun):
-            self.here = AtPoint(event.point, event.attempt)
-            self._moved_s = self._clock.now()
-        elif self.here is None:
-            return False
-        elif isinstance(event, SampleTaken):
-            self.here.samples.append(event.value)
-            self.here.after_s, self.here.to_go = event.after_s, event.to_go
-        elif isinstance(event, ReadingTaken):
-            is_last = event.tap == (event.point.setpoint.tap or self._last_tap)
-            return is_last and self.here.read(event) and self._complete(self.here)
-        elif isinstance(event, PointSettled):
-            self.here.state = str(event.settled.state)
-            self._pace.settled(event.point.number, self._passed_s())
-            return not event.point.setpoint.is_read and self._complete(self.here)
-        elif isinstance(event, Waited):
-            because = event.point.setpoint.because
-            self.here.state = f"waiting, {duration(event.left_s)} left" + (f": {plain(because)}" if because else "")
-            return event.left_s <= 0 and self._complete(self.here)
-        elif isinstance(event, Answered):
-            self.here.state = f"answered: {plain(event.answer)}"
-            return self._complete(self.here)
-        return False
-
-    def _complete(self, here: AtPoint) -> bool:
-        if here.point.setpoint.is_read:
-            self._pace.read(here.point.number, self._passed_s())
-        self.done_n = here.point.number
-        if math.isfinite(here.used_pct) and (self.worst is None or abs(here.used_pct) > abs(self.worst.used_pct)):
-            self.worst = here
-        return True
-
-    def _passed_s(self) -> float:
-        """Time since this was asked last, or the point was begun."""
-        now_s = self._clock.now()
-        passed_s, self._moved_s = now_s - self._moved_s, now_s
-        return passed_s
-
-    def _take_measured(self, event: Planned) -> None:
-        """What an exchange takes is known once the instruments were prepared."""
-        if not self.plan.timed_by_n:  # an earlier run says more
-            timed = self.plan.timed({}, measured_s=event.exchange_s)
-            self._pace = LivePace([PointTime(point.settles_s, point.reads_s) for point in timed.points])
-
-    @property
-    def left_s(self) -> float:
-        """Real time left: the plan's estimate of what remains, corrected by how the part that is done went."""
-        if self.here is None:
-            passed_s = self._clock.now() - self._start_s
-            return self._pace.left_s(0) + max(self.plan.begin_s - passed_s, 0.0)
-        return self._pace.left_s(self.done_n, now_s=self._clock.now() - self._moved_s)
-
-
-def place(point: Point) -> str:
-    """A point in words: "40 % upscale, cycle 2"."""
-    setpoint = point.setpoint
-    return f"{100 * setpoint.frac:g} %{way(setpoint.direction)}, cycle {setpoint.cycle}"
 
 
 class LiveView:
@@ -219,41 +62,48 @@ class LiveView:
         self.progress = Progress(plan, self._clock)
         self._console = console
         self._is_terminal = console.is_terminal
-        self._live = Live(console=console, auto_refresh=False, transient=True) if self._is_terminal else None
+        self._keyed = _read_by_a_person(plan)
+        self._is_by_hand = bool(self._keyed) or _is_set_by_a_person(plan)
+        self._live: Live | None = None
         self._lines: list[Text] = []
         self._drawn_s = -math.inf
         self._is_silent = False
-        self._is_shown = False
 
     def __enter__(self) -> Self:
         """Begin to show."""
-        if self._live is not None:
-            self._guarded(self._live.start)
-            self._is_shown = True
+        self._show()
         return self
+
+    def _show(self) -> None:
+        """Begin a block below what stands on the terminal; one that was taken away would be drawn over that."""
+        if self._is_terminal and not self._is_by_hand:
+            self._live = Live(console=self._console, auto_refresh=False, transient=True)
+            self._guarded(self._live.start)
+
+    def _take_away(self) -> bool:
+        """Take the block away; True if there was one."""
+        live, self._live = self._live, None
+        if live is not None:
+            self._guarded(live.stop)
+        return live is not None
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
     ) -> None:
         """Show the last lines and take the block away."""
         self._flush()
-        if self._live is not None:
-            self._is_shown = False
-            self._guarded(self._live.stop)
+        self._take_away()
 
     @contextmanager
     def paused(self) -> Iterator[None]:
         """Within this the terminal belongs to somebody else, such as a question to the operator."""
         self._flush()
-        was_shown, self._is_shown = self._is_shown, False
-        if self._live is not None and was_shown:
-            self._guarded(self._live.stop)
+        was_shown = self._take_away()
         try:
             yield
         finally:
-            if self._live is not None and was_shown:
-                self._guarded(self._live.start)
-                self._is_shown = True
+            if was_shown:
+                self._show()
 
     def __call__(self, event: Event) -> None:
         """Take an event, and show it if it is time."""
@@ -262,9 +112,9 @@ class LiveView:
             self._say(event, is_done=is_done)
         if self._is_silent:
             self._lines.clear()
-        elif not self._is_terminal:
+        elif self._live is None:
             self._flush()
-        elif self._is_shown and self._clock.now() - self._drawn_s >= _REFRESH_S:
+        elif self._clock.now() - self._drawn_s >= _REFRESH_S:
             self._draw()
 
     def _say(self, event: Event, *, is_done: bool) -> None:
@@ -279,8 +129,44 @@ class LiveView:
         elif isinstance(event, Closed):
             style = "" if event.status == "complete" else "bold red"
             self._lines.append(Text(f"{event.status}: {plain(event.reason)}", style=style))
+        elif self._is_by_hand:
+            if isinstance(event, PointBegun):
+                self._lines += self._before()
+            elif is_done and (result := self._result()):
+                self._lines.append(Text(f"    {result}"))
         elif is_done and not self._is_terminal:
             self._lines.append(Text(self._point_line()))
+
+    def _before(self) -> Iterator[Text]:
+        """What comes now, for who is asked next."""
+        now = self.progress.here
+        assert now is not None
+        point, setpoint = now.point, now.point.setpoint
+        again = f", attempt {now.attempt}" if now.attempt > 1 else ""
+        at = "" if setpoint.is_still else f" {place(point)}"
+        yield Text(f"point {point.number} of {len(self.progress.plan.points)}: {point.step_name}{at}{again}", "bold")
+        expected = []
+        if setpoint.is_read and not setpoint.is_still:
+            last = self.progress.plan.sheet.taps[-1]
+            for tap, level in zip(self.progress.plan.sheet.taps, point.expected, strict=True):
+                if tap.name in self._keyed:
+                    value = now.level(level) if tap is last else f"{level:.6g}"
+                    expected.append(f"{value} {tap.unit} expected at {tap.name}")
+        said = ", ".join([*expected, f"about {duration(self.progress.left_s)} left"])
+        for line in wrap(said, self._console.width - 1, initial_indent="    ", subsequent_indent="    "):
+            yield Text(line)
+
+    def _result(self) -> str:
+        """What was read at the point, and how far it is off; "" where nothing is read."""
+        now = self.progress.here
+        assert now is not None
+        if not now.point.setpoint.is_read or now.point.setpoint.is_still or now.point.setpoint.is_quick:
+            return ""
+        if not math.isfinite(now.error):
+            return "no reading"
+        used = f", {percent_used(now.used_pct, minus=MINUS)} % of tol" if math.isfinite(now.used_pct) else ""
+        mean, error = now.level(now.mean), now.level(now.error, is_signed=True)
+        return f"{mean} {self.progress.unit}, error {error}{used}"
 
     def _point_line(self) -> str:
         now = self.progress.here
@@ -296,11 +182,7 @@ class LiveView:
         if point.setpoint.is_quick:
             return f"{head}: {counted(setpoint.readings_n, 'reading')}{', drive off' if setpoint.is_off else ''}"
         kind = ", end pair" if setpoint.is_again else ""
-        if not math.isfinite(now.error):
-            return f"{head}{kind}: no reading"
-        used = f", {percent_used(now.used_pct, minus=_MINUS)} % of tol" if math.isfinite(now.used_pct) else ""
-        mean, error = now.level(now.mean), now.level(now.error, is_signed=True)
-        return f"{head}{kind}: {mean} {self.progress.unit}, error {error}{used}"
+        return f"{head}{kind}: {self._result()}"
 
     def _flush(self) -> None:
         """Print the lines that wait."""
@@ -358,7 +240,7 @@ class LiveView:
         worst = self.progress.worst
         if worst is None:
             return "no error yet", False
-        used = percent_used(worst.used_pct, minus=_MINUS)
+        used = percent_used(worst.used_pct, minus=MINUS)
         text = f"worst so far {used} % of tolerance at {place(worst.point)}"
         U = worst.point.U
         is_near = U is not None and abs(abs(worst.used_pct) - 100) < 100 * U / worst.point.tolerance
@@ -373,3 +255,14 @@ class LiveView:
             show()
         except OSError:
             self._is_silent = True
+
+
+def _read_by_a_person(plan: Plan) -> set[str]:
+    """The taps that a person reads."""
+    ports = ((wire.tap, wire.receiver) for wire in plan.all_wires)
+    return {tap for tap, port in ports if port is not None and plan.bench.descriptions[port.instrument].kind == "keyed"}
+
+
+def _is_set_by_a_person(plan: Plan) -> bool:
+    ports = (wire.source for wire in plan.all_wires)
+    return any(port is not None and plan.bench.descriptions[port.instrument].kind == "keyed" for port in ports)

@@ -8,7 +8,8 @@ from rich.console import Console
 
 from instruments.clock import VirtualClock
 from sequencer import core
-from sequencer.reports.live import LiveView, Progress, sparkline
+from sequencer.reports.live import LiveView, sparkline
+from sequencer.reports.progress import Progress
 from sequencer.running.events import Closed, MadeSafe, PointBegun, PointSettled, ReadingTaken, Remarked, SampleTaken
 from sequencer.running.settling import Settled, State
 
@@ -203,3 +204,39 @@ def test_a_long_sparkline_is_thinned_and_ends_with_the_last_value():
     bars = sparkline(range(1000), 9)
     assert len(bars) <= 9
     assert bars[-1] == "█"
+
+
+@pytest.fixture(scope="module")
+def hand_plan():
+    return core.plan("pulse-to-current", "by-hand")
+
+
+def test_for_a_person_each_point_has_a_line_before_and_one_after_and_nothing_is_erased(hand_plan):
+    shown = console(terminal=True)
+    with LiveView(hand_plan, shown) as view:
+        for event in events_of(hand_plan, samples_n=0, error=0.016):
+            with view.paused():
+                view(event)
+    text = shown.file.getvalue()
+    assert "\x1b" not in text  # no cursor is moved
+    lines = text.splitlines()
+    at = lines.index("point 7 of 73: traverse 0 % upscale, cycle 1")
+    assert lines[at + 1].startswith("    4.0000 mA expected at output, about ")
+    # 0.016 mA of 16 mA is 0.1 % of span, half of the 0.2 % allowed.
+    assert lines[at + 2] == "    4.0160 mA, error +0.0160, 50 % of tol"
+    assert max(map(len, lines)) <= 80
+
+
+def test_a_block_that_comes_again_is_drawn_below_what_was_asked(plan):
+    clock, shown = VirtualClock(), console(terminal=True)
+    first, other, *_ = list(events_of(plan))
+    with LiveView(plan, shown, clock=clock) as view:
+        view(first)
+        with view.paused():
+            shown.file.write("question? yes\n")
+        before = len(shown.file.getvalue())
+        clock.sleep(1)
+        view(other)
+        again = shown.file.getvalue()[before:]
+    assert "0 of 73 done" in again
+    assert "\x1b[1A" not in again  # above it stands the question: the cursor stays below

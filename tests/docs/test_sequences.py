@@ -2,13 +2,23 @@
 
 import pytest
 
+from instruments.clock import VirtualClock
 from instruments.shipped import shipped
 from sequencer import core
 from sequencer.inputs.files import load_sequence, load_type_sheet
 from sequencer.planning.plan import plan
 
 TYPE_TESTS = sorted(path.stem for path in shipped("sequences").glob("*-type-test.yaml"))
-NAMES = sorted({path.stem for path in shipped("sequences").glob("*.yaml")} - {"noise-check"} - set(TYPE_TESTS))
+# For a person, and the bench that a person has for it.
+BY_HAND = {
+    "pulse-to-current-by-hand": "by-hand",
+    "pt100-to-current-by-hand": "by-hand-decade",
+    "thermocouple-k-to-current-by-hand": "by-hand-millivolts",
+    "differential-pressure-flow-by-hand": "by-hand-pressure",
+    "glycol-pump-loop-by-hand": "by-hand-pump-loop",
+}
+ALL = {path.stem for path in shipped("sequences").glob("*.yaml")}
+NAMES = sorted(ALL - {"noise-check"} - set(TYPE_TESTS) - set(BY_HAND))
 TYPES = sorted(path.stem for path in shipped("sequences", "types").glob("*.yaml"))
 # One cycle, few readings: enough to see each point both ways, and quick.
 SHORT = {"cycles: 3, readings: 5": "cycles: 1, readings: 2", "exercise: {cycles: 3}": "exercise: {cycles: 1}"}
@@ -42,6 +52,35 @@ def test_a_ready_sequence_loads_by_its_name_with_its_own_type_sheet(name):
     assert "invented" in loaded.sheet.type
     assert any("live loop" in caution for caution in loaded.file.cautions)
     assert any("Local codes" in caution for caution in loaded.file.cautions)
+
+
+class Reader:
+    """A person at a unit without any error: reads what is expected, and counts what there was to do."""
+
+    def __init__(self):
+        self.asked = []
+
+    def ask(self, question):
+        self.asked.append(question.kind)
+        return {"caution": "yes", "set": "", "reading": f"{question.expected or 0:.5f}"}.get(question.kind, "yes")
+
+
+def test_every_ready_sequence_by_hand_has_its_bench():
+    assert set(BY_HAND) == {name for name in ALL if name.endswith("-by-hand")}
+
+
+@pytest.mark.parametrize("name", BY_HAND)
+def test_a_person_does_a_ready_sequence_in_five_points_up_and_down(name, run, monkeypatch):
+    monkeypatch.setattr("instruments.bench.RealClock", VirtualClock)
+    person = Reader()
+    planned = core.plan(name, BY_HAND[name])
+    verdict = run(planned, operator=person).record.evaluation.verdict
+    assert verdict.result == "conditional pass", verdict.reason
+    assert verdict.reservations == ("one reading a point, one cycle: the scatter of the readings is not known",)
+    taps_n = sum(wire.receiver is not None for wire in planned.wires)
+    # Five points up and five down, one reading each at every tap that is read; an end pair of one at each end.
+    assert person.asked.count("reading") <= 12 * taps_n
+    assert person.asked.count("set") <= 18
 
 
 @pytest.mark.parametrize("name", NAMES)

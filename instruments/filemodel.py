@@ -1,14 +1,14 @@
 """What every model of a file that people write has in common. It opens no file."""
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 from pydantic_core import PydanticCustomError
 
 from instruments.errors import InputError
 
-__all__ = ["FileModel", "as_field"]
+__all__ = ["FileModel", "as_field", "short_form"]
 
 
 class FileModel(BaseModel):
@@ -23,6 +23,22 @@ class FileModel(BaseModel):
         arbitrary_types_allowed=True,
         str_strip_whitespace=True,
     )
+
+
+def short_form(key: str, values: Any = str) -> BeforeValidator:  # noqa: ANN401  a type
+    """A text in place of a group of keys, where it can mean one of its keys only.
+
+    Args:
+        key: that it means.
+        values: texts that do, as a type; what is none of them is left to the model, which says what belongs there.
+    """
+    known = get_args(values)
+
+    def validate(given: Any) -> Any:  # noqa: ANN401  whatever stands in the file
+        is_short = isinstance(given, str) and given != "" and (not known or given in known)
+        return {key: given} if is_short else given
+
+    return BeforeValidator(validate, json_schema_input_type=values | dict[str, Any])
 
 
 def as_field(parse: Callable[[str], Any]) -> BeforeValidator:

@@ -23,6 +23,7 @@ __all__ = ["Document", "find", "load", "parse", "read"]
 
 _LARGEST_BYTES = 1_000_000
 _DEEPEST = 24
+_LONGEST_SHOWN = 60  # of a corrected line
 _MOST_CAUSES = 100  # each is looked up among the keys, and held against their spellings
 # What YAML 1.2 does not take, 5.1 (from memory).
 _NOT_YAML = re.compile(r"[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -86,12 +87,14 @@ class Document:
             return model.model_validate(self.content, context={"folder": self.path.parent})
         except ValidationError as error:
             causes = _first_causes(error.errors(include_url=False)[:_MOST_CAUSES])
-            faults = [self._fault(details, model) for details in causes]
+            meant = _misnamed(causes)
+            kept = [each for each in causes if each["type"] != "missing" or each["loc"] not in meant.values()]
+            faults = [self._fault(details, model, meant) for details in kept]
             more_n = error.error_count() - _MOST_CAUSES
             more = InputError(f"and {more_n} more errors", where=str(self.path), todo="correct these first")
             raise _joined([*sorted(_without_repeats(faults), key=_place), *([more] if more_n > 0 else [])]) from error
 
-    def _fault(self, details: ErrorDetails, model: type[BaseModel]) -> InputError:
+    def _fault(self, details: ErrorDetails, model: type[BaseModel], meant: dict[Path_, Path_]) -> InputError:
         path = self._real_path(details["loc"])
         key = _key(path)
         label = f"{key}: " if key else ""
@@ -107,12 +110,14 @@ class Document:
         if kind == "extra_forbidden":
             word = str(path[-1]) if path else ""
             keys = _keys_beside(model, path[:-1])
-            guess = nearest(word, keys)
+            guess = str(meant[details["loc"]][-1]) if details["loc"] in meant else nearest(word, keys)
+            value = details["input"]
+            line = f"{guess}: {value}" if isinstance(value, str) and value and len(value) < _LONGEST_SHOWN else guess
             return InputError(
                 f'"{key}" is not a key here',
                 where=self.where(*path),
                 allowed=", ".join(keys),
-                todo=f'write "{guess}"' if guess else "take it out",
+                todo=f'write "{line}"' if guess else "take it out",
             )
         if kind == "missing":
             around = _key(path[:-1])
@@ -136,8 +141,9 @@ class Document:
         guess = (
             nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
         )
+        is_whole = isinstance(given, dict) and kind == "value_error"  # each key may stand, but not beside the others
         return InputError(
-            f"{label}{shown} cannot stand here",
+            f"{label}the keys do not fit together" if is_whole else f"{label}{shown} cannot stand here",
             where=self.where(*path),
             allowed=allowed,
             todo=f'write "{guess}"' if guess else "",
@@ -199,6 +205,25 @@ def _first_causes(found: list[ErrorDetails]) -> list[ErrorDetails]:
         for each, at in zip(found, places, strict=True)
         if each["type"] != "too_short" or not any(other[: len(at)] == at and other != at for other in places)
     ]
+
+
+def _misnamed(found: list[ErrorDetails]) -> dict[Path_, Path_]:
+    """Keys that are none, and the one that is missing beside each, where a word says that it is meant."""
+    missing = [each["loc"] for each in found if each["type"] == "missing"]
+    meant: dict[Path_, Path_] = {}
+    for each in found:
+        at = each["loc"]
+        if each["type"] == "extra_forbidden":
+            beside = [key for key in missing if key[:-1] == at[:-1] and _is_meant(str(at[-1]), str(key[-1]))]
+            if len(beside) == 1:
+                meant[at] = beside[0]
+    return meant
+
+
+def _is_meant(word: str, key: str) -> bool:
+    """Whether a key was meant by a word that is one of its own ("type" of "type sheet"), or nearly the key."""
+    words = set(re.split(r"[\s_-]+", word.casefold()))
+    return words <= set(key.split()) or nearest(word, [key]) == key
 
 
 def _without_repeats(faults: list[InputError]) -> list[InputError]:

@@ -3,31 +3,32 @@
 A plain unit has an `input` and an `output`; a chain has `taps` and `stages`. Both become one `DataSheet`.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, PrivateAttr, model_validator
 
 from instruments.datasheet import Characteristic, Correction, DataSheet, Stage, Tap
 from instruments.fields import DifferenceField, DurationField, FractionField, LevelField, SpanField, ToleranceField
-from instruments.filemodel import FileModel
+from instruments.filemodel import FileModel, short_form
 from instruments.sensor import Rtd, Sensor, Thermocouple
 from instruments.sensor_classes import PLATINUM, range_degC
 from instruments.units import CLASS, Quantity, Span, Terms, is_alike, is_width, magnitude, rescale, show
 from sequencer.inputs.characteristic_sheet import LEAST_STEP_FRAC, CurvedCharacteristic, FitSheet, PolynomialFit
+from sequencer.inputs.pulse_rates import at_their_rates, check_pulses
 
 __all__ = ["CorrectionSheet", "StageSheet", "TapSheet", "TypeSheet"]
 
 _LONGEST_WAIT_S = 86400.0
 _R0_OHM = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
+RtdName = Literal["Pt100", "Pt500", "Pt1000"]
 
 
 class SensorSheet(FileModel):
     """What carries a temperature: an RTD, or a thermocouple with its cold junction stated."""
 
-    rtd: Literal["Pt100", "Pt500", "Pt1000"] | None = None
+    rtd: RtdName | None = None
     thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] | None = None
     cold_junction: LevelField | None = None
 
@@ -105,7 +106,7 @@ class TapSheet(FileModel):
     """A place on the chain: its range, what carries the value, and what must never be exceeded there."""
 
     range: SpanField
-    sensor: SensorSheet | None = None
+    sensor: Annotated[SensorSheet, short_form("rtd", RtdName)] | None = None
     limits: SpanField | None = None
     allowances: dict[str, DifferenceField] = Field(default_factory=dict)
     correction: CorrectionSheet | None = None
@@ -224,8 +225,8 @@ class TypeSheet(StageSheet):
     """
 
     type: str = Field(min_length=1)
-    input: TapSheet | None = None
-    output: TapSheet | None = None
+    input: Annotated[TapSheet, short_form("range")] | None = None
+    output: Annotated[TapSheet, short_form("range")] | None = None
     taps: tuple[NamedTapSheet, ...] = ()
     stages: tuple[NamedStageSheet, ...] = ()
     tolerance: ToleranceField
@@ -246,7 +247,7 @@ class TypeSheet(StageSheet):
             if len({tap.tap for tap in self.taps}) < len(self.taps):
                 raise ValueError("taps with different names")
             for before, stage, after in zip(self.taps, self.stages, self.taps[1:], strict=False):
-                _check_pulses(before.range, stage, after.range)
+                check_pulses(before.range, stage.stage, stage.pulses_per_revolution, after.range)
                 if stage.tolerance is not None:
                     _check_tolerance(stage.tolerance, (before, after))
         elif self.input is None or self.output is None:
@@ -327,7 +328,7 @@ class TypeSheet(StageSheet):
             )
             for name, sheet in self.stage_sheets
         )
-        return DataSheet(type=self.type, taps=taps, stages=stages)
+        return DataSheet(type=self.type, taps=at_their_rates(taps, stages), stages=stages)
 
 
 def _check_tolerance(tolerance: Terms, taps: Sequence[TapSheet]) -> None:
@@ -376,23 +377,3 @@ def _check_origin(before: Span, after: Span) -> None:
         raise ValueError(
             f"ranges whose line goes through the origin: at 0 {before.unit} it is at {at_0:g} {after.unit}"
         )
-
-
-def _check_pulses(before: Span, stage: NamedStageSheet, after: Span) -> None:
-    """Ranges of speed and pulse rate must agree with the pulses per revolution that are stated."""
-    speed, rate = is_alike(before.unit, "rpm"), is_alike(after.unit, "Hz")
-    if stage.pulses_per_revolution is None:
-        if speed and rate:
-            raise ValueError(f'"pulses per revolution" in stage "{stage.stage}"')
-        return
-    if not (speed and rate):
-        raise ValueError(f'a speed before and a pulse rate after stage "{stage.stage}"')
-    for rpm, hertz in zip(
-        (before.within("rpm").low, before.within("rpm").high),
-        (after.within("Hz").low, after.within("Hz").high),
-        strict=True,
-    ):
-        right = rpm / 60 * stage.pulses_per_revolution
-        if not math.isclose(right, hertz, rel_tol=1e-9, abs_tol=1e-9):
-            pulses = f"{stage.pulses_per_revolution:g} pulses per revolution"
-            raise ValueError(f"{right:g} Hz at {rpm:g} rpm, not {hertz:g} Hz, for {pulses}")

@@ -80,9 +80,9 @@ def test_a_bench_names_instruments_and_what_they_are_wired_to(tmp_path):
             "set by: source, red by: meter",
             '"taps.input.red by" is not a key here',
             "7:27",
-            'write "read by"',
+            'write "read by: meter"',
         ),
-        ("{set by: source}", "{}", "taps.input: a group of keys cannot stand here", "7:3", ""),
+        ("{set by: source}", "{}", "taps.input: the keys do not fit together", "7:3", ""),
         ('"@py"', "simulated", 'backend "simulated" needs "simulation"', "2:1", ""),
         (
             "0 .. 22 mA",

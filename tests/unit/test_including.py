@@ -87,7 +87,7 @@ def test_an_override_reaches_through_what_is_included_there_and_the_outer_one_wi
         ("include: {sequence: noise.yaml, radings: 20}", "outer.yaml:6:37", 'write "readings"'),
         ("include: {sequence: noise.yaml, readings: two}", "outer.yaml:6:37", "a whole number"),
         ("include: faulty.yaml", "faulty.yaml:4:16", "a whole number"),
-        ("includ: noise.yaml", "outer.yaml:6:5", 'write "include"'),
+        ("includ: noise.yaml", "outer.yaml:6:5", 'write "include: noise.yaml"'),
     ],
 )
 def test_what_cannot_be_included_is_refused_with_its_place(written, entry, place, says):

@@ -91,7 +91,7 @@ def test_a_chain_names_its_taps_and_stages(sheet):
         ({"0.2 % of span": "-1 % of span"}, "is negative"),
         ({"0 .. 1000 Hz": "0 .. 1000"}, "has no unit"),
         ({"0 .. 1000 Hz": "5 .. 5 Hz"}, "has no width"),
-        ({"tolerance:": "tolerence:"}, 'write "tolerance"'),
+        ({"tolerance:": "tolerence:"}, 'write "tolerance: '),
         ({"type: converter\n": ""}, '"type" is missing'),
         ({"tolerance:": "settling: {minimum: 5 s, maximum: 5 s}\ntolerance:"}, "a maximum above the minimum"),
         ({"tolerance:": "time constant: -1 s\ntolerance:"}, "is a negative time"),

@@ -1,0 +1,100 @@
+"""What people write shorter than asked for, where it can mean one thing only; and keys under another name."""
+
+import pytest
+
+from instruments.errors import InputError
+from instruments.yamlfile import load, parse
+from sequencer.inputs.files import load_sequence
+from sequencer.inputs.type_sheet import TypeSheet
+
+SHEET = """\
+type: tank level transmitter (invented)
+input: {input}
+output: {output}
+tolerance: 0.5 % of span
+"""
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    def loaded(text):
+        path = tmp_path / "unit.yaml"
+        path.write_text(text, encoding="utf-8")
+        return load(path, TypeSheet).datasheet()
+
+    return loaded
+
+
+def test_a_range_alone_is_the_range_of_a_tap(sheet):
+    short = sheet(SHEET.format(input="0..2.4 bar", output="4 .. 20 mA"))
+    assert short == sheet(SHEET.format(input="{range: 0 .. 2.4 bar}", output="{range: 4 .. 20 mA}"))
+    assert (short.taps[0].low, short.taps[0].high, short.taps[0].unit) == (0, 2.4, "bar")
+
+
+@pytest.mark.parametrize("name", ["Pt100", "Pt500", "Pt1000"])
+def test_a_sensor_alone_is_an_rtd(sheet, name):
+    found = sheet(SHEET.format(input=f"{{range: 0 .. 100 degC, sensor: {name}}}", output="4 .. 20 mA"))
+    # IEC 60751: R(0 degC) is the number in the name.
+    assert found.taps[0].to_signal(0.0) == pytest.approx(float(name.removeprefix("Pt")))
+
+
+def test_a_thermocouple_alone_may_have_any_cold_junction(sheet):
+    with pytest.raises(InputError, match='"K" cannot stand here'):
+        sheet(SHEET.format(input="{range: 0 .. 100 degC, sensor: K}", output="4 .. 20 mA"))
+
+
+PUMP = """\
+type: pump (invented)
+taps:
+  - {{tap: speed, range: 0 .. {rpm} rpm}}
+  - {{tap: pulse, range: 0 .. {rate}}}
+  - {{tap: output, range: 4 .. 20 mA}}
+stages:
+  - {{stage: pickup, pulses per revolution: {pulses}}}
+  - {{stage: converter}}
+tolerance: 0.5 % of span
+"""
+
+
+@pytest.mark.parametrize(
+    ("rpm", "rate", "pulses"),
+    [
+        (1450, "24.17 Hz", 1),
+        (1450, "24.2 Hz", 1),
+        (1450, "24.167 Hz", 1),
+        (2950, "0.0492 kHz", 1),
+        (1450, "1450 Hz", 60),
+    ],
+)
+def test_speed_and_pulse_rate_agree_to_the_digits_as_stated_and_the_pulses_are_exact(sheet, rpm, rate, pulses):
+    found = sheet(PUMP.format(rpm=rpm, rate=rate, pulses=pulses))
+    to_hertz = 1000 if "kHz" in rate else 1
+    # One revolution a minute is 1/60 of a revolution a second.
+    assert to_hertz * found.taps[1].high == pytest.approx(rpm / 60 * pulses, rel=1e-12)
+    assert to_hertz * float(found.ideal(rpm / 2, last=1)) == pytest.approx(rpm / 120 * pulses, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("rate", "shown"), [("24 Hz", "24 Hz"), ("24.16 Hz", "24.16 Hz"), ("24.1666 Hz", "24.1666 Hz")]
+)
+def test_what_does_not_agree_is_said_with_the_digits_that_differ(sheet, rate, shown):
+    with pytest.raises(InputError) as wrong:
+        sheet(PUMP.format(rpm=1450, rate=rate, pulses=1))
+    assert wrong.value.allowed == f"24.166667 Hz at 1450 rpm, not {shown}, for 1 pulse per revolution"
+
+
+def test_a_key_under_a_part_of_its_name_is_one_error_with_the_line_to_write(tmp_path):
+    path = tmp_path / "x.yaml"
+    path.write_text("sequence: x\ntype: pulse-to-current\nsteps: [{exercise: {cycles: 1}}]\n", encoding="utf-8")
+    with pytest.raises(InputError) as wrong:
+        load_sequence(str(path))
+    assert wrong.value.where.endswith("x.yaml:2:1")
+    assert wrong.value.todo == 'write "type sheet: pulse-to-current"'
+    assert not wrong.value.others
+
+
+def test_a_misspelled_key_is_shown_as_the_line_to_write(tmp_path):
+    with pytest.raises(InputError) as wrong:
+        parse("type: x\ninput: 0..1 V\noutput: 0..1 V\ntolerence: 0.5 % of span\n", tmp_path / "x.yaml").into(TypeSheet)
+    assert wrong.value.todo == 'write "tolerance: 0.5 % of span"'
+    assert not wrong.value.others

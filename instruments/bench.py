@@ -1,15 +1,7 @@
-"""An open bench: instruments on their lines, sources and receivers by tap; safe on leaving `with`, whatever happens.
+"""Opens a bench: the lines to what its wiring needs, and what sets and reads at each tap."""
 
-Sources are made safe in the order of the bench file before anything else is done.
-"""
-
-import contextlib
-import math
 from collections.abc import Mapping
-from functools import partial
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import pyvisa
 
@@ -18,218 +10,26 @@ from instruments.clock import Clock, RealClock, VirtualClock
 from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedScanner, DescribedSource
 from instruments.description import Description
-from instruments.errors import InstrumentError, LivezeroError, UnsafeError
-from instruments.feedback import Feedback
-from instruments.interrupts import held_off
+from instruments.driven import DrivenInstrument
+from instruments.errors import InstrumentError, LivezeroError
 from instruments.keyed import KeyedReceiver, KeyedSource, Person
 from instruments.latch import Latch, LeftOn
 from instruments.line import opened_line
+from instruments.openbench import Bench
 from instruments.roles import Operator, Receiver, Source
 from instruments.scanned import Places
 from instruments.session import Teller
 from instruments.simulated.setup import simulated_bench
 from instruments.simulated.visa import resource_manager
-from instruments.units import Quantity, Span, show
+from instruments.units import Quantity, Span
 from instruments.wiring import Held, Port, Wire
 
-__all__ = ["Bench", "backend", "connect", "latch_of", "open_bench", "visa_library"]
+__all__ = ["Bench", "backend", "connect", "connect_driver", "latch_of", "open_bench", "visa_library"]
 
 _SIMULATED = (
     "check the command against SCPI: the simulated bench understands SCPI and the serial tachometer that comes along; "
     "an instrument with other commands cannot be simulated, only run on a real bench"
 )
-
-
-class Bench:
-    """Every instrument that the wiring needs, opened.
-
-    Args:
-        manager: VISA, closed with the bench; None where there is none, or other benches use it too.
-        instruments: those with a line, by name.
-        sources: by tap.
-        receivers: by tap.
-        clock: real, or virtual where the bench is simulated in process.
-        places: where the units are, and what connects them; None = one unit, wired as it is.
-    """
-
-    def __init__(
-        self,
-        *,
-        manager: pyvisa.ResourceManager | None,
-        instruments: dict[str, DescribedInstrument],
-        sources: dict[str, Source],
-        receivers: dict[str, Receiver],
-        clock: Clock,
-        places: Places | None = None,
-    ) -> None:
-        self._manager = manager
-        self.instruments = instruments
-        self.sources = sources
-        self.receivers = receivers
-        self.clock = clock
-        self._places = places
-        self._is_safe = False
-        self._is_known_unsafe = False
-        self._unreached: list[InstrumentError] = []
-        self._feedback = {
-            tap: Feedback(source, receiver, clock)
-            for tap, source in sources.items()
-            if isinstance(source, DescribedSource)
-            and isinstance(receiver := receivers.get(tap), DescribedReceiver)
-            and receiver.instrument is not source.instrument
-        }
-        for each in receivers.values():
-            if isinstance(each, DescribedReceiver):
-                each.instrument.session.longest_s = partial(self._longest_s, each.instrument.description.takes)
-        if places is not None:
-            scanner = places.scanner.instrument
-            scanner.session.longest_s = partial(self._longest_s, scanner.description.takes)
-        self.told: set[str] = set()  # sources made safe by word alone: nothing proves it
-
-    def prepare(self) -> dict[str, str]:
-        """Identify each instrument, clear its error queue, bring each output to its safe level.
-
-        Returns:
-            Identity by instrument name.
-
-        Raises:
-            InstrumentError: one does not answer, is another, or reports an error.
-            UnsafeError: an output cannot be brought to its safe level.
-        """
-        for instrument in self.instruments.values():
-            instrument.meet()
-        # Before any set-up: an output may still be on from a run that was cut off.
-        if set(self.make_safe()) < {source.name for source in self.sources.values()}:
-            raise self._unreached[0]
-        for instrument in self.instruments.values():
-            instrument.set_up()
-        if self._places is not None:
-            self._places.scanner.open_all()
-        self._is_safe = False
-        return {name: instrument.identity for name, instrument in self.instruments.items()}
-
-    @property
-    def exchange_s(self) -> dict[str, float]:
-        """What a question and its answer took lately, by instrument: once it is prepared, what its line takes."""
-        found = {name: instrument.session.exchange_s for name, instrument in self.instruments.items()}
-        return {name: each for name, each in found.items() if math.isfinite(each)}
-
-    def _longest_s(self, takes_s: float) -> float:
-        """How long a reader may be silent: with an output on no longer than a source may, beyond what a reading takes.
-
-        So the time-out of the source alone says how soon it is told off, however patient its readers are.
-        """
-        sources = (each for each in self.sources.values() if isinstance(each, DescribedSource) and each.is_on)
-        return takes_s + min((each.instrument.description.timeout for each in sources), default=math.inf)
-
-    def tell_off(self) -> None:
-        """Send every source that was driven its safe level and off, none of them waited for and nothing proved."""
-        with held_off():
-            for source in self.sources.values():
-                with contextlib.suppress(Exception):  # a fault of a driver must not keep the next source on
-                    source.tell_off()
-
-    def make_safe(self) -> dict[str, str]:
-        """Bring every output to its safe level, in order; every one is tried, whatever becomes of the others.
-
-        No signal interrupts it: one that comes in between counts afterwards. Every wait in it ends.
-
-        Returns:
-            The safe level by instrument name; a source that cannot be reached, and that this bench never set, is not
-            in it.
-
-        Raises:
-            UnsafeError: one or more could not be made safe.
-        """
-        done: dict[str, str] = {}
-        failed: list[UnsafeError] = []
-        self._unreached = []
-        self.told = {source.name for source in self.sources.values() if not source.proves_safe}
-        if len(self.sources) > 1:  # one that is silent, and waited for, must not keep the others on
-            self.tell_off()
-        with held_off():
-            for source in self.sources.values():
-                try:
-                    source.make_safe()
-                    done[source.name] = show(source.safe_level)
-                except UnsafeError as error:
-                    failed.append(error)
-                except InstrumentError as error:
-                    self._unreached.append(error)
-                except Exception as error:  # noqa: BLE001  a fault of a driver must not keep the next source on
-                    what = f"{source.name} could not be brought to its safe level of {show(source.safe_level)}"
-                    failed.append(UnsafeError(what, where=source.name, todo=f"switch it off by hand, now ({error})"))
-            for tap, feedback in self._feedback.items():
-                name = feedback.source.name
-                try:
-                    if name in done and feedback.hear(tap):
-                        self.told.discard(name)
-                except UnsafeError as error:
-                    failed.append(error)
-        if failed:
-            self._is_known_unsafe = True
-            first, *others = failed
-            raise UnsafeError(first.what, where=first.where, todo=first.todo, others=tuple(others))
-        self._is_safe = True
-        return done
-
-    def seen_at(self, place: int | None) -> Mapping[str, Receiver]:
-        """The receivers by tap, as the unit at a place sees them; None = the first place, or the only unit."""
-        return self.receivers if self._places is None else self._places.receivers(place, self.receivers)
-
-    def connect(self, place: int | None) -> None:
-        """Connect the unit at a place, source and all; nothing to do where one is wired. Raises InstrumentError."""
-        if self._places is not None:
-            self._places.connect(place)
-
-    def moved(self) -> None:
-        """The input leaves its level."""
-        if self._places is not None:
-            self._places.moved()
-
-    def recover_receivers(self) -> None:
-        """After touch was lost: scanner and receivers back on their lines; raises InstrumentError."""
-        if self._places is not None:
-            self._places.scanner.recover()
-        for receiver in self.receivers.values():
-            receiver.recover()
-
-    def took(self, tap: str, reading: float) -> None:
-        """A reading at a tap, in the unit selected: what tells later whether a source there is off."""
-        if tap in self._feedback:
-            self._feedback[tap].take(reading)
-
-    def driven_by(self, *, serial: str, record: Path) -> None:
-        """Name the run that will drive the sources, for who finds them left on."""
-        for source in self.sources.values():
-            if isinstance(source, DescribedSource) and source.latch is not None:
-                source.latch.belongs_to(serial=serial, record=record)
-
-    def close(self) -> None:
-        """Give front panels back and close every line, the last opened first."""
-        if self._places is not None and self._places.scanner.instrument.was_met:
-            with contextlib.suppress(InstrumentError):  # nothing is read any more, and the outputs are off
-                self._places.scanner.open_all()
-        for instrument in reversed(self.instruments.values()):
-            instrument.close()
-        if self._manager is not None:
-            self._manager.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        was_known = self._is_known_unsafe
-        try:
-            if not self._is_safe:
-                self.make_safe()
-        except UnsafeError:
-            if not was_known:  # it was raised once: tried again here, it must not hide what the caller made of it
-                raise
-        finally:
-            self.close()
 
 
 def open_bench(
@@ -263,32 +63,25 @@ def open_bench(
     all_wires = (*wires, *(each.wire for each in held))
     names = [port.instrument for each in all_wires for port in (each.source, each.receiver) if port is not None]
     units = loaded.file.units
-    instruments: dict[str, DescribedInstrument] = {}
+    all_names = dict.fromkeys((*names, *([units.connected_by] if units is not None else [])))
     try:
-        for name in (*names, *([units.connected_by] if units is not None else [])):
-            description = loaded.descriptions[name]
-            if name not in instruments and description.kind == "remote":
-                assert manager is not None
-                instruments[name] = connect(loaded, name, description, manager, clock, tell)
+        instruments, driven = _connected(loaded, tuple(all_names), manager, clock, tell)
     except LivezeroError:
-        for instrument in instruments.values():
-            instrument.session.close()
         if own is not None:
             own.close()
         raise
+    talked_to: dict[str, DescribedInstrument | DrivenInstrument] = {**instruments, **driven}
     sources: dict[str, Source] = {}
     receivers: dict[str, Receiver] = {}
     person = Person(operator)  # one for all, since "back" goes back to what was read at another meter
     for each in wires:
         if each.source is not None:
-            sources[each.tap] = _source(each, each.source, loaded, instruments, limits, person, clock)
+            sources[each.tap] = _source(each, each.source, loaded, talked_to, limits, person, clock)
         if each.receiver is not None:
-            receivers[each.tap] = _receiver(each, each.receiver, loaded, instruments, person, clock)
+            receivers[each.tap] = _receiver(each, each.receiver, loaded, talked_to, person, clock)
     for beside in held:
         assert beside.wire.source is not None
-        sources[beside.name] = _source(
-            beside.wire, beside.wire.source, loaded, instruments, beside.limits, person, clock
-        )
+        sources[beside.name] = _source(beside.wire, beside.wire.source, loaded, talked_to, beside.limits, person, clock)
     return Bench(
         manager=own,
         instruments=instruments,
@@ -296,7 +89,31 @@ def open_bench(
         receivers=receivers,
         clock=clock,
         places=_places(loaded, wires, instruments, clock),
+        driven=driven,
     )
+
+
+def _connected(
+    loaded: LoadedBench, names: tuple[str, ...], manager: pyvisa.ResourceManager | None, clock: Clock, tell: Teller
+) -> tuple[dict[str, DescribedInstrument], dict[str, DrivenInstrument]]:
+    """Those with a line, and those with a driver; where one cannot be opened all are closed again."""
+    instruments: dict[str, DescribedInstrument] = {}
+    driven: dict[str, DrivenInstrument] = {}
+    try:
+        for name in names:
+            description = loaded.descriptions[name]
+            if description.driver:
+                driven[name] = connect_driver(loaded, name, description, clock)
+            elif description.kind == "remote":
+                assert manager is not None
+                instruments[name] = connect(loaded, name, description, manager, clock, tell)
+    except LivezeroError:
+        for instrument in instruments.values():
+            instrument.session.close()
+        for each in driven.values():
+            each.close()
+        raise
+    return instruments, driven
 
 
 def _places(
@@ -323,9 +140,10 @@ def backend(loaded: LoadedBench, sheet: DataSheet) -> tuple[pyvisa.ResourceManag
         InstrumentError: no such backend.
     """
     if loaded.file.is_simulated:
-        clock = VirtualClock()
+        simulation = loaded.file.simulation
+        clock = VirtualClock.on(simulation.date if simulation is not None else None)
         return resource_manager(simulated_bench(loaded, sheet, clock)), clock
-    if all(description.kind == "keyed" for description in loaded.descriptions.values()):
+    if all(description.kind == "keyed" or description.driver for description in loaded.descriptions.values()):
         return None, RealClock()
     try:
         return pyvisa.ResourceManager(visa_library(loaded)), RealClock()
@@ -384,8 +202,27 @@ def connect(
         tell,
         hint=_SIMULATED if loaded.file.is_simulated else "",
     )
+    where = loaded.password(name)
     return DescribedInstrument(
-        name=name, description=description, session=session, expected_identity=instrument.identity
+        name=name,
+        description=description,
+        session=session,
+        expected_identity=instrument.identity,
+        password=where.read(where=loaded.where("instruments", name, "password")) if where else "",
+    )
+
+
+def connect_driver(loaded: LoadedBench, name: str, description: Description, clock: Clock) -> DrivenInstrument:
+    """What a driver of an installed package talks to; nothing is set. Raises InputError, InstrumentError."""
+    instrument = loaded.file.instruments[name]
+    where = loaded.where("instruments", name)
+    return DrivenInstrument(
+        name=name,
+        resource=instrument.resource,
+        description=description,
+        clock=clock,
+        where=where,
+        expected_identity=instrument.identity,
     )
 
 
@@ -393,7 +230,7 @@ def _source(
     each: Wire,
     port: Port,
     loaded: LoadedBench,
-    instruments: dict[str, DescribedInstrument],
+    instruments: Mapping[str, DescribedInstrument | DrivenInstrument],
     limits: tuple[tuple[str, Span], ...],
     operator: Operator,
     clock: Clock,
@@ -407,13 +244,17 @@ def _source(
             safe_level=each.safe_level,
             operator=operator,
         )
+    instrument, latch = instruments[port.instrument], latch_of(loaded, port, each.safe_level)
+    if isinstance(instrument, DrivenInstrument):
+        stated = (("range of the source", port.entry.range), *limits)
+        return instrument.source(port.function, limits=stated, safe_level=each.safe_level, latch=latch)
     return DescribedSource(
-        instrument=instruments[port.instrument],
+        instrument=instrument,
         function=port.function,
         limits=limits,
         safe_level=each.safe_level,
         clock=clock,
-        latch=latch_of(loaded, port, each.safe_level),
+        latch=latch,
     )
 
 
@@ -429,6 +270,7 @@ def latch_of(loaded: LoadedBench, port: Port, safe_level: Quantity) -> Latch | N
             function=port.function,
             safe_level=str(safe_level),
             description=loaded.descriptions[port.instrument],
+            password=loaded.password(port.instrument),
         )
     )
 
@@ -437,7 +279,7 @@ def _receiver(
     each: Wire,
     port: Port,
     loaded: LoadedBench,
-    instruments: dict[str, DescribedInstrument],
+    instruments: Mapping[str, DescribedInstrument | DrivenInstrument],
     operator: Operator,
     clock: Clock,
 ) -> Receiver:
@@ -450,4 +292,7 @@ def _receiver(
             operator=operator,
             clock=clock,
         )
-    return DescribedReceiver(instrument=instruments[port.instrument], function=port.function, clock=clock)
+    instrument = instruments[port.instrument]
+    if isinstance(instrument, DrivenInstrument):
+        return instrument.receiver(port.function)
+    return DescribedReceiver(instrument=instrument, function=port.function, clock=clock)

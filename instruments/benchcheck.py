@@ -6,13 +6,14 @@ from types import MappingProxyType
 
 import pyvisa
 
-from instruments.bench import backend, connect
+from instruments.bench import backend, connect, connect_driver
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.described import DescribedInstrument, DescribedReceiver, DescribedSource
-from instruments.description import Description, RangeEntry
-from instruments.errors import LivezeroError, NoReadingError, UnsafeError
+from instruments.description import Description
+from instruments.errors import InstrumentError, LivezeroError, NoReadingError, UnsafeError, shortened
+from instruments.functions import RangeEntry
 from instruments.texts import counted
 from instruments.units import show
 
@@ -66,6 +67,11 @@ def _check_one(
     identity = ""
     if description.kind == "keyed":
         findings.append("set or read by a person: nothing to talk to")
+    elif error is None and description.driver:
+        try:
+            identity = _check_driver(loaded, name, findings, clock)
+        except LivezeroError as fault:
+            error = fault
     elif error is None:
         assert manager is not None
         try:
@@ -76,6 +82,8 @@ def _check_one(
                 opened.close()
         except LivezeroError as fault:
             error = fault
+    if isinstance(error, InstrumentError) and error.reply.strip() and error.reply.strip() not in error.what:
+        findings.append(f'{error.command} was answered "{shortened(error.reply)}"')
     units = loaded.file.units
     if units is not None and units.connected_by == name:
         findings.append(f"connects {len(units.places)} places; no channel was closed")
@@ -92,8 +100,31 @@ def _check_one(
     )
 
 
+def _check_driver(loaded: LoadedBench, name: str, findings: list[str], clock: Clock) -> str:
+    """The identity of what a driver talks to; its outputs to their safe level, one reading of each function."""
+    description = loaded.descriptions[name]
+    opened = connect_driver(loaded, name, description, clock)
+    try:
+        opened.meet()
+        for function, spec in description.functions.items():
+            level = loaded.safe_level(name, function)
+            if spec.sets and level is not None:
+                source = opened.source(function, limits=(), safe_level=level, latch=None)
+                source.make_safe()
+                findings.append(f"{function}: {'at' if source.proves_safe else 'told'} its safe level of {show(level)}")
+            elif spec.reads:
+                receiver = opened.receiver(function)
+                receiver.select(spec.ranges[0], spec.unit)
+                findings.append(f"{function}: reads {receiver.read().value:.6g} {spec.unit}")
+        return opened.identity
+    finally:
+        opened.close()
+
+
 def _is_asked(description: Description) -> bool:
     """True if a check asks an instrument anything at all."""
+    if description.driver:
+        return True
     asked = (description.identify, description.error_query, description.event_status, description.acknowledge)
     functions = description.functions
     return any(asked) or any(each.reads or description.proves_safe(name) for name, each in functions.items())

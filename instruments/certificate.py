@@ -8,10 +8,11 @@ from typing import Annotated, Any, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
-from instruments.description import Description, Function
+from instruments.description import Description
 from instruments.errors import InputError, nearest
 from instruments.fields import AccuracyField, DifferenceField, DriftField, LevelField, SpanField
 from instruments.filemodel import FileModel
+from instruments.functions import Function
 from instruments.units import DIGITS, Span, Terms, is_alike, is_width, magnitude, width
 from instruments.yamlfile import Document
 

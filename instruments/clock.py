@@ -3,10 +3,11 @@
 Nothing else imports `time`; the simulated bench and the run share one clock object.
 """
 
+import datetime as dt
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Protocol
+from typing import Protocol, Self
 
 __all__ = ["Clock", "RealClock", "VirtualClock"]
 
@@ -63,6 +64,11 @@ class VirtualClock:
     def __init__(self, start: datetime = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)) -> None:
         self._now_s = 0.0
         self._start = start
+
+    @classmethod
+    def on(cls, day: dt.date | None) -> Self:
+        """A clock that begins at eight in the morning of a day; None = at the fixed date."""
+        return cls() if day is None else cls(datetime(day.year, day.month, day.day, 8, 0, tzinfo=UTC))
 
     def now(self) -> float:
         """Virtual seconds since this clock was made."""

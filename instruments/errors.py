@@ -213,7 +213,7 @@ class WrongInstrumentError(InstrumentError):
 
 
 class NoReadingError(InstrumentError):
-    """The reply is no reading: `kind` is "overload", "not a number", "empty" or "garbled"."""
+    """The reply is no reading: `kind` is "overload", "not a number", "empty", "garbled", "not valid" or "not ready"."""
 
     def __init__(self, kind: str, *, where: str, command: str, reply: str) -> None:
         super().__init__(

@@ -33,6 +33,7 @@ __all__ = [
     "OptionalFractionField",
     "PauseField",
     "PlacesField",
+    "ScaleField",
     "SpanField",
     "TemperatureSpanField",
     "ToleranceField",
@@ -103,11 +104,31 @@ def _drift(text: str) -> Terms:
     return _accuracy(match[1])
 
 
+_SCALE = re.compile(r"([+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(?:\.\.|to)\s*([+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?)")
+
+
+def _scale(text: str) -> tuple[float, float]:
+    match = _SCALE.fullmatch(text)
+    try:
+        low, high = (float(each) for each in match.groups()) if match else (0.0, 0.0)
+    except ValueError:
+        low = high = 0.0
+    if low == high:
+        raise InputError(f'"{text}" is not a scale', allowed='two numbers without a unit, such as "0 .. 100"')
+    return low, high
+
+
 _as_text = PlainSerializer(str, return_type=str)
 
 LevelField = Annotated[Quantity, as_field(quantity), _as_text, _schema("12 mA", "a number and its unit")]
 DifferenceField = Annotated[Quantity, as_field(difference), _as_text, _schema("0.5 degC", "a difference and its unit")]
 SpanField = Annotated[Span, as_field(span), _as_text, _schema("4 .. 20 mA", "two numbers and a unit")]
+ScaleField = Annotated[
+    tuple[float, float],
+    as_field(_scale),
+    PlainSerializer(lambda ends: f"{ends[0]!r} .. {ends[1]!r}", return_type=str),
+    _schema("0 .. 100", "two numbers without a unit"),
+]
 TemperatureSpanField = Annotated[
     Span,
     as_field(lambda text: span(text, like="degC")),

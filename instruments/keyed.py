@@ -9,9 +9,9 @@ from functools import partial
 from typing import Self
 
 from instruments.clock import Clock
-from instruments.description import Function, RangeEntry
 from instruments.entry import OVERLOAD, Doubt, Doubting, entry
 from instruments.errors import AbsentError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
+from instruments.functions import Function, RangeEntry
 from instruments.prompts import DONE, NO, NOTHING_BEFORE, YES, ask
 from instruments.roles import Operator, Question, Sample
 from instruments.texts import without_rest
@@ -166,6 +166,10 @@ class KeyedSource:
 
     def check(self, *, closely: bool = False) -> None:
         """A person keeps no settings that could be lost."""
+
+    def wait_stable(self, look: Callable[[], None]) -> bool:  # noqa: ARG002
+        """False: a person says that it is set once it stands."""
+        return False
 
     def tell_off(self) -> None:
         """Nothing to send; a person is asked when it is made safe."""

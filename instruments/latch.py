@@ -19,6 +19,7 @@ from instruments.description import Description
 from instruments.errors import InstrumentError
 from instruments.interrupts import held_off
 from instruments.locks import STATE_FOLDER, made_for_all, resource_stem, state_folder
+from instruments.passwords import Password
 
 __all__ = ["Latch", "LeftOn", "acknowledged", "left_on", "proved"]
 
@@ -35,6 +36,7 @@ class LeftOn(BaseModel):
         function: of its description.
         safe_level: number and unit.
         description: as it was used; None where that is not known any more, so that only a person can clear it.
+        password: where its password stands; None if it has none.
         identity: as it identified itself; "" if it does not.
         since: ISO date and time.
         serial: of the unit whose run drove it.
@@ -52,6 +54,7 @@ class LeftOn(BaseModel):
     function: str = ""
     safe_level: str = ""
     description: Description | None = None
+    password: Password | None = None
     identity: str = ""
     since: str = ""
     serial: str = ""

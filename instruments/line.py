@@ -4,17 +4,24 @@ from collections.abc import Callable
 from typing import cast
 
 import pyvisa
-from pyvisa.constants import Parity, StatusCode, StopBits
+from pyvisa.constants import ControlFlow, Parity, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource
 
 from instruments.clock import Clock
 from instruments.description import Description
-from instruments.session import BoundedLine, Line, Session, Teller
+from instruments.session import Manners, Session, Teller
+from instruments.visaline import BoundedLine, Line
 
 __all__ = ["opened_line"]
 
-_PARITIES = {"none": Parity.none, "even": Parity.even, "odd": Parity.odd}
-_STOP_BITS = {"1": StopBits.one, "2": StopBits.two}
+_PARITIES = {each: Parity[each] for each in ("none", "even", "odd", "mark", "space")}
+_STOP_BITS = {"1": StopBits.one, "1.5": StopBits.one_and_a_half, "2": StopBits.two}
+_FLOWS = {
+    "none": ControlFlow.none,
+    "xon/xoff": ControlFlow.xon_xoff,
+    "rts/cts": ControlFlow.rts_cts,
+    "dtr/dsr": ControlFlow.dtr_dsr,
+}
 
 
 def opened_line(
@@ -34,7 +41,14 @@ def opened_line(
         opener=_opener(manager, resource, description),
         clock=clock,
         timeout_s=description.timeout,
-        query_delay_s=description.query_delay,
+        manners=Manners(
+            query_delay_s=description.query_delay,
+            command_delay_s=description.command_delay,
+            prefix=description.prefix,
+            reply_prefix=description.reply_prefix,
+            echo=description.echo,
+            prompt=description.termination.prompt,
+        ),
         tell=tell,
         hint=hint,
     )
@@ -45,7 +59,7 @@ def _opener(manager: pyvisa.ResourceManager, resource: str, description: Descrip
         line = manager.open_resource(
             resource,
             write_termination=description.termination.write,
-            read_termination=description.termination.read,
+            read_termination=description.termination.prompt or description.termination.read,
         )
         _lock(line)
         serial = description.serial
@@ -54,6 +68,8 @@ def _opener(manager: pyvisa.ResourceManager, resource: str, description: Descrip
             line.data_bits = int(serial.data_bits)  # type: ignore[attr-defined]
             line.parity = _PARITIES[serial.parity]  # type: ignore[attr-defined]
             line.stop_bits = _STOP_BITS[serial.stop_bits]  # type: ignore[attr-defined]
+            if serial.flow_control != "none":
+                line.flow_control = _FLOWS[serial.flow_control]  # type: ignore[attr-defined]
         # A stray µ or ° in a reply is no reason to lose it (pyvisa issue 722).
         return BoundedLine(cast(MessageBasedResource, line), encoding="latin-1")
 

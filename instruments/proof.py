@@ -2,8 +2,10 @@
 
 import pyvisa
 
-from instruments.clock import RealClock
+from instruments.clock import Clock, RealClock
 from instruments.described import DescribedInstrument, DescribedSource
+from instruments.description import Description
+from instruments.driven import DrivenInstrument
 from instruments.errors import InstrumentError, LivezeroError, UnsafeError
 from instruments.interrupts import held_off
 from instruments.latch import LeftOn
@@ -35,11 +37,18 @@ def prove_safe(source: LeftOn) -> None:
 def _prove(left: LeftOn) -> None:
     if left.description is None:
         raise InstrumentError(f"how that is done is not known any more ({left.path})", where=left.where)
-    manager = pyvisa.ResourceManager(left.library)
     clock = RealClock()
+    if left.description.driver:
+        _prove_driven(left, left.description, clock)
+        return
+    manager = pyvisa.ResourceManager(left.library)
     session = opened_line(left.name, left.resource, left.description, manager, clock, lambda _: None)
     instrument = DescribedInstrument(
-        name=left.name, description=left.description, session=session, expected_identity=""
+        name=left.name,
+        description=left.description,
+        session=session,
+        expected_identity="",
+        password=left.password.read(where=left.where) if left.password else "",
     )
     instrument.identity = left.identity  # another one, though of the same kind, is a wrong instrument
     try:
@@ -60,3 +69,23 @@ def _prove(left: LeftOn) -> None:
             + ("whether it did" if left.identity else "which instrument it is"),
             where=left.where,
         )
+
+
+def _prove_driven(left: LeftOn, description: Description, clock: Clock) -> None:
+    """The same through a driver."""
+    instrument = DrivenInstrument(
+        name=left.name,
+        resource=left.resource,
+        description=description,
+        clock=clock,
+        where=left.where,
+        expected_identity=left.identity,
+    )
+    try:
+        source = instrument.source(left.function, limits=(), safe_level=quantity(left.safe_level), latch=None)
+        instrument.meet()
+        source.make_safe()
+    finally:
+        instrument.close()
+    if not left.identity or not source.proves_safe:
+        raise InstrumentError("told to go to its safe level and off, but its driver cannot tell", where=left.where)

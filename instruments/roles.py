@@ -1,10 +1,11 @@
 """All that a run may ask of an instrument and of a person; drivers, keyed instruments and tests fulfil it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from instruments.description import RangeEntry
 from instruments.entry import Doubting
+from instruments.functions import RangeEntry
 from instruments.units import Quantity
 
 __all__ = ["Operator", "Question", "Receiver", "Sample", "Source"]
@@ -12,11 +13,15 @@ __all__ = ["Operator", "Question", "Receiver", "Sample", "Source"]
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One value as an instrument gave it: in the unit it was asked for, when, and the reply as received."""
+    """One value as an instrument gave it: in the unit it was asked for, when, and the reply as received.
+
+    `warning` is what the instrument says of it that makes it no worse, such as "battery low".
+    """
 
     value: float
     at_s: float
     raw: str
+    warning: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +82,16 @@ class Source(Protocol):
 
     def set(self, level: Quantity) -> None:
         """Set a level; raises LimitError outside the limits, InstrumentError if it was not done."""
+
+    def wait_stable(self, look: Callable[[], None]) -> bool:
+        """Wait until it stands at its level, where it can tell; True if there was anything to wait for.
+
+        Args:
+            look: called between two questions; what it raises ends the wait.
+
+        Raises:
+            InstrumentError: it does not come to stand in the time that its description gives.
+        """
 
     def make_safe(self) -> None:
         """Bring the output to its safe level; raises UnsafeError if that cannot be proved."""

@@ -8,11 +8,11 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from instruments.benchfile import Units
+from instruments.benchmodel import Units
 from instruments.clock import Clock
 from instruments.described import DescribedScanner
-from instruments.description import RangeEntry
 from instruments.entry import Doubting
+from instruments.functions import RangeEntry
 from instruments.roles import Receiver, Sample
 
 __all__ = ["Places", "SeenReceiver", "SharedReceiver", "SharedTap"]

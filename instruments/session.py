@@ -5,22 +5,19 @@ The only module that catches pyvisa's errors. It knows text, not instruments.
 
 import contextlib
 import math
-import select
-import socket
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from statistics import median
-from typing import Any, Protocol
 
 import pyvisa
-from pyvisa.constants import InterfaceType, ResourceAttribute, StatusCode
-from pyvisa.resources import MessageBasedResource
+from pyvisa.constants import StatusCode
 
-from instruments.clock import Clock, RealClock
+from instruments.clock import Clock
 from instruments.errors import LineLostError, LivezeroError, NoReplyError, OutOfStepError, shortened
+from instruments.visaline import Line
 
-__all__ = ["BoundedLine", "Exchange", "Line", "Session", "Teller"]
+__all__ = ["HIDDEN", "Exchange", "Manners", "Session", "Teller"]
 
 # pyvisa-py hands through whatever its transports raise: OSError for a reset, RuntimeError from HiSLIP, termios.error
 # from an unplugged port, and Exception itself for a host that is not found.
@@ -28,7 +25,9 @@ _LINE_ERRORS = (Exception,)
 _ANSWERS_N = 20
 _SILENCE_S = 0.2
 _MOST_DRAINED = 50
-_LARGEST_REPLY = 1_000_000
+HIDDEN = "***"
+"""What is told in place of a password."""
+_SHORTEST_SECRET = 4  # a shorter one would be found in every other reply
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,144 +45,30 @@ class Exchange:
 Teller = Callable[[Exchange], None]
 
 
-class Line(Protocol):
-    """What a session needs of a pyvisa message-based resource."""
-
-    timeout: float
-
-    def write(self, message: str) -> int:
-        """Send a line."""
-
-    def read(self) -> str:
-        """The next line, without its end."""
-
-    def unread(self) -> str:
-        """What stands in the input, taken out of it."""
-
-    def clear(self) -> None:
-        """Device clear."""
-
-    def close(self) -> None:
-        """Close the resource."""
-
-
-class BoundedLine:
-    """A pyvisa resource as a line that always comes back: from a reply without an end, and to one that never reads.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manners:
+    """What goes over a line beside messages and answers.
 
     Args:
-        resource: opened, with its terminations set.
-        encoding: of its text.
+        query_delay_s: from a message to its answer at least.
+        command_delay_s: after a message without answer.
+        prefix: put before each message.
+        reply_prefix: taken off each answer.
+        echo: each message comes back first, on a line of its own or before the prompt.
+        prompt: comes once a message is done, with an answer or without; "" = nothing does.
     """
 
-    def __init__(self, resource: MessageBasedResource, *, encoding: str) -> None:
-        self._resource = resource
-        self._encoding = encoding
-        # Any other line carries the end of a message, and an instrument throws away what was not read of its answer
-        # when the next command comes (IEEE 488.2-1992, 6.3.2.3, from memory).
-        is_socket = resource.resource_class == "SOCKET"
-        self._is_stream = is_socket or resource.interface_type == InterfaceType.asrl
+    query_delay_s: float = 0.0
+    command_delay_s: float = 0.0
+    prefix: str = ""
+    reply_prefix: str = ""
+    echo: bool = False
+    prompt: str = ""
 
     @property
-    def timeout(self) -> float:
-        """How long an exchange may take, in ms."""
-        return float(self._resource.timeout)
-
-    @timeout.setter
-    def timeout(self, timeout_ms: float) -> None:
-        self._resource.timeout = timeout_ms
-
-    @property
-    def _backend(self) -> Any:  # noqa: ANN401  it has no types
-        """What pyvisa-py holds of this line; None of any other library."""
-        return getattr(self._resource.visalib, "sessions", {}).get(self._resource.session)
-
-    def write(self, message: str) -> int:
-        """Send a line; raises VisaIOError where it is not taken in time."""
-        # pyvisa-py 0.8 waits for ever for room in a raw socket, so that nothing could be made safe any more.
-        line = getattr(self._backend, "interface", None)
-        if isinstance(line, socket.socket) and not select.select([], [line], [], self.timeout / 1000)[1]:
-            raise pyvisa.VisaIOError(StatusCode.error_timeout)
-        return int(self._resource.write(message, encoding=self._encoding))
-
-    def read(self) -> str:
-        """The next line, without its end; raises OSError where it has none within a million bytes."""
-        resource, raw, more = self._resource, bytearray(), StatusCode.success_max_count_read
-        if isinstance(line := getattr(self._backend, "interface", None), socket.socket) and resource.read_termination:
-            end = resource.read_termination
-            return self._answer(line, end.encode(self._encoding)).decode(self._encoding).removesuffix(end)
-        with resource.ignore_warning(StatusCode.success_device_not_present, more):
-            status = more
-            while status == more:  # as pyvisa reads, but not for ever
-                chunk, status = resource.visalib.read(resource.session, resource.chunk_size)
-                raw += chunk
-                if len(raw) > _LARGEST_REPLY:
-                    raise OSError(f"the reply does not end within {_LARGEST_REPLY} bytes")
-        return raw.decode(self._encoding).removesuffix(resource.read_termination or "")
-
-    def _answer(self, line: socket.socket, end: bytes) -> bytes:
-        """What comes over a raw socket up to its end, the whole within one time-out.
-
-        pyvisa-py 0.8 waits anew after each byte, and takes what has no end for whole after a pause.
-        """
-        clock, pending = RealClock(), self._backend._pending_buffer  # noqa: SLF001  it has no other door
-        until_s = clock.now() + self.timeout / 1000
-        while end not in pending:
-            if len(pending) > _LARGEST_REPLY:
-                raise OSError(f"the reply does not end within {_LARGEST_REPLY} bytes")
-            left_s = until_s - clock.now()
-            if left_s <= 0 or not select.select([line], [], [], left_s)[0]:
-                raise pyvisa.VisaIOError(StatusCode.error_timeout)
-            if not (chunk := line.recv(4096)):
-                raise OSError("closed by the other side")
-            pending += chunk
-        size = pending.index(end) + len(end)
-        found = bytes(pending[:size])
-        del pending[:size]
-        return found
-
-    def unread(self) -> str:
-        """What stands in the input, taken out of it; raises OSError where the other side has closed the line.
-
-        It waits for nothing: two microseconds on a raw socket of pyvisa-py, against a hundred of the shortest exchange.
-        """
-        if not self._is_stream:
-            return ""
-        backend = self._backend
-        line = getattr(backend, "interface", None)
-        if not isinstance(line, socket.socket):
-            return self._taken().decode(self._encoding)
-        raw = bytearray(backend._pending_buffer)  # noqa: SLF001  it has no other door
-        backend._pending_buffer.clear()  # noqa: SLF001
-        while len(raw) < _LARGEST_REPLY and select.select([line], [], [], 0)[0]:
-            if not (chunk := line.recv(4096)):
-                raise OSError("closed by the other side")
-            raw += chunk
-        return raw.decode(self._encoding)
-
-    def _taken(self) -> bytes:
-        """What stands in the input of a line that counts it; of another one what comes byte by byte without waiting."""
-        resource, raw = self._resource, bytearray()
-        try:
-            left_n = resource.visalib.get_attribute(resource.session, ResourceAttribute.asrl_avalaible_number)[0]
-            while len(raw) < min(left_n, _LARGEST_REPLY):
-                raw += resource.visalib.read(resource.session, left_n - len(raw))[0]
-        except (pyvisa.VisaIOError, NotImplementedError, TypeError):
-            before_ms, self.timeout = self.timeout, 0
-            try:
-                with contextlib.suppress(pyvisa.VisaIOError):
-                    while len(raw) < _LARGEST_REPLY:
-                        raw += resource.visalib.read(resource.session, 1)[0]
-            finally:
-                self.timeout = before_ms
-        return bytes(raw)
-
-    def clear(self) -> None:
-        """Device clear."""
-        self._resource.clear()
-
-    def close(self) -> None:
-        """Close the resource."""
-        self._resource.close()
+    def talks_back(self) -> bool:
+        """Something comes after each message, whether it was asked for or not."""
+        return self.echo or bool(self.prompt)
 
 
 class Session:
@@ -193,13 +78,15 @@ class Session:
         name: of the instrument on the bench.
         resource: the VISA resource string, for errors.
         opener: opens the resource, again after it was lost.
-        clock: for the time of each exchange and the delay between write and read.
+        clock: for the time of each exchange and its delays.
         timeout_s: how long a reply may take.
-        query_delay_s: wait between write and read.
         tell: takes each exchange; what it cannot keep is its own matter.
         hint: what to do where it does not answer or refuses a command; "" = look at cable and manual.
+        manners: what else goes over the line.
 
     Attributes:
+        secret: a password, of which nothing is told; "" = there is none.
+        hidden: messages that hold it, each with what is told in its place.
         longest_s: asked at each exchange: no reply may take longer now, whatever the time-out is.
 
     Raises:
@@ -214,9 +101,9 @@ class Session:
         opener: Callable[[], Line],
         clock: Clock,
         timeout_s: float,
-        query_delay_s: float,
         tell: Teller,
         hint: str = "",
+        manners: Manners = Manners(),
     ) -> None:
         self.name = name
         self.hint = hint
@@ -227,7 +114,9 @@ class Session:
         self._opener = opener
         self.clock = clock
         self._timeout_s = timeout_s
-        self._query_delay_s = query_delay_s
+        self._manners = manners
+        self.secret = ""
+        self.hidden: dict[str, str] = {}
         self._tell = tell
         self._answered_s: deque[float] = deque(maxlen=_ANSWERS_N)  # what the last questions took
         self._line = self._open()
@@ -267,7 +156,7 @@ class Session:
             with self._waiting_for(_SILENCE_S):
                 late = tuple(self._line.unread().splitlines())
                 for command in commands:
-                    self._exchange(command, answered=False)
+                    self._exchange(command, answered=False, is_heeded=False)
                 for line in late:
                     self._told(self.clock.now(), "(drained)", line)
         except LivezeroError:
@@ -277,7 +166,7 @@ class Session:
             raise LineLostError(
                 f"the line failed: {_reason(error)}", where=self.where, todo="check power and cable"
             ) from error
-        self.is_suspect = was_suspect
+        self.is_suspect = was_suspect or self._manners.talks_back
         return late
 
     @contextlib.contextmanager
@@ -305,35 +194,64 @@ class Session:
         assert reply is not None
         return reply
 
-    def _exchange(self, command: str, *, answered: bool) -> str | None:
+    def _exchange(self, command: str, *, answered: bool, is_heeded: bool = True) -> str | None:
         start_s, longest_s = self.clock.now(), self.longest_s()
         was_suspect, self.is_suspect = self.is_suspect, True  # Ctrl-C may come before the answer does
+        message, shown = self._manners.prefix + command, self.masked(command)
         try:
             # What stands there now would be taken for the answer, and every later answer would be one behind. A suspect
             # line was drained, or is about to be. An end of line alone answers nothing.
             if not was_suspect:
-                self._refuse_a_stray(command)
+                self._refuse_a_stray(shown)
             with self._waiting_for(longest_s):
-                self._line.write(command)
-                if answered and self._query_delay_s:
-                    self.clock.sleep(self._query_delay_s)
-                reply = self._line.read() if answered else None
+                self._line.write(message)
+                if answered and self._manners.query_delay_s:
+                    self.clock.sleep(self._manners.query_delay_s)
+                reply = self._heard(message, shown, answered=answered) if is_heeded else None
+            if not answered and self._manners.command_delay_s:
+                self.clock.sleep(self._manners.command_delay_s)
         except OutOfStepError as error:
             self._told(start_s, "(not asked for)", error.reply)
             raise
         except _LINE_ERRORS as error:
             reason = _reason(error)
-            self._told(start_s, command, None, fault=reason)
+            self._told(start_s, shown, None, fault=reason)
             if isinstance(error, pyvisa.VisaIOError) and error.error_code == StatusCode.error_timeout:
-                raise self._no_reply(command, min(longest_s, self._timeout_s)) from error
+                raise self._no_reply(shown, min(longest_s, self._timeout_s)) from error
             raise LineLostError(
-                f"the line failed: {reason}", where=self.where, command=command, todo="check power and cable"
+                f"the line failed: {reason}", where=self.where, command=shown, todo="check power and cable"
             ) from error
         self.is_suspect = was_suspect
         if answered:
             self._answered_s.append(self.clock.now() - start_s)
-        self._told(start_s, command, reply)
+        self._told(start_s, shown, reply)
         return reply
+
+    def _heard(self, message: str, shown: str, *, answered: bool) -> str | None:
+        """The answer to a message, its echo and what is put before it taken off; None where there is none."""
+        manners = self._manners
+        said = self._line.read() if answered or manners.talks_back else ""
+        if manners.echo:
+            if not said.strip().startswith(message.strip()):
+                raise self._unasked(shown, said, 'correct "echo" in the description, or switch it on there')
+            said = said.strip().removeprefix(message.strip())
+            if answered and not manners.prompt:  # the echo stood on a line of its own
+                said = self._line.read()
+        if not answered and said.strip():
+            raise self._unasked(shown, said.strip(), "look it up in the manual of the instrument")
+        if manners.talks_back:
+            said = said.strip("\r\n")
+        return said.removeprefix(manners.reply_prefix) if answered else None
+
+    def _unasked(self, shown: str, said: str, todo: str) -> OutOfStepError:
+        what = f'said "{shortened(self.masked(said))}" to a command'
+        return OutOfStepError(what, where=self.where, command=shown, reply=self.masked(said), todo=todo)
+
+    def masked(self, text: str) -> str:
+        """A text as it may be told: without the password."""
+        if text in self.hidden:
+            return self.hidden[text]
+        return text.replace(self.secret, HIDDEN) if len(self.secret) >= _SHORTEST_SECRET else text
 
     @property
     def exchange_s(self) -> float:
@@ -365,7 +283,7 @@ class Session:
             at_s=start_s,
             instrument=self.name,
             sent=command,
-            received=reply,
+            received=None if reply is None else self.masked(reply),
             took_s=self.clock.now() - start_s,
             fault=fault,
         )
@@ -418,6 +336,9 @@ class Session:
         except pyvisa.VisaIOError as error:
             if error.error_code != StatusCode.error_timeout:
                 raise
+        if rest := self._line.unread():  # the end of a line never came, as after a greeting
+            self._told(self.clock.now(), "(drained)", rest)
+            found.append(rest)
         return tuple(found)
 
     def close(self) -> None:

@@ -69,6 +69,7 @@ def _plain(text: str) -> str:
     return text.replace("\u2212", "-")
 
 
+@lru_cache(maxsize=4096)
 def canonical(unit: str) -> str:
     """The short symbol of a unit ("ohm" -> "Ω", "degC" -> "°C"); raises InputError if it is none."""
     return symbol(unit_of(unit)) or "1"
@@ -119,6 +120,7 @@ def _as_difference(level: Quantity) -> Quantity:
     return registry().Quantity(level.magnitude, names.get(str(level.units)) or bare(level.units))
 
 
+@lru_cache(maxsize=4096)
 def is_alike(unit: str, other: str) -> bool:
     """True if both units measure the same kind of thing (mA and A; not Hz and rpm)."""
     return bool(unit_of(unit).dimensionality == unit_of(other).dimensionality)
@@ -154,7 +156,7 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
         raise InputError(f"{show(level)} is not a level in {in_unit}", where=where, todo=todo) from error
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=4096)
 def rescale(from_unit: str, to_unit: str) -> tuple[float, float]:
     """Factor and shift that turn numbers of one unit into the other: `to = factor * from + shift`.
 

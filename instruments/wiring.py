@@ -6,10 +6,12 @@ from typing import Literal
 
 import numpy as np
 
-from instruments.benchfile import BenchQuantity, LoadedBench
+from instruments.benchfile import LoadedBench
+from instruments.benchmodel import BenchQuantity
 from instruments.datasheet import DataSheet, Tap
-from instruments.description import Description, RangeEntry
+from instruments.description import Description
 from instruments.errors import PlanError
+from instruments.functions import RangeEntry
 from instruments.units import Quantity, Span, is_alike, magnitude, mismatch, show
 
 __all__ = ["Held", "Port", "Wire", "signal_span", "wire", "wire_held"]

@@ -1,4 +1,4 @@
-"""The instrument on its line: identity, error queue, what shows that it lost its power, and the way back to it.
+"""The instrument on its line: identity, what shows that it lost its power, and the way back to it.
 
 What it says of itself is believed over what it was told. What only some instruments have (device clear, event status,
 acknowledgement) is used where the description states it, and never needed. It sets and reads nothing: that do its
@@ -7,37 +7,30 @@ functions, in `source` and `receiver`.
 
 import contextlib
 import itertools
-import re
 
-from instruments import scpi
-from instruments.description import Description, Function, RangeEntry, render
+from instruments.commands import with_password
+from instruments.described.talk import Talk
+from instruments.description import Description
 from instruments.errors import (
     InstrumentError,
     LineLostError,
-    NoReadingError,
-    OutOfStepError,
     PowerCycledError,
     WrongInstrumentError,
     shortened,
 )
 from instruments.locks import identity_held
-from instruments.session import Session
+from instruments.session import HIDDEN, Session
 
-__all__ = ["LONGEST_WORD", "NEVER", "DescribedInstrument", "fits", "selecting"]
+__all__ = ["DescribedInstrument"]
 
-_MOST_ERRORS = 20
 _RECOVERIES = 3  # at least so often, and for at least so long: a switch or a server needs time to start again
 _RECOVERY_S = 10.0
 _PAUSE_S = 0.5
 _POWER_ON = 128  # bit 7 of the standard event status register, IEEE 488.2-1992, 11.5.1 (from memory)
 _QUERY_ERROR = 4  # bit 2: it was asked anew before its answer was taken (the same, 11.5.1)
-_REGISTER = re.compile(r"\s*[+]?[0-9]{1,3}\s*")
-_LARGEST_REGISTER = 255
-NEVER = r"(?!)"  # a pattern that nothing fits
-LONGEST_WORD = 200  # what a pattern of a description is held against; longer replies are no word of refusal
 
 
-class DescribedInstrument:
+class DescribedInstrument(Talk):
     """An instrument on its line: identity, error queue, recovery. Its functions are used through it.
 
     Args:
@@ -45,12 +38,14 @@ class DescribedInstrument:
         description: what it can do and how it is talked to.
         session: its line.
         expected_identity: text that its identity must hold; "" takes any.
+        password: that unlocks it.
     """
 
-    def __init__(self, *, name: str, description: Description, session: Session, expected_identity: str) -> None:
+    def __init__(
+        self, *, name: str, description: Description, session: Session, expected_identity: str, password: str = ""
+    ) -> None:
+        super().__init__(description, session)
         self.name = name
-        self.description = description
-        self.session = session
         self.expected_identity = expected_identity
         self.identity = ""
         self.was_met = False  # it answered once, as the instrument it should be
@@ -60,10 +55,14 @@ class DescribedInstrument:
         self.active: object = None  # the receiver whose function is selected now
         self._held, self._is_held = contextlib.ExitStack(), False
         self.drained: tuple[str, ...] = ()  # what came late when it was recovered last
-        self._refusal = re.compile(description.refusal or NEVER)
+        self._unlocking = tuple(with_password(each, password) for each in description.unlock)
+        session.secret = password
+        session.hidden = dict(
+            zip(self._unlocking, (with_password(each, HIDDEN) for each in description.unlock), strict=True)
+        )
 
     def meet(self, *, at_once: tuple[str, ...] = ()) -> None:
-        """Throw away old bytes, identify, clear the error queue.
+        """Throw away old bytes, unlock, identify, clear the error queue.
 
         Args:
             at_once: commands sent as soon as it has said who it is.
@@ -73,6 +72,7 @@ class DescribedInstrument:
             InstrumentError: it does not answer.
         """
         self.session.clear()
+        self._unlock()
         self._identify()
         self.session.is_suspect = False
         self.send(*at_once)
@@ -92,6 +92,9 @@ class DescribedInstrument:
                 raise self.out_of_step(ask, reply, allowed="1")
         self.check_errors()
         self.is_set_up = True
+
+    def _unlock(self) -> None:
+        self.send(*self._unlocking)
 
     def _identify(self) -> None:
         ask = self.description.identify
@@ -137,7 +140,8 @@ class DescribedInstrument:
 
         Raises OutOfStepError where it says that an answer of it was not taken.
         """
-        events = self._event_status()
+        events = self._event_status() if self._events is None else self._events
+        self._events = None
         if events & _QUERY_ERROR and not events & _POWER_ON:
             raise self.out_of_step(str(self.description.event_status), str(events), allowed="no query error (bit 2)")
         if events & _POWER_ON:
@@ -148,6 +152,11 @@ class DescribedInstrument:
                 todo="find out why it lost its power",
             )
 
+    def heed(self) -> None:
+        """Raises as `check_power` at once for what came along with an answer; asks nothing."""
+        if self._events:
+            self.check_power()
+
     @property
     def _proves_life(self) -> bool:
         """True if it has an answer to something that changes nothing."""
@@ -155,7 +164,8 @@ class DescribedInstrument:
 
     def _was_switched_on(self) -> bool:
         """Reading the register clears it."""
-        return bool(self._event_status() & _POWER_ON)
+        came_along, self._events = self._events or 0, None
+        return bool((came_along | self._event_status()) & _POWER_ON)
 
     def check_identity(self) -> None:
         """Raises OutOfStepError if it answers the question who it is by something else; silent where it has no answer.
@@ -174,22 +184,7 @@ class DescribedInstrument:
         ask = self.description.event_status
         if ask is None:
             return 0
-        reply = self.ask(ask)
-        if not _REGISTER.fullmatch(reply) or int(reply) > _LARGEST_REGISTER:
-            raise self.out_of_step(ask, reply, allowed="a whole number from 0 to 255")
-        return int(reply)
-
-    def out_of_step(self, command: str, reply: str, *, allowed: str) -> OutOfStepError:
-        """The error of a reply that answers another question; the line is suspect from here on."""
-        self.session.is_suspect = True
-        return OutOfStepError(
-            f'{command} was answered by something else, "{shortened(reply.strip())}"',
-            where=self.session.where,
-            command=command,
-            reply=reply,
-            allowed=allowed,
-            todo="check the command in the description",
-        )
+        return self._register(ask, self.ask(ask))
 
     def forget(self) -> None:
         """Its settings are lost."""
@@ -204,76 +199,6 @@ class DescribedInstrument:
                 self.send(*self.description.release)
         self.session.close()
         self._held.close()
-
-    def send(self, *commands: str) -> None:
-        """Send commands; each waits for its acknowledgement where the instrument gives one."""
-        acknowledge = self.description.acknowledge
-        for command in commands:
-            if acknowledge is None:
-                self.session.write(command)
-                continue
-            reply = self.ask(command).strip()
-            if reply != acknowledge:
-                raise InstrumentError(
-                    f'answered "{shortened(reply)}"',
-                    where=self.session.where,
-                    command=command,
-                    reply=reply,
-                    allowed=f'"{acknowledge}"',
-                    todo='check "acknowledge" in the description',
-                )
-
-    def send_at_once(self, *commands: str) -> tuple[str, ...]:
-        """Send commands and wait for nothing; returns what had come late before. Raises InstrumentError."""
-        late = self.session.write_at_once(*commands)
-        self.session.is_suspect |= self.description.acknowledge is not None
-        return late
-
-    def ask(self, command: str) -> str:
-        """The reply to a query; a reply that the description calls a refusal is an InstrumentError."""
-        reply = self.session.query(command)
-        if fits(self._refusal, reply):
-            raise InstrumentError(
-                f'refused: "{shortened(reply.strip())}"',
-                where=self.session.where,
-                command=command,
-                reply=reply,
-                todo="look up the refusal in the manual of the instrument",
-            )
-        return reply
-
-    def ask_number(self, command: str, pattern: re.Pattern[str]) -> float:
-        """The number that answers a query about the instrument itself; raises OutOfStepError if it is none."""
-        try:
-            return scpi.number(self.ask(command), pattern, where=self.session.where, command=command)
-        except NoReadingError as error:
-            raise self.out_of_step(command, error.reply, allowed="a number") from error
-
-    def check_errors(self, *, after: str = "") -> None:
-        """Empty the error queue; raises InstrumentError with what was in it."""
-        query = self.description.error_query
-        if query is None:
-            return
-        found: list[str] = []
-        for _ in range(_MOST_ERRORS):
-            reply = self.session.query(query.ask).strip()
-            rest = reply.removeprefix("+").removeprefix(query.none)
-            if rest != reply.removeprefix("+") and not rest[:1].isalnum():  # 0 is none, 01 is not
-                break
-            try:
-                code, text = scpi.error_entry(reply, where=self.session.where, command=query.ask)
-            except OutOfStepError:
-                self.session.is_suspect = True
-                raise
-            found.append(f"{code}, {text}" if text else str(code))
-        if found:
-            raise InstrumentError(
-                f"reports {'; '.join(found)}" + (f" after {after}" if after else ""),
-                where=self.session.where,
-                command=after,
-                reply="; ".join(found),
-                todo=self.session.hint or "check the command in the description against the manual of the instrument",
-            )
 
     def recover(self, *, at_once: tuple[str, ...] = (), is_patient: bool = True) -> None:
         """After touch was lost: clear, drain, identify; opened again where that fails, within a bound of time.
@@ -316,6 +241,7 @@ class DescribedInstrument:
         if is_first and not self._proves_life:  # silence may be that of a line that was dropped
             self.session.reopen()
             self._clear(*at_once)
+        self._unlock()
         self._identify()
         if self._was_switched_on():
             self.forget()
@@ -329,14 +255,3 @@ class DescribedInstrument:
         """Send the set-up if the settings are lost; raises InstrumentError."""
         if not self.is_set_up:
             self.set_up()
-
-
-def fits(pattern: re.Pattern[str], reply: str) -> bool:
-    """True if a whole reply, which may not be long, is a word of a pattern."""
-    return len(reply) <= LONGEST_WORD and pattern.fullmatch(reply.strip()) is not None
-
-
-def selecting(function: Function, entry: RangeEntry) -> tuple[str, ...]:
-    """The commands that take a function and a range of it."""
-    top = entry.range.within(function.wire_unit).top
-    return tuple(render(command, range=top) for command in (*function.select, *entry.select))

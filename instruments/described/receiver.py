@@ -8,13 +8,14 @@ import re
 
 from instruments import scpi
 from instruments.clock import Clock
-from instruments.described.instrument import LONGEST_WORD, NEVER, DescribedInstrument, fits, selecting
-from instruments.description import Function, RangeEntry
+from instruments.described.instrument import DescribedInstrument
+from instruments.described.talk import NEVER, fits
+from instruments.description import LONGEST_WORD
 from instruments.entry import Doubting
-from instruments.errors import InstrumentError, NoReadingError, OutOfStepError, PowerCycledError, shortened
+from instruments.errors import InputError, InstrumentError, NoReadingError, OutOfStepError, PowerCycledError, shortened
+from instruments.functions import Function, RangeEntry
 from instruments.roles import Sample
 from instruments.texts import to_digits
-from instruments.units import rescale
 
 __all__ = ["DescribedReceiver"]
 
@@ -42,8 +43,8 @@ class DescribedReceiver:
         self._spec: Function = instrument.description.functions[function]
         self._clock = clock
         self._entry: RangeEntry = self._spec.ranges[0]
-        self._factor, self._shift = 1.0, 0.0
-        self._pattern = scpi.reply_pattern(self._spec.reply)
+        self._unit = self._spec.unit
+        self._pattern = scpi.reply_pattern(self._spec.reply, decimal=self._spec.decimal)
         self._overload = re.compile(self._spec.overload or NEVER)
         self._session = instrument.session
         self._hasty_n = 0  # readings in a row that came sooner than one can be taken
@@ -56,11 +57,11 @@ class DescribedReceiver:
     def select(self, entry: RangeEntry, unit: str) -> None:
         """Take function and range, wait, and throw away the readings that the description calls not yet right."""
         self._entry = entry
-        self._factor, self._shift = rescale(self._spec.wire_unit, unit)
+        self._unit = unit
         self._set_up()
 
     def _set_up(self) -> None:
-        commands = selecting(self._spec, self._entry)
+        commands = self._spec.selecting(self._entry)
         self.instrument.send(*commands)
         self.instrument.check_errors(after=" ".join(commands))
         self.instrument.active = self
@@ -125,7 +126,10 @@ class DescribedReceiver:
         elif self.instrument.active is not self:  # another function of this instrument was used in between
             self._set_up()
         began_s = self._clock.now()
-        sample = self._one()
+        try:
+            sample = self._one()
+        finally:
+            self.instrument.heed()  # nothing is driven on that cannot be read
         took_s = self._clock.now() - began_s
         if self._hasty_n < 2:  # it is not yet known to be so fast
             self._hasty_n = self._hasty_n + 1 if took_s < _HASTY_FRAC * self.takes_s else 0
@@ -143,22 +147,59 @@ class DescribedReceiver:
     def _one(self) -> Sample:
         """Raises NoReadingError for a number beyond the range too: no such signal can be read there."""
         assert self._spec.query is not None
-        reply = self.instrument.ask(self._spec.query)
-        if fits(self._overload, reply):
-            raise NoReadingError("overload", where=self._session.where, command=self._spec.query, reply=reply)
+        self._make_ready()
+        with self.instrument.ahead(self._spec.query):
+            reply = self.instrument.ask(self._spec.query)
+            if fits(self._overload, reply):
+                raise self._no_reading("overload", reply)
+            try:
+                found = scpi.taken(reply, self._pattern, where=self._session.where, command=self._spec.query)
+            except NoReadingError as error:
+                if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
+                    self._session.is_suspect = True
+                raise
+        return Sample(self._level(found, reply), self._clock.now(), reply.strip(), self._warning(found, reply))
+
+    def _make_ready(self) -> None:
+        """Start a reading where it does not start with its question, and wait until it is ready."""
+        self.instrument.send(*self._spec.trigger)
+        self._clock.sleep(self._spec.wait)
+        poll = self._spec.poll
+        if poll is None:
+            return
+        until_s, pattern = self._clock.now() + poll.at_most, re.compile(poll.until)
+        while not fits(pattern, reply := self.instrument.ask(poll.ask)):
+            if self._clock.now() >= until_s:
+                raise NoReadingError("not ready", where=self._session.where, command=poll.ask, reply=reply)
+            self._clock.sleep(poll.every)
+
+    def _level(self, found: scpi.Taken, reply: str) -> float:
+        """A number on the wire as a level in the unit asked for."""
+        spec, entry = self._spec, self._entry
         try:
-            value = scpi.number(reply, self._pattern, where=self._session.where, command=self._spec.query)
-        except NoReadingError as error:
-            if error.kind in {"empty", "garbled"}:  # a line cut in two would put every later reply one behind
-                self._session.is_suspect = True
-            raise
-        if not self._entry.range.within(self._spec.wire_unit).holds(value, slack=_OVER_RANGE):
-            # Also what an instrument says in place of infinity, such as 4.0E+30.
-            raise NoReadingError("overload", where=self._session.where, command=self._spec.query, reply=reply)
+            factor, shift = spec.from_wire(entry, spec.unit, said_in=found.unit)
+        except InputError as error:  # no unit, or of something else
+            self._session.is_suspect = True
+            raise self._no_reading("garbled", reply) from error
+        if not entry.range.within(spec.unit).holds(factor * found.value + shift, slack=_OVER_RANGE):
+            raise self._no_reading("overload", reply)  # also what is said in place of infinity, such as 4.0E+30
+        factor, shift = spec.from_wire(entry, self._unit, said_in=found.unit)
         # 0.0040001 A is 4.0001 mA, and not 4.000100000000001 mA; a reading in the unit asked for stays as it was said.
-        if (self._factor, self._shift) != (1.0, 0.0):
-            value = to_digits(self._factor * value + self._shift, scale=abs(self._factor * value) + abs(self._shift))
-        return Sample(value, self._clock.now(), reply.strip())
+        if (factor, shift) == (1.0, 0.0):
+            return found.value
+        return to_digits(factor * found.value + shift, scale=abs(factor * found.value) + abs(shift))
+
+    def _warning(self, found: scpi.Taken, reply: str) -> str:
+        """What the status says of a good reading; raises NoReadingError where it says that it is none."""
+        status = self._spec.status
+        if status is None or re.fullmatch(status.good, found.status[:LONGEST_WORD]):
+            return ""
+        if found.status not in status.warnings:
+            raise self._no_reading("not valid", reply)
+        return status.warnings[found.status]
+
+    def _no_reading(self, kind: str, reply: str) -> NoReadingError:
+        return NoReadingError(kind, where=self._session.where, command=self._spec.query or "", reply=reply)
 
     def recover(self) -> None:
         """After touch was lost: clear, drain, identify, set up again; raises InstrumentError."""

@@ -7,8 +7,9 @@ A reading behind a relay that did not move would stand in the record of another 
 import re
 
 from instruments.clock import Clock
+from instruments.commands import with_channels
 from instruments.described.instrument import DescribedInstrument
-from instruments.description import Scanner, with_channels
+from instruments.description import Scanner
 from instruments.errors import InstrumentError, NoReadingError
 
 __all__ = ["NOT_CONNECTED", "DescribedScanner"]

@@ -5,19 +5,25 @@ It decides no setpoint and no moment; it refuses, sends, and says whether the ou
 
 import contextlib
 import re
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 
-from instruments import scpi
 from instruments.clock import Clock
-from instruments.described.instrument import DescribedInstrument, selecting
-from instruments.description import Function, RangeEntry, as_sent, render
-from instruments.errors import InstrumentError, LimitError, PowerCycledError, UnsafeError, WrongInstrumentError
+from instruments.described.instrument import DescribedInstrument
+from instruments.described.levels import Levels
+from instruments.described.talk import fits
+from instruments.errors import (
+    InstrumentError,
+    LimitError,
+    PowerCycledError,
+    UnsafeError,
+    WrongInstrumentError,
+)
+from instruments.functions import Function, RangeEntry
 from instruments.latch import Latch
 from instruments.units import Quantity, Span, magnitude, show
 
 __all__ = ["DescribedSource"]
-
-# How far beyond its range a source may say that it stands, as a share of its width: its own rounding, and no more.
-_SLACK = 0.01
 
 
 class DescribedSource:
@@ -44,7 +50,7 @@ class DescribedSource:
         clock: Clock,
         latch: Latch | None = None,
     ) -> None:
-        # Seven of these are what it is made of; its state is the eleven below them.
+        # Seven of these are what it is made of; its state is the twelve below them.
         self.instrument = instrument
         self.function = function
         self.safe_level = safe_level
@@ -53,12 +59,13 @@ class DescribedSource:
         self._clock = clock
         self.latch = latch
 
-        self._entry: RangeEntry = self._spec.ranges[0]
+        self._levels = Levels(self._spec)
         self._level = self._level_before = safe_level  # told last, and confirmed last
         self.stood_at: tuple[Quantity, ...] = ()  # where it was driven to last; what it is told to make it safe apart
         self.disbelieved = ""  # why its own word for "off" does not count
         self.is_on = False
         self._has_driven = False
+        self._was_understood = False  # a level was set, and no error reported
         self._is_in_doubt = False  # whether it was on when it was told off
         self._looking: tuple[str, ...] = ()  # the question whether it is on, to be sent before it is told off
         self.went_off = False
@@ -77,9 +84,9 @@ class DescribedSource:
 
     def select(self, entry: RangeEntry) -> None:
         """Take the range; the output is off."""
-        self._entry = entry
+        self._levels.take(entry)
         self._resets_n = self.instrument.resets_n
-        commands = selecting(self._spec, entry)
+        commands = self._spec.selecting(entry)
         self.instrument.send(*commands)
         self.instrument.check_errors(after=" ".join(commands))
         self._clock.sleep(self._spec.settling_after_range_change)
@@ -102,7 +109,7 @@ class DescribedSource:
             InstrumentError: refused, reported in the error queue, or read back as something else.
         """
         value = magnitude(level, self._spec.unit, where=self.name)
-        for reason, limit in (("range of the source", self._entry.range), *self._limits):
+        for reason, limit in (("range of the source", self._levels.entry.range), *self._limits):
             if not limit.within(self._spec.unit).holds(value):  # NaN is refused too
                 raise LimitError(
                     f"{show(level)} refused: outside the {reason}",
@@ -110,7 +117,7 @@ class DescribedSource:
                     allowed=str(limit),
                     todo="correct the setpoints, or the limits in bench file or type sheet",
                 )
-        self._refuse_if_coarse(level)
+        self._levels.refuse_if_coarse(level, where=self.name)
         if self.instrument.session.is_suspect:
             was_on = self.is_on
             if self.recover() and was_on:
@@ -118,12 +125,46 @@ class DescribedSource:
         self._latch()
         self._level, self._has_driven = level, True
         self.stood_at = (self._level_before, level)
-        self.instrument.send(self._setting(level))
-        self.instrument.check_errors(after=f"{show(level)} was set")
-        self._read_back(level)
+        with self._told(level):
+            self.instrument.check_errors(after=f"{show(level)} was set")
+            self._read_back(level)
         self._level_before = level
         self.check()
+        self._was_understood = True
         self._clock.sleep(self._spec.settling)
+
+    def _told(self, level: Quantity) -> AbstractContextManager[None]:
+        """Send a level; what is asked after it goes along once the command is known to be understood.
+
+        An instrument that does not understand a command may leave out the rest of its message, and with it the answer
+        that says why (SCPI-1999, volume 1, 6.1; from memory).
+        """
+        commands = self._levels.commands(level, before=self._level_before)
+        if not self._was_understood:
+            self.instrument.send(*commands)
+            return contextlib.nullcontext()
+        query = self.instrument.description.error_query
+        return self.instrument.ahead(query.ask if query else None, self._spec.read_back, after=commands)
+
+    def wait_stable(self, look: Callable[[], None]) -> bool:
+        """Ask until it says that it stands at its level; True if it had to be asked again. Raises as `Source`."""
+        stable = self._spec.stable
+        if stable is None:
+            return False
+        until_s, pattern, had_to_wait = self._clock.now() + stable.at_most, re.compile(stable.reply), False
+        while not fits(pattern, reply := self.instrument.ask(stable.ask)):
+            if self._clock.now() >= until_s:
+                raise InstrumentError(
+                    f"is not stable at {show(self._level)} within {stable.at_most:g} s",
+                    where=self.instrument.session.where,
+                    command=stable.ask,
+                    reply=reply,
+                    todo='look after it, or give it longer in "stable" of its description',
+                )
+            look()
+            self._clock.sleep(stable.every)
+            had_to_wait = True
+        return had_to_wait
 
     def _latch(self) -> None:
         """Before anything is sent that could hurt: who comes after a crash must know of it."""
@@ -160,12 +201,17 @@ class DescribedSource:
             closely: ask for output and level too where the event status tells of a loss of power: somebody may have
                 turned a knob.
         """
-        self.instrument.check_power()
-        if not self.is_on:
-            return
-        must_look = (closely or self.instrument.description.event_status is None) and self._can_tell
-        if self.instrument.resets_n != self._resets_n or (must_look and not self._stands()):
-            raise self._lost()
+        has_events = self.instrument.description.event_status is not None
+        must_look = self.is_on and self._can_tell and (closely or not has_events)
+        with self.instrument.ahead(*(self._shows_its_output if must_look else ())):
+            self.instrument.check_power()
+            if self.is_on and (self.instrument.resets_n != self._resets_n or (must_look and not self._stands())):
+                raise self._lost()
+
+    @property
+    def _shows_its_output(self) -> tuple[str | None, ...]:
+        query = self._spec.output_query
+        return query.ask if query else None, self._spec.read_back
 
     @property
     def _can_tell(self) -> bool:
@@ -180,7 +226,9 @@ class DescribedSource:
         if self.instrument.resets_n != self._resets_n or not self._can_tell or self._says_off():
             return False
         found = self._told_back()
-        return found is None or self._is_near(found, self._level) or self._is_near(found, self._level_before)
+        return (
+            found is None or self._levels.is_near(found, self._level) or self._levels.is_near(found, self._level_before)
+        )
 
     def _says_off(self) -> bool:
         query = self._spec.output_query
@@ -201,34 +249,14 @@ class DescribedSource:
             todo="find out why it lost its power, or who switched it off",
         )
 
-    def _setting(self, level: Quantity) -> str:
-        assert self._spec.set is not None
-        return render(self._spec.set, level=magnitude(level, self._spec.wire_unit))
-
-    def _tolerance(self, told: float) -> float:
-        """How far a number on the wire may be from what was meant."""
-        step = self._spec.resolution(self._entry, self._spec.wire_unit)
-        return max(step, 1e-5 * abs(told), 1e-9 * self._entry.range.within(self._spec.wire_unit).width)
-
-    def _refuse_if_coarse(self, level: Quantity) -> None:
-        assert self._spec.set is not None
-        told = magnitude(level, self._spec.wire_unit)
-        left = as_sent(self._spec.set, told)
-        if not abs(left - told) <= self._tolerance(told):
-            raise LimitError(
-                f"{show(level)} refused: its format would send {left:g} {self._spec.wire_unit}",
-                where=self.name,
-                todo='give "{level}" in the description more digits, such as "{level:.6E}"',
-            )
-
     def _read_back(self, level: Quantity) -> None:
         found = self._told_back()
-        if found is not None and not self._is_near(found, level):
+        if found is not None and not self._levels.is_near(found, level):
             self.instrument.check_power()  # which would be why
             found = self._told_back()  # or that was no answer to this question: then the one that is shows up now
-        if found is not None and not self._is_near(found, level):
+        if found is not None and not self._levels.is_near(found, level):
             raise InstrumentError(
-                f"told {show(level)}, reports {found:g} {self._spec.wire_unit}",
+                f"told {show(level)}, reports {found:g} {self._levels.wire_unit}".rstrip(),
                 where=self.instrument.session.where,
                 command=self._spec.read_back or "",
                 todo="check range, lock and unit of the source",
@@ -242,18 +270,16 @@ class DescribedSource:
         command = self._spec.read_back
         if command is None:
             return None
-        found = self.instrument.ask_number(command, scpi.reply_pattern(self._spec.reply))
-        if not any(entry.range.within(self._spec.wire_unit).holds(found, slack=_SLACK) for entry in self._spec.ranges):
-            raise self.instrument.out_of_step(command, f"{found:g}", allowed="a level within a range of the source")
+        said = self.instrument.ask_number(command, self._levels.pattern)
+        found = self._levels.number(said)
+        if found is None:
+            shown = f"{said.value:g} {said.unit}".rstrip()
+            raise self.instrument.out_of_step(command, shown, allowed="a level within a range of the source")
         return found
-
-    def _is_near(self, found: float, level: Quantity) -> bool:
-        told = magnitude(level, self._spec.wire_unit)
-        return abs(found - told) <= self._tolerance(told)
 
     @property
     def _making_safe(self) -> tuple[str, ...]:
-        return (self._setting(self.safe_level), *self._spec.off)
+        return (*self._levels.commands(self.safe_level, before=self._level_before), *self._spec.off)
 
     def tell_off(self) -> None:
         """Send the safe level and off if it was driven from here, and wait for nothing; a lost line is left as it is.
@@ -347,5 +373,5 @@ class DescribedSource:
         self._is_in_doubt, self._looking = False, ()
         self.make_safe()
         self.instrument.set_up()
-        self.select(self._entry)
+        self.select(self._levels.entry)
         return True

@@ -47,6 +47,7 @@ _ON_REPLY: Mapping[str, bytes | None] = MappingProxyType(
         "not a number": b"+9.91000000E+37",
     }
 )
+_OF_A_READING = {"overload", "not a number"}
 _ALTERS_A_REPLY = {*_ON_REPLY, "late", "twice", "again, late"}
 _LINE_MAX_N = 65536
 
@@ -252,7 +253,7 @@ class SimulatedBench:
             if mishap.kind in {"twice", "again, late"}:
                 again = mishap.kind
                 continue
-            altered = _ON_REPLY[mishap.kind]
+            altered = _altered(mishap.kind, line)
             if altered is None:
                 return Reply(None)
             line = altered
@@ -286,6 +287,13 @@ class SimulatedBench:
         if spec.dialect == "serial":
             return SerialInstrument(spec, wires)
         return ScpiInstrument(spec, wires, seed=seed, board=self.board if spec.scans else None)
+
+
+def _altered(kind: MishapKind, line: bytes) -> bytes | None:
+    """What comes in place of a reply; what was asked beside a reading is answered all the same."""
+    altered = _ON_REPLY[kind]
+    beside = line.partition(b";")[1:] if kind in _OF_A_READING else ()
+    return altered if altered is None else altered + b"".join(beside)
 
 
 def _bytes(line: str) -> bytes:

@@ -4,7 +4,8 @@ import difflib
 import re
 from collections.abc import Callable, Sequence
 
-from instruments.benchfile import LoadedBench, Simulation
+from instruments.benchfile import LoadedBench
+from instruments.benchmodel import Simulation
 from instruments.clock import Clock
 from instruments.datasheet import DataSheet
 from instruments.errors import InputError, shortened

@@ -139,7 +139,7 @@ _ROWS = (
     _row("lag", _LAST, "y' = (x - y) / tau, beside the unit's own", _size("tau_s", "s", 10, "tau"),
          does=lambda s, _: Effects(lag_s=s["tau_s"])),
     _row("overshoot", _LAST, "y'' = wn^2 (x - y) - 2 z wn y', behind the unit's own lag",
-         _size("period_s", "s", 0.5, "1 / wn: a full swing takes 2 pi of it and a little more"),
+         _size("period_s", "s", 3.4, "of the ringing, 2 pi / (wn sqrt(1 - z^2))"),
          _size("damping", "1", 0.4, "z, from 0.01 to 0.99"),
          does=lambda s, _: swinging(s["period_s"], s["damping"])),
     _row("stale reading", _LAST, "y_k = y_(k-1): what the dwell before ended with",

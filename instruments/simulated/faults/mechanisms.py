@@ -69,13 +69,13 @@ def dead_zero_sent(place: Place, *, floor: bool) -> Effects:
 
 
 def swinging(period_s: float, zeta: float) -> Effects:
-    """The output swings over its new level before it rests there."""
+    """The output swings over its new level before it rests there, once in each period."""
     if not (period_s > 0 and 0.01 <= zeta <= 0.99):
         raise InputError(
             f"a swing of {period_s:g} s with a damping of {zeta:g} is none",
             allowed="a time above 0 s, and a damping from 0.01 to 0.99",
         )
-    return Effects(swing=(period_s, zeta))
+    return Effects(swing=(period_s * math.sqrt(1 - zeta**2) / (2 * math.pi), zeta))
 
 
 def dead_zero_read(place: Place) -> Effects:

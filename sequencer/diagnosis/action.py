@@ -12,10 +12,12 @@ from instruments.units import CLASS, Term, Terms
 from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, known_as, percent
 from sequencer.evaluation.adjustment import LEAVE_ALONE_FRAC, Adjustment, adjustment
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.step_limits import NOTHING_JUDGED
+from sequencer.evaluation.verdict import Verdict
 from sequencer.inputs.tolerance import half_width
 from sequencer.inputs.type_sheet import TypeSheet
 
-__all__ = ["advice", "offered", "other_basis"]
+__all__ = ["advice", "advice_by_limits", "offered", "other_basis"]
 
 # Beyond, a setting is wrong; zero and span have no more reach, or should not be asked to (common practice, no source).
 _LARGEST_TRIM_PCT = 10
@@ -45,7 +47,7 @@ def offered(evaluation: Evaluation | None, findings: Account | None) -> Adjustme
     return found
 
 
-def advice(  # noqa: C901, PLR0911  one sentence for each outcome
+def advice(  # noqa: PLR0911  one sentence for each outcome
     evaluation: Evaluation | None,
     status: str,
     reason: str,
@@ -64,8 +66,6 @@ def advice(  # noqa: C901, PLR0911  one sentence for each outcome
     """
     if status == "not safe":
         return f"Switch the source off by hand, now. {reason}."
-    if evaluation is None and status == "complete":
-        return "Run the sequence as a whole for a verdict."
     if can_resume or status in {"interrupted", "bench fault"} or evaluation is None:
         again = "Go on with livezero resume, or end it with livezero close"
         is_stored = evaluation is not None
@@ -93,6 +93,27 @@ def advice(  # noqa: C901, PLR0911  one sentence for each outcome
     if verdict.result == "conditional fail":
         return f"Outside the tolerance, but by less than the measurement uncertainty. {found}"
     return found
+
+
+def advice_by_limits(verdict: Verdict, *, is_whole: bool) -> str:
+    """What to do after a run without a traverse.
+
+    Args:
+        verdict: by the limits of its steps alone.
+        is_whole: no step of the sequence was left out.
+    """
+    if verdict.result == "fail":
+        return "A limit of a step is not kept. Look at that step first: no trim of zero or span mends it."
+    if verdict.result in {"pass", "conditional pass"}:
+        rest = "Errors over the range were not looked at: that takes a traverse."
+        if not verdict.reservations:
+            return f"Nothing: every limit that its steps state is kept. {rest}"
+        return f"Every limit is kept, but {'; '.join(verdict.reservations)}. {rest}"
+    if not is_whole:
+        return "Run the sequence as a whole for a verdict."
+    if verdict.reason.startswith(NOTHING_JUDGED):
+        return 'Read what the steps found. For a verdict state limits in them (such as "at most"), or add a traverse.'
+    return "No verdict: mend what leaves it open (see above), and run again."
 
 
 def other_basis(

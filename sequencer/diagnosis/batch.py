@@ -221,8 +221,8 @@ def _line(each: InBatch, columns: tuple[Column, ...]) -> UnitLine:
     line = UnitLine(
         serial=each.serial,
         place=each.place,
-        result=_NO_READING if found is None else found.verdict.result,
-        reason=content.reason if found is None else found.verdict.reason,
+        result=_NO_READING if found is None and content.alone is None else content.verdict.result,
+        reason=content.verdict.reason,
         folder=content.folder,
         cause=(findings.names[0] if findings is not None and findings.names else ""),
         dropped=dropped,

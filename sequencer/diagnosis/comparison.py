@@ -317,6 +317,12 @@ def _points(means: list[pd.DataFrame], tested: _Tested, margin_pct: FloatArray) 
 
 def _evaluated(side: Side, which: str) -> Evaluation:
     if side.content.evaluation is None:
+        if side.content.alone is not None:
+            raise ReadingsError(
+                f"{which} has no traverse: errors over the range are what is compared",
+                where=side.content.folder,
+                todo="set the reports of both beside each other, or run a sequence that has a traverse with each",
+            )
         raise ReadingsError(f"{which} has no reading: {side.content.reason}", where=side.content.folder)
     return side.content.evaluation
 

@@ -12,7 +12,7 @@ import pandas as pd
 from instruments.datasheet import DataSheet
 from instruments.errors import ReadingsError
 from instruments.filemodel import FileModel
-from sequencer.diagnosis.action import advice, offered, other_basis
+from sequencer.diagnosis.action import advice, advice_by_limits, offered, other_basis
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.result import Content, Ended
 from sequencer.diagnosis.summary import Account, account
@@ -21,9 +21,10 @@ from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.monte_carlo import trials
 from sequencer.evaluation.result import Evaluation
-from sequencer.evaluation.step_limits import missed_words, with_left_out, with_limits
+from sequencer.evaluation.step_limits import by_limits_alone, with_left_out, with_limits, with_reservations
+from sequencer.evaluation.verdict import Verdict
 from sequencer.inputs.answers import Answer
-from sequencer.inputs.step import Receivers, Seen, registry
+from sequencer.inputs.step import READING, Judged, Receivers, Seen, registry
 from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = ["BY_HAND", "examine", "with_monte_carlo"]
@@ -48,6 +49,7 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     left_out: str = "",
     answers: tuple[Answer, ...] = (),
     monte_carlo: int | None = None,
+    seeks_causes: bool = True,
 ) -> Content:
     """Figures, verdict, causes, advice, trims and noise of one unit.
 
@@ -63,6 +65,7 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
         left_out: steps of the sequence that were not to be taken, in words; "" = none.
         answers: of the operator.
         monte_carlo: at most so many trials at a point, beside the first-order uncertainties; None = none.
+        seeks_causes: False where figures and verdict are all that is asked for, which takes half the time.
 
     Raises:
         ReadingsError: a table that no run took, or the remains of one, cannot be evaluated.
@@ -70,19 +73,24 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     sheet = type_sheet.datasheet()
     evaluation: Evaluation | None = None
     is_elsewhere = False
+    unfinished = "" if ended.status in {"complete", BY_HAND.status} else ended.reason
     try:
-        evaluation = evaluate(
-            table,
-            type_sheet,
-            standard=standard,
-            basis=basis,
-            planned_n=planned_n,
-            unfinished="" if ended.status in {"complete", BY_HAND.status} else ended.reason,
+        evaluation = (
+            None
+            if planned_n == 0 and not _is_read(table)
+            else evaluate(
+                table,
+                type_sheet,
+                standard=standard,
+                basis=basis,
+                planned_n=planned_n,
+                unfinished=unfinished,
+            )
         )
     except ReadingsError as error:
         if ended.status == BY_HAND.status:
             raise
-        if ended.status == "complete" and not left_out:
+        if ended.status == "complete":
             ended = replace(ended, status="bench fault", reason=error.what)
     seen = Seen(
         table=table,
@@ -96,21 +104,23 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     )
     found = {name: results for name in _asked(seen) if (results := registry()[name].evaluate(seen))}
     limits = [each for name, results in found.items() for each in registry()[name].judged(results)]
+    reserved = [each for name, results in found.items() for each in registry()[name].reservations(results)]
     if evaluation is not None:
         by_traverse = evaluation.verdict.result
-        verdict = with_left_out(with_limits(evaluation.verdict, limits), left_out)
+        verdict = with_reservations(with_left_out(with_limits(evaluation.verdict, limits), left_out), reserved)
         is_elsewhere = verdict.result == "fail" and by_traverse in {"pass", "conditional pass"}
         evaluation = replace(evaluation, verdict=verdict)
-    elif ended.status == "complete":
-        missed = f"{words}; " if (words := missed_words(limits)) else ""
-        ended = replace(ended, reason=f"{missed}in part, left out: {left_out}; without the traverse no verdict")
     if evaluation is not None and evaluation.fit is not None:
         type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
-    findings = None if evaluation is None else _account(table, type_sheet, evaluation)
+    findings = _account(table, type_sheet, evaluation) if seeks_causes and evaluation is not None else None
+    alone = None if evaluation is not None or planned_n != 0 else _alone(seen, limits, left_out, unfinished)
     content = Content(
         evaluation=evaluation,
+        alone=alone,
         advice=_ELSEWHERE
         if is_elsewhere and ended.status == "complete"
+        else advice_by_limits(alone, is_whole=not left_out)
+        if alone is not None and ended.status == "complete"
         else advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume),
         findings=findings,
         adjustment=offered(evaluation, findings),
@@ -121,6 +131,25 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
         remarks=(*_noted(table), *_cleared(basis), *other_basis(evaluation, type_sheet, findings)),
     )
     return with_monte_carlo(content, sheet, monte_carlo)
+
+
+def _is_read(table: pd.DataFrame) -> bool:
+    """A traverse, or a further point, was read."""
+    return bool((table["role"] == READING).any())
+
+
+def _alone(seen: Seen, limits: list[Judged], left_out: str, unfinished: str) -> Verdict:
+    """The verdict of a run whose plan has no traverse."""
+    kinds = {step.settings: step for step in registry().values()}
+    is_lacking = any(READING in kinds[kind].roles for each in seen.settings.values() if (kind := type(each)) in kinds)
+    overdue = () if seen.basis is None else seen.basis.overdue
+    verdict = by_limits_alone(
+        limits,
+        without=f"in part, left out: {left_out}; without the traverse no verdict" if is_lacking and left_out else "",
+        unfinished=unfinished,
+        reservations=[f"calibration certificate expired: {each}" for each in overdue],
+    )
+    return with_left_out(verdict, left_out)
 
 
 def _asked(seen: Seen) -> list[str]:

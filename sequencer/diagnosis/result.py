@@ -12,6 +12,7 @@ from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.adjustment import Adjustment
 from sequencer.evaluation.monte_carlo import Trials
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.verdict import Verdict
 
 __all__ = ["Content", "Ended", "InstrumentLine", "Trace"]
 
@@ -59,7 +60,8 @@ class Content:
     """A run, or readings taken by hand, ready to be shown.
 
     Args:
-        evaluation: figures and verdict; None where there was no reading to evaluate, then `reason` says why.
+        evaluation: figures and verdict of the traverse; None where there was none, or no reading to evaluate.
+        alone: the verdict of a sequence without a traverse, by the limits of its steps; None of any other.
         advice: what to do, one or two sentences.
         state: "as found", "as left" or "".
         status: how the run ended: "complete", "stopped by the sequence", "interrupted", "bench fault", "not safe", or
@@ -105,3 +107,11 @@ class Content:
     told: tuple[str, ...] = ()
     alterations: tuple[str, ...] = ()
     findings: Account | None = None
+    alone: Verdict | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """What is said of the unit, whatever it rests on."""
+        if self.evaluation is not None:
+            return self.evaluation.verdict
+        return self.alone or Verdict(result="not determinable", reason=self.reason, rule="")

@@ -20,6 +20,7 @@ __all__ = ["ChangedLine", "TracePair", "pair_json", "pair_lines", "trace_pair"]
 
 _LINES_N = 40  # of each trace that are looked at
 _SHOWN_N = 6
+_DOUBTFUL = 0.1  # of the edges are too many
 _CHANGED = 1.5  # times as large: less is not worth a line
 _WORTH = 0.005  # of the larger range
 
@@ -84,7 +85,11 @@ def trace_pair(
         raise ReadingsError(
             f'the traces are in "{first.unit}" and "{second.unit}"', todo="record both with one probe and scale"
         )
-    results = tuple(trace_result(each, pulses_per_revolution=pulses_per_revolution) for each in (first, second))
+    lower, upper = thresholds or (None, None)
+    results = tuple(
+        trace_result(each, pulses_per_revolution=pulses_per_revolution, lower=lower, upper=upper)
+        for each in (first, second)
+    )
     if thresholds is None:
         found = [each.edges for each in results if each.train is not None and each.edges is not None]
         fixed = [each for each in found if not each.baseline]
@@ -138,6 +143,9 @@ def _changed(
                 continue
             one, other = (amplitude_at(*each, line.rate_Hz, width_Hz) for each in grids if each is not None)
             name = next((each.name for each in result.origins if each.line.rate_Hz == line.rate_Hz), "")
+            # Thresholds within the hash count that too, and what is a multiple of its pulses by chance is no pulses'.
+            is_doubtful = result.train is not None and result.train.extra_n > _DOUBTFUL * result.train.counted_n
+            name = "" if is_doubtful and name == "pulses" else name
             if max(one, other) > max(least, _CHANGED * min(one, other)):
                 found.append(ChangedLine(rate_Hz=line.rate_Hz, amplitudes=(one, other), name=name))
     found.sort(key=lambda each: -abs(each.amplitudes[1] - each.amplitudes[0]))

@@ -4,25 +4,27 @@ A trace in, one typed result out; no instrument, no file, no words.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
-from sequencer.diagnosis.noise.edges import Edges, edges_of, rising_edges
+from sequencer.diagnosis.noise.edges import Edges, rising_edges
 from sequencer.diagnosis.noise.hash import Hash, hash_of
-from sequencer.diagnosis.noise.inverter import Carrier, Origin
-from sequencer.diagnosis.noise.pulses import PulseTrain, pulse_train
+from sequencer.diagnosis.noise.inverter import Carrier, Origin, mains_of
+from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
-from sequencer.diagnosis.noise.spectrum import Line, evenly
+from sequencer.diagnosis.noise.spectrum import Line, evenly, main_lines, without_wander
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
-from sequencer.diagnosis.trace_lines import lines_of
+from sequencer.diagnosis.trace_edges import Pulsed, pulses_by, pulses_in
+from sequencer.diagnosis.trace_lines import LINES_N, SHOWN_LINES, TraceLines, lines_of
 from sequencer.readings.waveform import TraceFile
 
 __all__ = ["TraceResult", "trace_result"]
 
+_BY_LEVELS = {"intermittent contact", "bursts to one side", "periodic disturbance", "quantisation flicker", "unknown"}
 _BLOCKS = 4096  # means that a long trace is looked at as
 _CLIPPED = 0.01  # share of samples on the last level from which a top is called flat
 _FEW_LEVELS = 16  # of a logic analyser: flat by nature
@@ -54,9 +56,11 @@ class TraceResult:
         sd: of the values.
         clipped_pct: samples on a flat top or bottom where the trace seems cut off; 0 if it does not.
         train: None where there is no pulse train, then `no_train` says why.
+        bounce: of a contact whose closings are too few, or at no regular rate; None where there is none.
+        hum_moved: from end to end, by hum that was taken out before pulses were found; 0 = none was.
         bare_n: rising edges that a counter without hysteresis would count; None without edges.
         noise: of the trace as readings, where there is no train; None where it is flat or too short.
-        block_n: samples in each reading of `noise`.
+        block_n: samples for each reading of `noise`: their mean, or the first.
         edges: as thresholds find them; None where there are none.
         hash: between the pulses; None without a train, or without any.
         gap_share: height of what comes where a pulse is missing, as a share of the others; NaN where none is.
@@ -82,6 +86,8 @@ class TraceResult:
     clipped_pct: float
     train: PulseTrain | None
     no_train: str
+    bounce: Bounce | None
+    hum_moved: float
     bare_n: int | None
     noise: BurstNoise | None
     block_n: int
@@ -112,23 +118,28 @@ def trace_result(
         upper: threshold that counts; None = found.
 
     Raises:
-        ReadingsError: thresholds were given, and do not lie in the trace.
+        ReadingsError: thresholds were given, and the wrong way round.
     """
     wild = wild_samples(trace.values)
     values, times_s = without_wild(trace.values, wild), trace.times_s
-    edges, train, reason = None, None, ""
-    try:
-        edges = edges_of(values, times_s, lower=lower, upper=upper)
-        train = pulse_train(edges, pulses_per_revolution=pulses_per_revolution)
-    except ReadingsError as error:
-        if edges is None and (lower is not None or upper is not None):
-            raise
-        reason = error.what
-    is_few = edges is not None and len(edges.rising_s) < LEAST_EDGES
+    grid = evenly(values, times_s)
+    lines = () if grid is None else main_lines(*grid, most=LINES_N)
+    if lower is None and upper is None:
+        pulsed = pulses_in(values, times_s, lines, pulses_per_revolution=pulses_per_revolution)
+    else:
+        pulsed = pulses_by(values, times_s, (lower, upper), pulses_per_revolution=pulses_per_revolution)
+    edges, train, reason = pulsed.edges, pulsed.train, pulsed.no_train
+    bounce = None
+    if train is None and edges is not None:
+        end_s = edges.begin_s + edges.length_s
+        bounce = closings_of(edges.rising_s, edges.falling_s, edges.begin_s, end_s)
+    is_few = edges is not None and (len(edges.rising_s) < LEAST_EDGES or bounce is not None)
     is_flat = train is None and not is_few and _is_last_digits(values)
     noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
-    grid = evenly(values, times_s)
-    found = lines_of(grid, float(times_s[0]), train, trace.interval_s, is_few=is_few)
+    found = _lines(pulsed, times_s, grid, lines, trace.interval_s, is_few=is_few)
+    if found.is_alone:
+        # No noise is looked for: the lines of the carrier say what it is.
+        train, reason = None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
     return TraceResult(
         name=trace.name,
         unit=trace.unit,
@@ -144,12 +155,14 @@ def trace_result(
         clipped_pct=_clipped_pct(values, trace.ends, edges),
         train=train,
         no_train=reason,
+        bounce=bounce,
+        hum_moved=pulsed.hum_moved,
         bare_n=None if edges is None else _bare_n(values, times_s, edges),
         noise=noise,
         block_n=block_n,
         edges=edges,
-        hash=None if train is None else hash_of(values, times_s, train.edges),
-        gap_share=math.nan if train is None else _gap_share(values, times_s, train),
+        hash=None if train is None else hash_of(pulsed.values, times_s, train.edges),
+        gap_share=math.nan if train is None else _gap_share(pulsed.values, times_s, train),
         wild_s=tuple(float(each) for each in trace.times_s[wild]),
         lines=found.shown,
         origins=found.origins,
@@ -157,6 +170,33 @@ def trace_result(
         unknown=found.unknown,
         is_flat=is_flat,
     )
+
+
+def _lines(
+    pulsed: Pulsed,
+    times_s: FloatArray,
+    grid: tuple[FloatArray, float] | None,
+    lines: tuple[Line, ...],
+    interval_s: float,
+    *,
+    is_few: bool,
+) -> TraceLines:
+    """Lines by their origin; of a trace that was steadied before its pulses were found, without what was taken out."""
+    train, shown = pulsed.train, lines[:SHOWN_LINES]
+    is_wandering = train is not None and train.edges.baseline > 0 and not pulsed.hums
+    if grid is not None and pulsed.hums:
+        grid = evenly(pulsed.values, times_s)
+    elif grid is not None and train is not None and is_wandering:
+        # What wanders has lines of its own, and more of them about those of the pulses.
+        grid = without_wander(*grid, least_s=1 / train.rate_Hz), grid[1]
+    if grid is not None and (pulsed.hums or is_wandering):
+        lines = main_lines(*grid, most=LINES_N)
+    found = lines_of(grid, lines, float(times_s[0]), train, interval_s, is_few=is_few, is_wandering=is_wandering)
+    if not pulsed.hums:
+        return found
+    width_Hz = 1 / float(times_s[-1] - times_s[0])
+    hums = (Origin(line=each, name=mains_of(each.rate_Hz, width_Hz)) for each in pulsed.hums)
+    return replace(found, shown=shown, origins=(*hums, *found.origins))
 
 
 def _bare_n(values: FloatArray, times_s: FloatArray, edges: Edges) -> int | None:
@@ -189,7 +229,13 @@ def _as_readings(values: FloatArray, times_s: FloatArray, unit: str) -> tuple[Bu
         return None, block_n
     resolution = float(np.diff(np.unique(values)).min()) if block_n == 1 else 0.0
     aperture_s = float(np.median(np.diff(t))) if block_n > 1 else 0.0
-    return noise_of(y, t, unit=unit, resolution=resolution, aperture_s=aperture_s), block_n
+    of_means = noise_of(y, t, unit=unit, resolution=resolution, aperture_s=aperture_s)
+    if block_n > 1 and of_means.best.kind in _BY_LEVELS:
+        # A mean across a jump lies on no level: samples tell jumps between two from what is lost or thrown.
+        of_samples = noise_of(values[:whole:block_n], times_s[:whole:block_n], unit=unit)
+        if of_samples.best.kind == "random telegraph":
+            return of_samples, block_n
+    return of_means, block_n
 
 
 def _sd(values: FloatArray) -> float:

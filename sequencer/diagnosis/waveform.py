@@ -9,15 +9,9 @@ from typing import Any
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.diagnosis.noise.catalogue import averaging_words, noise_words
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
-from sequencer.diagnosis.trace_words import (
-    Finding,
-    counter_words,
-    line_names,
-    of_drive,
-    of_train,
-    time_words,
-    times_words,
-)
+from sequencer.diagnosis.trace_drive import of_drive
+from sequencer.diagnosis.trace_pulses import bounce_finding, of_train
+from sequencer.diagnosis.trace_words import Finding, counter_words, line_names, time_words, times_words
 from sequencer.diagnosis.traced import TraceResult, trace_result
 
 __all__ = ["Finding", "TraceResult", "as_json", "findings", "trace_lines", "trace_result"]
@@ -45,9 +39,11 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
         )
     if result.train is not None:
         told = of_train(result.train, result)
-        if not told and (result.carrier is None or not result.carrier.is_of(result.train.rate_Hz)):
+        if not told:
             told = [Finding(what="nothing wrong is seen in the pulses")]
         found += told
+    elif result.bounce is not None:
+        found.append(bounce_finding(result.bounce, f"; {result.no_train}"))
     elif result.edges is not None and len(result.edges.rising_s) < LEAST_EDGES:
         found.append(
             Finding(
@@ -97,7 +93,7 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
     if train is not None:
         edges = train.edges
         said.append(
-            f"pulse train: {train.rate_Hz:.6g} Hz, period {time_words(train.period_s)}, "
+            f"pulse train: {train.rate_Hz:.6g} Hz, period {time_words(1 / train.rate_Hz)}, "
             f"jitter {train.jitter_pct:.2g} %, duty {100 * train.duty:.3g} %"
         )
         said.append(f"levels {edges.low:.3g} and {edges.high:.3g}{unit}, {counter_words(edges, result.unit)}")
@@ -113,7 +109,7 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
             edge = "edge" if counted_n == 1 else "edges"
             said.append(f"a counter with {counter_words(result.edges, result.unit)} counts {counted_n} {edge}")
         if result.block_n > 1:
-            said.append(f"looked at as readings, each the mean of {result.block_n} samples")
+            said.append(f"looked at as readings, one for {result.block_n} samples")
     if result.noise is not None:
         said.append(averaging_words(result.noise.averaging, unit=result.unit))
     if result.lines:

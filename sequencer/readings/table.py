@@ -18,7 +18,19 @@ from instruments.errors import ReadingsError
 from instruments.texts import as_cell, counted
 from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 
-__all__ = ["BY_HAND", "COLUMNS", "PLACE", "VISIT", "Grid", "grid", "is_tidy", "tidy", "valid_rows", "write_csv"]
+__all__ = [
+    "BY_HAND",
+    "COLUMNS",
+    "DISCARDED",
+    "PLACE",
+    "VISIT",
+    "Grid",
+    "grid",
+    "is_tidy",
+    "tidy",
+    "valid_rows",
+    "write_csv",
+]
 
 COLUMNS = {
     "serial": "str",
@@ -56,6 +68,8 @@ BY_HAND = "by hand"
 """Name of the step that a table by hand is; the range of its readings is the line and column they stand in."""
 _RARE = ("stated_pct", "set_at_s", "under")
 _MOST_PLACES = 4_000_000
+DISCARDED = "discarded"
+"""Note of a reading of an attempt during which touch with an instrument was lost."""
 PLACE = ("number", "attempt", "reading", "tap")  # what names one reading of a run, whatever was corrected since
 VISIT = ["step", "cycle", "direction", "point", "role"]  # what names a visit, however often it was taken
 _SETTLED = ("steady", "by the operator", "")
@@ -91,6 +105,8 @@ def write_csv(table: pd.DataFrame, path: Path) -> None:
 def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
     """The rows that count: of each visited point the last attempt, of each reading the last correction.
 
+    Readings of an attempt that was discarded do not count, whether another came after it or not.
+
     Raises:
         ReadingsError: a row does not say which reading of which visit it is.
     """
@@ -104,7 +120,8 @@ def valid_rows(table: pd.DataFrame) -> pd.DataFrame:
             where=f"row {int(unplaced.any(axis=1).to_numpy().argmax()) + 1} of the table first",
             todo="fill the column in, or take the row out",
         )
-    if all((table[name] == table[name].iloc[0]).all() for name in ("attempt", "correction")):
+    table = table[table["note"] != DISCARDED]
+    if table.empty or all((table[name] == table[name].iloc[0]).all() for name in ("attempt", "correction")):
         return table  # nothing was taken again, nothing corrected: most runs
     last = table.groupby(VISIT)["attempt"].transform("max")
     kept = table[table["attempt"] == last]

@@ -30,11 +30,11 @@ def read_trace(path: Path, *, column: str = "", interval_s: float | None = None)
     last one or two of them ("time [ms]", "t/ms", or a line "s,V" below). Times in the first column or the one of that
     name or unit; where there are none, or only numbers of the samples, a line such as "Sample Interval,5.0E-05" or
     "Sample rate: 1 MHz" before the samples gives them. Times that only the rounding of their digits keeps from one
-    interval are put back to it.
+    interval are put back to it; dates with hours (ISO 8601) are times too. Words below the last sample are passed over.
 
     Args:
         path: the file.
-        column: name of the column, or number of the channel from 1; "" = the first after the time.
+        column: name of the column, or number of the channel from 1, times not counted; "" = the first after the time.
         interval_s: from sample to sample, for a file without times.
 
     Raises:

@@ -4,13 +4,14 @@ import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from instruments.errors import InputError, ReadingsError
 from instruments.units import is_alike, rescale
 from sequencer.readings.file_text import heading
 
-__all__ = ["Head", "cells_of", "head_of", "number_of", "seconds"]
+__all__ = ["Head", "cells_of", "head_of", "number_of", "seconds", "stamp_of"]
 
 _TIME_WORDS = {"time", "times", "t", "x-axis", "seconds", "second", "zeit", "timestamp", "time stamp", "elapsed time"}
 _NUMBER_WORDS = {
@@ -29,6 +30,9 @@ _NUMBER_WORDS = {
 _UNIT_WORDS = {"second": "s", "seconds": "s", "sec": "s", "volt": "V", "volts": "V", "ampere": "A", "amps": "A"}
 _RATE_UNITS = {"": 1.0, "hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}  # as oscilloscopes write it, MHz is never mHz
 _COUNTED_N = 3  # whole numbers that rise by one, from which on a column without a name counts the samples
+_STAMP = re.compile(
+    r"(?P<whole>\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d)(?:[.,](?P<part>\d+))?(?P<zone>Z|[+-]\d\d:?\d\d)?"
+)  # ISO 8601
 _INTERVAL = re.compile(
     r"\W*(?:(?:sample|sampling|horizontal|time|x)[\W_]?)?(?:interval|step|increment|dt|hresolution)\W+"
     r"(?P<number>[\d.,]+(?:e[+-]?\d+)?)\W*(?P<unit>[a-zµμ]*)\W*",
@@ -53,6 +57,7 @@ class Head:
         units: of each column, as written.
         time_at: column of the times; None where there is none.
         number_at: column that counts the samples; None where there is none.
+        stamp_s: whole seconds since 1970 of the first time, where times are dates with hours; None where they are not.
         interval_s: from sample to sample, as stated before the samples; None where it is not.
     """
 
@@ -63,6 +68,7 @@ class Head:
     time_at: int | None
     number_at: int | None
     interval_s: float | None
+    stamp_s: int | None = None
 
 
 def head_of(path: Path, lines: Sequence[str]) -> Head:
@@ -77,6 +83,11 @@ def head_of(path: Path, lines: Sequence[str]) -> Head:
     names, units = _headings([line for line in lines[:first] if line.strip(" ,;\t")], divider, wide)
     stated_s = _stated_interval_s(lines[:first]) or _interval_below_s(lines[:first], divider)
     time_at, number_at = _time_and_number(names, units, rows, divider, is_stated=stated_s is not None)
+    stamps = [stamp_of(cell) for cell in rows[0]]
+    stamped_at = next((at for at, stamp in enumerate(stamps) if stamp is not None), None)
+    stamp_s = None
+    if stamped_at is not None:
+        time_at, stamp_s = stamped_at, int(stamps[stamped_at] or 0)
     return Head(
         first=first,
         divider=divider,
@@ -85,6 +96,7 @@ def head_of(path: Path, lines: Sequence[str]) -> Head:
         time_at=time_at,
         number_at=number_at,
         interval_s=stated_s,
+        stamp_s=stamp_s,
     )
 
 
@@ -99,6 +111,18 @@ def number_of(cell: str, divider: str) -> float | None:
         return float(cell if divider == "," else cell.replace(",", "."))
     except ValueError:
         return None
+
+
+def stamp_of(cell: str, since_s: int = 0) -> float | None:
+    """Seconds from some whole second since 1970 to a date with hours, as ISO 8601 writes it; None if it is none."""
+    found = _STAMP.fullmatch(cell)
+    if found is None:
+        return None
+    try:
+        whole = datetime.fromisoformat(found["whole"].replace(" ", "T") + (found["zone"] or "+00:00"))
+    except ValueError:
+        return None
+    return int(whole.timestamp()) - since_s + float(f"0.{found['part'] or 0}")
 
 
 def seconds(where: str, unit: str) -> float:
@@ -137,7 +161,11 @@ def _width(line: str, divider: str) -> int:
         return 0
     cells = _trimmed(cells_of(line, divider))
     known = [cell for cell in cells if cell]
-    return len(cells) if known and all(number_of(cell, divider) is not None for cell in known) else 0
+    return len(cells) if known and all(_is_told(cell, divider) for cell in known) else 0
+
+
+def _is_told(cell: str, divider: str) -> bool:
+    return number_of(cell, divider) is not None or stamp_of(cell) is not None
 
 
 def _trimmed(cells: list[str]) -> list[str]:

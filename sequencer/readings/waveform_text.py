@@ -4,9 +4,7 @@ import codecs
 import io
 import itertools
 import math
-import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, TypeAlias
 
@@ -17,8 +15,9 @@ import pandas as pd
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from sequencer.readings.file_text import decoded, opened, without_nul
-from sequencer.readings.waveform import TraceFile, is_even
-from sequencer.readings.waveform_head import Head, cells_of, head_of, number_of, seconds
+from sequencer.readings.waveform import TraceFile
+from sequencer.readings.waveform_head import Head, cells_of, head_of, number_of, seconds, stamp_of
+from sequencer.readings.waveform_times import digits_of, refuse_falling, restore
 
 __all__ = ["MOST_SAMPLES", "is_number", "kept_places", "read_text", "refuse_many"]
 
@@ -33,24 +32,7 @@ _LONGEST_LINE = 4 * _BLOCK_BYTES
 _NO_NUMBER = 1e30  # 9.9E37 and its like stand for overload and for no number (SCPI-1999)
 _NOTHING = ("-", "--")  # cells without a number, besides empty ones and NaN
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-_FIT_N = 20_000  # samples that the regular interval is fitted to
 _END_BYTES = 20_000  # of the first and the last lines, which tell how many digits the times have
-_ROUNDED = 1.0  # of the last digit: half by its own rounding, the rest by that of the ends
-_MANTISSA = re.compile(r"[+-]?0*(?P<whole>\d*)[.,]?(?P<part>\d*)(?:[eE](?P<power>[+-]?\d+))?")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Digits:
-    """Digits that numbers are written with: significant ones, and places after the mark."""
-
-    significant_n: int
-    places_n: int
-
-    def step(self, sizes: FloatArray) -> FloatArray:
-        """Value of the last digit of each number; shape as `sizes`, all >= 0."""
-        least = 10.0**-self.places_n
-        power = np.floor(np.log10(np.maximum(sizes, least)) + 1e-9)
-        return np.maximum(10.0 ** (power + 1 - self.significant_n), least)
 
 
 def read_text(path: Path, *, column: str, interval_s: float | None) -> TraceFile:
@@ -73,15 +55,15 @@ def read_text(path: Path, *, column: str, interval_s: float | None) -> TraceFile
         times_s *= interval_s
     else:
         times_s = table[0, :rows_n]
-        factor = seconds(f"{path}:{head.first}", head.units[wanted[0]])
-        _restore(times_s, _digits(ends, head, wanted[0]))
+        factor = 1.0 if head.stamp_s is not None else seconds(f"{path}:{head.first}", head.units[wanted[0]])
+        restore(times_s, digits_of(ends, head, wanted[0]))
         times_s *= factor
     kept = kept_places(path, is_number(values) & is_number(times_s))
-    _refuse_falling(path, head, times_s, kept)
+    refuse_falling(path, head, times_s, kept)
     return TraceFile(
         times_s=times_s[kept],
         values=values[kept],
-        name=head.names[value_at] or f"column {value_at + 1}",
+        name=head.names[value_at] or f"channel {_channels(head).index(value_at) + 1}",
         unit=head.units[value_at],
         left_out_n=rows_n - len(values[kept]),
     )
@@ -124,18 +106,23 @@ def _interval_s(path: Path, head: Head, given_s: float | None) -> float | None:
     )
 
 
+def _channels(head: Head) -> list[int]:
+    """Columns that are neither times nor numbers of the samples."""
+    return [at for at in range(len(head.names)) if at not in {head.time_at, head.number_at}]
+
+
 def _value_column(path: Path, head: Head, column: str) -> int:
-    """Which column holds the values: by name or number, else the first that is neither time nor number."""
-    others = [at for at in range(len(head.names)) if at not in {head.time_at, head.number_at}]
+    """Which column holds the values: by name or number of the channel, else the first."""
+    others = _channels(head)
     if not column and others:
         return others[0]
     wanted = " ".join(column.casefold().split())
     for at, (name, unit) in enumerate(zip(head.names, head.units, strict=True)):
         if wanted and wanted in {name, f"{name} [{unit}]".casefold()}:
             return at
-    if wanted.isdecimal() and 1 <= int(wanted) <= len(head.names):
-        return int(wanted) - 1
-    said = ", ".join(head.names[at] for at in others if head.names[at]) or f"1 to {len(head.names)}"
+    if wanted.isdecimal() and 1 <= int(wanted) <= len(others):
+        return others[int(wanted) - 1]
+    said = ", ".join(head.names[at] or f"{number}" for number, at in enumerate(others, start=1))
     if not column:
         raise ReadingsError("has times only, and no values", where=str(path), todo="save a channel with them")
     raise ReadingsError(f'has no column "{column}"', where=str(path), allowed=said)
@@ -176,14 +163,15 @@ def _fill(
 ) -> tuple[int, tuple[bytes, bytes]]:
     """Write the wanted columns into a table, shape (len(wanted), rows or more); the rows and both ends as text."""
     rows_n, line, first, last = 0, 1, b"", b""
-    for number, block in enumerate(blocks):
+    for number, (block, after) in enumerate(itertools.pairwise(itertools.chain(blocks, [None]))):
+        assert block is not None
         part = block
         if not number:
             part = block.split(b"\n", head.first)[-1] if head.first else block.removeprefix(codecs.BOM_UTF8)
             first, line = part[:_END_BYTES], head.first + 1
         if b"\0" in part:
             part = without_nul(part.decode("latin-1"), path, first_line=line).encode("latin-1")
-        found = _numbers(path, part, line, head, wanted)
+        found = _numbers(path, part, line, head, wanted, is_last=after is None)
         table[:, rows_n : rows_n + found.shape[1]] = found
         rows_n += found.shape[1]
         line += block.count(b"\n") - (head.first if not number else 0)
@@ -191,8 +179,10 @@ def _fill(
     return rows_n, (first, last)
 
 
-def _numbers(path: Path, block: bytes, line: int, head: Head, wanted: list[int]) -> FloatArray:
+def _numbers(path: Path, block: bytes, line: int, head: Head, wanted: list[int], *, is_last: bool) -> FloatArray:
     """The wanted columns of some lines, shape (len(wanted), rows); NaN where a cell is empty or says so."""
+    if head.stamp_s is not None:
+        return _slowly(path, block.decode("latin-1"), line, head, wanted, is_last=is_last)
     plain = block if head.divider == "," else block.replace(b",", b".")
     try:
         frame = pd.read_csv(
@@ -212,26 +202,37 @@ def _numbers(path: Path, block: bytes, line: int, head: Head, wanted: list[int])
     except pd.errors.EmptyDataError:
         return np.empty((len(wanted), 0))
     except (ValueError, pd.errors.ParserError):  # some cell is no number: slower, and with its line
-        return _slowly(path, block.decode("latin-1"), line, head, wanted)
+        return _slowly(path, block.decode("latin-1"), line, head, wanted, is_last=is_last)
     found = frame[wanted].to_numpy().T
     is_blank = np.isnan(found).all(axis=0)
     return found[:, ~is_blank] if len(wanted) > 1 and is_blank.any() else found
 
 
-def _slowly(path: Path, text: str, line: int, head: Head, wanted: list[int]) -> FloatArray:
+def _slowly(path: Path, text: str, line: int, head: Head, wanted: list[int], *, is_last: bool) -> FloatArray:
+    """Line by line; words below the last sample of a file, such as "END", are passed over."""
     rows = []
-    for number, written in enumerate(text.split("\n"), start=line):
-        if not written.strip(" ,;\t\r") or written.lstrip().startswith("#"):
-            continue
-        cells = cells_of(written, head.divider)
-        rows.append([_value(cells[at] if at < len(cells) else "", f"{path}:{number}", head.divider) for at in wanted])
+    told = [
+        (number, cells_of(written, head.divider))
+        for number, written in enumerate(text.split("\n"), start=line)
+        if written.strip(" ,;\t\r") and not written.lstrip().startswith("#")
+    ]
+    while is_last and told and _has_words_alone(told[-1][1], head.divider):
+        told.pop()
+    for number, cells in told:
+        rows.append([_value(cells[at] if at < len(cells) else "", f"{path}:{number}", head, at) for at in wanted])
     return np.array(rows, dtype=np.float64).reshape(-1, len(wanted)).T
 
 
-def _value(cell: str, where: str, divider: str) -> float:
+def _has_words_alone(cells: list[str], divider: str) -> bool:
+    known = [cell for cell in cells if cell and cell not in _NOTHING]
+    return bool(known) and all(number_of(cell, divider) is None and stamp_of(cell) is None for cell in known)
+
+
+def _value(cell: str, where: str, head: Head, at: int) -> float:
     if cell == "" or cell in _NOTHING:
         return math.nan
-    value = number_of(cell, divider)
+    is_stamp = head.stamp_s is not None and at == head.time_at
+    value = stamp_of(cell, head.stamp_s or 0) if is_stamp else number_of(cell, head.divider)
     if value is None:
         raise ReadingsError(
             f'"{cell[:20]}" is not a number',
@@ -239,59 +240,3 @@ def _value(cell: str, where: str, divider: str) -> float:
             todo="take the line out; with a decimal comma, put semicolons or tabs between the columns",
         )
     return value
-
-
-# -- times ---------------------------------------------------------------------------------------------------------
-
-
-def _digits(ends: tuple[bytes, bytes], head: Head, time_at: int) -> _Digits:
-    """Digits of the times, from the first and the last lines."""
-    significant, places = 1, 0
-    for end in ends:
-        for line in end.decode("latin-1").split("\n")[1:-1]:
-            cells = cells_of(line, head.divider)
-            match = _MANTISSA.fullmatch(cells[time_at]) if time_at < len(cells) else None
-            if match is not None:
-                whole, part = match["whole"], match["part"]
-                significant = max(significant, len(whole) + len(part if whole else part.lstrip("0")))
-                places = max(places, len(part) - int(match["power"] or 0))
-    return _Digits(significant_n=significant, places_n=places)
-
-
-def _restore(times: FloatArray, digits: _Digits) -> None:
-    """Put evenly spaced times back where rounding alone moved them, in place; in the unit that they are written in."""
-    n = len(times)
-    if n < 3 or is_even(times):
-        return
-    at = np.unique(np.linspace(0, n - 1, _FIT_N).astype(np.int64))
-    seen = np.isfinite(times[at])
-    if np.count_nonzero(seen) < 3:
-        return
-    middle = (n - 1) / 2
-    slope, shift = np.polynomial.polynomial.polyfit(at[seen] - middle, times[at][seen], 1)[::-1]
-    if not slope > 0:
-        return
-    for start in range(0, n, _FIT_N):
-        part = times[start : start + _FIT_N]
-        regular = shift + slope * (np.arange(start, start + len(part)) - middle)
-        # NaN is not away: it has a place too.
-        if (np.abs(part - regular) > _ROUNDED * digits.step(np.abs(regular))).any():
-            return
-    for start in range(0, n, _FIT_N):
-        part = times[start : start + _FIT_N]
-        part[:] = shift + slope * (np.arange(start, start + len(part)) - middle)
-
-
-def _refuse_falling(path: Path, head: Head, times_s: FloatArray, kept: slice | npt.NDArray[np.int64]) -> None:
-    """Raises ReadingsError, with its line as far as no line was passed over, where the time does not rise."""
-    rising = times_s[kept]
-    for start in range(0, len(rising) - 1, _FIT_N):
-        steps = np.diff(rising[start : start + _FIT_N + 1])
-        if (steps <= 0).any():
-            place = start + int(np.flatnonzero(steps <= 0)[0]) + 1
-            row = place if isinstance(kept, slice) else int(kept[place])
-            raise ReadingsError(
-                "the time does not rise here",
-                where=f"{path}:{head.first + 1 + row}",
-                todo="put the samples in order, or write more digits of the time",
-            )

@@ -74,8 +74,14 @@ def averaging_words(averaging: Averaging, *, unit: str, span: float | None = Non
     return said + f"; {after}drift takes over"
 
 
-def drive_words(effect: DriveEffect, *, flickers: bool = False) -> str:
+def drive_words(effect: DriveEffect, *, unit: str = "", flickers: bool = False) -> str:
     """What the drive adds; `flickers`: the readings are on neighbouring levels, which they leave or not by chance."""
+    off, on = (f"{each:.4g} {unit}".rstrip() for each in effect.levels)
+    if effect.is_by_level:
+        return (
+            f"with the drive off the level is {off}, and on {on}: the noise may go with it, and is not compared; "
+            "hold the level by a source in place of what the drive turns, and capture both again"
+        )
     if flickers and (effect.is_louder or effect.is_unclear):
         return (
             f"with the drive on the readings scatter {_ratio(effect)} times as much, which the step alone can do: "
@@ -83,7 +89,8 @@ def drive_words(effect: DriveEffect, *, flickers: bool = False) -> str:
         )
     ratio = _ratio(effect)
     if effect.is_louder:
-        return f"with the drive on the noise is {ratio} times as large: it comes from the drive"
+        level = f" (the level, {off} and {on}, makes {effect.by_level:.2g} at most)" if effect.by_level > 1 else ""
+        return f"with the drive on the noise is {ratio} times as large{level}: it comes from the drive"
     if effect.is_unclear:
         return f"with the drive on the noise is {ratio} times as large, which may be chance: take more readings"
     return f"with the drive on the noise is no larger ({ratio} times): it does not come from the drive"

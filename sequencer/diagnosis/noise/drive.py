@@ -20,6 +20,7 @@ _LEFT = 1 / 3  # of a line with the drive off, up to which it comes with the dri
 _NEAR_N = 4  # independent frequencies about a line that is known
 _ORDERS_N = 10  # harmonics of mains that may be taken for a line of the drive
 _LEAST_FLATNESS = 0.5  # kurtosis less one: of two levels it is nil, and a standard deviation has an error all the same
+_APART_SDS, _APART_SHARE = 3.0, 0.02  # from level to level; of the larger one
 _ROUNDING = 1e-12  # of the largest reading
 
 
@@ -30,20 +31,31 @@ class DriveEffect:
     Attributes:
         ratio: sd on over sd off, neither below what the resolution alone gives.
         z_ratio: logarithm of the ratio over its standard error, kurtosis allowed for.
+        levels: median with the drive off, and on, unit of the readings.
+        by_level: how many times as large the noise may be by the levels alone, if it goes with them; 1 where they are
+            alike.
     """
 
     ratio: float
     z_ratio: float
+    levels: tuple[float, float]
+    by_level: float
 
     @property
     def is_louder(self) -> bool:
         """More noise with the drive on: beyond chance (3 standard errors), and enough to matter."""
-        return self.z_ratio > _CERTAIN and self.ratio > _LOUDER
+        share = 1 - math.log(self.by_level) / math.log(self.ratio) if self.ratio > self.by_level else 0.0
+        return share * self.z_ratio > _CERTAIN and self.ratio > _LOUDER * self.by_level
 
     @property
     def is_unclear(self) -> bool:
         """It looks louder, but may be so by chance."""
         return self.ratio > _LOUDER and not self.is_louder
+
+    @property
+    def is_by_level(self) -> bool:
+        """The levels are apart, and may be all that makes the difference."""
+        return self.by_level > 1 and not self.is_louder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +93,13 @@ def drive_effect(off: FloatArray, on: FloatArray, *, resolution: float = 0.0) ->
     ratio = max(float(on.std(ddof=1)), least) / max(float(off.std(ddof=1)), least)
     # Variance of ln s is (kurtosis - 1) / 4n for large n.
     error = math.sqrt(sum(max(kurtosis(each) - 1, _LEAST_FLATNESS) / (4 * len(each)) for each in (off, on)))
-    return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error)
+    levels = float(np.median(off)), float(np.median(on))
+    away = abs(levels[1] - levels[0])
+    sds = max(float(off.std(ddof=1)), float(on.std(ddof=1)), resolution)
+    are_apart = away > _APART_SDS * sds and away > _APART_SHARE * max(abs(each) for each in levels)
+    sizes = sorted(abs(each) for each in levels)
+    by_level = sizes[1] / max(sizes[0], 1e-300) if are_apart else 1.0
+    return DriveEffect(ratio=ratio, z_ratio=math.log(ratio) / error, levels=levels, by_level=by_level)
 
 
 def drive_line(

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.bounces import closings_of
 from sequencer.diagnosis.noise.rhythm import LEAST_N, rhythm_of
 from sequencer.diagnosis.noise.swings import Swings, swings_of
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
@@ -58,10 +59,12 @@ class Edges:
         highest_bottom: the lower threshold must lie above; it is the highest of all lows between pulses.
         lowest_top: the upper threshold must lie below.
         hash_height: highest swing that is no pulse, peak to peak, of the trace without a filter.
+        fall_weight: steepness of falling edges, as a share of that of both: 0.5 where they are alike.
         timing_s: how far sampling may displace one edge: nil where the edge takes many samples.
         filter_s: length of the mean that had to be taken before edges came apart from hash; 0 = none.
         baseline: how far the level between bottoms and tops moves, if it was taken out; 0 = it was not.
         unrecorded_s: begin and end of stretches without samples, shape (k, 2).
+        begin_s: time of the first sample.
         length_s: of the trace.
         interval_s: from sample to sample, that edges are found at.
     """
@@ -77,10 +80,12 @@ class Edges:
     highest_bottom: float
     lowest_top: float
     hash_height: float
+    fall_weight: float
     timing_s: float
     filter_s: float
     baseline: float
     unrecorded_s: FloatArray
+    begin_s: float
     length_s: float
     interval_s: float
 
@@ -144,6 +149,7 @@ class _Tried:
     edges: Edges
     score: float
     is_regular: bool
+    is_sharp: bool = False
 
 
 def edges_of(
@@ -171,17 +177,26 @@ def edges_of(
     if lower is not None or upper is not None:
         return _with_hash(_given(signal, lower, upper), swings)
     best, few = _best(signal, swings)
-    if few is not None and (best is None or not best.is_regular or best.edges.baseline > _RIDES_FAR * best.edges.room):
-        return _with_hash(few, swings)
+    # Regular swings that ride on few sharp pulses are hash on them; those on slow swings are pulses on a wander.
+    rides_far = best is not None and best.edges.baseline > _RIDES_FAR * best.edges.room
+    if best is not None and few is not None and few.edges.filter_s and _is_bouncing(best.edges):
+        return _with_hash(best.edges, swings)  # a mean makes one edge of each closing
+    if few is not None and (best is None or not best.is_regular or (rides_far and few.is_sharp)):
+        return _with_hash(few.edges, swings)
     if best is None:
         raise ReadingsError("no pulses stand out of the noise", todo="give thresholds, or look at it as readings")
     return _with_hash(best.edges, swings)
 
 
+def _is_bouncing(edges: Edges) -> bool:
+    end_s = edges.begin_s + edges.length_s
+    return not edges.filter_s and closings_of(edges.rising_s, edges.falling_s, edges.begin_s, end_s) is not None
+
+
 def rising_edges(values: FloatArray, times_s: FloatArray, lower: float, upper: float) -> FloatArray:
     """Times of the edges that a counter with these thresholds counts, shape (m,); arguments as those of `edges_of`."""
     signal = _Signal(values=values, times_s=times_s, unrecorded_s=np.zeros((0, 2)), filter_s=0.0)
-    return np.concatenate([rising_s for _, rising_s, _ in _crossings(signal, lower, upper)])
+    return np.concatenate([rising_s for _, _, rising_s, _ in _crossings(signal, lower, upper)])
 
 
 def _unrecorded(times_s: FloatArray) -> FloatArray:
@@ -212,7 +227,7 @@ def _as_in_head(signal: _Signal) -> _Tried | None:
     return replace(best, edges=edges)
 
 
-def _best(signal: _Signal, raw: Swings) -> tuple[_Tried | None, Edges | None]:
+def _best(signal: _Signal, raw: Swings) -> tuple[_Tried | None, _Tried | None]:
     """The most regular edges, and edges of pulses that are too few; None where there are none."""
     best, few = None, None
     samples_n = len(signal.values)
@@ -221,7 +236,7 @@ def _best(signal: _Signal, raw: Swings) -> tuple[_Tried | None, Edges | None]:
         is_short = width_n == 1 or width_n * _FEW_PERIODS <= samples_n
         for tried in _tried(smooth, raw if width_n == 1 else swings_of(smooth.values), raw):
             if len(tried.edges.rising_s) < LEAST_N:
-                few = few or (tried.edges if is_short else None)
+                few = few or (tried if is_short else None)
             elif best is None or (tried.is_regular, tried.score) > (best.is_regular, best.score):
                 best = tried
         is_all = not raw.floor and len(raw.at) <= _MANY_N
@@ -256,8 +271,11 @@ def _tried(signal: _Signal, swings: Swings, raw: Swings) -> Iterator[_Tried]:
         if len(edges.rising_s) < LEAST_N:
             # Hash that is beating makes few that stand out of many nearly as high.
             high_n = int((raw.heights > _HALF_AS_HIGH * above).sum())
-            if high_n <= _MANY_SWINGS * points_n and _are_pulses(signal, edges, width):
-                yield _Tried(edges=edges, score=0.0, is_regular=False)
+            is_sharp = _is_sharp(signal, edges)
+            # Few swings that are pulses, and no wander: sharp edges, or several that stand far out.
+            are_pulses = width >= _FEW_WIDTH if is_sharp else width >= _FEW_SLOW_WIDTH and len(edges.rising_s) > 1
+            if high_n <= _MANY_SWINGS * points_n and are_pulses:
+                yield _Tried(edges=edges, score=0.0, is_regular=False, is_sharp=is_sharp)
             continue
         rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
         # What rings swells and fades between the pulses.
@@ -271,11 +289,10 @@ def _tried(signal: _Signal, swings: Swings, raw: Swings) -> Iterator[_Tried]:
         yield _Tried(edges=edges, score=score, is_regular=rhythm.is_regular)
 
 
-def _are_pulses(signal: _Signal, edges: Edges, width: float) -> bool:
-    """Few swings that are pulses, and no wander: sharp edges, or several that stand far out."""
+def _is_sharp(signal: _Signal, edges: Edges) -> bool:
+    """Hardly any time between the levels."""
     middle, swing = (edges.lower + edges.upper) / 2, edges.high - edges.low
-    is_sharp = float(np.mean(np.abs(signal.some() - middle) < 0.3 * swing)) < _SHARP
-    return (is_sharp and width >= _FEW_WIDTH) or (len(edges.rising_s) > 1 and width >= _FEW_SLOW_WIDTH)
+    return float(np.mean(np.abs(signal.some() - middle) < 0.3 * swing)) < _SHARP
 
 
 def _levelled(signal: _Signal, points: IntArray, below: float) -> Edges | None:
@@ -336,7 +353,7 @@ def _given(signal: _Signal, lower: float | None, upper: float | None) -> Edges:
 
 def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
     """Edges by these thresholds."""
-    rising, rising_s, falling_s = map(np.concatenate, zip(*_crossings(signal, lower, upper), strict=True))
+    rising, falling, rising_s, falling_s = map(np.concatenate, zip(*_crossings(signal, lower, upper), strict=True))
     some = signal.some()
     low, high = (float(np.median(some[each])) if each.any() else math.nan for each in (some < lower, some > upper))
     rises, falls = _pulse_heights(signal.values, rising)
@@ -355,13 +372,20 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
         highest_bottom=low,
         lowest_top=high,
         hash_height=0.0,
+        fall_weight=_step(signal, falling) / max(_step(signal, falling) + _step(signal, rising), 1e-300),
         timing_s=timing_s,
         filter_s=signal.filter_s,
         baseline=0.0,
         unrecorded_s=signal.unrecorded_s,
+        begin_s=float(signal.times_s[0]),
         length_s=float(signal.times_s[-1] - signal.times_s[0]),
         interval_s=step_of(signal.times_s),
     )
+
+
+def _step(signal: _Signal, places: IntArray) -> float:
+    """Median step of the sample that crosses a threshold; 0 where none does."""
+    return float(np.median(np.abs(signal.at(places) - signal.at(places - 1)))) if len(places) else 0.0
 
 
 def _timing_s(signal: _Signal, rising: IntArray, rises: FloatArray) -> float:
@@ -376,8 +400,10 @@ def _timing_s(signal: _Signal, rising: IntArray, rises: FloatArray) -> float:
     return float(np.median(step_s * np.maximum(jump, bend) ** 2))
 
 
-def _crossings(signal: _Signal, lower: float, upper: float) -> Iterator[tuple[IntArray, FloatArray, FloatArray]]:
-    """Places and times of rising edges, above the upper threshold after below the lower, times of falling; in parts."""
+def _crossings(
+    signal: _Signal, lower: float, upper: float
+) -> Iterator[tuple[IntArray, IntArray, FloatArray, FloatArray]]:
+    """Places of rising edges, above the upper threshold after below the lower, of falling; times of both; in parts."""
     before = 0
     for start in range(0, len(signal.values), _PART_N):
         begin = max(start - 1, 0)  # the last sample of the part before, since an edge may lie between
@@ -389,7 +415,8 @@ def _crossings(signal: _Signal, lower: float, upper: float) -> Iterator[tuple[In
         turns = np.diff(ways, prepend=np.int8(before or (ways[0] if len(ways) else 0)))
         before = int(ways[-1]) if len(ways) else before
         rising, falling = known[turns > 0], known[turns < 0]
-        yield begin + rising, _crossed(y, times_s, rising, upper), _crossed(y, times_s, falling, lower)
+        rising_s, falling_s = _crossed(y, times_s, rising, upper), _crossed(y, times_s, falling, lower)
+        yield begin + rising, begin + falling, rising_s, falling_s
 
 
 def _pulse_heights(values: FloatArray, rising: IntArray) -> tuple[FloatArray, FloatArray]:

@@ -10,8 +10,10 @@ from sequencer.diagnosis.noise.sines import alias_Hz
 from sequencer.diagnosis.noise.spectrum import Line
 
 __all__ = [
+    "CARRIERS_Hz",
     "Carrier",
     "LEAST_CARRIER_Hz",
+    "MAINS_Hz",
     "Origin",
     "carrier_of",
     "is_mirrored",
@@ -24,6 +26,12 @@ __all__ = [
 LEAST_CARRIER_Hz = 800.0
 """An inverter switches faster; pulses and their swings come slower (common practice, no source)."""
 
+CARRIERS_Hz = (2000.0, 16000.0)
+"""What an inverter usually switches at (common practice, no source)."""
+
+MAINS_Hz = (50.0, 60.0)
+"""What mains may be."""
+
 _OUTPUT_Hz = (1.0, 150.0)  # what an inverter feeds a motor with (common practice, no source)
 _MOST_PULSE_ORDER = 200
 _OVER_EDGES = 4.0  # times what two edges give; ringing gives more than they do
@@ -35,7 +43,6 @@ _UNRESOLVED_WIDTHS, _LEAST_UNRESOLVED = 4.0, 3
 _LEAST_LINES = 4  # a carrier with one pair of sidebands may be chance
 _MIRRORED = 1.5  # times as strong may one line be as the one on the other side of the pulses
 _ALIKE = 2.0  # times as strong may one sideband be as the other
-_MAINS_Hz = (50.0, 60.0)
 _MAINS_ORDERS = 7
 _MAINS_OFF = 0.004  # that a grid may lie away
 _MAINS_MOST_OFF = 0.008  # the same, where the record is too short to tell
@@ -82,7 +89,7 @@ class Carrier:
 
 def mains_of(rate_Hz: float, width_Hz: float, *, most_order: int = _MAINS_ORDERS) -> str:
     """Which mains a line is, "" if none: to 0.4 %, or to what the length of the record tells, 0.8 % at most."""
-    for mains_Hz in _MAINS_Hz:
+    for mains_Hz in MAINS_Hz:
         for order in range(1, most_order + 1):
             off_Hz = max(_MAINS_OFF, min(width_Hz / (order * mains_Hz), _MAINS_MOST_OFF)) * order * mains_Hz
             if abs(rate_Hz - order * mains_Hz) <= off_Hz:

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.edges import Edges
+from sequencer.diagnosis.noise.rests import Rest, pauses, rests_of
 from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm, rhythm_of
 from sequencer.diagnosis.noise.wheel import TIMES_SEEN, Wheel, repetition, wheel_of
-from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 
-__all__ = ["Bounce", "PulseTrain", "pulse_train"]
+__all__ = ["PulseTrain", "pulse_train"]
 
 _MOST_PULSES = 2_000_000
 _FIT_N = 50_000  # periods that a change of speed is told by; of more, some
@@ -23,19 +25,6 @@ _OVER_JITTER = 4.0
 _BOUNCES = 1.5  # edges too many at a pulse that has any, from which on it is a contact
 _SCATTER = 0.1  # of when the edge too many comes, from which on it is a contact
 _BOUNCING = 0.3  # of the pulses
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bounce:
-    """A contact that opens and closes some times before it rests.
-
-    Attributes:
-        bounces_n: edges too many at a pulse that has any, mean.
-        lasts_s: longest time from the first edge to the last one before the contact rests.
-    """
-
-    bounces_n: float
-    lasts_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +43,8 @@ class PulseTrain:
         ends_Hz: at the end.
         is_changing: the change is more than jitter makes, and worth a word.
         duty: share of the time above, of a normal pulse.
-        missing_n: pulses missing, of the time that was recorded.
+        rests: times without pulses: before the first, after the last, or as many as no few that are missing take.
+        missing_n: pulses missing, of the time that was recorded, without those of rests.
         missing_s: when each gap begins, the first hundred.
         extra_n: edges too many.
         extra_s: when, the first hundred.
@@ -76,6 +66,7 @@ class PulseTrain:
     ends_Hz: float
     is_changing: bool
     duty: float
+    rests: tuple[Rest, ...]
     missing_n: int
     missing_s: tuple[float, ...]
     extra_n: int
@@ -107,40 +98,43 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         ReadingsError: fewer than eight rising edges, too many, or no regular train.
     """
     rising_s = edges.rising_s
-    if len(rising_s) < LEAST_N:
-        raise _too_few(edges)
+    few = closings_of(rising_s, edges.falling_s, edges.begin_s, edges.begin_s + edges.length_s)
+    if len(rising_s) < LEAST_N or (few is not None and few.closings_n < LEAST_N):
+        raise _too_few(edges, few)
     if len(rising_s) > _MOST_PULSES:
         raise ReadingsError(f"{len(rising_s)} rising edges", allowed=f"at most {_MOST_PULSES}", todo="cut the record")
     rhythm = rhythm_of(rising_s, edges.falling_s, edges.unrecorded_s)
     if not rhythm.is_regular:
         raise _irregular(edges, rhythm)
     if len(rhythm.kept_s) < LEAST_N:
-        raise _too_few(edges, rhythm)
+        raise _too_few(edges, None)
     kept_s, counts, is_single = rhythm.kept_s, rhythm.counts, rhythm.is_single
     place = np.concatenate(([0], np.cumsum(counts)))
     extra_s = rising_s[rhythm.is_extra]
     period = np.maximum(np.searchsorted(kept_s, extra_s) - 1, 0)
     after_s = extra_s - kept_s[period]
     is_within = (extra_s > kept_s[0]) & (extra_s < kept_s[-1])
-    gaps = np.flatnonzero((counts > 1) & rhythm.is_recorded)
+    is_pause = pauses(rhythm)
+    gaps = np.flatnonzero((counts > 1) & rhythm.is_recorded & ~is_pause)
     smooth_s = _smooth(rhythm.periods_s, is_single, _degree(int(is_single.sum()), pulses_per_revolution))
     relative = rhythm.periods_s / smooth_s
     period_s = float(np.median(rhythm.periods_s[is_single]))
     repeat_n, repeat_pct = repetition(
         rhythm, relative, edges.timing_s / period_s, float(rhythm.periods_s[is_single].mean()) / edges.interval_s
     )
-    missing_n = int((counts - 1)[rhythm.is_recorded].sum())
-    recorded_s = float(rhythm.periods_s[rhythm.is_recorded].sum())
-    rate_Hz = int(counts[rhythm.is_recorded].sum()) / recorded_s
+    is_run = rhythm.is_recorded & ~is_pause  # how many pulses a pause would hold is not known exactly
+    rate_Hz = int(counts[is_run].sum()) / float(rhythm.periods_s[is_run].sum())
     change_pct = 100 * float(np.ptp(smooth_s)) / float(np.median(smooth_s))
-    if rhythm.is_recorded.all() and change_pct < _STEADY_PCT + rhythm.jitter * 100:
+    if is_run.all() and change_pct < _STEADY_PCT + rhythm.jitter * 100:
         # The first and the last edge may be displaced; where the rate is one throughout, all edges tell it.
-        rate_Hz = float(np.polynomial.Polynomial.fit(kept_s, place, 1).deriv()(0.0))
+        rate_Hz = _steady_Hz(edges, rhythm, place)
+    recorded_s = float(rhythm.periods_s[rhythm.is_recorded].sum())
+    lacking_n = rate_Hz * recorded_s - np.count_nonzero(rhythm.is_recorded)
     return PulseTrain(
         edges=edges,
         counted_n=len(rising_s),
         rate_Hz=rate_Hz,
-        counted_Hz=rate_Hz + (int(rhythm.is_recorded[period[is_within]].sum()) - missing_n) / recorded_s,
+        counted_Hz=rate_Hz + (int(rhythm.is_recorded[period[is_within]].sum()) - lacking_n) / recorded_s,
         period_s=period_s,
         jitter_pct=100 * rhythm.jitter,
         change_pct=change_pct,
@@ -148,7 +142,8 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         ends_Hz=1 / float(smooth_s[-1]),
         is_changing=_is_changing(smooth_s, rhythm),
         duty=_duty(edges, rhythm),
-        missing_n=missing_n,
+        rests=rests_of(edges, rhythm),
+        missing_n=int((counts - 1)[gaps].sum()),
         missing_s=tuple(float(each) for each in kept_s[gaps][:100]),
         extra_n=len(extra_s),
         extra_s=tuple(float(each) for each in extra_s[:100]),
@@ -160,15 +155,27 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
     )
 
 
-def _too_few(edges: Edges, rhythm: Rhythm | None = None) -> ReadingsError:
+def _steady_Hz(edges: Edges, rhythm: Rhythm, place: IntArray) -> float:
+    """Rate by all pulses, of both edges of each: a baseline that moves displaces them against each other."""
+    at_s = rhythm.kept_s
+    if not rhythm.is_extra.any():
+        ends = np.searchsorted(edges.falling_s, at_s, side="right")
+        is_there = ends < len(edges.falling_s)
+        after_s = edges.falling_s[ends[is_there]] - at_s[is_there]
+        at_s, place = at_s[is_there] + edges.fall_weight * after_s, place[is_there]
+    return float(np.polynomial.Polynomial.fit(at_s, place, 1).deriv()(0.0))
+
+
+def _too_few(edges: Edges, few: Bounce | None) -> ReadingsError:
     """What to do: as many pulses as are needed, and two more, at the pace of those that came."""
-    came_s = edges.rising_s if rhythm is None else rhythm.kept_s
-    many = len(came_s)
-    gap_s = float(np.median(np.diff(came_s))) if many > 1 else edges.length_s
+    many = len(edges.rising_s) if few is None else few.closings_n
+    span_s = float(edges.rising_s[-1] - edges.rising_s[0]) if many > 1 else 0.0
+    gap_s = span_s / (many - 1) if span_s else edges.length_s
     needed_s = max((LEAST_N + 2) * gap_s, 1.5 * edges.length_s)
     digits = 1 - math.floor(math.log10(needed_s))
     needed_s = math.ceil(needed_s * 10**digits) / 10**digits
-    counted = f"{many} rising edge{'' if many == 1 else 's'}"
+    what = "rising edge" if few is None else "closing"
+    counted = f"{many} {what}{'' if many == 1 else 's'}"
     return ReadingsError(
         f"too few pulses for a rate: {counted} between {edges.lower:.4g} and {edges.upper:.4g}; "
         f"record longer: at least {needed_s:.3g} s",
@@ -208,7 +215,7 @@ def _bounce(edges: Edges, rhythm: Rhythm, after_s: FloatArray) -> Bounce | None:
         all_s = np.sort(np.concatenate((edges.rising_s, edges.falling_s)))
         starts = np.flatnonzero(np.diff(all_s, prepend=-np.inf) >= rhythm.hold_s)
         lasts_s = float((all_s[np.append(starts[1:] - 1, len(all_s) - 1)] - all_s[starts]).max())
-    return Bounce(bounces_n=many, lasts_s=lasts_s)
+    return Bounce(closings_n=len(rhythm.kept_s), bounces_n=many, lasts_s=lasts_s)
 
 
 def _smooth(periods_s: FloatArray, is_single: BoolArray, degree: int) -> FloatArray:
@@ -227,8 +234,10 @@ def _smooth(periods_s: FloatArray, is_single: BoolArray, degree: int) -> FloatAr
 def _is_changing(smooth_s: FloatArray, rhythm: Rhythm) -> bool:
     """Whether the speed moves by more than the curve through periods with this jitter may, and is worth a word."""
     sound_n = int(rhythm.is_single.sum())
+    degree = _degree(sound_n, None)
     scatter = float(np.std(rhythm.periods_s[rhythm.is_single] / smooth_s[rhythm.is_single]))
-    by_jitter = _OVER_JITTER * scatter * (_degree(sound_n, None) + 1) / math.sqrt(sound_n)
+    scatter *= math.sqrt(sound_n / max(sound_n - degree - 1, 1))
+    by_jitter = _OVER_JITTER * scatter * (degree + 1) / math.sqrt(sound_n)
     return float(np.ptp(np.log(smooth_s))) > max(_WORTH, by_jitter)
 
 
@@ -241,7 +250,7 @@ def _degree(sound_n: int, pulses_per_revolution: int | None) -> int:
 def _duty(edges: Edges, rhythm: Rhythm) -> float:
     """Median share of a period above, of the pulses without fault; bounces have their parts of it."""
     ends = np.searchsorted(edges.falling_s, edges.rising_s, side="right")
-    falls_s = np.append(edges.falling_s, edges.length_s + edges.rising_s[0])
+    falls_s = np.append(edges.falling_s, edges.begin_s + edges.length_s)
     above_s = falls_s[ends] - edges.rising_s
     whole_s = np.add.reduceat(above_s, np.flatnonzero(~rhythm.is_extra))[:-1]
     return float(np.median((whole_s / rhythm.periods_s)[rhythm.is_single]))

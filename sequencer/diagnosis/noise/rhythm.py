@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from sequencer.diagnosis.noise.bounces import clusters, unsteady
+from sequencer.diagnosis.noise.bounces import hold_s as apart_s
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 
 __all__ = ["LEAST_N", "Rhythm", "rhythm_of"]
@@ -13,21 +15,17 @@ __all__ = ["LEAST_N", "Rhythm", "rhythm_of"]
 LEAST_N = 8
 """Rising edges from which on a rate is told."""
 
+_HIDES = 0.5  # of a short state: a longer gap may hide one
 _CUT = 0.8  # of a period: a shorter one is no jitter
 _SHORT = 0.25  # of a period: an edge that comes sooner after the last is one too many
 _AROUND_N = 31  # periods that the normal one is the median of
 _MOST_SLOPE = 0.7  # of the logarithm of the period, from one half of them to the next at an end of the record
 _OFF_BEAT = 0.25  # of a period: an edge nearer to where one is due is the pulse
 _FOLLOWED_N = 200_000  # edges that are followed one by one where some are too many
-_APART = 2.8  # times as long as the longest gap within a cluster is the shortest between two
-_APART_MEDIAN = 4.0  # the same of the medians: two teeth that are missing make three
-_CLUSTER_N = 12.0  # edges in a cluster at most, on the average
-_CLUSTERS_N = 4
 _CLUSTERS_MISSING = 0.2
 _BOUNCED_MISSING = 0.1
-_BOUNCED = 0.1  # of the states, that are short beside the rest
-_TRIED_N = 6
 _REGULAR_JITTER = 0.2
+_FEW_N, _FEW_MISSING = 24, 0.2  # pulses; so few keep a rhythm by chance, if so many may be missing
 _MOST_MISSING, _STRICT_JITTER = 1 / 3, 0.05
 _CLEAN_JITTER, _CLEAN_FAULTS = 0.1, 0.1
 
@@ -65,6 +63,8 @@ class Rhythm:
         missing_n = int((self.counts - 1)[self.is_recorded].sum())
         # Times that come at random keep a rhythm of a kind if enough of them may be missing.
         is_kept = missing_n <= _MOST_MISSING * recorded_n or self.jitter <= _STRICT_JITTER
+        is_told = len(self.kept_s) >= _FEW_N or missing_n <= _FEW_MISSING * recorded_n
+        is_kept = is_kept and is_told
         return bool(self.is_single.sum() >= 0.5 * recorded_n and self.jitter <= _REGULAR_JITTER and is_kept)
 
     @property
@@ -89,10 +89,11 @@ def rhythm_of(rising_s: FloatArray, falling_s: FloatArray, unrecorded_s: FloatAr
         falling_s: shape (m,), in turn with the rising ones.
         unrecorded_s: begin and end of stretches without samples, shape (k, 2).
     """
+    unrecorded_s = unrecorded_s[np.diff(unrecorded_s)[:, 0] > _HIDES * _short_s(rising_s, falling_s)]
     plain = _rhythm(rising_s, np.zeros(len(rising_s), dtype=bool), unrecorded_s, 0.0)
-    hold_s = _hold_s(rising_s, falling_s)
+    hold_s = apart_s(rising_s, falling_s)
     if hold_s:
-        is_extra = _unsteady(rising_s, falling_s, hold_s)
+        is_extra = unsteady(rising_s, falling_s, hold_s)
         if (~is_extra).sum() >= LEAST_N:
             tried = _rhythm(rising_s, is_extra, unrecorded_s, hold_s)
             is_whole = (tried.counts - 1).sum() <= _BOUNCED_MISSING * len(tried.kept_s)
@@ -100,11 +101,17 @@ def rhythm_of(rising_s: FloatArray, falling_s: FloatArray, unrecorded_s: FloatAr
                 return tried
     if plain.is_regular and not _is_doubtful(plain):
         return plain
-    for is_extra, hold_s in _clusters(rising_s, falling_s):
+    for is_extra, hold_s in clusters(rising_s, falling_s):
         tried = _rhythm(rising_s, is_extra, unrecorded_s, hold_s)
         if tried.is_regular and (tried.counts - 1).sum() <= _CLUSTERS_MISSING * len(tried.kept_s):
             return tried
     return plain
+
+
+def _short_s(rising_s: FloatArray, falling_s: FloatArray) -> float:
+    """How long a short state lasts: what was not recorded and is shorter hides no pulse."""
+    lasts_s = np.diff(np.sort(np.concatenate((rising_s, falling_s))))
+    return float(np.quantile(lasts_s, 0.1)) if len(lasts_s) else 0.0
 
 
 def _is_doubtful(plain: Rhythm) -> bool:
@@ -136,63 +143,6 @@ def _rhythm(rising_s: FloatArray, is_cluster: BoolArray, unrecorded_s: FloatArra
         jitter=1.4826 * float(np.median(np.abs(single - np.median(single)))) if len(single) else math.inf,
         hold_s=hold_s,
     )
-
-
-def _hold_s(rising_s: FloatArray, falling_s: FloatArray) -> float:
-    """Time that parts states from bounces: short ones of both kinds, one after the other; 0 where there are none.
-
-    A pulse of little duty has short states of one kind only, each between long ones.
-    """
-    lasts_s = np.diff(np.sort(np.concatenate((rising_s, falling_s))))
-    if len(lasts_s) < 4 * LEAST_N:
-        return 0.0
-    rising = np.sort(lasts_s)
-    least_n, most_n = int(_BOUNCED * len(rising)), len(rising) - LEAST_N
-    ratios = rising[least_n + 1 : most_n + 1] / np.maximum(rising[least_n:most_n], 1e-300)
-    at = least_n + int(np.argmax(ratios))
-    if rising[at + 1] < _APART * rising[at]:
-        return 0.0
-    hold_s = float(np.sqrt(rising[at] * rising[at + 1]))
-    is_short = lasts_s < hold_s
-    together_n = np.count_nonzero(is_short[1:] & is_short[:-1])
-    return hold_s if together_n > _BOUNCED * np.count_nonzero(~is_short) else 0.0
-
-
-def _clusters(rising_s: FloatArray, falling_s: FloatArray) -> list[tuple[BoolArray, float]]:
-    """Ways to take edges in clusters as one, by time that a state must last: which edges are then too many."""
-    gaps_s = np.sort(np.diff(rising_s))
-    ratios = gaps_s[1:] / np.maximum(gaps_s[:-1], 1e-300)
-    found = []
-    for at in np.argsort(-ratios)[:_TRIED_N].tolist():
-        short_n, long_n = at + 1, len(gaps_s) - at - 1
-        is_cluster = long_n >= _CLUSTERS_N and 0.2 * long_n <= short_n <= (_CLUSTER_N - 1) * (long_n + 1)
-        medians = float(np.median(gaps_s[at + 1 :]) / max(np.median(gaps_s[: at + 1]), 1e-300))
-        if is_cluster and ratios[at] >= _APART and medians >= _APART_MEDIAN:
-            hold_s = float(np.sqrt(gaps_s[at] * gaps_s[at + 1]))
-            found += [
-                (_unsteady(rising_s, falling_s, hold_s), hold_s),
-                (np.insert(np.diff(rising_s) < hold_s, 0, False), hold_s),
-            ]
-    return [each for each in found if (~each[0]).sum() >= _CLUSTERS_N]
-
-
-def _unsteady(rising_s: FloatArray, falling_s: FloatArray, hold_s: float) -> BoolArray:
-    """Rising edges that do not begin a steady upper state after a steady lower one."""
-    times_s = np.concatenate((rising_s, falling_s))
-    order = np.argsort(times_s, kind="stable")
-    number = np.where(order < len(rising_s), order, -1)  # of a rising edge; -1 of a falling one
-    lasts = np.append(np.diff(times_s[order]), np.inf) >= hold_s
-    before = np.insert(lasts[:-1], 0, True)
-    steady = np.flatnonzero(lasts)
-    is_extra = np.ones(len(rising_s), dtype=bool)
-    # A pulse begins where the last steady low ends, if the next steady state is high.
-    starts = np.flatnonzero(before & (number >= 0))
-    following = np.searchsorted(steady, starts)
-    is_there = following < len(steady)
-    starts, following = starts[is_there], following[is_there]
-    is_up = number[steady[following]] >= 0
-    is_extra[number[starts[is_up]]] = False
-    return is_extra
 
 
 def _extra(rising_s: FloatArray) -> BoolArray:

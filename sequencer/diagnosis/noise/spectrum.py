@@ -3,16 +3,19 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["Line", "amplitude_at", "amplitudes", "evenly", "main_lines"]
+__all__ = ["Line", "amplitude_at", "amplitudes", "evenly", "less_mean", "main_lines", "stands_out", "without_wander"]
 
 _MOST_N = 2**20
 _OFF_GRID = 0.1  # of an interval
 _NEAR_N = 9
 _BLOCK_N = 256  # amplitudes that the noise is the median of
 _LACKING = 0.2  # of the samples that may lack
+_WHOLE_MAINS_S = 0.1
+_BESIDE, _STANDS_OUT = (2, 16), 6.0  # amplitudes to either side; times their median
 _ABOVE = 8.0  # times the median amplitude: white noise of a million samples stays below
 
 
@@ -54,6 +57,40 @@ def amplitudes(values: FloatArray) -> FloatArray:
         return np.empty(0)
     window = np.hanning(len(y))
     return np.asarray(2 * np.abs(np.fft.rfft((y - y.mean()) * window)) / window.sum())
+
+
+def without_wander(values: FloatArray, interval_s: float, *, least_s: float) -> FloatArray:
+    """Values less their running mean over whole periods of mains, of 50 and of 60 Hz, which stay; shape as `values`.
+
+    Args:
+        values: shape (n,), evenly spaced.
+        interval_s: between two.
+        least_s: the mean is at least twice as long.
+    """
+    width_n = round(_WHOLE_MAINS_S * max(np.ceil(2 * least_s / _WHOLE_MAINS_S), 1) / interval_s)
+    return less_mean(values, width_n)
+
+
+def less_mean(values: FloatArray, width_n: int) -> FloatArray:
+    """Values less their running mean over so many, taken twice; shape as `values`."""
+    slow = values
+    for _ in range(2):
+        slow = ndimage.uniform_filter1d(slow, min(max(width_n, 1), len(values)), mode="mirror")
+    return np.asarray(values - slow)
+
+
+def stands_out(line: Line, amplitude: FloatArray, step_Hz: float) -> bool:
+    """Whether a line is far stronger than what lies close to either side: noise that wanders has peaks, and no lines.
+
+    Args:
+        line: of the spectrum.
+        amplitude: of the spectrum, shape (m,), from 0.
+        step_Hz: from one to the next.
+    """
+    at = round(line.rate_Hz / step_Hz)
+    near, far = _BESIDE
+    beside = np.concatenate((amplitude[max(at - far, 1) : max(at - near, 1)], amplitude[at + near + 1 : at + far + 1]))
+    return not len(beside) or line.amplitude > _STANDS_OUT * float(np.median(beside))
 
 
 def main_lines(values: FloatArray, interval_s: float, *, most: int = 5) -> tuple[Line, ...]:

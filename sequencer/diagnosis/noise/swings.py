@@ -96,7 +96,8 @@ def swings_of(values: FloatArray) -> Swings:
     order = np.argsort(all_at, kind="stable")
     some = values[:: math.ceil(len(values) / _UNIQUE_N)]
     steps = np.diff(np.unique(some))
-    resolution = float(steps.min()) if len(steps) else 0.0
+    # The one step of two levels is the swing itself, and says nothing of what is finer.
+    resolution = float(steps.min()) if len(steps) > 1 else 0.0
     return Swings(
         at=all_at[order],
         values=values[all_at[order]],

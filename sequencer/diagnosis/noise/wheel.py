@@ -10,10 +10,9 @@ from sequencer.diagnosis.noise.edges import Edges
 from sequencer.diagnosis.noise.rhythm import Rhythm
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
-__all__ = ["CHANCE", "TIMES_SEEN", "Wheel", "repetition", "wheel_of"]
+__all__ = ["TIMES_SEEN", "Wheel", "repetition", "wheel_of"]
 
-CHANCE = 1e-4
-"""Probability below which a pattern is no chance."""
+_CHANCE, _CHANCE_GIVEN = 1e-4, 1e-3  # below which a pattern is no chance, where it is looked for, or known
 
 TIMES_SEEN = 6
 """Times that a swing must come back before it is told from a change of speed."""
@@ -57,9 +56,14 @@ class Wheel:
     weakest: float
 
     @property
+    def chance(self) -> float:
+        """Probability below which a pattern is no chance."""
+        return _CHANCE_GIVEN if self.is_given else _CHANCE
+
+    @property
     def is_there(self) -> bool:
         """The pattern is no chance."""
-        return min(self.runout_probability, self.spread_probability) < CHANCE
+        return min(self.runout_probability, self.spread_probability) < self.chance
 
     def is_repeated_by(self, repeat_n: float) -> bool:
         """Whether what repeats after so many periods comes back with each revolution, once or some times."""
@@ -191,7 +195,7 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
     width = min(_BESIDE_N, len(powers))
     beside = np.maximum.reduce(
         [
-            ndimage.median_filter(powers / shape, width, mode="nearest") * shape / math.log(2)
+            ndimage.median_filter(powers / shape, width, mode="mirror") * shape / math.log(2)
             for shape in (np.ones(len(powers)), np.sin(turn) ** 2)
         ]
     )
@@ -202,7 +206,7 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
     size = 2 * math.sqrt(float(powers[at])) / n
     # What stands beside it is known of `width` lines only: of the ratio to their mean, not of an exponential.
     ratio = float(powers[at] / beside[at])
-    is_chance = len(powers) * (1 + 2 * ratio / width) ** (-width / 2) > CHANCE
+    is_chance = len(powers) * (1 + 2 * ratio / width) ** (-width / 2) > _CHANCE
     if is_chance or size < _OVER_SAMPLING * timing:
         return math.nan, 0.0
     return n / (at + TIMES_SEEN), 100 * size
@@ -216,5 +220,6 @@ def _by_sampling(samples: float, n: int, turn: FloatArray) -> FloatArray:
     """
     orders = np.arange(1, _BEAT_ORDERS + 1)
     places = np.abs(orders * samples - np.round(orders * samples)) * n
-    is_near = np.abs(turn[:, None] / np.pi * n - places) < _BEAT_LINES
+    # The first and the last edge are off by up to half a sample each, which moves the multiples.
+    is_near = np.abs(turn[:, None] / np.pi * n - places) < _BEAT_LINES + orders / 2
     return np.asarray((is_near / orders).max(axis=1) * _MOST_BEAT * 2 / math.pi * np.sin(turn) / samples)

@@ -8,6 +8,7 @@ from sequencer.diagnosis.noise.kinds.flicker import FLICKER
 from sequencer.diagnosis.noise.kinds.held import HELD
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise, NoiseKind
 from sequencer.diagnosis.noise.kinds.mains import MAINS
+from sequencer.diagnosis.noise.kinds.pink import PINK
 from sequencer.diagnosis.noise.kinds.sine import PERIODIC
 from sequencer.diagnosis.noise.kinds.slow import DRIFT, WANDER, WARM_UP
 from sequencer.diagnosis.noise.kinds.telegraph import TELEGRAPH
@@ -29,6 +30,7 @@ KINDS: tuple[KindOfNoise, ...] = (
     DRIFT,
     WARM_UP,
     WANDER,
+    PINK,
     UNKNOWN,
 )
 """Each kind that a burst may be of, once."""

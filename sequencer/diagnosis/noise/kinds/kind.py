@@ -42,6 +42,7 @@ NoiseKind = Literal[
     "drift",
     "warm-up",
     "slow wander",
+    "1/f noise",
     "unknown",
 ]
 NOISE_KINDS: tuple[NoiseKind, ...] = get_args(NoiseKind)

@@ -1,0 +1,158 @@
+"""Pulses of a trace as it is, or, where they are told better so, without strong hum or a baseline that wanders."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from instruments.errors import ReadingsError
+from sequencer.diagnosis.noise.edges import Edges, edges_of
+from sequencer.diagnosis.noise.hum import hum_rates, without_hum
+from sequencer.diagnosis.noise.inverter import mains_of
+from sequencer.diagnosis.noise.pulses import PulseTrain, pulse_train
+from sequencer.diagnosis.noise.rhythm import LEAST_N
+from sequencer.diagnosis.noise.spectrum import Line, less_mean
+from sequencer.evaluation.figures.per_point import FloatArray
+
+__all__ = ["Pulsed", "pulses_by", "pulses_in"]
+
+_STEADIED_PERIODS = 5.0  # that a running mean is taken over: a pulse that is missing hardly moves it
+_WANDERS = 0.3  # of the height of pulses: a baseline that moves by more may displace edges
+_MOST_STEADIED_N = 2**22  # samples: of more a running mean takes too much room
+_ALIKE = 0.005  # of a rate
+_MULTIPLE, _MOST_MULTIPLE = 0.01, 12  # pulses that keep time with mains are not told from its multiples
+_OF_HUM = 0.2  # of the hum from end to end: what rides on pulses at the rate of mains and is lower is their hash
+_SURER = 0.5  # times the jitter
+_NEAR = 0.1  # of a rate
+_STEADIER = 0.7  # times the jitter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pulsed:
+    """What the pulses of a trace are.
+
+    Attributes:
+        values: that they are found in, shape (n,).
+        edges: as thresholds find them; None where there are none.
+        train: None where there is no pulse train, then `no_train` says why.
+        no_train: "" where there is one.
+        hum_moved: from end to end, by hum that is taken out; 0 = none is.
+        hums: lines of that hum.
+    """
+
+    values: FloatArray
+    edges: Edges | None
+    train: PulseTrain | None
+    no_train: str
+    hum_moved: float = 0.0
+    hums: tuple[Line, ...] = ()
+
+    def about(self, moved: float) -> "Pulsed":
+        """The same, of a trace that a baseline was taken out of, which moves so far from end to end."""
+        assert self.train is not None
+        edges = replace(self.train.edges, baseline=max(self.train.edges.baseline, moved))
+        return replace(self, edges=edges, train=replace(self.train, edges=edges))
+
+
+def pulses_by(
+    values: FloatArray,
+    times_s: FloatArray,
+    thresholds: tuple[float | None, float | None],
+    *,
+    pulses_per_revolution: int | None,
+) -> Pulsed:
+    """Edges, the train that they are, and why they are none; as far as there are such.
+
+    Args:
+        values: shape (n,), no NaN.
+        times_s: shape (n,), rising.
+        thresholds: lower and upper one; None = found.
+        pulses_per_revolution: of the wheel; None = not known.
+
+    Raises:
+        ReadingsError: thresholds were given the wrong way round; not reached, they give no edges.
+    """
+    edges = None
+    try:
+        edges = edges_of(values, times_s, lower=thresholds[0], upper=thresholds[1])
+        train = pulse_train(edges, pulses_per_revolution=pulses_per_revolution)
+        return Pulsed(values=values, edges=edges, train=train, no_train="")
+    except ReadingsError as error:
+        lower, upper = thresholds
+        if lower is not None and upper is not None and lower > upper:
+            raise
+        return Pulsed(values=values, edges=edges, train=None, no_train=error.what)
+
+
+def pulses_in(
+    values: FloatArray, times_s: FloatArray, lines: Sequence[Line], *, pulses_per_revolution: int | None
+) -> Pulsed:
+    """Pulses by thresholds that are found, in the trace as it is, or without what stands in their way.
+
+    Args:
+        values: shape (n,), no NaN.
+        times_s: shape (n,), rising.
+        lines: of the trace, strongest first.
+        pulses_per_revolution: of the wheel; None = not known.
+    """
+
+    def found(cleaned: FloatArray) -> Pulsed:
+        return pulses_by(cleaned, times_s, (None, None), pulses_per_revolution=pulses_per_revolution)
+
+    raw = found(values)
+    if raw.train is None and raw.edges is not None and len(raw.edges.rising_s) < LEAST_N:
+        return raw  # few pulses have multiples at mains too, which are no hum
+    hum_Hz = hum_rates(lines, float(np.ptp(values)), float(times_s[-1] - times_s[0]))
+    if hum_Hz:
+        cleaned, moved = without_hum(values, times_s, hum_Hz)
+        without = found(cleaned)
+        if without.train is not None and _is_better_without(raw.train, without.train, hum_Hz[0], moved):
+            rates_Hz = np.array([each.rate_Hz for each in lines])
+            hums = tuple(lines[int(np.argmin(np.abs(rates_Hz - each)))] for each in hum_Hz)
+            return replace(without.about(moved), hum_moved=moved, hums=hums)
+    if raw.train is None or len(values) > _MOST_STEADIED_N:
+        return raw
+    steadied = less_mean(
+        values, round(_STEADIED_PERIODS * len(values) / raw.train.rate_Hz / float(times_s[-1] - times_s[0]))
+    )
+    moved = float(np.ptp(values - steadied))
+    if moved > _WANDERS * raw.train.edges.height:
+        without = found(steadied)
+        if without.train is not None and _is_steadier(raw.train, without.train):
+            return without.about(moved)
+    return raw
+
+
+def _is_better_without(raw: PulseTrain | None, cleaned: PulseTrain, hum_Hz: float, moved: float) -> bool:
+    """Whether the pulses of a trace whose hum is taken out are rather the true ones.
+
+    Args:
+        raw: of the trace as it is; None = none is seen.
+        cleaned: of the trace without hum.
+        hum_Hz: of the hum.
+        moved: by the hum, from end to end.
+    """
+    if cleaned.edges.filter_s or _keeps_time(cleaned.rate_Hz, hum_Hz):
+        return False
+    if raw is None:
+        return True
+    before, after = (each.extra_n + each.missing_n for each in (raw, cleaned))
+    if abs(cleaned.rate_Hz / raw.rate_Hz - 1) < _ALIKE:
+        return after < before or bool(raw.edges.filter_s)
+    is_doubtful = bool(mains_of(raw.rate_Hz, raw.rate_Hz / raw.counted_n)) or bool(raw.edges.filter_s)
+    is_surer = after < before or cleaned.jitter_pct < _SURER * raw.jitter_pct
+    return (is_doubtful or is_surer) and after <= before and cleaned.edges.height > _OF_HUM * moved
+
+
+def _is_steadier(raw: PulseTrain, cleaned: PulseTrain) -> bool:
+    """Whether pulses about a baseline that wanders, which is taken out, are told better."""
+    before, after = (each.extra_n + each.missing_n for each in (raw, cleaned))
+    if cleaned.edges.filter_s > raw.edges.filter_s or abs(cleaned.rate_Hz / raw.rate_Hz - 1) > _NEAR:
+        return False
+    return after < before or (after == before and cleaned.jitter_pct < _STEADIER * raw.jitter_pct)
+
+
+def _keeps_time(rate_Hz: float, hum_Hz: float) -> bool:
+    """Whether a rate is a multiple of that of hum, or a part of it."""
+    turns = max(rate_Hz, hum_Hz) / min(rate_Hz, hum_Hz)
+    return turns < _MOST_MULTIPLE and abs(turns - round(turns)) < _MULTIPLE * turns

@@ -12,6 +12,7 @@ import numpy as np
 from instruments.errors import ReadingsError
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard
+from sequencer.evaluation.figures.per_point import FloatArray
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.step import Seen
@@ -31,6 +32,7 @@ class Reached:
         U_pct: expanded, NaN = not known: fewer than two cycles, or nothing stated of the instruments.
         U_instruments_pct: what the instruments bring of it, which no further cycle makes less.
         scatter_pct: standard deviation of one cycle, pooled over all points.
+        most_of_it: what brings most of `U_instruments_pct`, with its share of that variance; "" = not known.
         cycles_for: how many cycles the wanted uncertainty takes by what scatters now; None = never, or not known.
     """
 
@@ -39,6 +41,7 @@ class Reached:
     U_instruments_pct: float
     scatter_pct: float
     cycles_for: int | None
+    most_of_it: str = ""
 
 
 def reached(seen: Seen, wanted_pct: float) -> Reached:
@@ -79,6 +82,7 @@ def reached(seen: Seen, wanted_pct: float) -> Reached:
         U_instruments_pct=k_sure * instruments,
         scatter_pct=scatter,
         cycles_for=max(math.ceil((k * scatter) ** 2 / left), 2) if left > 0 else None,
+        most_of_it=_most_of_it(found),
     )
 
 
@@ -106,13 +110,30 @@ def _evaluated(seen: Seen) -> Evaluation:
     return evaluate(seen.table, seen.type_sheet, standard=cast("Standard", seen.standard), basis=seen.basis)
 
 
-def _instruments_pct(found: Evaluation) -> float:
-    """Largest standard uncertainty of an error without its scatter, % of span; NaN = nothing is stated."""
+def _effects(found: Evaluation) -> tuple[list[str], FloatArray] | None:
+    """Name and squared effect of what no cycle makes less, at the place where they are most; None = not known."""
     if found.budget is None:
-        return math.nan
-    is_scatter = np.array([each.origin in {"scatter", "cycle"} for each in found.budget.contributions])
-    squares = (np.nan_to_num(found.budget.effect) ** 2)[~is_scatter].sum(axis=0)
+        return None
+    kept = [each.origin not in {"scatter", "cycle"} for each in found.budget.contributions]
+    squares = (np.nan_to_num(found.budget.effect) ** 2)[np.array(kept)]
     is_read = found.is_visited & np.isfinite(found.budget.u)
     if not is_read.any():
-        return math.nan
-    return float(100 * np.sqrt(squares[is_read].max()) / found.output_span)
+        return None
+    at_place = squares[:, is_read]
+    names = [each.name for each, is_kept in zip(found.budget.contributions, kept, strict=True) if is_kept]
+    return names, np.asarray(at_place[:, int(at_place.sum(axis=0).argmax())])
+
+
+def _instruments_pct(found: Evaluation) -> float:
+    """Largest standard uncertainty of an error without its scatter, % of span; NaN = nothing is stated."""
+    known = _effects(found)
+    return math.nan if known is None else float(100 * np.sqrt(known[1].sum()) / found.output_span)
+
+
+def _most_of_it(found: Evaluation) -> str:
+    known = _effects(found)
+    if known is None or not known[1].sum() > 0:
+        return ""
+    names, squares = known
+    largest = int(squares.argmax())
+    return f"{names[largest]} ({100 * squares[largest] / squares.sum():.0f} % of its variance)"

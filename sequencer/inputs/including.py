@@ -103,6 +103,7 @@ class Including:
         file: SequenceFile = inner.into(sequence_model())
         self.cautions += file.cautions
         self._take(inner, file, trail=(*trail, path), inherited={**own, **inherited})
+        self.steps[first:] = _without(named, self.steps[first:], where=where)
         _refuse_what_no_step_has(own, self.steps[first:])
 
     def _path(self, name: str, document: Document, where: str) -> Path:
@@ -144,6 +145,25 @@ def _overridden(document: Document, overrides: Mapping[str, _Override]) -> Docum
                 document = document.with_value(("steps", index, name), {}, where=where)
             document = document.with_value(("steps", index, name, key), override.value, where=override.where)
     return document
+
+
+def _without(named: Include, steps: list[Taken], *, where: str) -> list[Taken]:
+    """The steps of what is included that are wanted; raises InputError for a name that none of them has, or all."""
+    unwanted = [each.strip().replace(" ", "_") for each in named.without]
+    names = list(dict.fromkeys(each.name for each in steps))
+    for name in unwanted:
+        if name not in names:
+            guess = nearest(name, names)
+            raise InputError(
+                f'what is included has no step "{name.replace("_", " ")}" to leave out',
+                where=where,
+                allowed=", ".join(names).replace("_", " "),
+                todo=f'write "{guess.replace("_", " ")}"' if guess else "take it out",
+            )
+    left = [each for each in steps if each.name not in unwanted]
+    if not left:
+        raise InputError("no step of what is included is left", where=where, todo="leave the include out")
+    return left
 
 
 def _refuse_what_no_step_has(overrides: Mapping[str, _Override], steps: list[Taken]) -> None:

@@ -3,7 +3,7 @@
 from functools import lru_cache
 from typing import Annotated, Any, Literal, cast
 
-from pydantic import BeforeValidator, Field, create_model, model_validator
+from pydantic import BeforeValidator, Field, create_model, field_validator, model_validator
 
 from instruments.fields import FractionField
 from instruments.filemodel import FileModel
@@ -32,9 +32,20 @@ class SequenceFile(FileModel):
 
 
 class Include(FileModel, extra="allow"):
-    """Another sequence, by path or by name; each further key takes the place of that setting of its steps."""
+    """Another sequence, by path or by name; each further key takes the place of that setting of its steps.
+
+    Args:
+        sequence: which.
+        without: its steps of these names are not taken.
+    """
 
     sequence: str = Field(min_length=1)
+    without: tuple[str, ...] = ()
+
+    @field_validator("without", mode="before")
+    @classmethod
+    def _one_is_a_list(cls, given: Any) -> Any:  # noqa: ANN401
+        return [given] if isinstance(given, str) and given else given
 
 
 def _named(given: Any) -> Any:  # noqa: ANN401  "- include: other.yaml"

@@ -4,16 +4,19 @@ A barcode reader types too: the code, then Enter, or Tab; an empty line ends the
 """
 
 import csv
+import re
+import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 
 from instruments.errors import InputError, shortened
 from instruments.texts import visible
 
-__all__ = ["from_table", "from_text", "serial_of", "typed"]
+__all__ = ["from_table", "from_text", "serial_key", "serial_of", "typed"]
 
 _HEADINGS = ("serial", "serial number", "serial no", "s/n", "unit")
 _LONGEST = 80
 _MOST = 1000
+_DASHES = re.compile(r"[\u2010-\u2015\u2212]")
 
 
 def serial_of(text: str, taken: Sequence[str], *, where: str = "") -> str:
@@ -110,3 +113,9 @@ def typed(lines: Iterable[str], *, most_n: int | None, refused: Callable[[InputE
         if most_n is not None and len(found) == most_n:
             break
     return tuple(found)
+
+
+def serial_key(serial: str) -> str:
+    """A serial as it is looked for: whatever case, width of letters, blanks and kind of dash it is written with."""
+    plain = unicodedata.normalize("NFKC", serial).casefold()
+    return _DASHES.sub("-", "".join(plain.split()))

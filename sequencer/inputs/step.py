@@ -224,6 +224,10 @@ class Step:
         """The setpoints in order, where they follow from the type of unit as well, such as how long a record lasts."""
         return self.plan(settings)
 
+    def without(self, setpoint: Setpoint) -> str:  # noqa: ARG002
+        """What to write so that a setpoint is left out which unit or bench forbid; "" = take it out of the list."""
+        return ""
+
     def remarks(self, settings: FileModel) -> tuple[str, ...]:  # noqa: ARG002
         """What plan and record say of its settings, a sentence each, where they are out of the ordinary."""
         return ()
@@ -238,9 +242,20 @@ class Step:
         readings_n = sum(each.readings_n for each in setpoints)
         return f"{said}, {counted(readings_n, 'reading') if readings_n else 'nothing is read'}"
 
+    def beyond(self, settings: FileModel) -> tuple[int, int]:  # noqa: ARG002
+        """How many visits are expected beyond its plan, of a unit that is in order: as far as planned ones, and near.
+
+        Only the time told hangs on it.
+        """
+        return 0, 0
+
     def goes_on(self, settings: FileModel) -> bool:  # noqa: ARG002
         """Whether it may go beyond its plan with these settings."""
         return type(self).go_on is not Step.go_on
+
+    def follows_one(self, settings: FileModel, setpoints: Sequence[Setpoint]) -> bool:
+        """Whether several units that share the input cannot be taken together: each would go elsewhere, or moves."""
+        return self.goes_on(settings) or any(not each.is_waited_for for each in setpoints)
 
     def go_on(self, number: int, settings: FileModel, seen: Seen) -> tuple[Setpoint, ...]:  # noqa: ARG002
         """Where it goes beyond its plan, after what was read; asked again after each answer until there is nothing.
@@ -265,6 +280,14 @@ class Step:
     def judged(self, results: tuple[Any, ...]) -> tuple[Judged, ...]:  # noqa: ARG002
         """Those of its results that have a limit; one that is not met fails the unit."""
         return ()
+
+    def reservations(self, results: tuple[Any, ...]) -> tuple[str, ...]:  # noqa: ARG002
+        """What of its results makes a pass weaker than it looks."""
+        return ()
+
+    def wanted_U(self, settings: FileModel) -> float | None:  # noqa: ARG002
+        """Expanded uncertainty of the mean errors that it repeats for, as a share of span; None = it does not."""
+        return None
 
     def terminal(self, results: tuple[Any, ...], width: int) -> list[str]:  # noqa: ARG002
         """Its lines in the summary, none longer than `width`."""
@@ -365,6 +388,9 @@ class _Installed(Step):
     def describe(self, setpoints: Sequence[Setpoint]) -> str:
         return self._asked(lambda: self._step.describe(setpoints))
 
+    def beyond(self, settings: FileModel) -> tuple[int, int]:
+        return self._asked(lambda: self._step.beyond(settings))
+
     def goes_on(self, settings: FileModel) -> bool:
         return self._asked(lambda: bool(self._step.goes_on(settings)))
 
@@ -378,6 +404,15 @@ class _Installed(Step):
             return tuple(self._step.evaluate(replace(seen, table=seen.table.copy())))
 
         return self._told(found, lambda why: (_Unevaluated(why),))
+
+    def reservations(self, results: tuple[Any, ...]) -> tuple[str, ...]:
+        def told() -> tuple[str, ...]:
+            _refuse_unevaluated(results)
+            return tuple(map(str, self._step.reservations(results)))
+
+        if type(self._step).reservations is Step.reservations:
+            return ()
+        return self._told(told, lambda why: (f"what it found is not known: {why}",))
 
     def judged(self, results: tuple[Any, ...]) -> tuple[Judged, ...]:
         def limits() -> tuple[Judged, ...]:

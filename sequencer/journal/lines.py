@@ -26,6 +26,7 @@ __all__ = [
     "identities_of",
     "remedy",
     "run_lines",
+    "unit_log_lines",
     "unproved",
     "whole_lines",
 ]
@@ -53,6 +54,9 @@ class _InstrumentSaid(BaseModel, strict=True):
     what: str
     resource: str
     use: str
+    certificate: str = ""
+    calibrated: str = ""
+    due: str = ""
 
 
 class _Receiver(BaseModel, strict=True):
@@ -82,6 +86,7 @@ class _Opened(_Line):
     backend: str | None = None
     left_out: list[int] | None = None
     left_out_named: str = ""
+    tag: str = ""
     batch: dict[str, str | int | None] | None = None
 
 
@@ -146,6 +151,11 @@ class _Visited(_Line):
     attempt: int
 
 
+class _Discarded(_Line):
+    number: int
+    attempt: int
+
+
 class _Answer(_Line):
     number: int
     step: int
@@ -196,6 +206,26 @@ class _AddedCorrection(_Added):
     raw: str
     signal_unit: str
     before: float | None
+    revision: int | None = None
+    replaces: str = ""
+
+
+class _OfUnit(_Added):
+    id: str
+    serial: str
+
+
+class _Repair(_OfUnit):
+    part: str
+    text: str
+
+
+class _Baseline(_OfUnit):
+    name: str
+    type: str
+    folder: str
+    digest: str
+    why: str
 
 
 _RUN: Mapping[str, type[_Line]] = {
@@ -207,6 +237,7 @@ _RUN: Mapping[str, type[_Line]] = {
     "correction": _Correction,
     "remark": _Remark,
     "visited": _Visited,
+    "discarded": _Discarded,
     "answer": _Answer,
     "dropped": _Dropped,
     "held": _Held,
@@ -217,11 +248,12 @@ _RUN: Mapping[str, type[_Line]] = {
 _FOR_PEOPLE = {"exchange", "doubt", "safe"}
 _LOST = "lost"
 _ADDENDA: Mapping[str, type[_Line]] = {"remark": _AddedRemark, "correction": _AddedCorrection}
+_UNIT_LOG: Mapping[str, type[_Line]] = {"repair": _Repair, "baseline": _Baseline}
 
 
-def run_lines(path: Path) -> Iterator[dict[str, Any]]:
-    """The lines of the journal of a run; raises RecordError as `entries`, or for a line that no run writes."""
-    return _checked(path, _RUN)
+def run_lines(path: Path, raw: bytes | None = None) -> Iterator[dict[str, Any]]:
+    """The lines of the journal of a run, as `entries`; raises RecordError as that, or for a line that no run writes."""
+    return _checked(path, _RUN, raw)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -350,9 +382,14 @@ def addenda_lines(path: Path) -> Iterator[dict[str, Any]]:
     return _checked(path, _ADDENDA)
 
 
-def _checked(path: Path, kinds: Mapping[str, type[_Line]]) -> Iterator[dict[str, Any]]:
+def unit_log_lines(path: Path) -> Iterator[dict[str, Any]]:
+    """What was done to units between their runs; raises RecordError as `run_lines`."""
+    return _checked(path, _UNIT_LOG)
+
+
+def _checked(path: Path, kinds: Mapping[str, type[_Line]], raw: bytes | None = None) -> Iterator[dict[str, Any]]:
     first: dict[str, Any] = {}
-    for number, line in enumerate(entries(path), start=1):
+    for number, line in enumerate(entries(path, raw), start=1):
         first = first or line
         if name := _lacking(line, kinds):
             raise RecordError(

@@ -7,13 +7,17 @@ import numpy as np
 import pandas as pd
 
 from instruments.datasheet import DataSheet
-from sequencer.readings.table import COLUMNS, tidy
+from sequencer.readings.table import COLUMNS, DISCARDED, tidy
 
 __all__ = ["from_lines"]
 
 
 def from_lines(lines: Iterable[Mapping[str, Any]], sheet: DataSheet) -> pd.DataFrame:
-    """Every reading in the lines of a journal, and every correction as a row of its own."""
+    """Every reading in the lines of a journal, and every correction as a row of its own.
+
+    Readings of an attempt during which touch with an instrument was lost say so: nobody has confirmed since they were
+    taken that the source stood.
+    """
     rows: list[dict[str, object]] = []
     last: dict[str, dict[str, object]] = {}
     taps = {tap.name: tap for tap in sheet.taps}
@@ -22,6 +26,10 @@ def from_lines(lines: Iterable[Mapping[str, Any]], sheet: DataSheet) -> pd.DataF
             row = {name: each.get(name) for name in COLUMNS}
             rows.append(row)
             last[str(row["tap"])] = row
+        elif each["kind"] == "discarded":
+            for row in rows:
+                if (row["number"], row["attempt"]) == (each["number"], each["attempt"]):
+                    row["note"] = DISCARDED
         elif each["kind"] == "correction" and each["tap"] in last:
             tap = taps[each["tap"]]
             before = last[each["tap"]]

@@ -23,7 +23,16 @@ from instruments.locks import is_locked_now
 from instruments.session import Exchange
 from instruments.texts import as_json, json_value
 
-__all__ = ["ChainedLine", "Journal", "chain_faults", "chained_lines", "entries", "is_being_written"]
+__all__ = [
+    "ChainedLine",
+    "Journal",
+    "chain_faults",
+    "chained_lines",
+    "entries",
+    "is_being_written",
+    "lines_n_in",
+    "read_journal",
+]
 
 _CHAIN = re.compile(rb', "chain": "(\d+):([0-9a-f]{16})"\}$')
 _LARGEST_BYTES = 1_000_000_000
@@ -223,13 +232,17 @@ def is_being_written(path: Path) -> bool:
         return False
 
 
-def entries(path: Path) -> Iterator[dict[str, Any]]:
+def entries(path: Path, raw: bytes | None = None) -> Iterator[dict[str, Any]]:
     """The lines of a journal in order, without their chain; a last line that was cut off is left out.
+
+    Args:
+        path: of the journal.
+        raw: what stands in it, if it was read already.
 
     Raises:
         RecordError: missing, unreadable, or a line other than the last is damaged.
     """
-    lines = _bytes_of(path).decode("utf-8", errors="replace").split("\n")
+    lines = (read_journal(path) if raw is None else raw).decode("utf-8", errors="replace").split("\n")
     for number, line in enumerate(lines, start=1):
         if not line:
             continue
@@ -267,16 +280,21 @@ class ChainedLine:
     fault: str
 
 
-def chained_lines(path: Path, *, seed: str = "") -> Iterator[ChainedLine]:
+def chained_lines(path: Path, *, seed: str = "", raw: bytes | None = None) -> Iterator[ChainedLine]:
     """The lines of a journal with what their chain tells; a last line that was cut off is left out.
 
     A line after one that is missing, or that cannot be read, cannot be proved by it.
+
+    Args:
+        path: of the journal.
+        seed: what its first line is chained to.
+        raw: what stands in it, if it was read already.
 
     Raises:
         RecordError: missing, or unreadable.
     """
     expected_n, before = 1, seed
-    *lines, rest = _bytes_of(path).split(b"\n")
+    *lines, rest = (read_journal(path) if raw is None else raw).split(b"\n")
     if _is_line(rest):  # whole, and so read: only its end is missing
         lines.append(rest)
     for number, line in enumerate(lines, start=1):
@@ -294,16 +312,17 @@ def chained_lines(path: Path, *, seed: str = "") -> Iterator[ChainedLine]:
         expected_n, before = own_n + 1, own
 
 
-def chain_faults(path: Path, *, seed: str = "") -> tuple[str, ...]:
+def chain_faults(path: Path, *, seed: str = "", raw: bytes | None = None) -> tuple[str, ...]:
     """What the chain of a journal tells was changed, added or taken out, each with its line; () if nothing.
 
-    A last line that was cut off is none. What was taken off the end shows in the digest alone.
+    A last line that was cut off is none. What was taken off the end shows in the digest alone. Arguments as of
+    `chained_lines`.
 
     Raises:
         RecordError: missing, or unreadable.
     """
     found: list[str] = []
-    for each in chained_lines(path, seed=seed):
+    for each in chained_lines(path, seed=seed, raw=raw):
         if each.missing:
             first, last = each.missing[0], each.missing[-1]
             gone = f"line {first} is" if first == last else f"lines {first} to {last} are"
@@ -324,7 +343,14 @@ def _said(line: bytes) -> str:
         return ""
 
 
-def _bytes_of(path: Path) -> bytes:
+def lines_n_in(raw: bytes) -> int:
+    """How many lines a journal has; a last one that was cut off is none."""
+    *lines, rest = raw.split(b"\n")
+    return sum(map(bool, lines)) + _is_line(rest)
+
+
+def read_journal(path: Path) -> bytes:
+    """What stands in a journal; raises RecordError if it is missing, cannot be read, or is too large."""
     try:
         with path.open("rb") as file:
             raw = file.read(_LARGEST_BYTES + 1)

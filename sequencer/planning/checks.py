@@ -1,6 +1,6 @@
 """What is refused before anything is energised: what the bench cannot do, and what could harm the unit."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from instruments.errors import InputError, PlanError
 from instruments.units import Quantity, Span, is_alike, magnitude, quantity, show
 from instruments.wiring import Wire
 from sequencer.inputs.files import LoadedSequence
+from sequencer.inputs.selection import named_steps
 from sequencer.inputs.step import READING, registry
 from sequencer.planning.points import Point, Visit
 
@@ -131,19 +132,27 @@ def refuse_what_lasts(sequence: LoadedSequence, points: tuple[Point, ...]) -> No
 
 
 def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visit]) -> None:
-    """Figures are those of one step: a second one would be read for nothing, and none gives no verdict.
+    """Figures are those of one traverse: a second one would be read for nothing.
 
-    None is what a run in part may have: it says that it gives none.
+    Without one the verdict is that of the limits which its steps state. A run in part may read nothing at all.
     """
     reads = list(dict.fromkeys(number for number, _, setpoint in visits if setpoint.role == READING))
-    if not reads and sequence.left_out:
+    if not reads and (sequence.left_out or any(setpoint.is_read for _, _, setpoint in visits)):
         return
-    if len(reads) != 1:
+    if not reads:
         raise PlanError(
-            f"{len(reads)} steps of this sequence take readings",
-            where=sequence.where_step(reads[1]) if reads[1:] else sequence.document.where("steps"),
-            allowed="one step that takes readings, such as a traverse",
-            todo="make a sequence of its own for each further one" if reads else "add a traverse",
+            "no step of this sequence takes a reading",
+            where=sequence.document.where("steps"),
+            allowed="a traverse, or a step of its own such as: hold, ripple, step response, dead band",
+            todo="add one",
+        )
+    if len(reads) > 1:
+        raise PlanError(
+            f"{len(reads)} steps of this sequence lead the unit through its range: {_placed_steps(sequence, reads)}",
+            where=sequence.where_step(reads[1]),
+            allowed="one such step, since figures and verdict are those of one traverse",
+            todo='take out the others (of an include by "without: traverse"), or run one at a time: '
+            + ", then ".join(f"--only {number}" for number in _each_alone(sequence, reads)),
         )
     form = sequence.sheet.fit
     points_n = len({setpoint.frac for _, _, setpoint in visits if setpoint.role == READING})
@@ -154,6 +163,23 @@ def refuse_what_is_not_evaluated(sequence: LoadedSequence, visits: Sequence[Visi
             allowed=f"{form.coefficients_n + 1} points or more",
             todo="read more points, or take a simpler curve in the type sheet",
         )
+
+
+def _placed_steps(sequence: LoadedSequence, numbers: Sequence[int]) -> str:
+    """Steps with the file that brings each: "2 traverse (this file), 5 traverse (included other.yaml)"."""
+    own = sequence.document.path
+    files = [sequence.all_steps[number - 1].document.path for number in numbers]
+    return ", ".join(
+        f"{named_steps(sequence, [number])} ({'this file' if path == own else f'included {path.name}'})"
+        for number, path in zip(numbers, files, strict=True)
+    )
+
+
+def _each_alone(sequence: LoadedSequence, reads: Sequence[int]) -> Iterator[str]:
+    """The steps to name for a run that keeps one of several and all that reads nothing for the figures."""
+    taken = [number for number, _, _ in sequence.steps()]
+    for kept in reads:
+        yield ",".join(str(number) for number in taken if number == kept or number not in reads)
 
 
 def refuse_what_is_not_captured(
@@ -169,7 +195,10 @@ def refuse_what_is_not_captured(
                 f'no instrument{" with an interface" if setpoint.is_quick else ""} reads the tap "{setpoint.tap}"',
                 where=sequence.where_step(number),
                 allowed=", ".join(can_be) or "none on this bench",
-                todo="read another tap, or leave the step out",
+                todo="leave the step out, or read the tap with an instrument that has an interface: no person types "
+                "readings as fast as it takes them"
+                if setpoint.is_quick
+                else "read another tap, or leave the step out",
             )
 
 
@@ -190,8 +219,10 @@ def refuse_what_harms(
         for index, (name, each) in enumerate(sequence.sheet.tap_sheets)
         if index and each.limits is not None
     ]
-    faults: dict[tuple[int, float], PlanError] = {}
-    for number, _, setpoint in visits:
+    faults: dict[tuple[int, float | str], PlanError] = {}
+    for number, name, setpoint in visits:
+        step = registry().get(name)
+        remedy = "" if step is None else step.without(setpoint)
         value = float(tap.value(np.array(setpoint.frac)))
         signal = float(tap.to_signal(np.array(value)))
         levels = [(reason, limit, tap.signal_unit, signal) for reason, limit in limits]
@@ -201,16 +232,19 @@ def refuse_what_harms(
             for reason, limit, index, unit in further
         ]
         for reason, limit, unit, level in levels:
-            if not limit.within(unit).holds(level):
-                faults.setdefault(
-                    (number, setpoint.frac),
-                    PlanError(
-                        f"{100 * setpoint.frac:g} % ({value:g} {tap.unit}) lies outside the {reason}",
-                        where=sequence.where_step(number),
-                        allowed=str(limit),
-                        todo="leave the point out, or correct the limits if they are wrong",
-                    ),
-                )
+            if limit.within(unit).holds(level):
+                continue
+            fault = PlanError(
+                f"{100 * setpoint.frac:g} % ({value:g} {tap.unit}) lies outside the {reason}",
+                where=sequence.where_step(number),
+                allowed=str(limit),
+                todo=f"{remedy or 'leave the point out'}, or correct the limits if they are wrong",
+            )
+            if remedy:  # a side that is left out is told once, by its farthest point
+                faults[number, remedy] = fault
+            else:
+                faults.setdefault((number, setpoint.frac), fault)
+            break
     if faults:
         first, *others = faults.values()
         raise PlanError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))

@@ -15,11 +15,11 @@ from sequencer.evaluation.certificates import corrections_told
 from sequencer.evaluation.figures.uncertainty import Budget
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.settling_rule import SettlingRule
-from sequencer.inputs.step import READING, Setpoint
+from sequencer.inputs.step import READING, Setpoint, registry
 from sequencer.inputs.tolerance import half_width
 from sequencer.planning.bench_statements import basis_of, statements
 from sequencer.planning.cautions import general_cautions
-from sequencer.planning.times import PointTime, point_times, talk_of
+from sequencer.planning.times import PointTime, near_s, point_times, pulse_waits_s, talk_of
 
 __all__ = ["Plan", "Point", "Visit", "from_rest", "points_of", "receiver_of"]
 
@@ -101,7 +101,23 @@ class Plan:
     @property
     def estimate_s(self) -> float:
         """How long the run will take."""
-        return self.begin_s + sum(point.estimate_s for point in self.points)
+        return self.begin_s + sum(point.estimate_s for point in self.points) + sum(self.beyond_s.values())
+
+    @property
+    def beyond_s(self) -> Mapping[int, float]:
+        """How long each step is expected to go on beyond its points, by its number: what a search needs."""
+        talk, steps, found = talk_of(self.bench, self.sheet, self.wires), registry(), {}
+        for number, name, settings in self.sequence.steps():
+            far_n, near_n = steps[name].beyond(settings)
+            own = [point for point in self.points if point.step == number]
+            if own and (far_n or near_n):
+                read = min(
+                    (point for point in own if point.setpoint.is_read), key=lambda each: each.setpoint.readings_n
+                )
+                # A travel of a search may be as long as that of the plan, or too short to be waited for.
+                near = (near_s(read.setpoint, read.rule, talk, last=self.wires[-1].tap) + read.estimate_s) / 2
+                found[number] = far_n * sum(point.estimate_s for point in own) / len(own) + near_n * near
+        return found
 
     @property
     def begin_s(self) -> float:
@@ -123,12 +139,18 @@ class Plan:
             talk_of(self.bench, self.sheet, self.wires, measured_s),
             last=self.wires[-1].tap,
             known=known,
+            waits_s=[pulse_waits_s(self.bench, self.wires, point.expected) for point in self.points],
         )
         points = (
             replace(point, settles_s=time.settles_s, reads_s=time.reads_s)
             for point, time in zip(self.points, times, strict=True)
         )
         return replace(self, points=tuple(points), timed_by_n=runs_n)
+
+    @property
+    def has_traverse(self) -> bool:
+        """Whether errors over the range are held against the tolerance."""
+        return any(point.role == READING for point in self.points)
 
     @property
     def tur(self) -> float | None:
@@ -169,6 +191,7 @@ def points_of(
         [(number, setpoint, rule) for (number, _, setpoint), rule in zip(visits, rules, strict=True)],
         talk_of(bench, sheet, wires),
         last=wires[-1].tap,
+        waits_s=[pulse_waits_s(bench, wires, row) for row in expected.tolist()],
     )
     points = []
     for index, ((number, name, setpoint), rule) in enumerate(zip(visits, rules, strict=True)):
@@ -194,12 +217,6 @@ def points_of(
             )
         )
     return tuple(points)
-
-
-def _reads_s(setpoint: Setpoint, takes_s: float) -> float:
-    """How long the readings of a visit take, one of which takes so long."""
-    paced_s = max(setpoint.readings_n - 1, 0) * max(takes_s, setpoint.every_s) + takes_s * setpoint.is_read
-    return min(paced_s, setpoint.lasts_s + takes_s) if setpoint.lasts_s else paced_s
 
 
 def _bands(sequence: LoadedSequence, widths: FloatArray, visits: Sequence[Visit], *, resolution: float) -> FloatArray:

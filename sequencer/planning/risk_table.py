@@ -211,6 +211,12 @@ def risk_table(plan: Plan, *, in_tolerance: float, scatter: float = 0.0) -> Risk
 def _poorest(plan: Plan) -> tuple[Point, float, float]:
     """The judged point with the smallest TUR, its U and its TUR; raises PlanError as `risk_table` does."""
     known = [point for point in plan.points if point.role == READING and point.tur is not None]
+    if not plan.has_traverse:
+        raise PlanError(
+            "this sequence has no traverse, so no point that is held against the tolerance",
+            where=plan.sequence.document.where("steps"),
+            todo="add one",
+        )
     if not known:
         raise PlanError(
             "no uncertainty is known on this bench",

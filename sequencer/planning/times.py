@@ -4,21 +4,24 @@ Pure: no clock, no instrument. What a unit did in earlier runs comes in as numbe
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet
-from instruments.description import Description, Function
+from instruments.description import Description
+from instruments.functions import Function
+from instruments.units import is_alike
 from instruments.wiring import Wire
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.inputs.step import Setpoint
 
-__all__ = ["PointTime", "Talk", "point_times", "talk_of"]
+__all__ = ["PointTime", "Talk", "near_s", "point_times", "pulse_waits_s", "talk_of"]
 
 # One question and its answer by the kind of line, in s: common practice, no source. A real one is measured in a run.
 _EXCHANGE_S = {"GPIB": 0.004, "USB": 0.002, "ASRL": 0.03, "SOCKET": 0.002, "INSTR": 0.005}
 _KEPT_S = 0.003  # one reading synced to the disk; the same
 _SILENCE_S = 0.2  # that a line is listened to before it is trusted (`instruments.session`)
+_NO_PULSE_S = 1.0  # so long a counter waits for a pulse before it says that there is none: common practice, no source
 _PREPARED_N = 8  # exchanges to identify, clear, set up, make safe and select one instrument
 _LATE = 1.01  # settling is declared so much later than it is true (tests/bench/bench_settling.py)
 _FIT_SPAN, _FIT_N = 2.0, 8  # what is watched at least where no step is to be seen: in time constants, in readings
@@ -39,8 +42,7 @@ class Talk:
 
     Attributes:
         set_s: to set a level, until the source has settled to it.
-        source_check_s: to look at the source, as before each reading.
-        close_check_s: the same before a level is left.
+        close_check_s: to look at the source before a level is left.
         read_s: one reading of each tap, range change included where two taps share an instrument.
         check_s: to look at what reads each tap.
         kept_s: to keep one reading.
@@ -48,7 +50,6 @@ class Talk:
     """
 
     set_s: float
-    source_check_s: float
     close_check_s: float
     read_s: Mapping[str, float]
     check_s: Mapping[str, float]
@@ -91,9 +92,9 @@ def talk_of(
     remote = [name for name in each_s if bench.descriptions[name].kind == "remote"]
     begin_s += sum(_PREPARED_N * each_s[name] + _SILENCE_S for name in remote)
     return Talk(
-        set_s=per_s * ((driving.error_query is not None) + (drives.read_back is not None) + power_n) + drives.settling,
-        source_check_s=per_s * (power_n or looks_n),
-        close_check_s=per_s * (power_n + looks_n),
+        set_s=per_s * _in_messages(driving, (driving.error_query is not None, drives.read_back is not None, power_n))
+        + drives.settling,
+        close_check_s=per_s * _in_messages(driving, (power_n, looks_n)),
         read_s=read_s,
         check_s=check_s,
         kept_s=_KEPT_S if is_real else 0.0,
@@ -107,7 +108,13 @@ def _function(bench: LoadedBench, instrument: str, function: str) -> Function:
 
 def _checks_n(description: Description) -> int:
     """Exchanges that show whether a reader has lost its settings; a keyed one is not asked."""
-    return int(description.kind == "remote")
+    rides_along = description.compound and description.event_status is not None
+    return int(description.kind == "remote" and not rides_along)
+
+
+def _in_messages(description: Description, questions: Sequence[int]) -> int:
+    """How many messages some questions go in."""
+    return min(sum(questions), 1) if description.compound else sum(questions)
 
 
 def _exchange_s(bench: LoadedBench, name: str, measured_s: Mapping[str, float]) -> float:
@@ -128,6 +135,7 @@ def point_times(
     *,
     last: str,
     known: Mapping[int, PointTime] | None = None,
+    waits_s: Sequence[Mapping[str, float]] | None = None,
 ) -> tuple[PointTime, ...]:
     """What each point of a plan takes, in order.
 
@@ -136,6 +144,7 @@ def point_times(
         talk: what the bench takes.
         last: the tap that settling is watched at.
         known: what points, by their place from 1, took in earlier runs.
+        waits_s: of each point, as `pulse_waits_s` has them; None = no reading waits.
     """
     found, begun_s, now_s = [], dict[int, float](), 0.0
     for place, (step, setpoint, rule) in enumerate(points, start=1):
@@ -144,10 +153,37 @@ def point_times(
         if setpoint.is_waited_for and not setpoint.is_still:
             settles_s += _declared_s(rule, talk.read_s[last])
         reads_s = max(begun_s[step] + setpoint.due_s - now_s - settles_s, 0.0) if setpoint.due_s else 0.0
-        reads_s += _reads_s(setpoint, talk, settles_s)
+        longer = {} if waits_s is None else waits_s[place - 1]
+        reads_s += _reads_s(setpoint, talk, settles_s, longer)
         found.append((known or {}).get(place) or PointTime(settles_s, reads_s))
         now_s += found[-1].settles_s + found[-1].reads_s
     return tuple(found)
+
+
+def near_s(setpoint: Setpoint, rule: SettlingRule, talk: Talk, *, last: str) -> float:
+    """What a visit takes that moves the input by less than is waited for."""
+    here = replace(rule, before=rule.expected)
+    return sum((each.settles_s + each.reads_s) for each in point_times([(1, setpoint, here)], talk, last=last))
+
+
+def pulse_waits_s(bench: LoadedBench, wires: Sequence[Wire], expected: Sequence[float]) -> dict[str, float]:
+    """How much longer than stated one reading of a slow pulse rate takes, by tap: a counter waits for a whole period.
+
+    Args:
+        bench: with its descriptions.
+        wires: what serves which tap.
+        expected: value at each tap, in its unit.
+    """
+    found = {}
+    for each, level in zip(wires, expected, strict=True):
+        if each.receiver is None:
+            continue
+        function = _function(bench, each.receiver.instrument, each.receiver.function)
+        if is_alike(function.wire_unit, "Hz"):
+            rate_Hz = abs(level)
+            period_s = min(1 / rate_Hz, _NO_PULSE_S) if rate_Hz > 0 else _NO_PULSE_S
+            found[each.tap] = max(period_s - function.takes, 0.0)
+    return found
 
 
 def _declared_s(rule: SettlingRule, takes_s: float) -> float:
@@ -164,19 +200,19 @@ def _declared_s(rule: SettlingRule, takes_s: float) -> float:
     return min(max(declared_s, watched_s, rule.minimum_s + takes_s), rule.maximum_s)
 
 
-def _reads_s(setpoint: Setpoint, talk: Talk, passed_s: float) -> float:
+def _reads_s(setpoint: Setpoint, talk: Talk, passed_s: float, longer_s: Mapping[str, float]) -> float:
     """All readings of a visit, with what is looked at in between."""
     if setpoint.is_still:  # how long a person takes is open
         return setpoint.lasts_s
     taps = [setpoint.tap] if setpoint.tap in talk.read_s else list(talk.read_s)
     if not setpoint.is_read:
         return 0.0
-    one_s = sum(talk.read_s[tap] for tap in taps)
+    one_s = sum(talk.read_s[tap] + longer_s.get(tap, 0.0) for tap in taps)
     if setpoint.is_quick:
         reads_s = setpoint.readings_n * max(one_s, setpoint.every_s)
         reads_s = min(reads_s, setpoint.lasts_s + one_s) if setpoint.lasts_s else reads_s
         return reads_s + sum(talk.check_s.values()) + talk.close_check_s
-    one_s += talk.source_check_s + sum(talk.check_s[tap] + talk.kept_s for tap in taps)
+    one_s += sum(talk.check_s[tap] + talk.kept_s for tap in taps)
     if setpoint.every_s:
         reads_s = (setpoint.readings_n - 1) * max(setpoint.every_s, one_s) + one_s
     else:

@@ -16,9 +16,10 @@ from sequencer.evaluation.judgement import NEGLIGIBLE_FRAC
 from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.files import LoadedSequence
 from sequencer.inputs.selection import left_out_words
-from sequencer.inputs.step import READING
+from sequencer.inputs.step import READING, registry
 from sequencer.inputs.tolerance import with_floor
 from sequencer.planning.points import Point
+from sequencer.planning.together import why_one_by_one
 
 __all__ = ["warnings_of"]
 
@@ -37,11 +38,47 @@ def warnings_of(
 ) -> tuple[str, ...]:
     """What is to be known before anything is energised, a sentence each; arguments as in `Plan`."""
     found = [f"in part, left out: {words}"] if (words := left_out_words(sequence)) else []
+    if why := why_one_by_one(sequence, bench, wires, points):
+        found.append(f"{why}: the units of a batch are tested one after another, each by a whole run; a sequence "
+                     "without that is done with all at once")  # fmt: skip
+    if not any(point.role == READING for point in points) and not sequence.left_out:
+        found.append('no traverse: the verdict is that of the limits which its steps state, such as "at most"')
     found += [*_of_tolerance(sequence, sheet, points), *_of_bench(bench, wires)]
     found += [*_of_certificates(bench, sheet, wires), *_of_lines(bench, wires)]
+    found += _of_repeating(sequence, sheet, points)
     if not sequence.file.cautions:
         found.append("the sequence lists no cautions: the general ones are asked before a real bench is energised")
     return tuple(found)
+
+
+def _of_repeating(sequence: LoadedSequence, sheet: DataSheet, points: Sequence[Point]) -> Iterator[str]:
+    """Where the instruments leave more uncertainty than a step repeats itself to come below."""
+    span = abs(sheet.taps[-1].span)
+    for number, name, settings in sequence.steps():
+        wanted = registry()[name].wanted_U(settings)
+        if wanted is None:
+            continue
+        head = f"step {number}, {name}: U {sized(100 * wanted)} % of span"
+        read = [point for point in points if point.step == number and point.role == READING]
+        known = [(point.U, point) for point in read if point.U is not None]
+        if not known:
+            yield f"{head} cannot be known to be reached: an instrument's accuracy is not in its description"
+            continue
+        U, worst = max(known, key=lambda each: each[0])
+        if wanted * span > U:
+            continue
+        own, settling = (worst.u_own / worst.u) ** 2, (worst.u_settling / worst.u) ** 2
+        shares = {
+            "accuracy, so take a more accurate source or meter": 1 - own - settling,
+            "resolution, so take a finer range or meter": own,
+            'settling, so write a smaller "settled within"': settling,
+        }
+        most = max(shares, key=lambda each: shares[each])
+        yield (
+            f"{head} is out of reach: the instruments alone bring {sized(100 * U / span, 2)} % at "
+            f"{100 * worst.setpoint.frac:g} %, which no repetition takes away; {100 * shares[most]:.0f} % of it "
+            f"(of the variance) is {most}"
+        )
 
 
 def _of_certificates(bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...]) -> Iterator[str]:

@@ -13,6 +13,7 @@ from instruments.roles import Operator
 from sequencer.journal.together import Journals
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan, Point
+from sequencer.running.ahead import Ahead
 from sequencer.running.confirmations import Stop
 from sequencer.running.dropping import Hopeless
 from sequencer.running.events import Dropped, Listener
@@ -90,6 +91,8 @@ class Group:
         self._all = tuple(self.readers)
         self._dropped: dict[str, str] = {}  # why, by serial
         self._hopeless: dict[str, Hopeless] = {}
+        is_shared = len(units) > 1 and plan.wires[0].receiver is not None
+        self._ahead = Ahead(plan, bench, log) if is_shared else None
 
     def _reader(self, unit: Unit, log: Logbook) -> Reader:
         questioning = Questioning(self._plan, self._operator, keep=log.note, remark=log.remark)
@@ -139,6 +142,8 @@ class Group:
         """Function and range of every receiver."""
         for reader in self.readers:
             reader.select()
+        if self._ahead is not None:
+            self._ahead.select()
 
     def connect_the_one(self) -> None:
         """One unit alone is connected before its source is on, which may come by the scanner too."""
@@ -169,13 +174,31 @@ class Group:
 
     # -- in turn -----------------------------------------------------------------------------------------------------
 
+    def visit(self, point: Point, visits: Sequence[Turns[Visit]], start_s: float) -> list[Visit]:
+        """Serve the visits of a point, one a unit, in turn; an input that all share is read while they settle."""
+        beside = []
+        if self._ahead is not None and self._ahead.is_worth_it(point):
+            settles_s = min(reader.settles_s(point) for reader in self.readers)
+            beside.append(self._ahead.reading(point, start_s + settles_s))
+        return self.in_turn(list(zip(self.readers, visits, strict=True)), beside=beside)
+
+    def settled(self, point: Point) -> None:
+        """A unit has settled, and is about to be read."""
+        if self._ahead is not None:
+            self._ahead.confirm(point)
+
     def wait_at(self, point: Point) -> None:
         """Wait until every unit has settled at a point that is not read."""
         start_s = self._bench.clock.now()
         self.in_turn([(reader, reader.wait(point, start_s)) for reader in self.readers])
 
-    def in_turn(self, visits: Sequence[tuple[Reader, Turns[T]]]) -> list[T]:
-        """Serve units in turn; what goes over a line meanwhile stands in the journal of the unit that is served."""
+    def in_turn(self, visits: Sequence[tuple[Reader, Turns[T]]], beside: Sequence[Turns[None]] = ()) -> list[T]:
+        """Serve units in turn; what goes over a line meanwhile stands in the journal of the unit that is served.
+
+        Args:
+            visits: of each unit.
+            beside: what else is to be served, for all of them.
+        """
 
         def served(journal: Journal, visit: Turns[T]) -> Turns[T]:
             while True:
@@ -188,7 +211,7 @@ class Group:
                 yield due_s
 
         own = {unit.serial: unit.journal for unit in self._units}
-        return in_turn(self._bench.clock, [served(own[reader.serial], visit) for reader, visit in visits])
+        return in_turn(self._bench.clock, [served(own[reader.serial], visit) for reader, visit in visits], beside)
 
     # -- giving up ---------------------------------------------------------------------------------------------------
 

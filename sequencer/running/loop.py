@@ -31,7 +31,7 @@ from sequencer.running.point import Reader, Visit
 from sequencer.running.position import Position
 from sequencer.running.safety import Output, Safety
 from sequencer.running.standing import answer_asked_for, wait_asked_for
-from sequencer.running.turns import AT_LEISURE, Turns
+from sequencer.running.turns import Turns
 
 __all__ = ["Further", "Rest", "Unit", "Wanted", "run_plan", "run_units"]
 
@@ -181,6 +181,7 @@ class _Run:
         self._further = further
         self._points = plan.points
         self._began_s: dict[int, float] = {}  # each step, by its number
+        self._looked_s = 0.0  # at the source last
         self._safety = Safety()
         self.group = Group(plan, bench, units, log=log, stop=stop, operator=operator, alarm=self._tell_off)
         source = bench.sources[plan.sheet.taps[0].name]
@@ -336,6 +337,8 @@ class _Run:
                 self._take(point, attempt)
             except CommunicationLostError as error:
                 self._tell_off()
+                for reader in self.group.readers:  # nobody has asked the source since
+                    reader.log.note("discarded", attempt=attempt + reader.taken.get(point.number, 0))
                 if attempt > retries:
                     raise InstrumentError(
                         f"{error.what}; given up after {attempt} attempts at one point",
@@ -373,8 +376,11 @@ class _Run:
         self._began_s.setdefault(point.step, start_s)
         if self._safety.state is not Output.MAKING_SAFE:  # told off on its way here: the point is kept as not read
             self._position.go_to(point)
+            if self._position.source.wait_stable(self._look):
+                start_s = self._bench.clock.now()
+        self._looked_s = start_s
         readers = tuple(self.group.readers)
-        visits = self.group.in_turn([(each, self._visited(each, point, attempt, start_s)) for each in readers])
+        visits = self.group.visit(point, [self._visited(each, point, attempt, start_s) for each in readers], start_s)
         if setpoint.is_read:
             self._position.source.check(closely=True)  # before the level it should have stood at is left
             self._conditions.check()
@@ -408,22 +414,31 @@ class _Run:
         if setpoint.due_s:
             yield from self._wait_until(self._began_s[point.step] + setpoint.due_s)
         if setpoint.is_read:
-            yield AT_LEISURE
+            self.group.settled(point)
             yield from self._read_there(reader, visit)
         return visit
 
     def _read_there(self, reader: Reader, visit: Visit) -> Turns[None]:
-        """The readings of a visit, at their pace, until all are taken or its time is over."""
+        """The readings of a visit, at their pace, until all are taken or its time is over.
+
+        The source was asked when it was set, and is asked before it is left; in between no more than now and then.
+        """
         setpoint, clock = visit.point.setpoint, self._bench.clock
         for reading in range(1, setpoint.readings_n + 1):
             due_s = clock.now() + setpoint.every_s
-            if not setpoint.is_quick:
-                self._position.source.check()
+            if not setpoint.is_quick and clock.now() - self._looked_s >= _LOOK_EVERY_S:
+                self._look()
             reader.read_all(visit, reading)
             if setpoint.lasts_s and clock.now() - visit.start_s >= setpoint.lasts_s:
                 return
             if setpoint.every_s and reading < setpoint.readings_n:
                 yield from self._wait_until(due_s)
+
+    def _look(self) -> None:
+        """A stop that was asked for, or whatever is wrong with the source, comes in here."""
+        self._log.check_stop()
+        self._position.source.check()
+        self._looked_s = self._bench.clock.now()
 
     def _wait_until(self, due_s: float) -> Turns[None]:
         """Time passes; the source is looked at meanwhile, and a stop that was asked for comes in between."""
@@ -431,5 +446,5 @@ class _Run:
         while (left_s := due_s - clock.now()) > 0:
             self._log.check_stop()
             if left_s > _LOOK_EVERY_S:
-                self._position.source.check()
+                self._look()
             yield min(due_s, clock.now() + _LOOK_EVERY_S)

@@ -67,7 +67,7 @@ class Reader:
         questioning: doubts what is read.
         alarm: told why, as soon as a receiver answers without sense again and again; True if an output was told off.
         taken: how often each point, by number, was taken before.
-        stays: other units are served in turn: what may end its wait is read at once.
+        stays: other units are served in turn: what may end its wait is read at once, and is its first reading.
 
     Attributes:
         lost: why nothing is read any more, since the output is off; "" = it is.
@@ -103,6 +103,7 @@ class Reader:
         self.log = self._log = log
         self.pace = self._pace = pace
         self._questioning = questioning
+        self._settled_by: Sample | None = None  # the reading that ended the last wait
         self._retries = plan.sequence.file.retries
         self._ranges: dict[str, str] = {}
         self._said: tuple[int, set[str]] = (0, set())  # number of a point, and what was remarked there
@@ -124,6 +125,11 @@ class Reader:
         """What reads the output of the unit."""
         return self._receivers[self._plan.sheet.taps[-1].name]
 
+    def settles_s(self, point: Point) -> float:
+        """How long it is expected to take there until it has settled."""
+        rule = self._pace.rule(point.rule)
+        return max(rule.step_takes_s, rule.minimum_s)
+
     # -- waiting -----------------------------------------------------------------------------------------------------
 
     def wait(self, point: Point, start_s: float) -> Turns[tuple[Settled, str]]:
@@ -141,6 +147,7 @@ class Reader:
     def settle(self, point: Point, attempt: int, start_s: float) -> Turns[Visit]:
         """Wait as `wait`, and keep how it settled."""
         self.values.clear()
+        self._settled_by = None
         if point.setpoint.is_waited_for:
             settled, invalid = yield from self.wait(point, start_s)
         else:
@@ -198,6 +205,7 @@ class Reader:
                     SampleTaken(point=point, after_s=after_s, value=value, state=state, to_go=settling.to_go)
                 )
                 if state is not State.MOVING:
+                    self._settled_by = sample if self._stays else None
                     return ""
             self._log.check_stop()
             if self._stays and settling.is_confirming:  # to come back would cost the others a round
@@ -240,7 +248,10 @@ class Reader:
             at = self._questioning.expectation(point, index)
             tries = 1 if visit.invalid else self._retries + 1
             doubt = self._questioning.of_entries(tap.name, at) if receiver.is_keyed else None
-            sample, note = self._valid(receiver, at.signal, tries=tries, doubt=doubt)
+            is_read_already = receiver is self.last and reading == 1 and not self.lost
+            sample, note = (self._settled_by, "") if is_read_already else (None, "")
+            if sample is None:
+                sample, note = self._valid(receiver, at.signal, tries=tries, doubt=doubt)
             if not point.setpoint.is_quick and not self.lost:
                 receiver.check()
             self.take_corrections({tap.name: [sample.raw]} if receiver.is_keyed and sample else {})
@@ -318,12 +329,16 @@ class Reader:
         note = self.lost
         for number in range(0 if self.lost else tries):
             try:
-                return self._read(receiver, expected, doubt), ""
+                sample = self._read(receiver, expected, doubt)
             except NoReadingError as error:
                 note = error.kind
                 if 0 < number == tries - 1:
                     self._raise_alarm(error)
                 self._remark_once(f'{error.where}: {error.what}, reply "{error.reply[:40]}"')
+            else:
+                if sample.warning:
+                    self._remark_once(f"{receiver.name}: {sample.warning}")
+                return sample, ""
         return None, note
 
     def _remark_once(self, text: str) -> None:

@@ -114,6 +114,7 @@ class Position:
         for each in via:
             self._left()
             self.source.set(each.level)
+            self.source.wait_stable(self._log.check_stop)
             self._standing_at = each
             wait(each)
             if self._safety.state is not Output.ENERGISED:  # it was told off again while waiting

@@ -107,6 +107,12 @@ class DeadBandStep(Step):
     roles = (DEAD_BAND, PASSED)
     json_key = "dead_bands"
 
+    def beyond(self, settings: FileModel) -> tuple[int, int]:
+        """Each approach goes below a place, to it, and back by one travel, which the output of a right unit answers."""
+        assert isinstance(settings, SearchSettings)
+        approaches_n = settings.repeats * len(settings.at)
+        return 2 * (approaches_n - len(settings.at)), approaches_n
+
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """Every place once, at rest: a plan that unit or bench forbids is refused before anything is energised."""
         assert isinstance(settings, DeadBandSettings)

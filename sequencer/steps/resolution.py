@@ -58,6 +58,12 @@ class ResolutionStep(Step):
     settings = ResolutionSettings
     roles = (RESOLUTION_START, RESOLUTION, PASSED)
 
+    def beyond(self, settings: FileModel) -> tuple[int, int]:
+        """Each approach goes below a place, to it, on to a first step of the output, and from there to the next."""
+        assert isinstance(settings, ResolutionSettings)
+        approaches_n = settings.repeats * len(settings.at)
+        return 2 * (approaches_n - len(settings.at)), 3 * approaches_n
+
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """The highest level it may go to, then every place once: what is forbidden is refused before it begins."""
         assert isinstance(settings, ResolutionSettings)

@@ -5,7 +5,7 @@ time from what changes along the range.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
@@ -51,6 +51,14 @@ UntilField = Annotated[
         }
     ),
 ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameTo:
+    """How far the cycles of a traverse with `until` have brought it, and what it lacks of that; "" = nothing."""
+
+    said: str
+    lacking: str = ""
 
 
 class TraverseSettings(FileModel):
@@ -150,28 +158,37 @@ class Traverse(Step):
             return ()
         return _cycle(self, settings, cycle + 1)
 
-    def evaluate(self, seen: Seen) -> tuple[str, ...]:
+    def wanted_U(self, settings: FileModel) -> float | None:
+        """What it goes on until, where that is an uncertainty."""
+        assert isinstance(settings, TraverseSettings)
+        return settings.until if isinstance(settings.until, float) else None
+
+    def evaluate(self, seen: Seen) -> tuple[CameTo, ...]:
         """How far the cycles have brought it, where it had to go on until something."""
         return tuple(
             said
             for number, settings in seen.settings.items()
             if isinstance(settings, TraverseSettings) and settings.until is not None
-            if (said := _came_to(seen, number, settings))
+            if (said := _came_to(seen, number, settings)) is not None
         )
 
-    def terminal(self, results: tuple[str, ...], width: int) -> list[str]:
-        """The same."""
-        return ["", *(line for each in results for line in wrapped(each, width))]
+    def reservations(self, results: tuple[CameTo, ...]) -> tuple[str, ...]:
+        """Where the uncertainty that was wanted was not reached."""
+        return tuple(each.lacking for each in results if each.lacking)
 
-    def html(self, results: tuple[str, ...]) -> str:
+    def terminal(self, results: tuple[CameTo, ...], width: int) -> list[str]:
+        """The same."""
+        return ["", *(line for each in results for line in wrapped(each.said, width))]
+
+    def html(self, results: tuple[CameTo, ...]) -> str:
         """The same, as a paragraph each."""
         from markupsafe import Markup  # noqa: PLC0415  only where a page is made
 
-        return Markup("\n").join(Markup("<p>{}</p>").format(each) for each in results)
+        return Markup("\n").join(Markup("<p>{}</p>").format(each.said) for each in results)
 
-    def json(self, results: tuple[str, ...]) -> list[str]:
+    def json(self, results: tuple[CameTo, ...]) -> list[str]:
         """The same."""
-        return list(results)
+        return [each.said for each in results]
 
     def remarks(self, settings: FileModel) -> tuple[str, ...]:
         """In which order the points are taken, where it is not up and down, and until when."""
@@ -232,33 +249,39 @@ def _is_reached(seen: Seen, settings: TraverseSettings) -> bool:
     return found.U_pct <= 100 * settings.until or found.U_instruments_pct >= 100 * settings.until
 
 
-def _came_to(seen: Seen, number: int, settings: TraverseSettings) -> str:
-    """Where the cycles of a step have brought it, in one sentence; "" where nothing was read."""
+def _came_to(seen: Seen, number: int, settings: TraverseSettings) -> CameTo | None:
+    """Where the cycles of a step have brought it; None where nothing was read."""
     from sequencer.evaluation.until import certain_verdict, reached  # noqa: PLC0415
 
     rows = seen.rows(*JUDGED_ROLES)
     rows = rows[rows["step"] == number]
     if rows.empty:
-        return ""
+        return None
     inside = replace(seen, table=rows)
-    head = f"{counted(int(rows['cycle'].max()), 'cycle')} of at most {settings.most}, until {_wanted(settings)}"
+    wanted = _wanted(settings)
+    head = f"{counted(int(rows['cycle'].max()), 'cycle')} of at most {settings.most}, until {wanted}"
     if settings.until == VERDICT:
         found = certain_verdict(inside, looks_n=settings.most - settings.cycles)
-        return f"{head}: {f'certainly a {found}' if found else 'not certain by then'}"
+        return CameTo(said=f"{head}: {f'certainly a {found}' if found else 'not certain by then'}")
     assert isinstance(settings.until, float)
     at = reached(inside, 100 * settings.until)
     if at.U_pct != at.U_pct:  # NaN
-        return (
-            f"{head}: not known, since nothing is stated of the instruments, or each point was read in one cycle only"
-        )
-    said = f"{head}: U {sized(at.U_pct, 2)} %, of which the instruments alone bring {sized(at.U_instruments_pct, 2)} %"
-    if at.U_pct > 100 * settings.until:
-        said += (
-            f"; about {counted(at.cycles_for, 'cycle')} would do"
-            if at.cycles_for is not None
-            else "; no number of cycles will do: take better instruments"
-        )
-    return said
+        why = "nothing is stated of the instruments, or each point was read in one cycle only"
+        return CameTo(said=f"{head}: not known, since {why}", lacking=f"not known whether {wanted}: {why}")
+    own = f"the instruments alone bring U {sized(at.U_instruments_pct, 2)} %"
+    said = f"{head}: U {sized(at.U_pct, 2)} %, of which {own.replace(' U ', ' ')}"
+    if at.U_pct <= 100 * settings.until:
+        return CameTo(said=said)
+    if at.cycles_for is not None:
+        more = f"about {counted(at.cycles_for, 'cycle')} would do"
+    else:
+        of_it = f", most of it {at.most_of_it}" if at.most_of_it else ""
+        more = f"no number of cycles will do, since {own}{of_it}"
+    least = f"{sized(100 * settings.until)} % of span"
+    return CameTo(
+        said=f"{said}; not reached: {more}",
+        lacking=f"U of the mean errors is {sized(at.U_pct, 2)} %, and not {least} as wanted: {more}",
+    )
 
 
 def _up_and_down(settings: TraverseSettings) -> Iterator[Setpoint]:

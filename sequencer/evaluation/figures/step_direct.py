@@ -194,7 +194,7 @@ def direct_figures(trace: Trace, levels: Levels, *, band_frac: float, hold_s: fl
         first_seen_s=_first_seen(trace.times_s, parts, max(4 * sd, 1e-9)),
         T63=_moved(middle, shift_s, start),
         rise=rise,
-        settling=_moved(_settling(trace, parts, sd, band_frac, hold_s), shift_s, start),
+        settling=_moved(_settling(trace, parts, levels, band_frac, hold_s), shift_s, start),
         overshoot=_overshoot(parts, trace.times_s, sd, levels),
         moving_n=moving_n,
     )
@@ -245,9 +245,18 @@ def _first_seen(times: FloatArray, parts: FloatArray, threshold: float) -> tuple
     return (max(float(times[first - 1]), 0.0) if first else 0.0), float(times[first])
 
 
-def _settling(trace: Trace, parts: FloatArray, sd: float, band: float, hold_s: float) -> Estimate:
+def _settling(trace: Trace, parts: FloatArray, levels: Levels, band: float, hold_s: float) -> Estimate:
     """When the last reading lay outside the band, interpolated to the edge; for those times when it is certain."""
     times = trace.times_s
+    sd, u_end = levels.sd / abs(levels.step), levels.u_after / abs(levels.step)
+    if slope_stands_out(levels):  # the level at the end is none yet: what is still to go moves the band
+        to_go = abs(levels.slope_per_s * (times[-1] - times[-levels.held_n]) / levels.step)
+        if to_go > band:
+            return Estimate(
+                reason=f"the output still moves at the end of the record, by {_pct(to_go)} of the step over the time "
+                f"that it has to hold, more than the band of {_pct(band)}"
+            )
+        u_end = math.hypot(u_end, to_go)
     count = max(int(np.sum(times > 0)), 1)
     reach = sd * float(norm.isf(_CHANCE / 2 / count))
     if reach > band:
@@ -268,7 +277,7 @@ def _settling(trace: Trace, parts: FloatArray, sd: float, band: float, hold_s: f
     # With scatter the last one outside may be any of those near the edge, and it rather is a late one.
     near = slice(max(last - 2, 0), last + 4)
     slope = abs(_line(times[near], parts[near])[0])
-    u_s = math.hypot(wide_s / 8, sd / slope) if slope else held_s
+    u_s = math.hypot(wide_s / 8, math.hypot(sd, u_end) / slope) if slope else held_s
     return Estimate(value=float(times[last] + min(max(share, 0.0), 1.0) * wide_s), u=float(min(u_s, held_s)))
 
 

@@ -57,7 +57,7 @@ def capture_words(capture: Capture) -> tuple[str, ...]:
         said += [f"{head}{first}", *(rest if burst is capture.bursts[-1] else rest[:-2])]
     last = capture.bursts[-1].noise
     if capture.effect is not None and last is not None:
-        said.append(drive_words(capture.effect, flickers=last.best.kind == "quantisation flicker"))
+        said.append(drive_words(capture.effect, unit=capture.unit, flickers=last.best.kind == "quantisation flicker"))
     if capture.line is not None:
         said += line_words(capture.line)
     if last is not None and not KINDS_BY_NAME[last.best.kind].spoils_the_mean:
@@ -72,7 +72,7 @@ def as_json(capture: Capture) -> dict[str, Any]:
         "tap": capture.tap,
         "unit": capture.unit,
         "words": list(capture_words(capture)),
-        "drive_ratio": None if capture.effect is None else capture.effect.ratio,
+        "drive_ratio": None if capture.effect is None or capture.effect.is_by_level else capture.effect.ratio,
         "bursts": [_burst_json(each) for each in capture.bursts],
     }
 

@@ -11,12 +11,15 @@ from instruments.errors import ReadingsError
 from instruments.units import magnitude, quantity, show
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.influence import Effect, Stay, effect
-from sequencer.inputs.step import READING, UNDER, Seen, registry
+from sequencer.inputs.step import READING, UNDER, Judged, Seen, registry
 
 if TYPE_CHECKING:
     from sequencer.steps.influence.step import InfluenceSettings
 
 __all__ = ["Influence", "Moved", "influences", "place_of", "under_role"]
+
+_Value = tuple[str, str, float, float]
+"""Name, unit, value, standard uncertainty from scatter and resolution."""
 
 _OUTPUT = "output at "
 _FIGURES = ("hysteresis", "non-linearity, independent", "non-repeatability")
@@ -44,6 +47,7 @@ class Influence:
         moved: each value.
         at_most_pct: what no change of an output may exceed, % of span; None = no limit.
         missing: what could not be evaluated, in words.
+        limits: those that repeated steps state, of each stay.
     """
 
     quantity: str
@@ -53,6 +57,7 @@ class Influence:
     moved: tuple[Moved, ...]
     at_most_pct: float | None
     missing: tuple[str, ...]
+    limits: tuple[Judged, ...] = ()
 
     @property
     def outputs(self) -> tuple[Moved, ...]:
@@ -96,6 +101,7 @@ def _of_one(seen: Seen, number: int, settings: "InfluenceSettings", *, depth: in
     unit = str(settings.reference.units)
     moved: list[Moved] = []
     missing: list[str] = []
+    limits: list[Judged] = []
     stays = sorted(set(stay))
     for index, (name, inner_settings) in enumerate(settings.steps):
         values: dict[tuple[str, str], list[Stay]] = {}
@@ -113,13 +119,15 @@ def _of_one(seen: Seen, number: int, settings: "InfluenceSettings", *, depth: in
                 continue
             at_s = float((here["at_s"].iloc[0] + here["at_s"].iloc[-1]) / 2)
             try:
-                for what, value_unit, value, u in _values(inside, name):
+                found, judged = _values(inside, name)
+                limits += [replace(known, name=f"{known.name}, {settings.of} {level_text}") for known in judged]
+                for what, value_unit, value, u in found:
                     values.setdefault((what, value_unit), []).append(Stay(level=level, at_s=at_s, value=value, u=u))
             except ReadingsError as error:
                 missing.append(f"{name} at {level_text}: {error.what}")
         yield from nested
         moved += _moved(values, magnitude(settings.reference, unit), missing)
-    if moved or missing:
+    if moved or missing or limits:
         yield Influence(
             quantity=settings.of,
             unit=show(settings.reference).rpartition(" ")[2],
@@ -128,6 +136,7 @@ def _of_one(seen: Seen, number: int, settings: "InfluenceSettings", *, depth: in
             moved=tuple(moved),
             at_most_pct=None if settings.at_most is None else 100 * settings.at_most,
             missing=tuple(missing),
+            limits=tuple(limits),
         )
 
 
@@ -148,16 +157,18 @@ def _moved(values: dict[tuple[str, str], list[Stay]], reference: float, missing:
         yield Moved(name=name, unit=unit, at_reference=float(np.mean(home)), effect=found)
 
 
-def _values(seen: Seen, name: str) -> Iterator[tuple[str, str, float, float]]:
-    """What a step found in one stay: name, unit, value, standard uncertainty from scatter and resolution."""
+def _values(seen: Seen, name: str) -> tuple[list[_Value], tuple[Judged, ...]]:
+    """What a step found in one stay, and those of its results that have a limit."""
+    step = registry()[name]
+    results = step.evaluate(seen)
     if (seen.table["role"] == READING).any():
-        yield from _of_traverse(seen)
-        return
-    for each in registry()[name].values(registry()[name].evaluate(seen)):
-        yield each.name, each.unit, each.value, 0.0 if math.isnan(each.U) else each.U / 2
+        return list(_of_traverse(seen)), step.judged(results)
+    known = step.values(results)
+    values = [(each.name, each.unit, each.value, 0.0 if math.isnan(each.U) else each.U / 2) for each in known]
+    return values, step.judged(results)
 
 
-def _of_traverse(seen: Seen) -> Iterator[tuple[str, str, float, float]]:
+def _of_traverse(seen: Seen) -> Iterator[_Value]:
     """Error at each input, zero, span and the figures of a traverse, in % of the output span."""
     found = evaluate(seen.table, seen.type_sheet, standard=seen.standard)  # type: ignore[arg-type]  # one of its names
     visits, span = found.visits, found.output_span

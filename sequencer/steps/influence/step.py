@@ -12,7 +12,7 @@ from instruments.fields import FractionField, LevelField, LevelsField
 from instruments.filemodel import FileModel
 from instruments.texts import counted
 from instruments.units import is_alike, magnitude, show
-from sequencer.inputs.step import Judged, Seen, Setpoint, Step, registry
+from sequencer.inputs.step import READING, Judged, Seen, Setpoint, Step, registry
 from sequencer.steps.influence import evaluation, view
 
 if TYPE_CHECKING:
@@ -57,6 +57,8 @@ class InfluenceSettings(FileModel):
         levels = [magnitude(level, unit) for level in (self.reference, *self.at)]
         if len(set(levels)) < len(levels):
             raise ValueError("each level once, beside the reference")
+        if self.at_most is not None and not any(READING in registry()[name].roles for name, _ in self.steps):
+            raise ValueError('"at most" beside a traverse that is repeated: it limits the change of the output')
         return self
 
     @property

@@ -22,7 +22,8 @@ _NOTE = (
 
 
 def limits(found: Influence) -> Iterator[Judged]:
-    """The largest change of the output against its limit; nothing where there is none."""
+    """The limits of repeated steps at each stay, then the largest change of the output against its own."""
+    yield from found.limits
     if found.at_most_pct is None:
         return
     limit = f"at most {sized(found.at_most_pct)} % of span"

@@ -67,6 +67,11 @@ class LimitsStep(Step):
             found += _opened(settings)
         return tuple(found)
 
+    def without(self, setpoint: Setpoint) -> str:
+        """A side that is left out, or ends earlier."""
+        side = "below" if setpoint.frac < 0 else "above"
+        return f'write "{side}: none" to leave that side out, or a place within what is allowed'
+
     def describe(self, setpoints: Sequence[Setpoint]) -> str:
         """How far, and what a person has to do."""
         out = [each.frac for each in setpoints if each.role == OUT]

@@ -4,7 +4,7 @@ They stand in a file of their own whose first line is chained to the digest: the
 nothing that was added can be changed or moved to another record unseen. It judges nothing.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -39,8 +39,16 @@ def add(folder: Path, kind: str, **fields: Any) -> dict[str, Any]:  # noqa: ANN4
         )
     path = folder / ADDENDA
     with Journal(path, again=path.exists(), seed=digest) as journal:
+        if kind == "correction":
+            fields |= _amends(added(folder), digest)
         journal.write(kind, sync=True, **fields)
     return {"kind": kind} | fields
+
+
+def _amends(before: Sequence[Mapping[str, Any]], digest: str) -> dict[str, Any]:
+    """Which revision of the record a correction makes, and which it replaces: 1 is the record as sealed."""
+    revision = 1 + sum(line["kind"] == "correction" for line in before)
+    return {"revision": revision + 1, "replaces": f"revision {revision} of {digest}"}
 
 
 def corrected(table: pd.DataFrame, lines: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
@@ -66,7 +74,9 @@ def words_of(line: Mapping[str, Any]) -> str:
     if line["kind"] == "remark":
         return f"added after sealing, {head}: {line['text']}"
     before = "no reading" if line["before"] is None else f"{line['before']:.9g}"
+    made = f"revision {line['revision']}, in place of {line['revision'] - 1}: " if line.get("revision") else ""
+    place = f'reading {line["reading"]} at point {line["number"]}, tap "{line["tap"]}"'
     return (
-        f'corrected after sealing, {head}: reading {line["reading"]} at point {line["number"]}, tap "{line["tap"]}": '
+        f"{made}corrected after sealing, {head}: {place}: "
         f"{line['signal']:.9g} {line['signal_unit']} in place of {before}: {line['why']}"
     )

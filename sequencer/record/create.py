@@ -11,6 +11,7 @@ from typing import Any
 
 from instruments.bench import visa_library
 from instruments.benchfile import LoadedBench
+from instruments.certificate import LoadedCertificate
 from instruments.datasheet import DataSheet
 from instruments.errors import LivezeroError, RecordError
 from instruments.version import __version__
@@ -100,7 +101,8 @@ def _made(results: Path, name: str, plan: Plan) -> Path:
             certificate = plan.bench.certificates.get(instrument)
             if certificate is not None and certificate.is_own_file:
                 (folder / CERTIFICATES).mkdir(exist_ok=True)
-                write_synced(folder / CERTIFICATES / f"{number}-{plain}.yaml", certificate.document.text)
+                kind = ".xml" if certificate.document.path.suffix.lower() == ".xml" else ".yaml"
+                write_synced(folder / CERTIFICATES / f"{number}-{plain}{kind}", certificate.document.text)
     except OSError as error:
         raise RecordError(
             f"the record cannot be written: {error.strerror}",
@@ -151,13 +153,14 @@ def as_found_of(results: Path, *, serial: str, type_: str) -> dict[str, str] | N
     return None
 
 
-def opening(
+def opening(  # noqa: PLR0913  all but the plan by keyword
     plan: Plan,
     *,
     date: str,
     serial: str,
     operator: str,
     state: str,
+    tag: str = "",
     as_found: dict[str, str] | None = None,
     low_tur_accepted: str = "",
     bench_cleared: str = "",
@@ -189,9 +192,11 @@ def opening(
         ]
         if uses:
             what = plan.bench.descriptions[name].instrument
-            lines.append({"name": name, "what": what, "resource": instrument.resource, "use": "; ".join(uses)})
+            line = {"name": name, "what": what, "resource": instrument.resource, "use": "; ".join(uses)}
+            lines.append(line | _certified(plan.bench.certificates.get(name)))
     return {
         "serial": serial,
+        **({"tag": tag} if tag else {}),
         "operator": operator,
         "state": state,
         "type": plan.sheet.type,
@@ -210,6 +215,15 @@ def opening(
         "planned_n": sum(point.role == READING for point in plan.points),
         "versions": versions(),
     }
+
+
+def _certified(certificate: LoadedCertificate | None) -> dict[str, str]:
+    """Number and dates of the certificate that an instrument has, where it has any."""
+    if certificate is None:
+        return {}
+    file = certificate.file
+    said = {"certificate": file.number, "calibrated": file.calibrated, "due": file.due}
+    return {name: str(each) for name, each in said.items() if each}
 
 
 def used(folder: Path, plan: Plan) -> dict[str, Any]:

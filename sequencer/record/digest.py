@@ -6,6 +6,8 @@ Neither keeps a forger off who writes all of it again: what does is a digest tha
 
 import hashlib
 import json
+import os
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,35 +15,69 @@ from instruments.errors import RecordError
 from sequencer.journal.writer import chain_faults
 from sequencer.record.layout import ADDENDA, DIGEST, INPUTS, JOURNAL, REPORT, SALVAGED
 
-__all__ = ["alterations", "digest_of", "inputs_of", "sealed_digest"]
+__all__ = ["alterations", "as_sealed", "covered", "digest_of", "inputs_of", "sealed_digest"]
 
 # Made from the record, or added to it after it was sealed, and chained to its digest.
 _NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA, SALVAGED}
 
 
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:  # in blocks, whatever its size
-        return hashlib.file_digest(file, "sha256").hexdigest()
+_BLOCK = 1 << 20
+
+
+def _sha256(path: str) -> str:
+    """Of a file, in blocks whatever its size; plain calls, as a look at all records makes a million of them."""
+    number = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    try:
+        block = os.read(number, _BLOCK)
+        found = hashlib.sha256(block)
+        while len(block) and (block := os.read(number, _BLOCK)):
+            found.update(block)
+    finally:
+        os.close(number)
+    return found.hexdigest()
 
 
 def _together(files: dict[str, str]) -> str:
     return hashlib.sha256("".join(f"{digest}  {name}\n" for name, digest in files.items()).encode()).hexdigest()
 
 
-def digest_of(folder: Path) -> dict[str, Any]:
-    """SHA-256 of each file that is covered, by name ("files"), and of all these together ("sha256")."""
-    names = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-    files = {name: _sha256(folder / name) for name in names if name not in _NOT_COVERED}
+def digest_of(folder: Path, held: Mapping[str, bytes] = {}) -> dict[str, Any]:
+    """SHA-256 of each file that is covered, by name ("files"), and of all these together ("sha256").
+
+    Args:
+        folder: of the record.
+        held: files that were read already, by name.
+    """
+    at = f"{folder}{os.sep}"
+    files = {
+        name: hashlib.sha256(held[name]).hexdigest() if name in held else _sha256(f"{at}{name}")
+        for name in covered(folder)
+    }
     return {"sha256": _together(files), "files": files}
+
+
+def covered(folder: Path) -> list[str]:
+    """The files of a record that its digest covers, by name, in order."""
+    return sorted(name for name in _names(str(folder)) if name not in _NOT_COVERED)
+
+
+def _names(folder: str, within: str = "") -> Iterator[str]:
+    """The files in a folder and in those in it, by name from there."""
+    with os.scandir(folder) as found:
+        for each in found:
+            if each.is_dir(follow_symlinks=False):
+                yield from _names(each.path, f"{within}{each.name}/")
+            elif each.is_file():
+                yield f"{within}{each.name}"
 
 
 def inputs_of(folder: Path) -> dict[str, str]:
     """SHA-256 of each input that is kept in a record, by name."""
-    return {name: each for name, each in digest_of(folder)["files"].items() if name.startswith(f"{INPUTS}/")}
+    return {name: _sha256(str(folder / name)) for name in sorted(_names(str(folder))) if name.startswith(f"{INPUTS}/")}
 
 
-def _sealed(folder: Path) -> dict[str, Any] | None:
-    """The digest as sealed; None if the record is not sealed."""
+def as_sealed(folder: Path) -> dict[str, Any] | None:
+    """The digest as it was sealed, as `digest_of`; None if it is not sealed. Raises RecordError if that is damaged."""
     path = folder / DIGEST
     if not path.is_file():
         return None
@@ -54,23 +90,27 @@ def _sealed(folder: Path) -> dict[str, Any] | None:
 
 def sealed_digest(folder: Path) -> str:
     """SHA-256 over the record as sealed; "" if it is not sealed. Raises RecordError if that is damaged."""
-    kept = _sealed(folder)
+    kept = as_sealed(folder)
     return "" if kept is None else str(kept["sha256"])
 
 
-def alterations(folder: Path) -> tuple[str, ...]:
+def alterations(folder: Path, held: Mapping[str, bytes] = {}) -> tuple[str, ...]:
     """What was changed, added or taken out since the record was sealed, each with its file; () if nothing.
 
     Of a record that is not sealed only the chain of its journal can tell.
 
+    Args:
+        folder: of the record.
+        held: files that were read already, by name.
+
     Raises:
         RecordError: the digest, or the journal, is not one.
     """
-    lines = chain_faults(folder / JOURNAL)
-    kept = _sealed(folder)
+    kept = as_sealed(folder)
+    journal = held.get(JOURNAL)
     if kept is None:
-        return lines
-    now = digest_of(folder)["files"]
+        return chain_faults(folder / JOURNAL, raw=journal)
+    now = digest_of(folder, held)["files"]
     found = [] if _together(kept["files"]) == kept["sha256"] else [f"{DIGEST}: was changed"]
     for name in sorted(now.keys() | kept["files"].keys()):
         if name not in kept["files"]:
@@ -79,7 +119,8 @@ def alterations(folder: Path) -> tuple[str, ...]:
             found.append(f"{name}: is missing")
         elif now[name] != kept["files"][name]:
             if name == JOURNAL:
-                found += lines or (f"{name}: lines were taken off, or put to, its end",)
+                faults = chain_faults(folder / JOURNAL, raw=journal)
+                found += faults or (f"{name}: lines were taken off, or put to, its end",)
             else:
                 found.append(f"{name}: was changed")
     if (folder / ADDENDA).is_file():

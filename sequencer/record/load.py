@@ -2,33 +2,36 @@
 
 import json
 import traceback
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from instruments.datasheet import DataSheet
 from instruments.errors import LivezeroError, RecordError
 from instruments.roles import said_safe
 from instruments.simulated.instrument import is_simulated
 from instruments.version import __version__
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
-from sequencer.evaluation.budget import basis_from
+from sequencer.evaluation.budget import Basis, basis_from
 from sequencer.evaluation.certificates import with_certified
 from sequencer.evaluation.result import METHOD, Evaluation
 from sequencer.inputs.answers import Answer, Picture
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
-from sequencer.journal.writer import chain_faults, entries
+from sequencer.journal.writer import chain_faults, entries, read_journal
 from sequencer.record.addenda import added, corrected, words_of
 from sequencer.record.digest import alterations, sealed_digest
 from sequencer.record.layout import FIGURES, JOURNAL, PICTURES, journal_of, settings_of, type_sheet_of
+from sequencer.reports import words
 from sequencer.reports.as_text import duration
 
-__all__ = ["Record", "load"]
+__all__ = ["AsIf", "Record", "load"]
 
 
 # What lines that nobody wrote so make of the code that takes their fields.
@@ -51,17 +54,32 @@ class Record:
     def _repr_html_(self) -> str:
         from sequencer.reports.notebook import evaluation_html  # noqa: PLC0415  only a notebook asks
 
-        return evaluation_html(self.evaluation) if self.evaluation is not None else escape(self.content.reason)
+        return evaluation_html(self.evaluation) if self.evaluation is not None else escape(words.spoken(self.content))
 
 
-def load(folder: Path, *, as_sealed: bool = False) -> Record:
+AsIf = Callable[[Basis, DataSheet], Basis]
+"""What a record rests on, as it would have been: with what is stated of its instruments changed."""
+
+
+def load(
+    folder: Path,
+    *,
+    as_sealed: bool = False,
+    held: Mapping[str, bytes] | None = None,
+    as_if: AsIf | None = None,
+    seeks_causes: bool = True,
+) -> Record:
     """A record, its table read from the journal and its figures computed again.
 
-    A run that was cut off is a record too: what was read until then is there.
+    A run that was cut off is a record too: what was read until then is there. The journal is read once, for its lines,
+    its chain and its digest.
 
     Args:
         folder: of the record.
         as_sealed: leave out what was corrected after sealing.
+        held: files that were read already, by name, the journal among them; None = none.
+        as_if: changes what is stated of the instruments before anything is computed; None = as it was.
+        seeks_causes: as for `examine`.
 
     Raises:
         RecordError: there is no record, or it is damaged.
@@ -69,14 +87,19 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
     """
     journal = journal_of(folder)
     sheet = type_sheet_of(folder)
-    lines = list(run_lines(journal))
+    held = {JOURNAL: read_journal(journal)} if held is None else held
+    lines = list(run_lines(journal, held[JOURNAL]))
     if not lines or lines[0]["kind"] != "opened":
         raise RecordError("the journal has no first line", where=str(journal))
     opened, end = lines[0], end_of(lines)
     try:
         more = [] if as_sealed else added(folder)
         basis = basis_from(opened["basis"])
-        table = corrected(from_lines(lines, with_certified(sheet.datasheet(), basis.statements)), more)
+        certified = with_certified(sheet.datasheet(), basis.statements)
+        table = corrected(from_lines(lines, certified), more)
+        if as_if is not None:
+            basis = as_if(basis, sheet.datasheet())
+            table = _read_again(table, certified, with_certified(sheet.datasheet(), basis.statements))
     except _WRONG as error:
         raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
     ended = Ended(
@@ -96,16 +119,28 @@ def load(folder: Path, *, as_sealed: bool = False) -> Record:
             settings=settings_of(folder),
             answers=tuple(_answers(folder, lines)),
             left_out=opened.get("left_out_named", ""),
+            seeks_causes=seeks_causes,
         )
     except _WRONG as error:
         raise _not_evaluated(error, journal, opened) from error
     try:
-        content = _told(found, folder, lines, table)
-        result = content.evaluation.verdict.result if content.evaluation is not None else ""
-        content = replace(content, remarks=(*map(words_of, more), *_judged(folder, more, result), *content.remarks))
+        content = _told(found, folder, lines, table, held)
+        judged = _judged(folder, more, content.verdict.result)
+        content = replace(content, remarks=(*map(words_of, more), *judged, *content.remarks))
     except _WRONG as error:
         raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
     return Record(folder=folder, table=table, content=content)
+
+
+def _read_again(table: pd.DataFrame, before: DataSheet, after: DataSheet) -> pd.DataFrame:
+    """The table with the values that its signals have, where what is certified of what reads a tap is another."""
+    found = table.copy()
+    for old, new in zip(before.taps, after.taps, strict=True):
+        rows = (found["tap"] == old.name) & found["signal"].notna() & found["value"].notna()
+        if old.certified != new.certified and rows.any():
+            signal = found.loc[rows, "signal"].to_numpy(dtype=np.float64)
+            found.loc[rows, "value"] += new.from_reading(signal) - old.from_reading(signal)
+    return found
 
 
 def _not_evaluated(error: Exception, journal: Path, opened: Mapping[str, Any]) -> RecordError:
@@ -151,7 +186,9 @@ def _judged(folder: Path, more: list[dict[str, Any]], result: str) -> tuple[str,
     return (f"the verdict as sealed, without the corrections: {verdict}",)
 
 
-def _told(found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame) -> Content:
+def _told(
+    found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.DataFrame, held: Mapping[str, bytes]
+) -> Content:
     """What was found, with what the journal says of the run: who, when, with what, and what happened."""
     opened = lines[0]
     identities: dict[str, str] = next((line["identities"] for line in lines if line["kind"] == "identified"), {})
@@ -181,7 +218,7 @@ def _told(found: Content, folder: Path, lines: list[dict[str, Any]], table: pd.D
         before=before,
         before_folder=(opened.get("as_found") or {}).get("folder", ""),
         digest=sealed_digest(folder),
-        alterations=alterations(folder),
+        alterations=alterations(folder, held),
         folder=str(folder),
     )
 
@@ -233,15 +270,14 @@ def _before(folder: Path, opened: dict[str, Any]) -> tuple[Evaluation | None, tu
         # An altered one might name yet another, and so on for ever.
         if next(entries(there / JOURNAL)).get("state") != "as found":
             return None, (f"{found['folder']} is not an as-found run",)
-        record = load(there)
+        record = load(there, seeks_causes=False)
     except LivezeroError as error:
         return None, (f"the as-found run {found['folder']} cannot be read: {error.what}",)
-    altered = () if _is_as_sealed(there, found["sha256"]) else ("the as-found run was altered since",)
+    is_as_sealed = record.content.digest == found["sha256"] and not record.content.alterations
+    altered = () if is_as_sealed else ("the as-found run was altered since",)
+    if record.content.alone is not None:
+        return None, (*altered, f"the as-found run {found['folder']} has no traverse to set beside")
     return record.evaluation, altered
-
-
-def _is_as_sealed(folder: Path, digest: str) -> bool:
-    return sealed_digest(folder) == digest and not alterations(folder)
 
 
 def _resumed(line: dict[str, Any]) -> str:

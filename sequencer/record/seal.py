@@ -6,9 +6,10 @@ from pathlib import Path
 
 from instruments.errors import RecordError
 from instruments.texts import as_json
+from sequencer.journal.writer import read_journal
 from sequencer.readings.table import write_csv
 from sequencer.record.digest import digest_of
-from sequencer.record.layout import DIGEST, FIGURES, READINGS, write_synced
+from sequencer.record.layout import DIGEST, FIGURES, JOURNAL, READINGS, write_synced
 from sequencer.record.load import Record, load
 from sequencer.reports.json_document import document
 
@@ -21,11 +22,12 @@ def seal(folder: Path) -> Record:
     Raises:
         RecordError: it cannot be written.
     """
-    record = load(folder)
+    held = {JOURNAL: read_journal(folder / JOURNAL)}
+    record = load(folder, held=held)
     try:
         write_csv(record.table, folder / READINGS)
         write_synced(folder / FIGURES, as_json(document(record.content), indent=1) + "\n")
-        digest = digest_of(folder)
+        digest = digest_of(folder, held)
         new = folder / f"{DIGEST}.new"
         write_synced(new, json.dumps(digest, indent=1) + "\n")
         new.replace(folder / DIGEST)  # there or not there, never half of it: with it the record is sealed

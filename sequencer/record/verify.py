@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,11 +11,11 @@ from typing import Any
 from instruments.errors import InputError, RecordError
 from sequencer.evaluation.result import METHOD
 from sequencer.inputs.step import registry
-from sequencer.journal.writer import entries
+from sequencer.journal.writer import entries, lines_n_in, read_journal
 from sequencer.record.addenda import added
 from sequencer.record.create import versions
-from sequencer.record.digest import alterations, digest_of, sealed_digest
-from sequencer.record.layout import FIGURES, journal_of
+from sequencer.record.digest import alterations, covered, sealed_digest
+from sequencer.record.layout import FIGURES, JOURNAL, SALVAGED, journal_of
 from sequencer.record.load import load
 from sequencer.reports.json_document import document
 
@@ -23,7 +24,7 @@ __all__ = ["Verification", "verify"]
 # These depend on other records and on the place of this one, not on what was recorded here.
 _ELSEWHERE = ("as_found", "remarks")
 # Opinions on the figures, which a later livezero may hold otherwise: no figure follows from them.
-_OPINIONS = ("advice", "findings", "adjustment", "steps")
+_OPINIONS = ("advice", "findings", "adjustment", "steps", "step_results")
 # Sentences, which a later livezero may word otherwise. What they say stands as a number or a result beside them, and
 # the digest covers their text.
 _SENTENCES = ("verdict.reason", "verdict.rule", "verdict.reservations", "verdict.accepted", "tests", "not_determined")
@@ -60,6 +61,24 @@ class Verification:
         """True if it is sealed and nothing was altered."""
         return bool(self.sha256) and not self.findings
 
+    @property
+    def todo(self) -> tuple[str, ...]:
+        """What to do next, a sentence each, the best first; () = nothing."""
+        if self.is_intact:
+            return ()
+        if not self.findings:
+            if (self.folder / SALVAGED).exists():
+                return (f"use the record that was made of it, as {SALVAGED} in it says",)
+            return (f"livezero resume {self.folder} goes on with it", f"livezero close {self.folder} ends it as it is")
+        if all(each.endswith(": was added") for each in self.findings):
+            added = ", ".join(each.removesuffix(": was added") for each in self.findings)
+            return (f"take out what does not belong to it: {added}",)
+        copy = f"put {self.folder} back from a copy that has the same digest"
+        if all(each.startswith(FIGURES) and "computed again" in each for each in self.findings):
+            return ("read it with the livezero that wrote it: its files are as they were sealed",)
+        salvage = f"livezero salvage {self.folder} makes a new record of all that is whole; this one stays"
+        return (copy, salvage, "do not use its verdict until then")
+
 
 def verify(folder: Path | str) -> Verification:
     """Compute digests, chain and figures of a record again and tell what was altered.
@@ -69,22 +88,27 @@ def verify(folder: Path | str) -> Verification:
     """
     folder = Path(folder)
     journal = journal_of(folder)
-    sha256, lines_n, added_n = "", 0, 0
+    sha256, lines_n, added_n, files_n = "", 0, 0, 0
     findings: list[str] = []
     try:
+        held = {JOURNAL: read_journal(journal)}
+        files_n = len(covered(folder))
         sha256 = sealed_digest(folder)
-        findings += alterations(folder)
-        lines_n = sum(1 for _ in entries(journal))
+        findings += alterations(folder, held)
+        lines_n = lines_n_in(held[JOURNAL])
         added_n = len(added(folder))
         if sha256 and (folder / FIGURES).is_file():
-            findings += _figures_that_differ(folder, is_consequence=bool(findings) and not _names_figures(findings))
+            is_consequence = bool(findings) and not _names_figures(findings)
+            findings += _figures_that_differ(folder, held, is_consequence=is_consequence)
+        else:
+            any(False for _ in entries(journal, held[JOURNAL]))  # one that is no line is told
     except (RecordError, InputError) as error:  # damaged so that it cannot be read any more
         findings.append(f"{error.where}: {error.what}" if error.where else error.what)
     return Verification(
         folder=folder,
         sha256=sha256,
         findings=tuple(dict.fromkeys(findings)),
-        files_n=len(digest_of(folder)["files"]),
+        files_n=files_n,
         lines_n=lines_n,
         added_n=added_n,
     )
@@ -94,7 +118,7 @@ def _names_figures(findings: list[str]) -> bool:
     return any(each.startswith(FIGURES) for each in findings)
 
 
-def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
+def _figures_that_differ(folder: Path, held: Mapping[str, bytes], *, is_consequence: bool) -> list[str]:
     """Where figures.json and what is computed again differ; counted only, where what they come from was altered."""
     try:
         kept = json.loads((folder / FIGURES).read_text(encoding="utf-8"))
@@ -102,7 +126,7 @@ def _figures_that_differ(folder: Path, *, is_consequence: bool) -> list[str]:
         return [f"{FIGURES}: is not JSON"]
     if not isinstance(kept, dict):
         return [f"{FIGURES}: holds no figures"]
-    computed = json.loads(json.dumps(document(load(folder, as_sealed=True).content)))
+    computed = json.loads(json.dumps(document(load(folder, as_sealed=True, held=held).content)))
     of_steps = (step.json_key for step in registry().values() if step.json_key)
     ignored = (*_ELSEWHERE, *_OPINIONS, *_SENTENCES, *of_steps)
     differ = [each for each in _different(kept, computed, rest=_rest(computed)) if not each[0].startswith(ignored)]

@@ -1,0 +1,1 @@
+"""How the tables of the index came to be, step by step (alembic)."""

@@ -59,6 +59,8 @@ def stands_out_text(unit: UnitLine, content: BatchContent, *, minus: str = MINUS
 
 def points_text(content: BatchContent) -> str:
     """What the columns of the grid are."""
+    if not content.columns:
+        return "no points: none was read in a traverse"
     ups = [each for each in content.columns if each.direction == "up"]
     downs_n = len(content.columns) - len(ups)
     ends = f"{ups[0].setpoint_pct:g} to {ups[-1].setpoint_pct:g} %" if ups else ""

@@ -87,10 +87,9 @@ def side_name(name: str, content: Content) -> str:
 
 def own_result(content: Content) -> str:
     """Verdict of one side by itself, and its most likely cause where something is the matter."""
-    found, findings = content.evaluation, content.findings
-    assert found is not None
+    findings = content.findings
     cause = findings.cause if findings is not None and findings.is_fault else ""
-    return f"{found.verdict.result}{f'; {cause}' if cause else ''}"
+    return f"{content.verdict.result}{f'; {cause}' if cause else ''}"
 
 
 def answer(compared: Comparison, *, minus: str = MINUS) -> tuple[str, str]:

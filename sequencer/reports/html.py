@@ -33,7 +33,7 @@ def html(content: Content) -> str:
     """The report of a content as one self-contained page."""
     found = content.evaluation
     trace = telling_trace(content.traces)
-    result = "not determinable" if found is None else found.verdict.result
+    result = content.verdict.result
     settled_plot = settling_plot(found, trace, unit=found.output_unit if found else "output units")
     return page(
         "report.html.j2",

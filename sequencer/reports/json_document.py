@@ -45,7 +45,9 @@ def _document(content: Content) -> dict[str, Any]:
     if content.findings is not None:
         head["findings"] = asdict(content.findings)
     if found is None:
-        return head | {"verdict": {"result": "not determinable", "reason": content.reason, "rule": ""}}
+        verdict = content.verdict
+        told = {"result": verdict.result, "reason": verdict.reason, "rule": verdict.rule}
+        return head | {"verdict": asdict(verdict) if content.alone is not None else told}
     if content.trials is not None:
         head["monte_carlo"] = asdict(content.trials) | {"sentences": list(content.trials.sentences)}
     return head | {
@@ -106,7 +108,19 @@ def _of_steps(content: Content) -> dict[str, Any]:
         value = step.json(results)
         if value is not None:
             (own if step.json_key else others)[step.json_key or name] = value
-    return own | ({"steps": others} if others else {})
+    numbers = _numbers(content)
+    return own | ({"steps": others} if others else {}) | ({"step_results": numbers} if numbers else {})
+
+
+def _numbers(content: Content) -> list[dict[str, Any]]:
+    """What the steps found as numbers, each with its limit where it has one: one form for all of them."""
+    found = []
+    for name, results in content.steps.items():
+        judged = {each.name: each for each in registry()[name].judged(results)}
+        for each in ({each.name: each for each in registry()[name].values(results)} | judged).values():
+            fields = {key: getattr(each, key) for key in ("name", "value", "U", "unit", "limit", "is_met")}
+            found.append({"step": name} | fields)
+    return found
 
 
 def comparison_document(compared: Comparison) -> dict[str, Any]:
@@ -116,7 +130,7 @@ def comparison_document(compared: Comparison) -> dict[str, Any]:
         | {"folder": side.content.folder, "sha256": side.content.digest, "is_altered": bool(side.content.alterations)}
         | {
             "is_simulated": side.content.is_simulated,
-            "result": side.content.evaluation and side.content.evaluation.verdict.result,
+            "result": side.content.verdict.result,
         }
         | {"cause": side.content.findings.cause if side.content.findings and side.content.findings.is_fault else ""}
         for name, side in (("a", compared.a), ("b", compared.b))

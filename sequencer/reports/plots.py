@@ -19,7 +19,16 @@ from sequencer.reports.number_style import NumberStyle
 from sequencer.reports.uncertainty import guard_bands
 from sequencer.reports.words import ordered
 
-__all__ = ["bar_plot", "by_way", "draw_tolerance", "error_plot", "hysteresis_plot", "places", "residual_plot"]
+__all__ = [
+    "bar_plot",
+    "by_way",
+    "draw_tolerance",
+    "error_plot",
+    "hysteresis_plot",
+    "places",
+    "residual_plot",
+    "spans_of_U",
+]
 
 _MOST_BARS = 24
 _MOST_BEYOND = 5.0  # as found may stretch the scale so many times, then it is left out and counted
@@ -66,7 +75,7 @@ def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
     exact = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
     pieces = draw_tolerance(chart, evaluation, points, label=f"tolerance{exact}")
     _draw_guard_band(chart, pieces, _accepted(evaluation))
-    chart.spans(_spans_of_U(evaluation, points), "expanded uncertainty U")
+    chart.spans(spans_of_U(evaluation, points), "expanded uncertainty U")
     if not visits["is_judged"].all():
         chart.line(places(visits[~visits["is_judged"]], "error_pct"), Look(mark="cross"), "not judged")
     if worst is not None:
@@ -86,7 +95,7 @@ def _worst_place(evaluation: Evaluation) -> str:
     )
 
 
-def _spans_of_U(evaluation: Evaluation, points: pd.DataFrame) -> list[tuple[float, float, float, str]]:
+def spans_of_U(evaluation: Evaluation, points: pd.DataFrame) -> list[tuple[float, float, float, str]]:
     """Place, error, U and direction of each point; the largest U of its cycles, all in % of span."""
     if "U" not in evaluation.visits:
         return []

@@ -34,7 +34,8 @@ __all__ = [
 class PointRow:
     """One direction of one setpoint in the table of readings, as text.
 
-    `U` is the largest of the cycles, "" where none is known; `verdict` the one that weighs most, "" if not judged.
+    `U` is the largest of the cycles, with its `k`, "" where none is known; `verdict` the one that weighs most, "" if
+    not judged.
     """
 
     direction: str
@@ -48,6 +49,7 @@ class PointRow:
     sd: str
     readings: str
     U: str
+    k: str
     verdict: str
     symbol: str
     is_out: bool
@@ -166,12 +168,18 @@ def _point_row(
         sd=style.spread(row["sd"]),
         readings=str(row["readings_n"]),
         U=style.uncertainty(float(visits["U"].max())) if "U" in visits else "",
+        k=_k_of_largest(visits) if "U" in visits else "",
         verdict=verdict,
         symbol=SYMBOLS.get(verdict, ""),
         is_out=is_out(row["used_pct"]),
         is_worst=is_worst,
         is_unsteady=not row["is_steady"],
     )
+
+
+def _k_of_largest(visits: pd.DataFrame) -> str:
+    known = visits[visits["U"].notna()]
+    return fixed(None if known.empty else float(known.sort_values("U")["k"].iloc[-1]), 2)
 
 
 def figure_rows(evaluation: Evaluation, *, minus: str = MINUS) -> tuple[FigureRow, ...]:

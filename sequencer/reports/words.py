@@ -21,6 +21,7 @@ __all__ = [
     "enough",
     "headline",
     "ordered",
+    "spoken",
     "verdict_word",
     "weighed",
     "worst_verdict",
@@ -41,7 +42,12 @@ _WORST_FIRST = ("fail", "conditional fail", "not determinable", "conditional pas
 
 def verdict_word(content: Content) -> str:
     """PASS, CONDITIONAL PASS, CONDITIONAL FAIL, FAIL or NOT DETERMINABLE."""
-    return ("not determinable" if content.evaluation is None else content.evaluation.verdict.result).upper()
+    return content.verdict.result.upper()
+
+
+def spoken(content: Content) -> str:
+    """Verdict and reason in one line."""
+    return f"{verdict_word(content)}: {content.verdict.reason}"
 
 
 def worst_verdict(verdicts: Iterable[str]) -> str:
@@ -100,7 +106,7 @@ def headline(content: Content, *, minus: str = MINUS, has_U: bool = True) -> str
     """
     found = content.evaluation
     if found is None:
-        return content.reason
+        return content.verdict.reason
     worst = _worst(found, minus=minus, has_U=has_U)
     if not worst or found.verdict.result == "not determinable":
         return found.verdict.reason

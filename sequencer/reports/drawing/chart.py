@@ -89,6 +89,7 @@ class Chart:
         right: factor from the left to the right scale, and the label there; None for no right scale.
         least: the least that the scale shows.
         height: of the panel.
+        x_label: of the scale below.
     """
 
     def __init__(
@@ -99,7 +100,9 @@ class Chart:
         right: tuple[float, str] | None = None,
         least: float = 1e-6,
         height: float = 250,
+        x_label: str = "Input in % of range",
     ) -> None:
+        self._x_label = x_label
         self._title, self._y_label, self._right, self._least, self._height = title, y_label, right, least, height
         self._legend: dict[str, Sample] = {}
         self._layers: list[tuple[Layer, Callable[[Panel], None]]] = []
@@ -169,7 +172,7 @@ class Chart:
         return drawing.svg()
 
     def _frame(self, panel: Panel) -> None:
-        panel.frame("Input in % of range", self._y_label)
+        panel.frame(self._x_label, self._y_label)
         if self._right:
             panel.right(*self._right)
 

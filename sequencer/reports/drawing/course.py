@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from sequencer.reports.drawing.chart import Sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale, decades
-from sequencer.reports.drawing.svg import DASH, INK, LIMIT, WIDTH, Drawing, Look, Point, sentence
+from sequencer.reports.drawing.svg import DASH, FAINT, FINE_DASH, INK, LIMIT, WIDTH, Drawing, Look, Point, sentence
 
 __all__ = ["Course", "course"]
 
@@ -32,6 +32,8 @@ def course(
     x_label: str,
     y_label: str,
     across: Sequence[tuple[float, str]] = (),
+    upright: Sequence[tuple[float, str]] = (),
+    x_names: Sequence[tuple[float, str]] | None = None,
     is_log: bool = False,
 ) -> str:
     """The series in one panel as SVG.
@@ -42,6 +44,8 @@ def course(
         x_label: with its unit.
         y_label: with its unit.
         across: levels with a line across, and what each is.
+        upright: places with an upright line, and what each is.
+        x_names: places with their names, in place of ticks with numbers.
         is_log: both scales are logarithmic; values of 0 and below are left out.
     """
     if is_log:
@@ -51,13 +55,16 @@ def course(
         return sentence("Too few readings to draw.")
     legend: list[tuple[Sample, str]] = [(line_sample(each.look), each.label) for each in courses if each.label]
     legend += [(line_sample(Look(LIMIT, dash=DASH, width=1.4)), name) for _, name in _once(across)]
+    legend += [(line_sample(Look(FAINT, dash=FINE_DASH, width=1.4)), name) for _, name in _once(upright)]
     drawing, top = legend_drawing(title, legend, below=_HEIGHT + 60)
     panel = _panel(drawing, courses, across, top + 8)
     x, y = panel.x, panel.y
     if is_log:
         panel.frame(x_label, y_label, x_names=_powers(x.low, x.high), y_names=_powers(y.low, y.high))
     else:
-        panel.frame(x_label, y_label, most_x=8, most_y=6)
+        panel.frame(x_label, y_label, most_x=8, most_y=6, x_names=x_names)
+    for at, _ in upright:
+        panel.series([(at, y.low), (at, y.high)], Look(FAINT, dash=FINE_DASH, width=1.4))
     for level, _ in across:
         panel.series([(x.low, level), (x.high, level)], Look(LIMIT, dash=DASH, width=1.4))
     for each in courses:

@@ -4,6 +4,7 @@ from sequencer.reports.terminal.batch import batch_text
 from sequencer.reports.terminal.comparison import comparison_text
 from sequencer.reports.terminal.plan import plan_text, risk_text
 from sequencer.reports.terminal.result import summary
+from sequencer.reports.terminal.sections import sections_text
 from sequencer.reports.terminal.signals import exchange_line, pair_text, trace_text
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "pair_text",
     "plan_text",
     "risk_text",
+    "sections_text",
     "summary",
     "trace_text",
 ]

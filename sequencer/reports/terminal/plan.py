@@ -23,7 +23,9 @@ def plan_text(plan: Plan, width: int = 80) -> str:
     sheet, file = plan.sheet, plan.sequence.file
     lines = wrapped(file.sequence, width)
     tur = "not known, an instrument's accuracy is missing"
-    if plan.tur is not None:
+    if not plan.has_traverse:
+        tur = "none, no traverse is held against the tolerance"
+    elif plan.tur is not None:
         tur = f"{plan.tur:.1f} at the worst point"
     elif any(point.tur is not None for point in plan.points):
         tur = "not known at every point, see the warnings"
@@ -34,8 +36,8 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         ("bench", plan.bench.file.bench),
         ("tolerance", f"+/-{plan.sequence.sheet.stated_tolerance}"),
         ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points{_timed(plan)}"),
-        ("TUR", f"{tur} (tolerance over expanded uncertainty)"),
-        ("risk", _chances_in_short(plan)),
+        ("TUR", f"{tur} (tolerance over expanded uncertainty)" if plan.has_traverse else tur),
+        *((("risk", _chances_in_short(plan)),) if plan.has_traverse else ()),
         ("reaction", reaction),
     ):
         lines += wrapped(text, width, first=f"{label + ':':<11}", then=" " * 11)
@@ -120,7 +122,9 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     tap = plan.sheet.taps[0]
     said = registry()[points[0].step_name].describe([point.setpoint for point in points])
     if not points[0].setpoint.ask:
-        said += f"; about {duration(sum(point.estimate_s for point in points))}"
+        said += (
+            f"; about {duration(sum(point.estimate_s for point in points) + plan.beyond_s.get(points[0].step, 0.0))}"
+        )
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"

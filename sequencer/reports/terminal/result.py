@@ -79,12 +79,12 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
     lines = [painted(line, _RED, colour=colour) for line in listed(alarms, width)]
     lines.append(painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
     found = content.evaluation
-    for each in (*(found.verdict.reservations if found is not None else ()), *content.told):
+    for each in (*content.verdict.reservations, *content.told):
         lines += wrapped(f"reservation: {each}", width, first="  ", then="    ")
     lines += wrapped(words.headline(content, minus=MINUS), width, then="  ")
     lines += _opinion(content, width)
+    lines += wrapped(content.verdict.rule, width, first="rule: ", then="      ") if content.verdict.rule else []
     if found is not None:
-        lines += wrapped(found.verdict.rule, width, first="rule: ", then="      ")
         known = found.budget
         if known is None or found.tur is None:
             lines.append("TUR not known")

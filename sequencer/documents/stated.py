@@ -1,0 +1,155 @@
+"""What is known of a test beside its results: conditions, instruments with their certificates, rule; and what is not.
+
+For a document in any form, in the language that it has.
+"""
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from instruments.benchfile import LoadedBench
+from instruments.errors import RecordError
+from sequencer.diagnosis.result import Content
+from sequencer.documents.languages import Language
+from sequencer.documents.order import Order
+from sequencer.documents.workshop import LoadedWorkshop
+from sequencer.evaluation.figures.rule_risk import risk_at_limit
+from sequencer.evaluation.result import Evaluation
+from sequencer.inputs.decision_rules import RULES
+from sequencer.inputs.type_sheet import TypeSheet
+from sequencer.reports.as_text import MINUS, significant
+
+__all__ = ["Basis", "conditions", "instruments_of", "judged", "localised", "missing", "rule_of"]
+
+_NUMBER = re.compile(r"(?<![\w.])([−+-]?[0-9]+)\.([0-9]+)(?![\w.]*[./])")
+_SHARE = re.compile(r"% (of (?:span|output|full scale|reading|range))\b")
+_USE = re.compile(r"(sets|reads) (.*?), range ([^;]*)")  # as a record says what an instrument did
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What a document for a customer is made of.
+
+    Args:
+        content: what was found; sealed, and not altered since.
+        sheet: type sheet of the unit.
+        bench: that it was tested on; None = not known.
+        order: what the record does not know.
+        workshop: template.
+        issued: ISO date of today, where the order names none.
+    """
+
+    content: Content
+    sheet: TypeSheet
+    bench: LoadedBench | None
+    order: Order
+    workshop: LoadedWorkshop
+    issued: str
+
+
+def judged(content: Content) -> Evaluation:
+    """The evaluation of a record that a customer may be told of."""
+    where, found = content.folder, content.evaluation
+    if content.alterations:
+        raise RecordError(
+            f"the record was altered since it was sealed: {content.alterations[0]}",
+            where=where,
+            todo="no report can be issued of it; livezero verify lists all that was altered",
+        )
+    if not content.digest:
+        raise RecordError(
+            "the record is not sealed, so nobody could prove what the report says",
+            where=where,
+            todo=f"livezero resume {where}, or livezero close {where}",
+        )
+    if found is None or found.points.empty:
+        raise RecordError(
+            f"the record holds no result: {content.reason}",
+            where=where,
+            todo="test the unit again; livezero report shows what was recorded",
+        )
+    return found
+
+
+def localised(text: str, spoken: Language) -> str:
+    """A text of ours that is numbers and units, in a language: "0.2 % of span" is "0,2 % der Spanne"."""
+    said = _SHARE.sub(lambda part: spoken[part[1]], text)
+    said = re.sub(r"^class\b", spoken["class"], said)
+    return _NUMBER.sub(rf"\1{spoken['decimal mark']}\2", said)
+
+
+def conditions(given: Basis) -> Iterator[tuple[str, str]]:
+    """What is known of the conditions: name in the language of the report, and what was stated."""
+    spoken, order, bench = given.workshop.language, given.order, given.bench
+    stated = bench.file.ambient if bench is not None else None
+    ambient = order.ambient or (localised(str(stated), spoken) if stated is not None else "")
+    known = (
+        ("ambient", ambient),
+        ("humidity", order.humidity),
+        ("supply", given.sheet.supply),
+        ("load", given.sheet.load),
+    )
+    yield from ((spoken[name], text) for name, text in known if text)
+    yield from order.conditions.items()
+
+
+def instruments_of(given: Basis) -> Iterator[dict[str, str]]:
+    """The instruments of a run with their certificates, as text; "" where something is not known."""
+    certificates, spoken = given.bench.certificates if given.bench is not None else {}, given.workshop.language
+    for each in given.content.instruments:
+        loaded = certificates.get(each.name)
+        file = loaded.file if loaded is not None else None
+        yield {
+            "name": each.name,
+            "what": each.what,
+            "identity": each.identity,
+            "use": _USE.sub(lambda part: spoken[part[1]].format(tap=part[2], range=part[3]), each.use),
+            "certificate": file.number if file is not None else "",
+            "calibrated": file.calibrated.isoformat() if file is not None and file.calibrated else "",
+            "due": file.due.isoformat() if file is not None and file.due else "",
+        }
+
+
+def rule_of(found: Evaluation, spoken: Language) -> str:
+    """The decision rule: its name, guard band, and the risk that it takes (ISO/IEC 17025:2017, 7.8.6.1)."""
+    if found.budget is None:
+        return spoken["no decision rule"]
+    rule = RULES[found.basis.rule]
+    judged = found.visits.loc[found.visits["is_judged"], "dof"].dropna()
+    if rule.guard != "of U":
+        return f"{rule.name}: {spoken['rule own guard']}"
+    if not rule.w_over_U:
+        return f"{rule.name}: {spoken['rule simple']}"
+    guard = spoken["rule guard"].format(w=spoken.number(f"{rule.w_over_U:g}".replace("-", MINUS)))
+    if rule.w_over_U < 0:
+        return f"{rule.name}: {guard}"
+    dof = float(judged.min()) if len(judged) else math.inf
+    risk = risk_at_limit(rule, coverage=found.basis.coverage, dof=dof)
+    return f"{rule.name}: {guard}; {spoken['rule risk'].format(risk=spoken.number(significant(100 * risk, 3)))}"
+
+
+def missing(given: Basis, spoken: Language) -> Iterator[str]:
+    """Each thing that a report should state and that nobody stated, in a language."""
+    order, content, lab = given.order, given.content, given.workshop.file.laboratory
+    asked = (
+        ("number", order.number),
+        ("laboratory", lab.name and lab.city),
+        ("customer", order.customer.name and order.customer.city),
+        ("order", order.order),
+        ("serial", content.serial),
+        ("condition", order.item.condition),
+        ("received", order.item.received),
+        ("tested by", order.tested_by or content.operator),
+        ("authorised by", order.authorised_by),
+        ("ambient", order.ambient or (given.bench is not None and given.bench.file.ambient is not None)),
+        ("missing supply", given.sheet.supply),
+        ("missing load", given.sheet.load),
+        ("instruments", content.instruments),
+    )
+    yield from (spoken[name] for name, known in asked if not known)
+    for each in instruments_of(given):
+        if not each["certificate"]:
+            yield spoken["missing certificate"].format(name=each["name"])
+    if given.content.evaluation is not None and given.content.evaluation.budget is None:
+        yield spoken["uncertainty"]

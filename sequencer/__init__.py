@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         verify,
     )
     from sequencer.evaluation.result import Evaluation
+    from sequencer.jobs.index_jobs import records
 
 __all__ = [
     "Evaluation",
@@ -41,6 +42,7 @@ __all__ = [
     "load_bench",
     "load_type",
     "plan",
+    "records",
     "report",
     "resume",
     "run",
@@ -54,5 +56,9 @@ def __getattr__(name: str) -> "Any":  # noqa: ANN401  whatever is asked for
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     import importlib  # noqa: PLC0415
 
-    homes = {"Evaluation": "sequencer.evaluation.evaluate", "__version__": "instruments.version"}
+    homes = {
+        "Evaluation": "sequencer.evaluation.evaluate",
+        "__version__": "instruments.version",
+        "records": "sequencer.jobs.index_jobs",  # a database is loaded by those alone who ask it
+    }
     return getattr(importlib.import_module(homes.get(name, "sequencer.core")), name)

@@ -8,12 +8,14 @@ from sequencer.jobs.batch import (
     points_n_of,
     resume_batch,
 )
-from sequencer.jobs.bench import ServedBench, check_bench, simulate
+from sequencer.jobs.bench import ServedBench, check_bench, find_instruments, simulate
 from sequencer.jobs.by_hand import by_hand, evaluate
 from sequencer.jobs.close import close
 from sequencer.jobs.compare import compare
+from sequencer.jobs.documents import Issued, issue, write_document
 from sequencer.jobs.drive import Nobody, RunResult
 from sequencer.jobs.interrupted import CutOff, cut_off, kept_plan
+from sequencer.jobs.new import answered, next_command, tried, write_new
 from sequencer.jobs.pages import report, report_path, write_comparison, write_report
 from sequencer.jobs.plan import load, load_bench, load_type, plan, risk
 from sequencer.jobs.record_jobs import by_trials, correct, load_record, remark
@@ -23,6 +25,7 @@ from sequencer.jobs.safe import make_safe, not_proved_safe, prove_safe
 from sequencer.jobs.salvage import salvage
 from sequencer.jobs.shipped import BENCHES, copy_shipped, schema, shipped_names  # noqa: F401
 from sequencer.jobs.waveform import compare_traces, trace
+from sequencer.planning.together import why_plan_one_by_one
 from sequencer.record.batch import batch_folder_of, is_batch
 from sequencer.record.verify import Verification, verify
 from sequencer.reports.batch import batch_document
@@ -32,10 +35,12 @@ from sequencer.reports.json_document import document, plan_document
 __all__ = [
     "BatchResult",
     "CutOff",
+    "Issued",
     "Nobody",
     "RunResult",
     "ServedBench",
     "Verification",
+    "answered",
     "batch",
     "batch_document",
     "batch_folder_of",
@@ -51,13 +56,16 @@ __all__ = [
     "cut_off",
     "document",
     "evaluate",
+    "find_instruments",
     "is_batch",
+    "issue",
     "kept_plan",
     "load",
     "load_bench",
     "load_record",
     "load_type",
     "make_safe",
+    "next_command",
     "not_proved_safe",
     "open_records_of",
     "plan",
@@ -76,8 +84,12 @@ __all__ = [
     "shipped_names",
     "simulate",
     "trace",
+    "tried",
     "verify",
+    "why_plan_one_by_one",
     "write_comparison",
+    "write_document",
+    "write_new",
     "write_report",
 ]
 

@@ -142,7 +142,7 @@ def batch_command(  # noqa: PLR0913  one an option
     --serials they are typed, or read by a barcode reader: an empty line ends.
 
     \b
-    Exit status: 0 all pass, 1 not all pass, 2 input or plan at fault, 3 bench fault
+    Exit status: 0 all pass, 1 not all, 2 input or plan at fault, 3 bench fault
     (made safe), 4 NOT made safe, 130 interrupted (made safe).
     \b
     Example:
@@ -155,6 +155,8 @@ def batch_command(  # noqa: PLR0913  one an option
     named = named_bench(bench, faults, seed)
     core.prove_safe(named, acknowledged_by=acknowledged_by, say=say)
     planned = core.plan(sequence, named)
+    if why := core.why_plan_one_by_one(planned):
+        click.echo(printable(f"{why}: the units are tested one after another, each by a whole run"), err=True)
     units = named.file.units
     given = _serials(serials, file, places_n=None if units is None else len(units.places))
     follow = Followed(len(planned.points), confirm=confirm, **watched)
@@ -207,11 +209,11 @@ def close_units(folder: Path, *, acknowledged_by: str, as_json: bool) -> None:
     sys.exit(max(codes, default=0))
 
 
-def show_batch_report(folder: Path, *, as_json: bool) -> None:
+def show_batch_report(folder: Path, *, as_json: bool, to: Path | None = None) -> None:
     """The page of a batch written again, and what it says."""
     from sequencer import core  # noqa: PLC0415
 
-    content, page = core.batch_report(folder)
+    content, page = core.batch_report(folder, to=to)
     if as_json:
         print_json(core.batch_document(content) | {"report": str(page)})
         return

@@ -1,8 +1,9 @@
 """The commands for benches (check, simulate, faults), and how a bench is named at any command."""
 
 import contextlib
+import shlex
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +13,10 @@ from click.shell_completion import CompletionItem
 from sequencer.cli.console import Face, acknowledge_option, error_document, json_option, print_json, printable, say
 
 if TYPE_CHECKING:
+    from instruments.benchcheck import InstrumentCheck
     from instruments.benchfile import LoadedBench
 
-__all__ = ["bench_group", "bench_options", "completed_from", "named_bench", "said_if_left_on"]
+__all__ = ["bench_group", "bench_options", "completed_from", "named_bench", "said_if_left_on", "show_checks"]
 
 
 def completed_from(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem]]:
@@ -98,7 +100,7 @@ def said_if_left_on(bench: "LoadedBench") -> Iterator[None]:
 
 @click.group("bench", cls=Face)
 def bench_group() -> None:
-    """Check a bench, or simulate one.
+    """Check a bench, find its instruments, or simulate one.
 
     \b
     Example:
@@ -133,12 +135,57 @@ def check_command(bench: str, acknowledged_by: str, *, as_json: bool) -> None:
             ]
         )
     else:
-        for each in checks:
-            word = "FAULT" if each.error else "told" if each.is_told_only else "ok"
-            click.echo(printable(f"{word:6}{each.instrument}: {each.identity or each.what}"))
-            for line in (*each.findings, *(each.error.lines if each.error else ())):
-                click.echo(printable(f"      {line}"))
+        show_checks(checks)
     sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))
+
+
+def show_checks(checks: "Sequence[InstrumentCheck]") -> None:
+    """What was found at each instrument."""
+    for each in checks:
+        word = "FAULT" if each.error else "told" if each.is_told_only else "ok"
+        click.echo(printable(f"{word:6}{each.instrument}: {each.identity or each.what}"))
+        for line in (*each.findings, *(each.error.lines if each.error else ())):
+            click.echo(printable(f"      {line}"))
+
+
+@bench_group.command("find")
+@click.option(
+    "--ask",
+    multiple=True,
+    metavar="RESOURCE",
+    help="Ask who is here, by *IDN? and nothing else. Repeatable.",
+)
+@click.option("--backend", default="@py", show_default=True, help='VISA backend; "@ivi" is that of the system.')
+@json_option
+def find_command(ask: tuple[str, ...], backend: str, *, as_json: bool) -> None:
+    """List the USB, GPIB and serial resources of this computer.
+
+    Nothing is sent to any of them but to those that --ask names. The network is not
+    searched: a socket is named as TCPIP::192.0.2.7::5025::SOCKET.
+
+    \b
+    Example:
+      livezero bench find --ask USB0::0x0000::0x0001::SN1::INSTR
+    """
+    from sequencer import core  # noqa: PLC0415
+
+    found = core.find_instruments(ask=ask, backend=backend)
+    if as_json:
+        print_json(
+            [
+                {"resource": each.resource, "identity": each.identity}
+                | {"error": error_document(each.error) if each.error else None}
+                for each in found
+            ]
+        )
+    else:
+        for each in found:
+            click.echo(printable(f"{each.resource}{f': {each.identity}' if each.identity else ''}"))
+            for line in each.error.lines if each.error else ():
+                click.echo(printable(f"      {line}"))
+        if not found:
+            say("no USB, GPIB or serial resource was found; a socket has to be named: --ask TCPIP::HOST::PORT::SOCKET")
+    sys.exit(max((each.error.exit_code for each in found if each.error), default=0))
 
 
 @bench_group.command("simulate")
@@ -182,8 +229,16 @@ def simulate_command(
         elif path is None:
             click.echo(served.bench_text)
         click.echo(f"serving {len(served.resources)} instruments on the loopback address; Ctrl-C ends it", err=True)
+        to_file = "" if path is not None else "write the lines above to served.yaml; "
+        click.echo(f"{to_file}in another terminal:", err=True)
+        click.echo(printable(f"  {_run_on(sequence, path or Path('served.yaml'))}"), err=True)
         sys.stdout.flush()
         served.wait()
+
+
+def _run_on(sequence: str, bench: Path) -> str:
+    """The command that runs a sequence on a served bench."""
+    return f"livezero run {shlex.quote(sequence)} --bench {shlex.quote(str(bench))} --serial SERIAL --confirm"
 
 
 @bench_group.command("faults")

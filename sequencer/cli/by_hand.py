@@ -28,7 +28,7 @@ __all__ = ["evaluate_command"]
 @click.option(
     "--bench", shell_complete=completed_from("benches"), help="Bench file of the instruments used, for the uncertainty."
 )
-@click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
+@click.option("--report", "report_path", type=click.Path(path_type=Path), help="Write a report, .html or .pdf.")
 @named_options
 @trials_option
 @json_option
@@ -74,8 +74,7 @@ def evaluate_command(  # noqa: PLR0913  one an option
         print_json(core.document(content))
     else:
         print_summary(content)
-    passed = content.evaluation is not None and content.evaluation.verdict.is_pass
-    sys.exit(0 if passed else 1)
+    sys.exit(0 if content.verdict.is_pass else 1)
 
 
 def _type_of(type_sheet: str | None, stated: dict[str, str | None]) -> "TypeSheet | str":

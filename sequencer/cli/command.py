@@ -25,6 +25,17 @@ from sequencer.cli.console import (
     say,
     step_options,
 )
+from sequencer.cli.index import index_command, records_command
+from sequencer.cli.new import new_group
+from sequencer.cli.over_time import (
+    baseline_command,
+    control_command,
+    envelope_command,
+    history_command,
+    impact_command,
+    regression_command,
+    repaired_command,
+)
 from sequencer.cli.records import compare_command, correct_command, remark_command, report_command, verify_command
 from sequencer.cli.runs import (
     Watch,
@@ -36,6 +47,7 @@ from sequencer.cli.runs import (
     show_result,
 )
 from sequencer.cli.streams import keep_streams
+from sequencer.cli.transfer import export_command, import_command
 
 __all__ = ["main"]
 
@@ -95,6 +107,7 @@ def plan_command(
 @bench_options
 @step_options
 @click.option("--serial", required=True, help="Serial of the unit, as on its plate.")
+@click.option("--tag", default="", help="Tag of the place that it is for.")
 @click.option("--as-found", is_flag=True, help="The unit is as it came; nothing was adjusted.")
 @click.option("--as-left", is_flag=True, help="The unit was adjusted or repaired.")
 @click.option("--results", default="results", show_default=True, help="Folder for the records.")
@@ -106,6 +119,7 @@ def run_command(  # noqa: PLR0913  one an option
     faults: tuple[str, ...],
     seed: int | None,
     serial: str,
+    tag: str,
     operator: str,
     results: str,
     *,
@@ -146,6 +160,7 @@ def run_command(  # noqa: PLR0913  one an option
         result = core.run(
             planned,
             serial=serial,
+            tag=tag,
             results=Path(results),
             state="as found" if as_found else "as left" if as_left else "",
             operator_name=operator,
@@ -169,7 +184,7 @@ def run_command(  # noqa: PLR0913  one an option
 @click.option(
     "--thresholds", type=(float, float), help="Lower and upper threshold of a count, in the unit of the trace."
 )
-@click.option("--report", "page", type=click.Path(path_type=Path), help="Write a report to this HTML file.")
+@click.option("--report", "page", type=click.Path(path_type=Path), help="Write a report to this file, .html or .pdf.")
 @json_option
 def trace_command(
     file: Path,
@@ -290,7 +305,9 @@ def sequences_command(folder: Path | None, *, as_json: bool) -> None:
 
 
 @cli.command("schema")
-@click.argument("kind", type=click.Choice(["sequence", "type", "bench", "instrument", "certificate"]))
+@click.argument(
+    "kind", type=click.Choice(["sequence", "type", "bench", "instrument", "certificate", "order", "template"])
+)
 def schema_command(kind: str) -> None:
     """Print the JSON Schema of a kind of file, for an editor.
 
@@ -321,6 +338,11 @@ def completion_command(shell: str) -> None:
 
 for _command in (
     evaluate_command,
+    new_group,
+    index_command,
+    records_command,
+    export_command,
+    import_command,
     batch_command,
     bench_group,
     resume_command,
@@ -331,6 +353,13 @@ for _command in (
     verify_command,
     remark_command,
     correct_command,
+    baseline_command,
+    control_command,
+    envelope_command,
+    history_command,
+    impact_command,
+    regression_command,
+    repaired_command,
 ):
     cli.add_command(_command)
 

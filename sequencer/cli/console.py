@@ -106,11 +106,11 @@ def error_document(error: "LivezeroError") -> dict[str, Any]:
     return fields | {"exit_code": error.exit_code, "others": [error_document(other) for other in error.others]}
 
 
-def printable(text: str) -> str:
+def printable(text: str, *, keep: str = "") -> str:
     """A line without control characters: what an instrument or a file says must not drive the terminal."""
     from instruments.texts import visible  # noqa: PLC0415
 
-    return visible(text)
+    return visible(text, keep=keep)
 
 
 def _fault_of_ours(error: Exception) -> None:

@@ -7,32 +7,81 @@ import click
 
 from sequencer.cli.batch import show_batch_report
 from sequencer.cli.console import WIDTH, json_option, print_json, print_summary, printable, trials_option
+from sequencer.cli.naming import found, results_option
 
 __all__ = ["compare_command", "correct_command", "remark_command", "report_command", "verify_command"]
 
 
 @click.command("report")
 @click.argument("record", type=click.Path(path_type=Path))
+@click.option(
+    "--to",
+    type=click.Path(path_type=Path),
+    help="Write it to this file: .pdf, .html; tables as .xlsx, .parquet, .csv; .xml.",
+)
+@click.option("--table", default="", help="Which table: visits, points, figures, stages, end pairs, readings.")
+@click.option("--order", type=click.Path(path_type=Path), help="Customer, order, condition ... (YAML): a test report.")
+@click.option("--template", default="", help="Template of the workshop, by path or name: a test report.")
+@click.option("--language", type=click.Choice(["en", "de", "es"]), help="Of the test report.")
+@results_option
 @trials_option
 @json_option
-def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
+def report_command(  # noqa: PLR0913  one an option
+    record: Path,
+    results: Path,
+    to: Path | None,
+    table: str,
+    order: Path | None,
+    template: str,
+    language: str | None,
+    trials: int | None,
+    *,
+    as_json: bool,
+) -> None:
     """Write the report of a RECORD, or of a batch, again, recomputed from its journal.
 
+    A RECORD is named by its folder; by the serial of its unit, whose last one is
+    taken; by SERIAL@as-found, SERIAL@as-left or SERIAL@DATE; or by its digest.
+
+    With an order or a template it is the test report for a customer; what it should
+    state and nobody stated is named. As .xml it is a Digital Calibration Certificate
+    (PTB, DCC 3.3).
+
     \b
-    Example:
+    Examples:
       livezero report results/2026-01-05T08-00-00_GF-104_pulse-to-current
+      livezero report GF-104@as-found
+      livezero report RECORD --to readings.csv --table readings
+      livezero report RECORD --to TR-17.pdf --order order.yaml \\
+        --template brewery-workshop --language de
     """
     from sequencer import core  # noqa: PLC0415
 
+    record = found(record, results)
+    is_certificate = to is not None and to.suffix.lower() == ".xml"
+    is_for_customer = bool(order or template or language) or is_certificate
+    if to is None and (is_for_customer or table):
+        raise click.UsageError("--order, --template, --language and --table need --to FILE")
     if core.is_batch(record):
-        show_batch_report(record, as_json=as_json)
+        if is_for_customer or table:
+            raise click.UsageError("a batch has one page; name the record of one of its units")
+        show_batch_report(record, to=to, as_json=as_json)
         return
-    content = core.load_record(record).content if trials is None else core.by_trials(record, limit=trials)
-    path = core.write_report(content, core.report_path(record))
+    read = core.load_record(record) if trials is None else core.by_trials(record, limit=trials)
+    missing: tuple[str, ...] = ()
+    if to is None:
+        path = core.write_report(read.content, core.report_path(record))
+    elif is_for_customer:
+        issued = core.issue(read, to, order=order, template=template, language=language or "")
+        path, missing = issued.path, issued.missing
+    else:
+        path = core.write_document(read, to, table=table)
+    if missing:
+        click.echo(printable(f"not stated in it: {'; '.join(missing)}"), err=True)
     if as_json:
-        print_json(core.document(content) | {"report": str(path)})
+        print_json(core.document(read.content) | {"report": str(path)} | ({"not_stated": missing} if missing else {}))
         return
-    print_summary(content)
+    print_summary(read.content)
     click.echo(printable(f"report: {path}"))
 
 
@@ -40,14 +89,18 @@ def report_command(record: Path, trials: int | None, *, as_json: bool) -> None:
 @click.argument("a", type=click.Path(path_type=Path))
 @click.argument("b", type=click.Path(path_type=Path))
 @click.option("--within", default="", help='Ask for equivalence within this: "0.1 % of span".')
-@click.option("--to", "path", type=click.Path(path_type=Path), help="Write it with its plots to this HTML file.")
+@click.option(
+    "--to", "path", type=click.Path(path_type=Path), help="Write it with its plots to this file, .html or .pdf."
+)
 @click.option("--type", "type_sheet", help="Type sheet, where A or B is a CSV taken by hand.")
 @click.option("--bench", help="Bench file of the instruments such a CSV was taken with.")
 @click.option("--same-bench", is_flag=True, help="The same instruments took both, in the same ranges.")
+@results_option
 @json_option
-def compare_command(
+def compare_command(  # noqa: PLR0913  one for each option
     a: Path,
     b: Path,
+    results: Path,
     within: str,
     path: Path | None,
     type_sheet: str | None,
@@ -62,12 +115,15 @@ def compare_command(
     Exit status: 0 no significant difference, or with --within equivalent;
     1 different, not shown equivalent, or not determinable; 2 input at fault.
     \b
-    Example:
-      livezero compare results/RECORD-OF-A results/RECORD-OF-B --within "0.1 % of span"
+    Examples:
+      livezero compare results/RECORD-A results/RECORD-B --within "0.1 % of span"
+      livezero compare GF-104@as-found GF-104@as-left
     """
     from sequencer import core  # noqa: PLC0415
     from sequencer.reports.json_document import comparison_document  # noqa: PLC0415
     from sequencer.reports.terminal import comparison_text  # noqa: PLC0415
+
+    a, b = found(a, results), found(b, results)
 
     if path is not None and path.resolve() in {a.resolve(), b.resolve()}:
         raise click.UsageError("--to would overwrite what is compared")
@@ -85,8 +141,9 @@ def compare_command(
 
 @click.command("verify")
 @click.argument("records", metavar="RECORD...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@results_option
 @json_option
-def verify_command(records: tuple[Path, ...], *, as_json: bool) -> None:
+def verify_command(records: tuple[Path, ...], results: Path, *, as_json: bool) -> None:
     """Prove that each RECORD is what was sealed, or list what was altered.
 
     Digests, the chain of the journal and all figures are computed again. Compare the
@@ -100,18 +157,18 @@ def verify_command(records: tuple[Path, ...], *, as_json: bool) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
-    found = [core.verify(record) for record in records]
+    verified = [core.verify(found(record, results)) for record in records]
     if as_json:
         print_json(
             [
                 {"record": str(each.folder), "is_intact": each.is_intact, "sha256": each.sha256}
                 | {"findings": list(each.findings), "files": each.files_n, "lines": each.lines_n}
-                | {"added": each.added_n}
-                for each in found
+                | {"added": each.added_n, "todo": each.todo}
+                for each in verified
             ]
         )
     else:
-        for each in found:
+        for each in verified:
             state = "intact" if each.is_intact else "ALTERED" if each.findings else "NOT SEALED"
             click.echo(printable(f"{each.folder}: {state}"))
             for finding in each.findings:
@@ -119,15 +176,18 @@ def verify_command(records: tuple[Path, ...], *, as_json: bool) -> None:
             if each.sha256:
                 click.echo(f"  sha256 {each.sha256}")
             click.echo(f"  {each.files_n} files, {each.lines_n} lines of journal, {each.added_n} added after sealing")
-    sys.exit(0 if all(each.is_intact for each in found) else 1)
+            for line in each.todo:
+                click.echo(printable(f"  do: {line}"))
+    sys.exit(0 if all(each.is_intact for each in verified) else 1)
 
 
 @click.command("remark")
 @click.argument("record", type=click.Path(path_type=Path))
 @click.argument("text")
 @click.option("--by", required=True, help="Who says it.")
+@results_option
 @json_option
-def remark_command(record: Path, text: str, by: str, *, as_json: bool) -> None:
+def remark_command(record: Path, text: str, by: str, results: Path, *, as_json: bool) -> None:
     """Add a remark to a RECORD that is sealed; nothing in it is changed.
 
     \b
@@ -137,6 +197,7 @@ def remark_command(record: Path, text: str, by: str, *, as_json: bool) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
+    record = found(record, results)
     added = core.remark(record, text, by=by)
     if as_json:
         print_json(added)
@@ -152,9 +213,20 @@ def remark_command(record: Path, text: str, by: str, *, as_json: bool) -> None:
 @click.option("--to", required=True, help='What it should have been: "12.013 mA".')
 @click.option("--by", required=True, help="Who corrects it.")
 @click.option("--confirm", is_flag=True, help="The value is meant, even if it looks like a slip.")
+@results_option
 @json_option
 def correct_command(  # noqa: PLR0913  one for each option
-    record: Path, why: str, *, point: int, tap: str, reading: int, to: str, by: str, confirm: bool, as_json: bool
+    record: Path,
+    why: str,
+    results: Path,
+    *,
+    point: int,
+    tap: str,
+    reading: int,
+    to: str,
+    by: str,
+    confirm: bool,
+    as_json: bool,
 ) -> None:
     """Correct a reading of a RECORD that is sealed, with the reason WHY.
 
@@ -175,6 +247,7 @@ def correct_command(  # noqa: PLR0913  one for each option
         click.echo(printable(f"{question} [y/n] "), err=True, nl=False)
         return sys.stdin.readline().strip().casefold() in {"y", "yes"}
 
+    record = found(record, results)
     can_ask = confirm or (sys.stdin is not None and sys.stdin.isatty())
     added = core.correct(
         record, point=point, tap=tap, reading=reading, to=to, by=by, why=why, is_meant=is_meant if can_ask else None

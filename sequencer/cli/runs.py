@@ -22,6 +22,7 @@ from sequencer.cli.console import (
     tell_error,
     trials_option,
 )
+from sequencer.cli.naming import found, results_option
 
 if TYPE_CHECKING:
     from instruments.errors import StoppedError
@@ -105,6 +106,8 @@ def _tell_errors(result: "RunResult") -> None:
     for error in (result.outcome.error, result.unwritten):
         if error is not None:
             tell_error(error)
+    if result.not_indexed is not None:
+        say(f"the record is kept; it is handed over to the index later, since {result.not_indexed.what}")
 
 
 def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_traced: bool) -> None:
@@ -119,9 +122,8 @@ def show_result(result: "RunResult", *, as_json: bool, as_events: bool, is_trace
     if as_json:
         print_json(core.document(result.record.content))
     elif as_events:
-        found, folder = result.evaluation, result.record.folder
-        verdict = {"result": found.verdict.result if found is not None else "not determinable"}
-        click.echo(line_of({"event": "judged"} | verdict | {"record": str(folder)}))
+        verdict = {"result": result.verdict.result}
+        click.echo(line_of({"event": "judged"} | verdict | {"record": str(result.record.folder)}))
     else:
         print_summary(result.record.content)
         if result.unwritten is None:
@@ -280,9 +282,11 @@ def _closed(folder: Path, *, acknowledged_by: str) -> "RunResult":
 
 @click.command("resume")
 @click.argument("record", type=click.Path(path_type=Path))
+@results_option
 @drive_options
 def resume_command(
     record: Path,
+    results: Path,
     operator: str,
     *,
     confirm: bool,
@@ -299,11 +303,13 @@ def resume_command(
     \b
     Exit status: as for livezero run.
     \b
-    Example:
+    Examples:
       livezero resume results/2026-01-05T08-00-00_GF-104_pulse-to-current
+      livezero resume GF-104
     """
     from sequencer import core  # noqa: PLC0415
 
+    record = found(record, results, is_open=True)
     if core.is_batch(record):
         resume_units(record, operator=operator, confirm=confirm, acknowledged_by=acknowledged_by, **watched)
         return
@@ -320,9 +326,10 @@ def resume_command(
 
 @click.command("close")
 @click.argument("record", type=click.Path(path_type=Path))
+@results_option
 @acknowledge_option
 @json_option
-def close_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
+def close_command(record: Path, results: Path, acknowledged_by: str, *, as_json: bool) -> None:
     """End the run of a RECORD that did not finish: judge what is there, seal.
 
     A source that it left on is made safe first. Of the folder of a batch every unit
@@ -336,6 +343,7 @@ def close_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
     """
     from sequencer import core  # noqa: PLC0415
 
+    record = found(record, results, is_open=True)
     if core.is_batch(record):
         close_units(record, acknowledged_by=acknowledged_by, as_json=as_json)
     _show_ended(_closed(record, acknowledged_by=acknowledged_by), as_json=as_json)
@@ -357,9 +365,10 @@ def _show_ended(result: "RunResult", *, as_json: bool) -> None:
 
 @click.command("salvage")
 @click.argument("record", type=click.Path(path_type=Path))
+@results_option
 @acknowledge_option
 @json_option
-def salvage_command(record: Path, acknowledged_by: str, *, as_json: bool) -> None:
+def salvage_command(record: Path, results: Path, acknowledged_by: str, *, as_json: bool) -> None:
     """Make a new record of all that is whole in a damaged RECORD, and judge it.
 
     The damaged one stays as it is. What is lost is said in the new one; where
@@ -375,7 +384,7 @@ def salvage_command(record: Path, acknowledged_by: str, *, as_json: bool) -> Non
     from sequencer import core  # noqa: PLC0415
 
     result = core.salvage(
-        record,
+        found(record, results),
         operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False),
         acknowledged_by=acknowledged_by,
         say=say,

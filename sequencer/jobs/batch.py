@@ -11,12 +11,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from instruments.bench import Bench
-from instruments.errors import InputError, LivezeroError, NoReadingError, PlanError, StoppedError
+from instruments.errors import InputError, LivezeroError, NoReadingError, StoppedError
 from instruments.roles import Operator
 from instruments.session import Teller
 from sequencer.diagnosis.batch import BatchContent, InBatch, of_batch
 from sequencer.inputs.serials import serial_of
-from sequencer.inputs.step import registry
 from sequencer.jobs.batch_again import Again, unfinished
 from sequencer.jobs.drive import HeldBench, Nobody, RunResult, bench_of, kept
 from sequencer.jobs.interrupted import kept_plan
@@ -25,6 +24,7 @@ from sequencer.jobs.plan import acceptance, clearance
 from sequencer.jobs.run import begun
 from sequencer.jobs.safe import Say, make_safe
 from sequencer.planning.plan import Plan
+from sequencer.planning.together import why_plan_one_by_one
 from sequencer.record.batch import Batch, create_batch, load_batch, records_of
 from sequencer.record.layout import is_sealed
 from sequencer.record.load import load
@@ -135,7 +135,6 @@ def batch(  # noqa: PLR0913  all but the plan by keyword
 
     Raises:
         InputError: a serial is no serial or given twice, or the bench has fewer places.
-        PlanError: a step cannot be done with several units at once.
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
         RecordError: the batch cannot be written.
     """
@@ -145,9 +144,8 @@ def batch(  # noqa: PLR0913  all but the plan by keyword
     if not names:
         raise InputError("there is no unit in this batch", todo="give the serials of its units")
     places = places_for(plan, len(names))
-    is_together = plan.bench.file.units is not None and plan.bench.file.units.driven == "together"
-    if is_together and len(names) > 1:
-        _refuse_what_needs_one(plan)
+    is_driven_together = plan.bench.file.units is not None and plan.bench.file.units.driven == "together"
+    is_together = is_driven_together and not why_plan_one_by_one(plan)
     said = {
         "operator": operator_name,
         "state": state,
@@ -233,15 +231,17 @@ def _units_of(kept_batch: Batch) -> list[tuple[str, int | None]]:
     return list(zip(kept_batch.serials, kept_batch.places, strict=True))
 
 
-def batch_report(folder: Path | str) -> tuple[BatchContent, Path]:
+def batch_report(folder: Path | str, *, to: Path | None = None) -> tuple[BatchContent, Path]:
     """Read the records of a batch again, and write its page; returns what they have in common, and the page.
+
+    `to` is another file for the page, HTML or PDF by its name; None = that in the folder of the batch.
 
     Raises:
         RecordError: it is no batch, a record cannot be read, or the page cannot be written.
     """
     folder = Path(folder)
     content = _content_of(folder)
-    return content, write_batch(content, folder)
+    return content, write_batch(content, folder, to=to)
 
 
 def _content_of(folder: Path, results: Mapping[str, RunResult] = {}) -> BatchContent:
@@ -260,28 +260,6 @@ def _content_of(folder: Path, results: Mapping[str, RunResult] = {}) -> BatchCon
     return of_batch(
         units, name=kept_batch.name, date=kept_batch.date, bench=kept_batch.bench, is_together=kept_batch.is_together
     )
-
-
-def _refuse_what_needs_one(plan: Plan) -> None:
-    """Steps that follow one unit cannot be done with several that are scanned in turn."""
-    steps = registry()
-    for number, name, settings in plan.sequence.steps():
-        own = [point.setpoint for point in plan.points if point.step == number]
-        if steps[name].goes_on(settings) or any(not each.is_waited_for for each in own):
-            raise PlanError(
-                f'step {number}, "{name}", follows one unit: what is read decides on the next point, or the output is '
-                "read while it moves",
-                where=plan.sequence.where_step(number),
-                todo='run it for one unit alone, or on a bench with "driven: one after another"',
-            )
-    keyed = [wire.receiver.instrument for wire in plan.wires if wire.receiver is not None]
-    keyed = [name for name in keyed if plan.bench.descriptions[name].kind == "keyed"]
-    if keyed:
-        raise PlanError(
-            f'"{keyed[0]}" is read by a person, and the units are scanned',
-            where=plan.bench.where("instruments", keyed[0]),
-            todo='write "driven: one after another", or take an instrument with an interface',
-        )
 
 
 class _Work:

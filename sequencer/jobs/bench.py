@@ -1,7 +1,7 @@
 """A bench tried without a run: every instrument talked to, or a simulated one served to train on."""
 
 import contextlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from instruments.benchcheck import InstrumentCheck, check
 from instruments.benchfile import LoadedBench
 from instruments.clock import Clock, RealClock
 from instruments.errors import InputError, UnsafeError
+from instruments.finding import FoundResource, find_resources
 from instruments.latch import left_on
 from instruments.locks import bench_held, resources_of
 from instruments.simulated.server import serve
@@ -23,7 +24,16 @@ from sequencer.jobs.safe import Say, see_to
 from sequencer.planning.bench_statements import statements
 from sequencer.running.confirmations import signals_stop
 
-__all__ = ["ServedBench", "check_bench", "simulate"]
+__all__ = ["ServedBench", "check_bench", "find_instruments", "simulate"]
+
+
+def find_instruments(*, ask: Sequence[str] = (), backend: str = "@py") -> tuple[FoundResource, ...]:
+    """The USB, GPIB and serial resources of this computer; who answers is asked only where `ask` names a resource.
+
+    Raises:
+        InstrumentError: the VISA backend cannot be used.
+    """
+    return find_resources(backend, ask)
 
 
 def check_bench(

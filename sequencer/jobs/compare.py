@@ -15,7 +15,7 @@ from sequencer.record.digest import inputs_of
 from sequencer.record.layout import SEQUENCE, type_sheet_of
 from sequencer.record.load import load
 
-__all__ = ["compare"]
+__all__ = ["compare", "of_sides", "side_of"]
 
 
 def compare(
@@ -43,17 +43,29 @@ def compare(
         RecordError: a record is damaged.
     """
     sides = [_side(Path(each), type_sheet, bench) for each in (a, b)]
-    taps = sides[0].sheet.datasheet().taps
+    return of_sides(*sides, margin=margin, same_bench=same_bench)
+
+
+def of_sides(a: Side, b: Side, *, margin: str = "", same_bench: bool = False) -> Comparison:
+    """Two that were read already, side by side; arguments and errors as of `compare`."""
+    taps = a.sheet.datasheet().taps
     units = (taps[-1].unit, taps[0].unit)
     within = terms(margin, bases=("span", "reading", "output", "full scale"), like=units) if margin else None
-    return set_side_by_side(*sides, margin=within, is_same_bench=same_bench)
+    return set_side_by_side(a, b, margin=within, is_same_bench=same_bench)
+
+
+def side_of(folder: Path, *, seeks_causes: bool = True) -> Side:
+    """A record as one side of a comparison, causes sought or not; raises RecordError."""
+    return Side(
+        content=load(folder, seeks_causes=seeks_causes).content,
+        sheet=type_sheet_of(folder),
+        sequence_digest=inputs_of(folder).get(SEQUENCE, ""),
+    )
 
 
 def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBench | Path | str | None) -> Side:
     if os.path.isdir(path):  # noqa: PTH112  of a name that is too long Path would raise
-        return Side(
-            content=load(path).content, sheet=type_sheet_of(path), sequence_digest=inputs_of(path).get(SEQUENCE, "")
-        )
+        return side_of(path)
     if type_sheet is None and os.path.isfile(path):  # noqa: PTH113
         raise InputError("readings taken by hand do not state the type of unit", where=str(path), todo="give --type")
     if type_sheet is None:

@@ -19,7 +19,9 @@ from instruments.roles import Operator
 from instruments.session import Exchange, Teller
 from sequencer.diagnosis.examine import with_monte_carlo
 from sequencer.evaluation.result import Evaluation
+from sequencer.evaluation.verdict import Verdict
 from sequencer.jobs.further_points import FurtherPoints
+from sequencer.jobs.hand_over import hand_over
 from sequencer.jobs.nobody import Nobody
 from sequencer.jobs.pages import report_path, write_report
 from sequencer.jobs.safe import see_to
@@ -46,16 +48,23 @@ class RunResult:
         outcome: how it ended.
         record: read back.
         unwritten: why the record is not sealed, or has no report; None if nothing is missing.
+        not_indexed: why it could not be handed over to the index; it is later. None if it was, or if there is none.
     """
 
     outcome: Outcome
     record: Record
     unwritten: LivezeroError | None = None
+    not_indexed: LivezeroError | None = None
 
     @property
     def evaluation(self) -> Evaluation | None:
         """Figures and verdict; None where nothing could be evaluated."""
         return self.record.evaluation
+
+    @property
+    def verdict(self) -> Verdict:
+        """What is said of the unit, with a traverse or without."""
+        return self.record.content.verdict
 
     @property
     def exit_code(self) -> int:
@@ -66,7 +75,7 @@ class RunResult:
             return 3 if is_fault else error.exit_code
         if not self.is_kept:
             return 3
-        return 0 if self.evaluation is not None and self.evaluation.verdict.is_pass else 1
+        return 0 if self.verdict.is_pass else 1
 
     @property
     def is_kept(self) -> bool:
@@ -297,4 +306,4 @@ def kept(
     if listener is not None and found is not None:
         weight = found.ranking[0].weight if found.ranking else None
         listener(Found(stage=found.stage, cause=found.cause, names=found.names, weight=weight, check=found.check))
-    return RunResult(outcome=outcome, record=record, unwritten=unwritten)
+    return RunResult(outcome=outcome, record=record, unwritten=unwritten, not_indexed=hand_over(record.folder))

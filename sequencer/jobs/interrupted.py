@@ -8,7 +8,7 @@ with a lower attempt (IEC 61298-2 and ISA-51.1, both from memory: preconditionin
 or a reversal in between).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import Any
 
 import pandas as pd
 
-from instruments.benchfile import load_bench
+from instruments.benchfile import LoadedBench, load_bench
 from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.inputs.files import load_sequence
@@ -41,7 +41,16 @@ from sequencer.record.layout import (
 )
 from sequencer.running.loop import Rest
 
-__all__ = ["CutOff", "cut_off", "kept_plan", "opened_of", "planned_before", "refuse_what_is_sealed", "rest_of"]
+__all__ = [
+    "CutOff",
+    "cut_off",
+    "kept_bench",
+    "kept_plan",
+    "opened_of",
+    "planned_before",
+    "refuse_what_is_sealed",
+    "rest_of",
+]
 
 Lines = Sequence[dict[str, Any]]
 
@@ -140,6 +149,30 @@ def kept_plan(folder: Path) -> Plan:
     return planned_before(folder, list(run_lines(folder / JOURNAL)))
 
 
+def kept_bench(folder: Path, opened: Mapping[str, Any]) -> LoadedBench:
+    """The bench of a run, from the inputs that its record keeps; `opened` is the first line of its journal.
+
+    Raises:
+        RecordError: it cannot be made of them.
+        InputError: an input is at fault.
+    """
+    try:
+        files = sorted((folder / DESCRIPTIONS).iterdir(), key=lambda path: int(path.name.partition("-")[0]))
+        descriptions = [Description.model_validate_json(path.read_text(encoding="utf-8")) for path in files]
+        names = opened["described"]
+        own = (folder / CERTIFICATES).iterdir() if (folder / CERTIFICATES).is_dir() else ()
+        certificates = {names[int(path.name.partition("-")[0]) - 1]: path for path in own}
+        kept = dict(zip(names, descriptions, strict=True))
+        bench = load_bench(folder / BENCH, kept=kept, certificates=certificates)
+        return bench.used_again(backend=opened["backend"], simulation=opened["simulation"])
+    except (OSError, ValueError, LookupError, TypeError) as error:
+        raise RecordError(
+            "the bench of this record cannot be reconstructed",
+            where=str(folder / INPUTS),
+            todo=f"livezero close {folder}",
+        ) from error
+
+
 def planned_before(folder: Path, lines: Lines, *, is_to_go_on: bool = True) -> Plan:
     """As `kept_plan`, where the lines of the journal were read already.
 
@@ -159,21 +192,7 @@ def planned_before(folder: Path, lines: Lines, *, is_to_go_on: bool = True) -> P
         raise RecordError(
             later, where=str(folder), todo=f"resume it with the livezero that began it, or livezero close {folder}"
         )
-    try:
-        files = sorted((folder / DESCRIPTIONS).iterdir(), key=lambda path: int(path.name.partition("-")[0]))
-        descriptions = [Description.model_validate_json(path.read_text(encoding="utf-8")) for path in files]
-        names = opened["described"]
-        own = (folder / CERTIFICATES).iterdir() if (folder / CERTIFICATES).is_dir() else ()
-        certificates = {names[int(path.name.partition("-")[0]) - 1]: path for path in own}
-        kept = dict(zip(names, descriptions, strict=True))
-        bench = load_bench(folder / BENCH, kept=kept, certificates=certificates)
-        used = bench.used_again(backend=opened["backend"], simulation=opened["simulation"])
-    except (OSError, ValueError, LookupError, TypeError) as error:
-        raise RecordError(
-            "the bench of this record cannot be reconstructed",
-            where=str(folder / INPUTS),
-            todo=f"livezero close {folder}",
-        ) from error
+    used = kept_bench(folder, opened)
     sequence = load_sequence(str(folder / SEQUENCE), sheet=str((folder / TYPE).resolve()), kept=folder / INPUTS)
     return planned(replace(sequence, left_out=frozenset(opened.get("left_out") or ())), used)
 

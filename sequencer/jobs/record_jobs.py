@@ -13,10 +13,10 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.entry import Doubt
 from instruments.errors import InputError, RecordError
 from instruments.units import magnitude, quantity
-from sequencer.diagnosis.result import Content
 from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.certificates import with_certified
 from sequencer.jobs.drive import tried
+from sequencer.jobs.hand_over import hand_over
 from sequencer.readings.plausibility import Expectation, Seen, doubt
 from sequencer.readings.table import valid_rows
 from sequencer.record.addenda import add
@@ -31,9 +31,9 @@ def load_record(folder: Path | str) -> Record:
     return load(Path(folder))
 
 
-def by_trials(folder: Path | str, *, limit: int) -> Content:
-    """The content of a record with its uncertainties tried, at most so often at a point; raises RecordError."""
-    return tried(load_record(folder), limit).content
+def by_trials(folder: Path | str, *, limit: int) -> Record:
+    """A record with its uncertainties tried, at most so often at a point; raises RecordError."""
+    return tried(load_record(folder), limit)
 
 
 def remark(folder: Path | str, text: str, *, by: str) -> dict[str, Any]:
@@ -46,7 +46,9 @@ def remark(folder: Path | str, text: str, *, by: str) -> dict[str, Any]:
     _refuse_nameless(by, text, "a remark")
     folder = Path(folder)
     load(folder)
-    return add(folder, "remark", date=_now(), by=by.strip(), text=text.strip())
+    added = add(folder, "remark", date=_now(), by=by.strip(), text=text.strip())
+    hand_over(folder)
+    return added
 
 
 def correct(
@@ -89,7 +91,7 @@ def correct(
     signal = magnitude(quantity(to, like=at.reading_unit), at.reading_unit)
     _refuse_what_is_not_meant(_doubted(record.table, sheet, index, row, signal, to), folder, is_meant)
     before = float(row["signal"])
-    return add(
+    added = add(
         folder,
         "correction",
         date=_now(),
@@ -105,6 +107,8 @@ def correct(
         signal_unit=at.reading_unit,
         before=None if math.isnan(before) else before,
     )
+    hand_over(folder)
+    return added
 
 
 def _refuse_altered(record: Record) -> None:

@@ -11,6 +11,8 @@ from instruments.bench import Bench
 from instruments.errors import InputError
 from instruments.roles import Operator
 from instruments.session import Teller
+from sequencer.inputs.serials import serial_key
+from sequencer.jobs.check_unit import bench_remark
 from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
 from sequencer.jobs.plan import acceptance, clearance
 from sequencer.journal.writer import Journal
@@ -28,6 +30,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
     serial: str,
     results: Path | str = "results",
     state: Literal["as found", "as left", ""] = "",
+    tag: str = "",
     operator_name: str = "",
     operator: Operator | None = None,
     listener: Listener | None = None,
@@ -44,6 +47,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         serial: of the unit.
         results: folder under which the record is kept.
         state: as found, as left, or neither.
+        tag: of the place that the unit is for; "" = none.
         operator_name: for the record.
         operator: confirms cautions and serves keyed instruments; None = unattended.
         listener: takes every event.
@@ -67,6 +71,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
     said = {
         "serial": serial,
+        "tag": tag.strip(),
         "operator": operator_name,
         "state": state,
         "low_tur_accepted": acceptance(low_tur_accepted),
@@ -106,6 +111,16 @@ def begun(
     with Journal(folder / JOURNAL) as journal:
         journal.elsewhere = partial(create_again, folder, plan)
         first = opening(plan, date=date.isoformat(), as_found=earlier, **said)
+        first["warnings"] += _of_bench(plan, results, said["serial"], date)
         of_batch = {} if batch is None else {"batch": dict(batch)}
         journal.opened(date, **first, **used(folder, plan), process=process_of(plan), **of_batch)
         yield journal
+
+
+def _of_bench(plan: Plan, results: Path, serial: str, date: datetime) -> list[str]:
+    """What its check unit says of the bench, where it has one and this is another unit."""
+    check_unit = plan.bench.file.check_unit
+    if not check_unit or serial_key(check_unit) == serial_key(serial):
+        return []
+    remark = bench_remark(check_unit, plan.bench.file.bench, results, date.date())
+    return [remark] if remark else []

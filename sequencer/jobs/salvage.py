@@ -7,6 +7,7 @@ from pathlib import Path
 from instruments.errors import LivezeroError, RecordError
 from instruments.roles import Operator
 from sequencer.jobs.drive import RunResult, kept
+from sequencer.jobs.hand_over import hand_over
 from sequencer.jobs.safe import Say, make_safe
 from sequencer.record.addenda import add, added
 from sequencer.record.layout import is_sealed
@@ -51,4 +52,4 @@ def salvage(
         more = [{"kind": "remark", "by": "livezero", "text": f"lost in {folder.name}: {fault.where}: {fault.what}"}]
     for line in more:
         add(new, **{"date": datetime.now(UTC).isoformat(timespec="seconds")} | line)
-    return result if not more else replace(result, record=load(new))
+    return result if not more else replace(result, record=load(new), not_indexed=hand_over(new))

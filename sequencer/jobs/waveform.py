@@ -7,6 +7,7 @@ from instruments.errors import RecordError
 from sequencer.diagnosis.trace_pair import TracePair, trace_pair
 from sequencer.diagnosis.trace_views import trace_views
 from sequencer.diagnosis.waveform import TraceResult, trace_result
+from sequencer.documents.foot import Foot
 from sequencer.jobs.pages import write_page
 from sequencer.readings.waveform import TraceFile
 from sequencer.readings.waveform_file import read_trace
@@ -27,14 +28,14 @@ def trace(
 
     Args:
         path: the file.
-        column: name of the column, or number of the channel from 1; "" = the first after the time.
+        column: name of the column, or number of the channel from 1, times not counted; "" = the first after the time.
         interval_s: from sample to sample, for a file without times.
         pulses_per_revolution: of the wheel.
         thresholds: lower and upper one, in the unit of the trace; None = found.
         page: where a report of it is written as one HTML file; None = nowhere.
 
     Raises:
-        ReadingsError: it cannot be read, or the thresholds do not lie in it.
+        ReadingsError: it cannot be read, or the thresholds are the wrong way round.
         RecordError: the page cannot be written.
     """
     lower, upper = thresholds or (None, None)
@@ -80,4 +81,8 @@ def _write_page(page: Path, path: Path, found: TraceFile, result: TraceResult) -
     if path.is_file():
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-    write_page(html(result, trace_views(found, result), file=path.name, digest=digest), page)
+    write_page(
+        html(result, trace_views(found, result), file=path.name, digest=digest),
+        page,
+        foot=Foot(lines=(path.name, f"SHA-256 {digest}")),
+    )

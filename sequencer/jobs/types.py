@@ -1,0 +1,153 @@
+"""What is asked of all records of a type: its envelope, from memory or, of very many, from Parquet by DuckDB."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from instruments.errors import InputError, RecordError
+from sequencer.history.envelope import Envelope, envelope, units_of
+from sequencer.history.parquet import Store, write_part
+from sequencer.index.database import Database
+from sequencer.index.filters import Filters
+from sequencer.index.frames import Frames
+from sequencer.index.parts import parts, types_of
+from sequencer.inputs.serials import serial_key
+from sequencer.jobs.index_jobs import index_of, records
+
+__all__ = ["PARQUET", "Sums", "export_parquet", "sums_of", "type_envelope", "type_named"]
+
+PARQUET = "parquet"
+"""Folder beside the index that holds the copy of all records."""
+
+_IN_MEMORY_N = 5000
+_PART_N = 2000
+_POINT, _FIGURE = ["setpoint_pct", "direction"], ["stage", "figure", "unit"]
+_COUNTS = {"complete", "by hand"}
+_GOOD = {"pass", "conditional pass"}
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """Sums a unit at each point and of each figure, as `envelope` takes them, and how many records they are of."""
+
+    points: pd.DataFrame
+    figures: pd.DataFrame
+    records_n: int
+
+
+def type_named(name: str, database: Database) -> str:
+    """The one type whose name is, or holds, what was given.
+
+    Raises:
+        RecordError: there is none.
+        InputError: there are several.
+    """
+    known = types_of(database)
+    if name in known:
+        return name
+    found = [each for each in known if name.casefold() in each.casefold()]
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise RecordError(
+            f'there is no record of a type "{name}"',
+            allowed="; ".join(f"{each} ({number})" for each, number in list(known.items())[:8]) or "none is kept here",
+            todo="give the name of the type sheet, or a part of it",
+        )
+    raise InputError(f'"{name}" stands in the names of {len(found)} types', allowed="; ".join(found[:8]))
+
+
+def type_envelope(
+    name: str,
+    *,
+    results: Path | str = "results",
+    index: str = "",
+    state: str = "",
+    is_good: bool = False,
+    store: Path | None = None,
+) -> Envelope:
+    """The envelope of a type over all its units.
+
+    Args:
+        name: of the type, or a part of it.
+        results: folder of the records.
+        index: URL or path of the index; "" = that of the folder.
+        state: "as found" or "as left" alone; "" = any.
+        is_good: those alone that passed.
+        store: folder of Parquet files to ask, which is made and brought up to date; None = only where there are many.
+
+    Raises:
+        InputError: several types have that name, or duckdb is not installed and needed.
+        RecordError: there is no record of it.
+    """
+    database = index_of(results, index)
+    records(results, index=index)  # what is new is looked at
+    whole = type_named(name, database)
+    sums = sums_of(whole, database, Path(results), state=state, is_good=is_good, store=store)
+    return envelope(whole, sums.points, sums.figures, records_n=sums.records_n)
+
+
+def sums_of(
+    type_: str,
+    database: Database,
+    results: Path,
+    *,
+    state: str = "",
+    is_good: bool = False,
+    store: Path | None = None,
+) -> Sums:
+    """The sums of the units of a type; arguments as of `type_envelope`."""
+    if store is None and types_of(database).get(type_, 0) <= _IN_MEMORY_N:
+        return _in_memory(type_, database, state=state, is_good=is_good)
+    folder = store or results / ".index" / PARQUET
+    export_parquet(database, folder)
+    with Store(folder) as opened:
+        return Sums(
+            opened.points(type_, is_good=is_good, state=state),
+            opened.figures(type_, is_good=is_good, state=state),
+            opened.records_n(type_, is_good=is_good, state=state),
+        )
+
+
+def _in_memory(type_: str, database: Database, *, state: str, is_good: bool) -> Sums:
+    frames = Frames(database, Filters(type=type_, state=state, condition="whole"))
+    chosen = frames.records
+    chosen = chosen[(chosen["type"] == type_) & chosen["status"].isin(_COUNTS)]
+    if is_good:
+        chosen = chosen[chosen["verdict"].isin(_GOOD)]
+    units = _units(chosen)
+    errors = frames.errors[frames.errors["stage"] == ""].rename(columns={"error": "value", "tolerance_pct": "limit"})
+    figures = frames.figures.rename(columns={"limit_high": "limit"})
+    return Sums(
+        units_of(errors.merge(units, on="record"), _POINT),
+        units_of(figures.merge(units, on="record"), _FIGURE),
+        len(chosen),
+    )
+
+
+def _units(found: pd.DataFrame) -> pd.DataFrame:
+    """Record and unit; one unit has one name, however its serial was written."""
+    units = found[["record", "serial"]].copy()
+    units["serial"] = [serial_key(each).upper() for each in units["serial"]]
+    return units
+
+
+def export_parquet(database: Database, folder: Path) -> int:
+    """Bring a copy of all records up to date as Parquet; returns how many parts were written anew.
+
+    Raises:
+        InputError: duckdb is not installed.
+        RecordError: it cannot be written.
+    """
+    wanted = {part.name: part for part in parts(database, _PART_N)}
+    there = {path.name.removeprefix("records-").removesuffix(".parquet") for path in folder.glob("records-*.parquet")}
+    for name in sorted(wanted.keys() - there):
+        frames = Frames(database, wanted[name])
+        found = frames.records.copy()
+        found["serial"] = _units(found)["serial"]
+        write_part(folder, name, {"records": found, "figures": frames.figures, "errors": frames.errors})
+    for name in there - wanted.keys():
+        for path in folder.glob(f"*-{name}.parquet"):
+            path.unlink()
+    return len(wanted.keys() - there)

@@ -1,7 +1,9 @@
 """A small unit on the simulated bench, run in process on virtual time, with mishaps on its lines where wanted."""
 
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -14,7 +16,8 @@ import instruments.bench
 from instruments.benchfile import load_bench
 from instruments.description import DESCRIPTIONS
 from instruments.yamlfile import read
-from sequencer.inputs.files import load_sequence
+from sequencer.evaluation.evaluate import evaluate
+from sequencer.inputs.files import load_sequence, load_type_sheet
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.jobs.further_points import FurtherPoints
 from sequencer.journal.writer import Journal, entries
@@ -239,6 +242,27 @@ def run(tmp_path, simulated):
         return found
 
     return ran
+
+
+@pytest.fixture(scope="session")
+def kept_record():
+    """Reads a record that is kept among the tests, each once."""
+    from sequencer import core
+
+    return lru_cache(lambda name: core.load_record(Path(__file__).parent / "kept_records" / name))
+
+
+@pytest.fixture(scope="session")
+def adjusted(kept_record):
+    """A record as left, and beside it the evaluation as found: the same readings with a span error of 0.8 %."""
+    record = kept_record("pass")
+    table = record.table.copy()
+    output = table["tap"] == "output"
+    for name in ("value", "signal"):
+        table.loc[output, name] = 4 + 1.008 * (table.loc[output, name] - 4)
+    sheet = load_type_sheet(str(record.folder / "inputs" / "type.yaml"))[0]
+    before = evaluate(table, sheet, basis=record.evaluation.basis)
+    return replace(record, content=replace(record.content, state="as left", before=before))
 
 
 @pytest.fixture

@@ -15,6 +15,13 @@ from sequencer import core
 from sequencer.running.events import Closed
 
 READY = Path(__file__).parents[2] / "sequences"
+SEARCHES = """\
+sequence: searches on a pulse rate converter
+type sheet: {types}/pulse-to-current.yaml
+steps:
+  - dead band: {{step: 0.05 %, most: 1 %}}
+  - resolution: {{step: 0.05 %, most: 1 %}}
+"""
 SHORT = """\
 sequence: short acceptance of a voltage to current converter
 type sheet: {types}/voltage-to-current.yaml
@@ -50,7 +57,7 @@ def simulated(sequence: str | Path, folder: Path, name: str) -> None:
     """On virtual time, from the first exchange to the last reading."""
     planned = core.plan(sequence, "simulated")
     results = folder / name
-    result = core.run(planned, serial="bench", results=results)
+    result = core.run(planned, serial="bench", results=results, operator=Yes())
     assert result.outcome.status == "complete", result.outcome
     taken_s = float(result.record.table["at_s"].max())
     said(name, planned.estimate_s, taken_s, told_again(sequence, "simulated", results))
@@ -86,7 +93,9 @@ def main() -> None:
         folder = Path(name)
         short = folder / "short.yaml"
         short.write_text(SHORT.format(types=READY / "types"))
-        for path in (*sorted(READY.glob("*.yaml")), short):
+        searches = folder / "searches.yaml"
+        searches.write_text(SEARCHES.format(types=READY / "types"))
+        for path in (*sorted(READY.glob("*.yaml")), short, searches):
             if options.only in path.stem:
                 simulated(path, folder, path.stem)
         if options.only in "served":

@@ -27,9 +27,11 @@ from typing import Any, TypeAlias
 import yaml
 
 import instruments.session
+import instruments.visaline
 from instruments import scpi
 from instruments.benchfile import load_bench
-from instruments.description import DESCRIPTIONS, Description, render
+from instruments.commands import render
+from instruments.description import DESCRIPTIONS, Description
 from instruments.errors import InputError, LivezeroError
 from instruments.shipped import shipped
 from instruments.texts import as_cell, as_json, from_cell, visible
@@ -726,7 +728,7 @@ def _numbers_in_replies(_: Path) -> Found:
 
 def _endless_reply(_: Path) -> Found:
     """A line that never ends its reply is given up after a bounded number of bytes."""
-    from pyvisa.constants import StatusCode
+    from pyvisa.constants import InterfaceType, StatusCode
 
     class Library:
         taken_n = 0
@@ -739,14 +741,17 @@ def _endless_reply(_: Path) -> Found:
 
     class Resource:
         visalib, session, chunk_size, read_termination = Library(), 1, 20_480, "\n"
-        resource_class = "SOCKET"
+        resource_class, interface_type, timeout = "SOCKET", InterfaceType.tcpip, 1000.0
+
+        def set_visa_attribute(self, *_: object) -> None:
+            """Fulfils a resource."""
 
         @staticmethod
         def ignore_warning(*codes: StatusCode) -> contextlib.nullcontext[None]:
             del codes
             return contextlib.nullcontext()
 
-    line = instruments.session.BoundedLine(Resource(), encoding="latin-1")  # type: ignore[arg-type]
+    line = instruments.visaline.BoundedLine(Resource(), encoding="latin-1")  # type: ignore[arg-type]
     try:
         line.read()
     except OSError:

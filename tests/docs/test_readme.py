@@ -1,4 +1,4 @@
-"""What the README shows is what the command prints, and its test command is the one that CI runs."""
+"""What the README and the guides show is what the command prints, and the test command is the one that CI runs."""
 
 import os
 import re
@@ -12,12 +12,13 @@ from instruments.description import find_description
 from instruments.yamlfile import read
 
 TOP = Path(__file__).resolve().parents[2]
-README = (TOP / "README.md").read_text(encoding="utf-8")
+GUIDES = [TOP / folder / "README.md" for folder in ("", "sequencer", "sequences", "instruments", "shared", "results")]
+README = "\n".join(path.read_text(encoding="utf-8") for path in GUIDES)
 
 
 def _block(name: str) -> str:
     found = re.search(rf"<!-- {name} -->\n```[a-z]*\n(.*?)```", README, re.DOTALL)
-    assert found, f"the README has no block {name}"
+    assert found, f"no guide has a block {name}"
     return found.group(1)
 
 
@@ -36,7 +37,9 @@ def _printed(tmp_path: Path, *arguments: str) -> str:
 
 def test_a_run_prints_what_the_readme_shows(tmp_path):
     command = _block("run: command").strip().split(" && ")[-1].removeprefix(".venv/bin/livezero ").split()
-    assert _printed(tmp_path, *command) == _block("run: output")
+    printed = _printed(tmp_path, *command)
+    assert printed == _block("run: whole output")
+    assert printed.startswith(_block("run: output").removesuffix("...\n"))
 
 
 def test_a_failing_run_prints_what_the_readme_shows(tmp_path):
@@ -109,7 +112,7 @@ def test_the_certificate_of_the_readme_fits_the_meter_that_comes_along(tmp_path)
 
 
 def test_every_file_the_readme_names_is_there():
-    for path in re.findall(r"`((?:sequences|instruments|tests|shared)/[\w./-]+)`", README):
+    for path in re.findall(r"`((?:sequencer|sequences|instruments|tests|shared|results)/[\w-][\w./-]+)`", README):
         assert (TOP / path).exists(), path
 
 

@@ -171,7 +171,10 @@ def test_python_m_sequencer_and_every_help_has_an_example(tmp_path, livezero):
     for command in ((), ("plan",), ("run",), ("evaluate",), ("report",), ("bench",), ("bench", "check"),
                     ("bench", "simulate"), ("bench", "faults"), ("sequences",), ("schema",),
                     ("completion",), ("risk",), ("resume",), ("close",), ("verify",), ("remark",),
-                    ("correct",)):  # fmt: skip
+                    ("correct",), ("batch",), ("compare",), ("trace",), ("records",), ("index",), ("export",),
+                    ("import",), ("history",), ("repaired",), ("regression",), ("baseline",), ("impact",),
+                    ("envelope",), ("control",), ("new",), ("new", "type"), ("new", "instrument"),
+                    ("bench", "find")):  # fmt: skip
         done = livezero(*command, "--help", cwd=tmp_path)
         assert done.returncode == 0
         assert "Example" in done.stdout

@@ -13,10 +13,11 @@ from instruments.datasheet import DataSheet, Stage, Tap
 from instruments.described import DescribedInstrument, DescribedReceiver
 from instruments.description import Description
 from instruments.errors import InstrumentError, NoReplyError, OutOfStepError
-from instruments.session import BoundedLine, Session
+from instruments.session import Session
 from instruments.simulated.bench import Mishap, SimulatedBench
 from instruments.simulated.instrument import SimulatedInstrument
 from instruments.simulated.server import serve
+from instruments.visaline import BoundedLine
 from instruments.yamlfile import parse
 
 SHEET = DataSheet(
@@ -56,7 +57,6 @@ def receiver_with(mishap, description=METER):
             ),
             clock=clock,
             timeout_s=described.timeout,
-            query_delay_s=0.0,
             tell=told.append,
         )
         instrument = DescribedInstrument(name="meter", description=described, session=session, expected_identity="M,1")
@@ -133,7 +133,6 @@ def test_an_instrument_that_never_reads_does_not_hold_a_run_for_ever():
             opener=lambda: BoundedLine(manager.open_resource(resource, write_termination="\n"), encoding="latin-1"),
             clock=RealClock(),
             timeout_s=0.2,
-            query_delay_s=0,
             tell=lambda _: None,
         )
         with pytest.raises(NoReplyError, match=r"no answer within 0\.2 s"):

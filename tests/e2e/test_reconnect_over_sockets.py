@@ -61,7 +61,7 @@ def run(folder, sequence, person, *mishaps, changes=()):
 @pytest.mark.parametrize("instrument", ["source", "meter"])
 def test_a_dropped_connection_costs_no_more_than_a_point(tmp_path, quick, instrument):
     person = Person("no")
-    result = run(tmp_path, quick, person, Mishap(kind="dropped", instrument=instrument, at_exchange=40))
+    result = run(tmp_path, quick, person, Mishap(kind="dropped", instrument=instrument, at_exchange=30))
     assert result.outcome.status == "complete"
     assert result.exit_code in {0, 1}
     assert len(result.evaluation.visits) == 9
@@ -73,7 +73,7 @@ def test_a_dropped_connection_costs_no_more_than_a_point(tmp_path, quick, instru
 
 @pytest.mark.parametrize("instrument", ["source", "meter"])
 def test_a_dropped_connection_of_an_instrument_without_identity_costs_no_more_than_a_point(tmp_path, quick, instrument):
-    dropped = Mishap(kind="dropped", instrument=instrument, at_exchange=40)
+    dropped = Mishap(kind="dropped", instrument=instrument, at_exchange=30)
     result = run(tmp_path, quick, Person("no"), dropped, changes=MUTE)
     assert result.outcome.status == "complete"
     assert len(result.evaluation.visits) == 9
@@ -81,7 +81,7 @@ def test_a_dropped_connection_of_an_instrument_without_identity_costs_no_more_th
     assert "(opened again)" in (result.record.folder / "journal.jsonl").read_text()
 
 
-LOST = [Mishap(kind=kind, instrument="source", at_exchange=45) for kind in ("power-cycled", "dropped")]
+LOST = [Mishap(kind=kind, instrument="source", at_exchange=28) for kind in ("power-cycled", "dropped")]
 
 
 def test_an_output_that_went_off_is_energised_again_once_a_person_says_so(tmp_path, quick):

@@ -6,7 +6,7 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from instruments.benchfile import BenchFile
+from instruments.benchmodel import BenchFile
 from instruments.description import Description
 from instruments.errors import InputError
 from instruments.yamlfile import parse, read

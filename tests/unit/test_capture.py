@@ -100,7 +100,7 @@ def test_the_source_is_off_for_the_first_burst_and_on_again_for_the_second(small
     assert "OUTP OFF" in sent[0]
     assert "OUTP ON" not in sent[0]
     # On again at 0 %, and from there to the level: never a jump with the output going on.
-    told = [each for each in sent[1] if each.startswith(("SOUR:FREQ ", "OUTP O"))]
+    told = [each.split(";")[0] for each in sent[1] if each.startswith(("SOUR:FREQ ", "OUTP O"))]
     assert told[:3] == ["SOUR:FREQ 0.0000000E+00", "OUTP ON", "SOUR:FREQ 5.0000000E+02"]
     assert ran.outcome.status == "complete"
 

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from instruments.description import DESCRIPTIONS, Description, as_sent, find_description, render
+from instruments.commands import as_sent, render
+from instruments.description import DESCRIPTIONS, Description, find_description
 from instruments.errors import InputError
 from instruments.units import span
 from instruments.yamlfile import load, parse
@@ -59,8 +60,8 @@ def test_a_level_is_written_in_the_format_of_its_command(command, level, sent):
 
 
 def test_what_a_format_leaves_of_a_level_is_known_before_it_is_sent():
-    assert as_sent("S {level:.1f};O1", 20.46) == 20.5
-    assert as_sent("S {level:.6E}", 0.0123456789) == 0.01234568
+    assert as_sent(("S {level:.1f};O1",), 20.46) == 20.5
+    assert as_sent(("S {level:.6E}",), 0.0123456789) == 0.01234568
 
 
 @pytest.mark.parametrize(
@@ -94,12 +95,12 @@ def test_a_set_command_takes_a_plain_number_format_and_no_more(command):
             '"SOUR:CURR {level}"',
             "no braces but in the field {range}",
         ),  # would set full scale
-        ('"SOUR:CURR:RANG {range:.1E}"', '"A\\nOUTP ON"', "without control characters"),
-        ('"SOUR:CURR:RANG {range:.1E}"', '""', "without control characters"),
-        ('set: "SOUR:CURR', 'set: "OUTP ON\\r', "without control characters"),
-        ('set: "SOUR:CURR', 'set: "\u202eCURR', "without control characters"),
+        ('"SOUR:CURR:RANG {range:.1E}"', '"A\\nOUTP ON"', "without NUL, CR and LF"),
+        ('"SOUR:CURR:RANG {range:.1E}"', '""', "without NUL, CR and LF"),
+        ('set: "SOUR:CURR', 'set: "OUTP ON\\r', "without NUL, CR and LF"),
+        ('set: "SOUR:CURR', 'set: "\u202eCURR', "without NUL, CR and LF"),
         ("safe level", 'on: ["OUTP {level}"]\n    safe level', "no braces"),
-        ("safe level", 'on: "OUTP ON\\0"\n    safe level', "without control characters"),
+        ("safe level", 'on: "OUTP ON\\0"\n    safe level', "without NUL, CR and LF"),
     ],
 )
 def test_no_command_holds_a_control_character_or_a_field_of_another(old, new, allowed):
@@ -123,7 +124,7 @@ def test_no_command_holds_a_control_character_or_a_field_of_another(old, new, al
         ("safe level", 'reply: "value"\n    safe level', 'a reply with "{value}" in it once'),
         ('    set: "SOUR:CURR {level:.6E}"\n', "", 'a "set" command in function "current"'),
         ("functions:", 'refusal: "E["\nfunctions:', "a regular expression that the whole reply fits"),
-        ("functions:", "serial: {parity: mark}\nfunctions:", "'none', 'even' or 'odd'"),
+        ("functions:", "serial: {parity: high}\nfunctions:", "'none', 'even', 'odd', 'mark' or 'space'"),
     ],
 )
 def test_what_does_not_fit_together_is_refused_with_what_would(old, new, allowed):

@@ -143,3 +143,23 @@ def test_a_record_whose_included_file_was_changed_or_is_gone_is_not_resumed(cut)
     path.unlink()
     with pytest.raises(RecordError, match=r"2-noise\.yaml has changed"):
         core.resume(folder)
+
+
+def test_of_two_that_have_a_traverse_each_one_is_left_out(written, tmp_path):
+    second = TRAVERSE.replace("readings: 2", "readings: 3") + "  - hold: {at: 50 %, lasts: 2 min, every: 10 s}\n"
+    with pytest.raises(PlanError, match="2 steps of this sequence lead the unit through its range") as refused:
+        core.plan(written("include: traverse.yaml", "include: second.yaml", second=second), "simulated")
+    assert '"without: traverse"' in refused.value.todo
+    loaded = written("include: traverse.yaml", "include: {sequence: second.yaml, without: traverse}", second=second)
+    assert [name for _, name, _ in loaded.steps()] == ["exercise", "traverse", "hold"]
+    done = core.run(core.plan(loaded, "simulated"), serial="A", results=tmp_path / "results")
+    assert core.verify(done.record.folder).is_intact
+    assert [name for _, name, _ in kept_plan(done.record.folder).sequence.steps()] == ["exercise", "traverse", "hold"]
+
+
+def test_what_cannot_be_left_out_is_named(written):
+    with pytest.raises(InputError, match='no step "travers" to leave out') as refused:
+        written("include: {sequence: traverse.yaml, without: [travers]}")
+    assert 'write "traverse"' in refused.value.todo
+    with pytest.raises(InputError, match="no step of what is included is left"):
+        written("include: {sequence: traverse.yaml, without: [traverse]}")

@@ -177,9 +177,7 @@ def test_an_instrument_in_use_elsewhere_is_asked_who_it_is_and_left_alone(bench,
         close = clear
 
     clock = VirtualClock()
-    session = Session(
-        name="source", resource="here", opener=Line, clock=clock, timeout_s=1, query_delay_s=0, tell=lambda _: None
-    )
+    session = Session(name="source", resource="here", opener=Line, clock=clock, timeout_s=1, tell=lambda _: None)
     description = bench().descriptions["source"]
     instrument = DescribedInstrument(name="source", description=description, session=session, expected_identity="")
     level = instrument.description.functions["current"].safe_level
@@ -346,6 +344,11 @@ class LockedLine:
     def __init__(self, error):
         self.error = error
         self.is_closed = False
+
+        self.read_termination, self.session, self.visalib = "\n", 1, None
+
+    def set_visa_attribute(self, *_):
+        raise pyvisa.VisaIOError(StatusCode.error_nonsupported_attribute)
 
     def lock_excl(self, *, timeout):
         assert timeout == 0  # it does not wait

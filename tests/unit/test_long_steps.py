@@ -252,6 +252,7 @@ def test_what_would_harm_the_unit_is_refused_with_what_is_allowed(small):
     with pytest.raises(PlanError, match=r"-5 % \(-50 Hz\) lies outside the limits of the unit") as refused:
         small(sequence=step("limits: {below: -5 %, above: 130 %}"))
     assert refused.value.allowed == "0 .. 1200 Hz"
+    assert refused.value.todo.startswith('write "below: none" to leave that side out')
     assert small(sequence=step("limits: {below: none, above: 110 %}")).points
 
 

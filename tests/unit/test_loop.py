@@ -14,7 +14,8 @@ from instruments.simulated.bench import Mishap
 
 def levels(sent):
     """Levels that the source was told, in order."""
-    return [float(command.removeprefix("SOUR:FREQ ")) for command in sent if command.startswith("SOUR:FREQ ")]
+    told = [command.split(";")[0] for command in sent if command.startswith("SOUR:FREQ ")]
+    return [float(command.removeprefix("SOUR:FREQ ")) for command in told]
 
 
 def assert_it_was_made_safe_first_and_came_back(ran, clean):
@@ -25,7 +26,7 @@ def assert_it_was_made_safe_first_and_came_back(ran, clean):
     assert found[left_n] == 0
     assert found[-len(rest) - 1 :] == [way[left_n - 1], *rest]
     exchanges = [each for each in ran.log if hasattr(each, "sent") and not each.sent.startswith("(")]
-    at_fault = exchanges.index(next(each for each in exchanges if each.fault or each.received == "128"))
+    at_fault = exchanges.index(next(each for each in exchanges if each.fault or f";{each.received}".endswith(";128")))
     sent = [each.sent for each in exchanges[at_fault + 1 :] if not each.fault]
     assert sent[:2] == ["SOUR:FREQ 0.0000000E+00", "OUTP OFF"]
 
@@ -57,7 +58,7 @@ def test_end_pairs_are_read_without_moving_the_input(small, run):
     assert len(pairs) == 4
     for sent in pairs[:-1]:
         assert levels(sent) == []
-        assert sent.count("READ?") >= 4
+        assert sum(each.startswith("READ?") for each in sent) >= 4
     rows = ran.record.table.query("role == 'end pair'")
     assert sorted(rows["setpoint_pct"].unique()) == [0, 100]
 
@@ -174,7 +175,7 @@ def test_a_stop_as_soon_as_the_first_reading_is_kept_leaves_a_run_that_can_go_on
 
 
 def test_a_reference_without_a_reading_leaves_no_verdict_although_the_output_was_read(small, run):
-    wrong = [Mishap(kind="not a number", instrument="reference", at_exchange=20, matching="READ?", times_n=12)]
+    wrong = [Mishap(kind="not a number", instrument="reference", at_exchange=20, matching="READ?", times_n=24)]
     found = run(small(), wrong=wrong).record.evaluation
     assert found.visits["input"].isna().sum() >= 1
     assert found.visits["output"].notna().all()
@@ -251,7 +252,7 @@ def test_a_source_that_lost_power_is_set_up_again_and_the_point_approached_from_
     assert "point approached again by way of 0 %, 100 %, 75 %" in " ".join(ran.record.content.remarks)
 
 
-@pytest.mark.parametrize("later", range(8, 40, 4))
+@pytest.mark.parametrize("later", range(8, 27, 3))
 def test_a_second_mishap_on_the_way_back_begins_the_way_anew(small, run, later):
     first = down_to_50(run(small()))
     again = Mishap(kind="time-out", instrument="source", at_exchange=first.at_exchange + later)
@@ -312,9 +313,9 @@ def test_of_a_meter_that_cannot_tell_the_plan_warns_once(small, described):
     )
 
 
-@pytest.mark.parametrize("instrument", ["source", "reference", "meter"])
-def test_a_dropped_connection_is_opened_again_and_the_run_goes_on(small, run, instrument):
-    ran = run(small(), wrong=[Mishap(kind="dropped", instrument=instrument, at_exchange=60)])
+@pytest.mark.parametrize(("instrument", "place"), [("source", 28), ("reference", 40), ("meter", 60)])
+def test_a_dropped_connection_is_opened_again_and_the_run_goes_on(small, run, instrument, place):
+    ran = run(small(), wrong=[Mishap(kind="dropped", instrument=instrument, at_exchange=place)])
     assert ran.outcome.status == "complete"
     assert "(opened again)" in ran.sent
     assert_it_was_made_safe_first_and_came_back(ran, run(small()))
@@ -606,7 +607,14 @@ def test_a_number_beyond_the_range_is_no_reading(small, run, reply):
         del journal, found
         session = bench.receivers["output"].instrument.session
         asked = session.query
-        session.query = lambda command: reply if command == "READ?" else asked(command)
+
+        def answered(command):
+            found = asked(command)
+            if "READ?" not in command:
+                return found
+            return ";".join((reply, *found.split(";")[1:]))  # the event status comes along
+
+        session.query = answered
 
     ran = run(small(), change=change)
     assert ran.outcome.status == "complete"

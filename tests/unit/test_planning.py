@@ -105,8 +105,8 @@ def test_every_point_that_is_refused_comes_at_once_and_once(small):
 @pytest.mark.parametrize(
     ("steps", "says"),
     [
-        ("exercise: {cycles: 2}", "0 steps of this sequence take readings"),
-        (f"{TRAVERSE}\n  - {TRAVERSE}", "2 steps of this sequence take readings"),
+        ("exercise: {cycles: 2}", "no step of this sequence takes a reading"),
+        (f"{TRAVERSE}\n  - {TRAVERSE}", "2 steps of this sequence lead the unit through its range"),
     ],
 )
 def test_what_no_figure_would_be_made_of_is_refused(small, steps, says):

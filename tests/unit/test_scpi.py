@@ -3,7 +3,7 @@
 import pytest
 
 from instruments.errors import InstrumentError, NoReadingError
-from instruments.scpi import error_entry, number, reply_pattern
+from instruments.scpi import error_entry, number, parts, reply_pattern, taken
 
 PLAIN = reply_pattern("{value}")
 
@@ -90,11 +90,48 @@ def test_a_garbled_reply_is_no_number(reply):
         ("{value} µA", "12.5 \xb5A", 12.5),
         ("{value} μA", "12.5 \xb5A", 12.5),  # Greek mu in the description, micro sign from the instrument
         ("N {value} (V)", "N  1.5 (V)", 1.5),
-        ("{value},{flag}", "1.5,{flag}", 1.5),  # braces elsewhere are plain text
+        ("{value}", "- 1.5", -1.5),  # a blank after the sign
+        ("{skip},{value},{skip}", "21.5,1.25,OK,3", 1.25),  # one quantity of several
+        ("{skip}{value} bar", "PRES +1.25E0 BAR", 1.25),
+        ("{skip} {value}", "READY 7", 7.0),
+        ("\x02{value}", "\x02+1.5", 1.5),
     ],
 )
 def test_a_reply_is_read_by_the_pattern_of_its_description(form, reply, value):
     assert read(reply, reply_pattern(form)) == value
+
+
+def test_a_decimal_comma_is_one_and_a_point_is_then_none():
+    assert read("+ 1,250 bar", reply_pattern("{value} bar", decimal="comma")) == 1.25
+    with pytest.raises(NoReadingError, match="garbled"):
+        read("1.250 bar", reply_pattern("{value} bar", decimal="comma"))
+
+
+def test_unit_and_status_beside_a_number_are_known():
+    found = taken("B 12.5mV", reply_pattern("{status} {value}{unit}"), where="meter", command="READ?")
+    assert (found.value, found.unit, found.status) == (12.5, "mV", "B")
+
+
+@pytest.mark.parametrize("form", ["", "value", "{value},{flag}", "{value},{value}", "{skip}{unit} {value}", "{value}{"])
+def test_a_form_that_says_nothing_clear_is_refused(form):
+    with pytest.raises(ValueError, match=r"reply with|text between"):
+        reply_pattern(form)
+
+
+@pytest.mark.parametrize(
+    ("reply", "found"),
+    [
+        ("1.5", ("1.5",)),
+        ("1.5;0", ("1.5", "0")),
+        ('-113,"Undefined header;SOUR:FOO 1";+1.2E-2;0', ('-113,"Undefined header;SOUR:FOO 1"', "+1.2E-2", "0")),
+        ("", ("",)),
+        (";", ("", "")),
+        ('0,"never ended;1', ('0,"never ended;1',)),
+    ],
+)
+def test_the_answers_of_one_message_are_divided_outside_of_quotes(reply, found):
+    # IEEE 488.2-1992, 8.4.1 and 8.7.8 (string response data), from memory.
+    assert parts(reply) == found
 
 
 def test_a_reply_of_another_pattern_is_garbled():

@@ -69,7 +69,7 @@ def test_without_the_traverse_there_is_no_verdict_and_no_pass(five, tmp_path):
     assert (done.outcome.status, done.exit_code, done.evaluation) == ("complete", 1, None)
     content = done.record.content
     assert content.status == "complete"
-    assert content.reason == (
+    assert content.verdict.reason == (
         "in part, left out: 1 exercise, 2 traverse, 4 exercise, 5 dead band; without the traverse no verdict"
     )
     assert content.advice == "Run the sequence as a whole for a verdict."

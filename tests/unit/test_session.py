@@ -12,7 +12,8 @@ from pyvisa.constants import StatusCode
 
 from instruments.clock import VirtualClock
 from instruments.errors import InstrumentError, NoReplyError, OutOfStepError, RecordError
-from instruments.session import BoundedLine, Session
+from instruments.session import Manners, Session
+from instruments.visaline import BoundedLine
 
 
 class FakeLine:
@@ -71,7 +72,7 @@ class Opened:
             opener=self.open,
             clock=self.clock,
             timeout_s=timeout_s,
-            query_delay_s=query_delay_s,
+            manners=Manners(query_delay_s=query_delay_s),
             tell=tell or self.told.append,
         )
 

@@ -211,22 +211,36 @@ def test_a_drift_begins_when_the_plant_is_made_whatever_its_clock_says():
     assert plant.signal(1, 1e6 + 3600) == pytest.approx(1)
 
 
+def ringing_s(one_over_wn_s, damping):
+    """Period of a damped swing (any textbook of control): 2 pi / (wn sqrt(1 - z^2))."""
+    return 2 * math.pi * one_over_wn_s / math.sqrt(1 - damping**2)
+
+
 @pytest.mark.parametrize(
     ("damping", "overshoot_pct", "peak", "settle"),
     [(0.2, 52.66205993, 3.206374575, 22.93315107), (0.5, 16.30335348, 3.627598728, 8.780564724)],
 )
 def test_a_swing_goes_as_far_over_and_settles_as_printed(damping, overshoot_pct, peak, settle):
     # shared/published/dynamics/step-response-figures.yaml, in 1 / wn.
-    plant = stepped(converter(), faults=(fault("overshoot", period_s=0.5, damping=damping),))
+    plant = stepped(converter(), faults=(fault("overshoot", period_s=ringing_s(0.5, damping), damping=damping),))
     assert plant.signal(1, 0.5 * peak) == pytest.approx(100 + overshoot_pct, abs=1e-6)
     assert abs(plant.signal(1, 0.5 * settle) - 100) == pytest.approx(1, abs=1e-6)
     assert plant.signal(1, 100.0) == pytest.approx(100, abs=1e-9)
 
 
+def test_the_period_is_from_one_peak_to_the_next():
+    plant = stepped(converter(), faults=(fault("overshoot", period_s=2.0, damping=0.1),))
+    at_s = np.arange(0.2, 6.0, 0.001)
+    level = np.array([plant.signal(1, each) for each in at_s])
+    peaks = at_s[1:-1][(level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])]
+    assert peaks == pytest.approx([1.0, 3.0, 5.0], abs=0.005)  # half a period, then one after the other
+
+
 def test_a_swing_behind_a_lag_is_the_answer_of_both():
     # Lag of 0.4 s, then wn = 2, damping 0.3, as state space by matrix exponentials (scipy), which shares no formula.
     a = np.array([[-2.5, 0, 0], [0, 0, 1], [4, -4, -1.2]])
-    plant = stepped(converter(time_constant_s=0.4), faults=(fault("overshoot", period_s=0.5, damping=0.3),))
+    swing = fault("overshoot", period_s=ringing_s(0.5, 0.3), damping=0.3)
+    plant = stepped(converter(time_constant_s=0.4), faults=(swing,))
     for at_s in (0.3, 1.0, 2.2, 4.0):
         rest = expm(a * at_s) @ np.array([1.0, 1.0, 0.0])
         assert plant.signal(1, at_s) == pytest.approx(100 * (1 - rest[1]), abs=0.05)

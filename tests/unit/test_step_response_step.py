@@ -110,12 +110,13 @@ def test_the_lag_of_a_simulated_unit_is_found_judged_and_shown(small, run):
 
 
 def test_a_unit_that_swings_over_is_not_kept_within_its_limit(small, run):
-    # Lag of 20 ms, then 1 / wn = 0.2 s with a damping of 0.4: its peak by matrix exponentials (scipy).
+    # Lag of 20 ms, then 1 / wn = 0.2 s with a damping of 0.4, so a period of 0.4 pi / sqrt(0.84) s: its peak by matrix
+    # exponentials (scipy).
     a = np.array([[-50, 0, 0], [0, 0, 1], [25, -25, -4]])
     over = max(-(expm(a * at_s) @ np.array([1.0, 1.0, 0.0]))[1] for at_s in np.arange(0.4, 1.2, 0.005))
     settings = "moves: 10 % to 50 %, lasts: 5 s, repeats: 1, at most: {overshoot: 5 %}"
     slow = {"{minimum: 80 ms, maximum: 3 s}": "{minimum: 4 s, maximum: 9 s}"}
-    swings = fault("fault: overshoot, period: 0.2 s, damping: 0.4")
+    swings = fault("fault: overshoot, period: 1.371109 s, damping: 0.4")
     content = run(small(sequence=step(settings), type_sheet=slow, bench=swings)).record.content
     (move,) = content.steps["step_response"]
     found = move.estimate("overshoot")

@@ -12,7 +12,7 @@ from sequencer.reports.time_left import LivePace
 
 RULE = SettlingRule(band=0.01, time_constant_s=1.0, minimum_s=2.0, maximum_s=60.0, before=4.0, expected=20.0)
 TALK = Talk(
-    set_s=0.5, source_check_s=0.1, close_check_s=0.2, read_s={"in": 0.3, "out": 0.4}, check_s={"in": 0.05, "out": 0.05},
+    set_s=0.5, close_check_s=0.2, read_s={"in": 0.3, "out": 0.4}, check_s={"in": 0.05, "out": 0.05},
     kept_s=0.01, begin_s=2.0,
 )  # fmt: skip
 
@@ -30,8 +30,8 @@ def time_of(rule=RULE, known=None, **changes):
 def test_a_step_settles_when_its_lag_is_within_the_band_and_is_read_at_every_tap():
     # ln 1600 = 7.378 time constants, 1 % late, half of the 0.4 s from reading to reading, and 0.5 s to set it.
     assert time_of().settles_s == pytest.approx(1.01 * 7.378 + 0.2 + 0.5, abs=1e-3)
-    # Five times: source 0.1, readings 0.7, checks 0.1, kept 0.02; before the level is left 0.2.
-    assert time_of().reads_s == pytest.approx(5 * 0.92 + 0.2)
+    # Five times: readings 0.7, checks 0.1, kept 0.02; before the level is left 0.2.
+    assert time_of().reads_s == pytest.approx(5 * 0.82 + 0.2)
 
 
 def test_nothing_is_set_and_little_waited_for_at_an_end_pair():
@@ -46,10 +46,10 @@ def test_a_capture_is_read_at_one_tap_as_fast_as_it_goes():
 
 def test_pace_end_and_date_of_readings_are_heeded():
     assert time_of(is_waited_for=False, every_s=2.0).settles_s == 0.5
-    assert time_of(is_waited_for=False, every_s=2.0).reads_s == pytest.approx(4 * 2 + 0.92 + 0.2)
+    assert time_of(is_waited_for=False, every_s=2.0).reads_s == pytest.approx(4 * 2 + 0.82 + 0.2)
     assert time_of(is_waited_for=False, readings_n=1000, lasts_s=10.5).reads_s == pytest.approx(10 + 0.2)
     late = time_of(due_s=100.0)
-    assert late.settles_s + late.reads_s == pytest.approx(100 + 5 * 0.92 + 0.2)
+    assert late.settles_s + late.reads_s == pytest.approx(100 + 5 * 0.82 + 0.2)
 
 
 def test_what_earlier_runs_took_goes_before_the_model():

@@ -120,7 +120,7 @@ def test_of_several_channels_one_is_chosen_and_a_wrong_one_lists_them(tmp_path):
     text += "".join(f"{at * INTERVAL_S:.6f},7,8,{value:.4f}\n" for at, value in enumerate(WAVE_V))
     path = put(tmp_path, text)
     assert set(read_trace(path).values) == {7.0}
-    assert (read_trace(path, column="ch2").unit, set(read_trace(path, column="3").values)) == ("mA", {8.0})
+    assert (read_trace(path, column="ch2").unit, set(read_trace(path, column="2").values)) == ("mA", {8.0})
     assert_is_the_wave(read_trace(path, column="CH3"))
     assert_is_the_wave(read_trace(path, column="CH3 [V]"))
     with pytest.raises(ReadingsError, match='no column "CH4"') as refused:

@@ -3,7 +3,7 @@
 import pytest
 
 from instruments.clock import VirtualClock
-from sequencer.running.turns import AT_LEISURE, in_turn
+from sequencer.running.turns import in_turn
 
 
 def visit(clock, log, name, *, takes_s, turns_n, every_s):
@@ -40,15 +40,10 @@ def test_more_than_can_be_served_in_time_are_served_one_after_another_without_a_
     assert log[16] == (0, 0.32)  # 16 units of 20 ms each
 
 
-def test_what_can_wait_is_done_between_the_turns_of_one_that_cannot():
+def test_what_stands_beside_the_units_is_served_at_once_when_it_is_due_and_ends_with_them():
     clock, log = VirtualClock(), []
-
-    def read():
-        yield AT_LEISURE
-        log.append(("read", round(clock.now(), 6)))
-        clock.sleep(0.05)
-
-    visits = [read(), visit(clock, log, "moving", takes_s=0.02, turns_n=3, every_s=0.1), read()]
-    in_turn(clock, visits)
-    # The moving one is due at 0, 0.1 and 0.2 s; each of the others takes 0.05 s of what is left between.
-    assert log == [("moving", 0.0), ("read", 0.02), ("read", 0.07), ("moving", 0.12), ("moving", 0.22)]
+    beside = visit(clock, log, "beside", takes_s=0.01, turns_n=99, every_s=0.1)
+    in_turn(clock, [visit(clock, log, n, takes_s=0.02, turns_n=5, every_s=0.0) for n in range(4)], [beside])
+    # Twenty turns of 20 ms, and one of 10 ms as soon as 0.1 s have passed and the turn of a unit is over.
+    assert [at_s for name, at_s in log if name == "beside"] == [0.0, 0.11, 0.22, 0.33, 0.44]
+    assert clock.now() == pytest.approx(20 * 0.02 + 5 * 0.01)

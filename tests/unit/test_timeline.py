@@ -1,0 +1,155 @@
+"""The history of a unit from tidy frames: what breaks the line, what counts, what is advised, and how it is told."""
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import pandas as pd
+import pytest
+
+from instruments.errors import ReadingsError
+from sequencer.history.advised import advised
+from sequencer.history.timeline import Repair, timeline
+from sequencer.reports.sections import html
+from sequencer.reports.terminal import sections_text
+from sequencer.reports.unit_history import history_document, told
+
+START = datetime(2022, 1, 5, 8, tzinfo=UTC)
+TOLERANCE, U = 0.2, 0.02
+
+
+def run(number, months, state, zero, span=0.0, **more):
+    """A record whose error is zero + span x input; verdict by simple acceptance."""
+    verdict = "fail" if max(abs(zero), abs(zero + span)) > TOLERANCE else "pass"
+    record = {
+        "record": f"r{number}",
+        "folder": f"folder-{number}",
+        "serial": "GF-104",
+        "tag": "FT-104",
+        "type": "glycol flow converter (invented)",
+        "tolerance": "0.2 % of span",
+        "state": state,
+        "started_at": START + timedelta(days=30.4375 * months),
+        "verdict": verdict,
+        "status": "complete",
+        "bench": "bench 1",
+        "operator": "A. Cellarman",
+        "instruments": ["source S-1", "meter M-1"],
+        "condition": "whole",
+    } | more
+    figures = [
+        {"record": f"r{number}", "stage": "", "figure": name, "value": value, "U": U, "low": None, "high": None}
+        | {"unit": "% of span"}
+        for name, value in (("zero error", zero), ("span error", span), ("hysteresis", 0.03))
+    ]
+    errors = [
+        {"record": f"r{number}", "stage": "", "setpoint_pct": at, "direction": "up", "cycle": 1, "U": U}
+        | {"error": zero + span * at / 100, "tolerance_pct": TOLERANCE, "is_judged": True}
+        for at in (0.0, 50.0, 100.0)
+    ]
+    return record, figures, errors
+
+
+def history(*runs, repairs=()):
+    records, figures, errors = zip(*runs, strict=True)
+    return timeline(
+        pd.DataFrame(records),
+        pd.DataFrame([row for rows in figures for row in rows]),
+        pd.DataFrame([row for rows in errors for row in rows]),
+        repairs=repairs,
+    )
+
+
+def drifting(times=4):
+    """0.01 % of span a month, set back to 0 at each visit; as found every 12 months."""
+    runs = [run(0, 0, "as left", 0.0)]
+    for number in range(1, times):
+        runs += [
+            run(2 * number, 12 * number, "as found", 0.12),
+            run(2 * number + 1, 12 * number + 0.01, "as left", 0.0),
+        ]
+    return runs
+
+
+def test_an_adjustment_breaks_the_line():
+    found = history(*drifting())
+    (zero, span, _) = found.drifts
+    # 0.12 % in 12 months less the hour; by hand.
+    assert zero.line.slope == pytest.approx(0.12 / (12 * 30.4375 / 365.25), rel=2e-3)
+    assert abs(span.line.slope) < 1e-12
+    assert [each.piece for each in found.runs] == [0, 0, 1, 1, 2, 2, 3]
+    # Three stretches of two runs, u of each U / 2: u = 0.01 sqrt(2 / 3) for a year; k 1.96 for 95 %.
+    assert zero.line.U(0.95) == pytest.approx(1.959964 * 0.01 * math.sqrt(2 / 3), rel=2e-3)
+
+
+def test_a_repair_breaks_it_too():
+    runs = [run(0, 0, "as found", 0.0), run(1, 12, "as found", 0.1), run(2, 24, "as found", 0.0)]
+    repaired = Repair(at=START + timedelta(days=20 * 30), part="input board", by="B. Fitter")
+    whole, broken = history(*runs), history(*runs, repairs=[repaired])
+    assert abs(whole.drifts[0].line.slope) < 0.01
+    assert broken.drifts[0].line.slope == pytest.approx(0.1, rel=1e-3)
+    assert "input board" in sections_text(told(broken, None))
+
+
+def test_what_is_altered_or_unfinished_is_told_and_counts_for_nothing():
+    runs = drifting()
+    spoilt = [run(90, 6, "as found", 9.0, condition="altered"), run(91, 7, "as found", 9.0, status="interrupted")]
+    found = history(*runs, *spoilt)
+    assert found.drifts[0].line.slope == pytest.approx(history(*runs).drifts[0].line.slope, rel=1e-12)
+    assert len(found.events) == 0
+    assert len([each for each in found.remarks if "counts for no drift" in each]) == 2
+
+
+def test_out_of_tolerance_tells_since_when_it_is_in_doubt():
+    found = history(run(0, 0, "as left", 0.0), run(1, 6, "as found", 0.1), run(2, 12, "as found", 0.3))
+    (event,) = found.events
+    assert event.run.folder == "folder-2"
+    assert event.last_good == found.runs[1].at
+    assert found.runs[2].used_pct == pytest.approx(150)
+
+
+def test_advice_says_too_few_and_names_its_methods():
+    few = advised(history(run(0, 0, "as left", 0.0), run(1, 12, "as found", 0.1)))
+    assert math.isnan(few.months)
+    assert "too few: 1 runs" in few.said
+    assert few.methods == ()
+    many = advised(history(*drifting(5)), target=0.9)
+    assert "OIML D 10" in many.source
+    names = [each.name for each in many.methods]
+    assert [name.split(" ")[0] for name in names] == ["control", "automatic", "share"]
+    # 0.01 a month meets 0.2 after 20 months; the interval of one further reading, sooner.
+    assert 15 < many.methods[0].months < 20
+    # 12 months, found in (60 % of tolerance) four times: 12 x 1.25^4 = 29.3 (by hand).
+    assert many.methods[1].months == pytest.approx(12 * 1.25**4, rel=2e-3)
+    assert math.isnan(many.methods[2].months)  # none out: one unit says nothing of 90 %
+    assert many.months == pytest.approx(many.methods[0].months)
+
+
+def test_the_interval_is_left_out_where_it_may_not_stand():
+    found = history(*drifting())
+    assert "interval" not in sections_text(told(found, None)).lower().replace("95 % interval", "")
+    assert "17025:2017, 7.8.4.3" in sections_text(told(found, advised(found)))
+    assert "interval" not in history_document(found, None)
+
+
+def test_page_and_terminal_tell_the_same():
+    found = history(*drifting(), repairs=[Repair(at=START, part="<b>fuse</b>", by="B", text="blown")])
+    text, page = sections_text(told(found, advised(found))), html(told(found, advised(found)), title="GF-104")
+    assert max(map(len, text.splitlines())) <= 80
+    assert "&lt;b&gt;fuse" in page
+    assert "<b>fuse" not in page
+    assert "<svg" in page
+    assert "the most so far 60 % on 2023-01-05" in " ".join(text.split())
+
+
+def test_a_unit_without_a_record_says_what_to_do():
+    none = history(*drifting())
+    assert none.runs
+    with pytest.raises(ReadingsError, match="no record of this unit"):
+        timeline(pd.DataFrame(), pd.DataFrame(), pd.DataFrame())
+
+
+def test_one_run_is_a_history_too():
+    found = history(run(0, 0, "as found", 0.05))
+    text = sections_text(told(found, advised(found)))
+    assert "too few" in text
+    assert "drift of zero error: not known" in " ".join(text.split())

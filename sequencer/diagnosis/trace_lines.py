@@ -19,7 +19,7 @@ from sequencer.diagnosis.noise.inverter import (
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.residue import residue_of
 from sequencer.diagnosis.noise.rhythm import rhythm_of
-from sequencer.diagnosis.noise.spectrum import Line, amplitudes, main_lines, stands_out
+from sequencer.diagnosis.noise.spectrum import Line, amplitudes, lines_in, stands_out
 
 __all__ = ["LINES_N", "SHOWN_LINES", "TraceLines", "lines_of"]
 
@@ -180,14 +180,19 @@ def _without_pulses(
     turn_Hz = train.rate_Hz / train.wheel.pulses_n if train.wheel is not None else 0.0
     edges, rate_Hz = train.edges, train.rate_Hz
     rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
-    times_s: FloatArray = begin_s + interval_s * np.arange(len(values), dtype=np.float64)
+    times_s: FloatArray = np.arange(len(values), dtype=np.float64)
+    times_s *= interval_s
+    times_s += begin_s
     pulses_n = train.wheel.pulses_n if train.wheel is not None and train.wheel.is_there else 1
     left = residue_of(values, times_s, rhythm, timing_s=edges.timing_s, pulses_n=pulses_n)
     if left is None:  # all of it is edges
         return tuple(each if each.name else replace(each, name="pulses") for each in told)
     residue, is_known = left
     share = float(is_known.mean())
-    heights = amplitudes(residue) / share
+    del times_s, left, is_known  # a spectrum needs the room
+    heights = amplitudes(residue)
+    own = lines_in(heights, len(residue) * interval_s, most=LINES_N)
+    heights /= share
     lines = [each.line for each in told]
 
     def named(line: Line, name: str) -> str:
@@ -202,7 +207,7 @@ def _without_pulses(
 
     renamed = [Origin(line=each.line, name=named(each.line, each.name)) for each in told]
     others = [each.line.rate_Hz for each in renamed if each.name != "pulses"]
-    for line in main_lines(residue, interval_s, most=LINES_N):
+    for line in own:
         order = round(line.rate_Hz / rate_Hz)
         is_pulses = order > 0 and abs(line.rate_Hz - order * rate_Hz) <= width_Hz
         if not is_pulses and not any(abs(line.rate_Hz - each) <= width_Hz for each in others):

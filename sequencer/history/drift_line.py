@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
@@ -85,7 +85,11 @@ class DriftLine:
             return start
         times = start + np.geomspace(1e-3, most, 200)
         first = next((time for time in times if room(float(time)) <= 0), None)
-        return math.inf if first is None else float(optimize.brentq(room, start, float(first), xtol=1e-12))
+        if first is None:
+            return math.inf
+        from scipy import optimize  # noqa: PLC0415  16 MB, for a search that few need
+
+        return float(optimize.brentq(room, start, float(first), xtol=1e-12))
 
 
 def drift_line(

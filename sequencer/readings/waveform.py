@@ -9,7 +9,8 @@ from instruments.datasheet import FloatArray
 __all__ = ["TraceFile", "is_even", "step_of"]
 
 _EVEN = 0.02  # of a step, from the shortest to the longest
-_MOST_STEPS = 1_000_000  # looked at together; all at once would take as much room as the trace
+_MOST_STEPS = 1_000_000  # that the median is taken of
+_PART_N = 2**16  # looked at together; all at once would take as much room as the trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,14 +49,14 @@ class TraceFile:
 def step_of(times: FloatArray) -> float:
     """Median step, of a long trace that of some; shape (n,), two at least, any unit."""
     apart = -(-len(times) // _MOST_STEPS)
-    return float(np.median(times[1::apart] - times[:-1:apart]))
+    return float(np.median(times[1::apart] - times[:-1:apart], overwrite_input=True))
 
 
 def is_even(times: FloatArray) -> bool:
     """Whether times rise by one step, to a hundredth of it to each side; shape (n,), any unit. False with a NaN."""
     low, high = np.inf, -np.inf
-    for start in range(0, len(times) - 1, _MOST_STEPS):
-        steps = np.diff(times[start : start + _MOST_STEPS + 1])
+    for start in range(0, len(times) - 1, _PART_N):
+        steps = np.diff(times[start : start + _PART_N + 1])
         low, high = min(low, float(steps.min())), max(high, float(steps.max()))
     mean = float(times[-1] - times[0]) / max(len(times) - 1, 1)
     return bool(high - low <= _EVEN * mean)

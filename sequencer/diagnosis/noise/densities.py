@@ -13,20 +13,36 @@ __all__ = ["log_cdf", "log_mixture", "log_normal"]
 
 _LOG_2PI = math.log(2 * math.pi)
 _TAIL_FROM = -4.0  # below it tanh is too coarse, and the asymptotic tail good to 6 % and better
-_LEAST_CDF = 1e-12
+_TANH = math.sqrt(2 / math.pi)
+_LARGEST_ODDS = 700.0  # of what exp can give; the tail stands there
 
 
 def log_normal(away: FloatArray, sd: FloatArray | float) -> FloatArray:
     """White noise."""
-    return np.asarray(-0.5 * (away / sd) ** 2 - np.log(sd) - _LOG_2PI / 2)
+    found = away / sd
+    found *= found
+    found *= -0.5
+    found -= np.log(sd) + _LOG_2PI / 2
+    return np.asarray(found)
 
 
 def log_cdf(x: FloatArray) -> FloatArray:
     """Log of the normal distribution function; good to 1e-3 in the function, and in the logarithm of its tail."""
-    # 0.044715: the constant of the tanh approximation (Page 1977, from memory).
-    positive = 0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * x * (1 + 0.044715 * x * x)))
-    tail = -0.5 * np.minimum(x, -1.0) ** 2 - np.log(np.maximum(-x, 1.0)) - 0.5 * _LOG_2PI
-    return np.where(x > _TAIL_FROM, np.log(np.maximum(positive, _LEAST_CDF)), tail)
+    # 0.044715: the constant of the tanh approximation (Page 1977, from memory); (1 + tanh z) / 2 = 1 / (1 + exp(-2 z)).
+    odds = x * x
+    odds *= -2 * _TANH * 0.044715
+    odds -= 2 * _TANH
+    odds *= x
+    np.minimum(odds, _LARGEST_ODDS, out=odds)
+    found = np.exp(odds, out=odds)
+    found += 1
+    np.log(found, out=found)
+    np.negative(found, out=found)
+    far = np.flatnonzero(x <= _TAIL_FROM)
+    if len(far):
+        tail = x.ravel()[far]
+        found.ravel()[far] = -0.5 * tail**2 - np.log(-tail) - 0.5 * _LOG_2PI
+    return np.asarray(found)
 
 
 def log_mixture(share: FloatArray | float, usual: FloatArray, other: FloatArray) -> FloatArray:

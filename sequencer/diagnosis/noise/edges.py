@@ -136,9 +136,10 @@ class _Signal:
             step_n *= _FILTER
         whole_n = len(self.values) // step_n
         means = self.values[: whole_n * step_n].reshape(whole_n, step_n).mean(axis=1)
+        ndimage.uniform_filter1d(means, width_n // step_n, mode="nearest", output=means)
         return replace(
             self,
-            values=ndimage.uniform_filter1d(means, width_n // step_n, mode="nearest"),
+            values=means,
             times_s=self.times_s[step_n // 2 :: step_n][:whole_n],
             filter_s=width_n * step_of(self.times_s),
         )

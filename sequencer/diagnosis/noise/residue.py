@@ -13,6 +13,7 @@ _LEAST_SAMPLES = 6  # in a cell, on the average
 _JUMP = 0.4  # of the height of the shape: what moves as far within a sample is an edge, that sampling displaces
 _DISPLACED = 0.03  # of the height of the shape
 _LEAST_LEFT = 0.3  # of the samples
+_PART_N = 2**16  # samples that are looked at together
 
 
 def residue_of(
@@ -38,35 +39,53 @@ def residue_of(
     is_sound = rhythm.is_single.copy()
     extra = np.searchsorted(kept_s, rhythm.all_s[rhythm.is_extra]) - 1
     is_sound[extra[(extra >= 0) & (extra < many)]] = False
-    period = np.searchsorted(kept_s, times_s, side="right") - 1
-    is_known = (period >= 0) & (period < many)
-    is_known[is_known] = is_sound[period[is_known]]
-    if is_known.mean() < _LEAST_LEFT:
+    parts = [slice(start, start + _PART_N) for start in range(0, len(values), _PART_N)]
+    is_known = np.zeros(len(values), dtype=bool)
+    for part in parts:
+        period = np.searchsorted(kept_s, times_s[part], side="right") - 1
+        is_inside = (period >= 0) & (period < many)
+        is_inside[is_inside] = is_sound[period[is_inside]]
+        is_known[part] = is_inside
+    known_n = int(np.count_nonzero(is_known))
+    if known_n < _LEAST_LEFT * len(values):
         return None
-    at, y = period[is_known], values[is_known]
-    turn = (times_s[is_known] - kept_s[at]) / rhythm.periods_s[at]
-    per_period = len(y) / max(int(is_sound.sum()), 1)
+    per_period = known_n / max(int(is_sound.sum()), 1)
     cells_n = int(np.clip(_CELLS_PER_SAMPLE * per_period, *_CELLS_N))
-    each_n = len(y) // (_LEAST_SAMPLES * pulses_n)
+    each_n = known_n // (_LEAST_SAMPLES * pulses_n)
     if pulses_n > 1 and each_n >= per_period:
-        tooth = np.concatenate(([0], np.cumsum(rhythm.counts)))[at] % pulses_n
-        turn, cells_n = tooth + turn, pulses_n * min(cells_n, each_n)
+        tooth = np.concatenate(([0], np.cumsum(rhythm.counts))) % pulses_n
+        cells_n = pulses_n * min(cells_n, each_n)
     else:
-        pulses_n, cells_n = 1, max(min(cells_n, len(y) // _LEAST_SAMPLES), 4)
-    cell = np.minimum((turn * (cells_n / pulses_n)).astype(np.int64), cells_n - 1)
-    seen_n = np.bincount(cell, minlength=cells_n)
+        tooth = np.zeros(many + 1, dtype=np.int64)
+        pulses_n, cells_n = 1, max(min(cells_n, known_n // _LEAST_SAMPLES), 4)
+
+    def turns_in(part: slice) -> FloatArray:
+        """Where the samples that are known lie in a turn of the wheel, in pulses."""
+        seen_s = times_s[part][is_known[part]]
+        at = np.searchsorted(kept_s, seen_s, side="right") - 1
+        return np.asarray(tooth[at] + (seen_s - kept_s[at]) / rhythm.periods_s[at])
+
+    # In parts: all at once would take a dozen times the room of the samples.
+    seen_n, turned, summed = np.zeros(cells_n, dtype=np.int64), np.zeros(cells_n), np.zeros(cells_n)
+    for part in parts:
+        turn = turns_in(part)
+        cell = np.minimum((turn * (cells_n / pulses_n)).astype(np.int64), cells_n - 1)
+        seen_n += np.bincount(cell, minlength=cells_n)
+        turned += np.bincount(cell, weights=turn, minlength=cells_n)
+        summed += np.bincount(cell, weights=values[part][is_known[part]], minlength=cells_n)
     some = np.flatnonzero(seen_n)
-    places = np.bincount(cell, weights=turn, minlength=cells_n)[some] / seen_n[some]
-    shape = np.bincount(cell, weights=y, minlength=cells_n)[some] / seen_n[some]
+    places, shape = turned[some] / seen_n[some], summed[some] / seen_n[some]
 
     def shape_at(turns: FloatArray) -> FloatArray:
         return np.asarray(np.interp(turns, places, shape, period=pulses_n))
 
-    step = 1 / per_period
-    moves = np.abs(shape_at(turn + step) - shape_at(turn - step)) / float(np.ptp(shape))
+    step, height = 1 / per_period, float(np.ptp(shape))
     off_n = timing_s / float(np.median(np.diff(times_s))) / 2
-    is_edge = (moves > _JUMP) | (moves * off_n > _DISPLACED)
     left = np.zeros(len(values))
-    left[is_known] = np.where(is_edge, 0.0, y - shape_at(turn))
-    is_known[is_known] = ~is_edge
+    for part in parts:
+        turn, known = turns_in(part), np.flatnonzero(is_known[part]) + part.start
+        moves = np.abs(shape_at(turn + step) - shape_at(turn - step)) / height
+        is_edge = (moves > _JUMP) | (moves * off_n > _DISPLACED)
+        left[known] = np.where(is_edge, 0.0, values[known] - shape_at(turn))
+        is_known[known] = ~is_edge
     return (left, is_known) if is_known.mean() >= _LEAST_LEFT else None

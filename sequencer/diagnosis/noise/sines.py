@@ -16,6 +16,7 @@ ComplexArray: TypeAlias = npt.NDArray[np.complex128]
 _MOST_CELLS = 1_000_000  # of a block of frequencies by readings
 _LEAST_GRID = 200  # frequencies from which on the grid is the faster way
 _EVEN = 1e-6  # of a step: what counts as an even grid of frequencies
+_APART = 1e-3  # least of the largest eigenvalue of the products
 _SPREAD = 12  # cells to each side that a reading is spread over
 
 
@@ -66,13 +67,20 @@ def _sums(y: FloatArray, t: FloatArray, rates_Hz: FloatArray) -> tuple[ComplexAr
     """Sums over the readings of y e, of e and of e squared, e = exp(2 pi i f t), at each frequency."""
     m = len(rates_Hz)
     step_Hz = (rates_Hz[-1] - rates_Hz[0]) / max(m - 1, 1)
-    if m >= _LEAST_GRID and np.allclose(np.diff(rates_Hz), step_Hz, rtol=_EVEN, atol=0):
+    is_even = m > 1 and np.allclose(np.diff(rates_Hz), step_Hz, rtol=_EVEN, atol=0)
+    if is_even and m >= _LEAST_GRID:
         return (
             _on_grid(y, t, rates_Hz[0], step_Hz, m),
             _on_grid(np.ones_like(y), t, rates_Hz[0], step_Hz, m),
             _on_grid(np.ones_like(y), 2 * t, rates_Hz[0], step_Hz, m),
         )
     found = np.empty((3, m), dtype=np.complex128)
+    if is_even:
+        turned, step = np.exp(2j * np.pi * rates_Hz[0] * t), np.exp(2j * np.pi * step_Hz * t)
+        for each in range(m):  # from one to the next by a turn, which is faster than a sine of each
+            found[:, each] = turned @ y, turned.sum(), turned @ turned
+            turned *= step
+        return found[0], found[1], found[2]
     rows_n = max(_MOST_CELLS // len(y), 1)
     for start in range(0, m, rows_n):
         turning = np.exp(2j * np.pi * rates_Hz[start : start + rows_n, None] * t)
@@ -105,7 +113,11 @@ def fit_sines(values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, ..
     """Amplitude of the sine at each frequency, and what is left of the readings; least squares with a mean."""
     angle = 2 * np.pi * np.outer(times_s - times_s[0], np.array(rates_Hz))
     basis = np.concatenate((np.ones((len(values), 1)), np.cos(angle), np.sin(angle)), axis=1)
-    size = np.linalg.lstsq(basis, values, rcond=1e-7)[0]
+    products = basis.T @ basis
+    # Where no sine is nearly made of the others, their products are enough, at a fifth of the time.
+    apart = np.linalg.eigvalsh(products)
+    is_apart = apart[0] > _APART * apart[-1]
+    size = np.linalg.solve(products, basis.T @ values) if is_apart else np.linalg.lstsq(basis, values, rcond=1e-7)[0]
     many = len(rates_Hz)
     return np.hypot(size[1 : many + 1], size[many + 1 :]), values - basis @ size
 

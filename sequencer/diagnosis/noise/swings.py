@@ -54,15 +54,21 @@ class Swings:
         The width is the logarithm of the ratio, a step of the resolution added to both.
         """
         # Below the floor only those are left that were never closed: no count.
-        falling = np.sort(self.heights[self.heights >= self.floor])[::-1]
-        high_n = int((falling > _LEAST_SHARE * falling[0]).sum())
-        above, below = falling[:high_n], np.append(falling[1:], self.floor)[:high_n]
-        widest = np.argsort(-self.widths(above, below), kind="stable")[:most]
+        falling = self.heights[self.heights >= self.floor]
+        falling.sort()
+        falling = np.append(self.floor, falling)[::-1]
+        high_n = np.count_nonzero(falling[:-1] > _LEAST_SHARE * falling[0])
+        above, below = falling[:high_n], falling[1 : high_n + 1]
+        narrowness = self.widths(above, below)
+        np.negative(narrowness, out=narrowness)
+        widest = np.argsort(narrowness, kind="stable")[:most]
         return [(float(below[each]), float(above[each]), int(each) + 1) for each in widest.tolist()]
 
     def widths(self, above: FloatArray, below: FloatArray) -> FloatArray:
         """Logarithm of the ratio of two swings, as far as the resolution tells."""
-        return np.asarray(np.log((above + self.resolution) / (below + self.resolution)))
+        found = above + self.resolution
+        found /= below + self.resolution
+        return np.asarray(np.log(found, out=found))
 
 
 def swings_of(values: FloatArray) -> Swings:
@@ -92,16 +98,20 @@ def swings_of(values: FloatArray) -> Swings:
     heights, is_open = _closed(values[rest])
     ranges = np.abs(np.diff(values[rest[is_open]]))
     heights[is_open] = np.maximum(np.append(ranges, 0.0), np.insert(ranges, 0, 0.0))
-    all_at = np.concatenate((kept_at, rest))
-    order = np.argsort(all_at, kind="stable")
+    at = np.concatenate((kept_at, rest))
+    heights = np.concatenate((kept_heights, heights))
+    del kept_at, kept_heights, left, rest
+    order = np.argsort(at, kind="stable")
+    at, heights = at[order], heights[order]
+    del order
     some = values[:: math.ceil(len(values) / _UNIQUE_N)]
     steps = np.diff(np.unique(some))
     # The one step of two levels is the swing itself, and says nothing of what is finer.
     resolution = float(steps.min()) if len(steps) > 1 else 0.0
     return Swings(
-        at=all_at[order],
-        values=values[all_at[order]],
-        heights=np.concatenate((kept_heights, heights))[order],
+        at=at,
+        values=values[at],
+        heights=heights,
         resolution=max(resolution, 1e-12 * float(np.ptp(values)), 1e-300),
         floor=floor,
     )

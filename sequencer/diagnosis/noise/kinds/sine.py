@@ -13,7 +13,11 @@ __all__ = ["PERIODIC", "log_sine", "sine_at_random_phases", "sine_in_run", "stro
 
 _PHASES = np.sin(math.pi * ((np.arange(64) + 0.5) / 64 - 0.5))  # of half a turn; the other half is the same
 _NARROWEST = 1 / 24  # noise beneath a sine, in amplitudes; else the quadrature misses the edges of the arcsine
-_RATIOS = np.linspace(0, 3, 301)  # of a reading to the amplitude; beyond it the tail is written down
+_FARTHEST, _CELLS_N = 3.0, 300  # of a reading to the amplitude; beyond it the tail is written down
+_RATIOS = np.linspace(0, _FARTHEST, _CELLS_N + 1)
+_SQUARES = (_RATIOS[:, np.newaxis] - _PHASES) ** 2  # of the way from a phase to a reading
+_NEAREST = _SQUARES.min(axis=1)
+_BEYOND = _SQUARES - _NEAREST[:, np.newaxis]
 
 _WIDEST = 0.6  # noise beneath a sine, in amplitudes: beyond it white noise is as good alone
 _RMS_TO_AMPLITUDE = 1.35  # a little below sqrt(2): some of the scatter is the noise beneath
@@ -32,13 +36,21 @@ _LEAST_SHARE, _LARGEST_FRAC, _AMPLITUDES_N = 0.5, 0.3, 28
 def log_sine(away: FloatArray, amplitude: float, sd: float) -> FloatArray:
     """A sine read at random phases (arcsine distribution) with white noise, which is amplitude / 24 at least."""
     noise = max(sd / amplitude, _NARROWEST)
-    each = -0.5 * ((_RATIOS[:, np.newaxis] - _PHASES) / noise) ** 2
-    nearest = each.max(axis=1)
-    logs = nearest + np.log(np.exp(each - nearest[:, np.newaxis]).mean(axis=1))
-    ratio = np.abs(away) / amplitude
-    # Farther out than the table goes it is the tail of the noise about the peak.
-    farther = 0.5 * ((np.maximum(ratio, _RATIOS[-1]) - 1) ** 2 - (_RATIOS[-1] - 1) ** 2) / noise**2
-    return np.asarray(np.interp(ratio, _RATIOS, logs) - farther - math.log(noise * amplitude) - LOG_2PI / 2)
+    logs = np.log(np.exp(_BEYOND * (-0.5 / noise**2)).mean(axis=1)) - 0.5 / noise**2 * _NEAREST
+    ratio = np.abs(away)
+    ratio /= amplitude
+    # Straight between the places of the table, which are even: `np.interp` would search for each.
+    place = np.minimum(ratio, _FARTHEST)
+    place *= _CELLS_N / _FARTHEST
+    cell = np.minimum(place.astype(np.int64), _CELLS_N - 1)
+    place -= cell
+    found = place * np.diff(logs)[cell]
+    found += logs[cell]
+    found -= math.log(noise * amplitude) + LOG_2PI / 2
+    far = ratio > _FARTHEST
+    if far.any():  # the tail of the noise about the peak
+        found[far] -= 0.5 * ((ratio[far] - 1) ** 2 - (_FARTHEST - 1) ** 2) / noise**2
+    return np.asarray(found)
 
 
 def sine_at_random_phases(burst: Burst) -> BurstFit:

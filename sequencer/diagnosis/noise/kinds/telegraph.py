@@ -14,6 +14,7 @@ __all__ = ["TELEGRAPH", "chain", "log_chain"]
 _WIDEST_STEP = 0.6  # of the largest reading: a wider one is a loss of signal
 _ALIKE = 0.5  # standard errors by which neighbours are alike: else it is flicker, whatever the levels
 _START_SDS = (0.2, 0.15)  # first steps of the climb, as logarithms of noise and of the distance of the levels
+_UNSCALED = 3  # times that products are taken in pairs before they are scaled
 _FEWEST_CHANGES = 4.0  # fewer may be steps
 _LEAST_JUMPS = 0.5
 _TWO_SDS = 1.96  # 95 % of a normal distribution
@@ -34,17 +35,24 @@ def log_chain(low: FloatArray, high: FloatArray, rise: float, fall: float) -> fl
     total = float(largest.sum())
     down, up = np.exp(low - largest), np.exp(high - largest)
     first = np.array([fall * down[0], rise * up[0]]) / (rise + fall)
-    a, b, c, d = (1 - rise) * down[1:], rise * up[1:], fall * down[1:], (1 - fall) * up[1:]
-    while len(a) > 1:
-        if len(a) % 2:  # the identity changes nothing
-            a, b, c, d = (np.append(each, one) for each, one in ((a, 1.0), (b, 0.0), (c, 0.0), (d, 1.0)))
-        a0, b0, c0, d0, a1, b1, c1, d1 = (each[start::2] for start in (0, 1) for each in (a, b, c, d))
-        a, b, c, d = a0 * a1 + b0 * c1, a0 * b1 + b0 * d1, c0 * a1 + d0 * c1, c0 * b1 + d0 * d1
-        scale = np.maximum(np.maximum(a, b), np.maximum(c, d))
-        total += float(np.log(scale).sum())
-        a, b, c, d = a / scale, b / scale, c / scale, d / scale
-    end = float(first @ np.array([[a[0], b[0]], [c[0], d[0]]]).sum(axis=1)) if len(a) else float(first.sum())
-    return total + math.log(end)
+    many = len(low) - 1
+    steps = np.zeros((2, 2, 1 << (many - 1).bit_length() if many else 0))  # from, to; as many as halve to one
+    steps[0, 0, many:] = steps[1, 1, many:] = 1.0  # the identity changes nothing
+    for (start, end), share in np.ndenumerate(np.array([[1 - rise, rise], [fall, 1 - fall]])):
+        np.multiply((down, up)[end][1:], share, out=steps[start, end, :many])
+    halvings = 0
+    while steps.shape[2] > 1:
+        left, right = steps[:, :, 0::2], steps[:, :, 1::2]
+        steps = left[:, :1] * right[0]
+        steps += left[:, 1:] * right[1]
+        halvings += 1
+        # Shares are no less than 6e-6, so that eight in a row are far from underflow.
+        if halvings % _UNSCALED == 0:
+            scale = steps.max(axis=(0, 1))
+            total += float(np.log(scale).sum())
+            steps /= scale
+    last = float((first @ steps[:, :, 0]).sum()) if many else float(first.sum())
+    return total + math.log(last)
 
 
 def chain(low: FloatArray, high: FloatArray, rise: float, fall: float) -> tuple[FloatArray, float, float]:

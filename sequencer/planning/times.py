@@ -22,6 +22,7 @@ _EXCHANGE_S = {"GPIB": 0.004, "USB": 0.002, "ASRL": 0.03, "SOCKET": 0.002, "INST
 _KEPT_S = 0.003  # one reading synced to the disk; the same
 _SILENCE_S = 0.2  # that a line is listened to before it is trusted (`instruments.session`)
 _NO_PULSE_S = 1.0  # so long a counter waits for a pulse before it says that there is none: common practice, no source
+_PERSON_SETS_S, _PERSON_READS_S = 15.0, 8.0  # a person at a knob, and at a display and the keys: the same
 _PREPARED_N = 8  # exchanges to identify, clear, set up, make safe and select one instrument
 _LATE = 1.01  # settling is declared so much later than it is true (tests/bench/bench_settling.py)
 _FIT_SPAN, _FIT_N = 2.0, 8  # what is watched at least where no step is to be seen: in time constants, in readings
@@ -41,10 +42,10 @@ class Talk:
     """What a bench takes beside the unit, in s.
 
     Attributes:
-        set_s: to set a level, until the source has settled to it.
+        set_s: to set a level, until the source has settled to it, or a person has done it.
         close_check_s: to look at the source before a level is left.
         read_s: one reading of each tap, range change included where two taps share an instrument.
-        check_s: to look at what reads each tap.
+        check_s: to look at what reads each tap, or for a person to read it and type.
         kept_s: to keep one reading.
         begin_s: from the first exchange to the first point.
     """
@@ -86,14 +87,16 @@ def talk_of(
         change_s = 2 * each_s[name] + function.settling_after_range_change
         change_s += function.discard_after_range_change * (function.takes + each_s[name])
         read_s[each.tap] = function.takes + each_s[name] + (change_s if readers.count(name) > 1 else 0.0)
-        check_s[each.tap] = each_s[name] * _checks_n(bench.descriptions[name])
+        is_keyed = bench.descriptions[name].kind == "keyed"
+        check_s[each.tap] = _PERSON_READS_S if is_keyed else each_s[name] * _checks_n(bench.descriptions[name])
         begin_s += change_s
     is_real = not bench.file.is_simulated
     remote = [name for name in each_s if bench.descriptions[name].kind == "remote"]
     begin_s += sum(_PREPARED_N * each_s[name] + _SILENCE_S for name in remote)
     return Talk(
         set_s=per_s * _in_messages(driving, (driving.error_query is not None, drives.read_back is not None, power_n))
-        + drives.settling,
+        + drives.settling
+        + (_PERSON_SETS_S if driving.kind == "keyed" else 0.0),
         close_check_s=per_s * _in_messages(driving, (power_n, looks_n)),
         read_s=read_s,
         check_s=check_s,

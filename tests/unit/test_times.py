@@ -92,3 +92,12 @@ def test_earlier_runs_tell_the_time_and_damaged_records_do_not(tmp_path):
     assert (again.points[0].settles_s, again.points[0].reads_s) == (3.0, 4.0)
     assert again.points[1] == planned.points[1]
     assert core.plan("reversed-current", "simulated", results=tmp_path / "none").timed_by_n == 0
+
+
+def test_the_time_of_a_person_is_in_the_plan():
+    planned = core.plan("pulse-to-current-by-hand", "by-hand")
+    # Exercise and traverse set the source eleven times, and eleven readings are typed, end pairs among them.
+    by_person_s = 11 * 15 + 11 * 8
+    settling_s = sum(point.rule.maximum_s for point in planned.points)
+    assert by_person_s < planned.estimate_s < by_person_s + settling_s
+    assert any("15 s to set and 8 s to read" in each for each in planned.warnings)

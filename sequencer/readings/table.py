@@ -78,12 +78,15 @@ _OF_A_VISIT = ("value", "sd", "highest", "lowest", "readings_n")
 
 def tidy(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
     """Rows as a table with the columns and types of `COLUMNS`; what a row lacks is missing."""
-    table = pd.DataFrame(list(rows), columns=list(COLUMNS))
-    for name, kind in COLUMNS.items():
-        column = table[name].astype(object)
-        table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)  # type: ignore[call-overload]  # by name
-    table["correction"] = table["correction"].fillna(0)
-    return table
+    # Where pyarrow is installed pandas would keep texts in it, and it takes no text with half a character, as a reply
+    # may hold.
+    with pd.option_context("mode.string_storage", "python"):
+        table = pd.DataFrame(list(rows), columns=list(COLUMNS))
+        for name, kind in COLUMNS.items():
+            column = table[name].astype(object)
+            table[name] = (column.where(column.notna(), "") if kind == "str" else pd.to_numeric(column)).astype(kind)  # type: ignore[call-overload]  # by name
+        table["correction"] = table["correction"].fillna(0)
+        return table
 
 
 def is_tidy(columns: Iterable[object]) -> bool:

@@ -137,7 +137,7 @@ def test_resume_can_be_given_everything_that_a_run_can_but_what_its_record_keeps
     from sequencer.cli import cli
 
     run, resume = ({option.name for option in cli.commands[name].params} for name in ("run", "resume"))
-    kept = {"sequence", "bench", "faults", "seed", "serial", "as_found", "as_left", "results", "low_tur_accepted"}
+    kept = {"sequence", "bench", "faults", "seed", "serial", "as_found", "as_left", "tag", "low_tur_accepted"}
     kept |= {"bench_cleared", "only", "first"}
     assert run - resume == kept
     assert resume - run == {"record"}

@@ -14,6 +14,7 @@ from sequencer.diagnosis.traced import TraceResult
 
 __all__ = ["bounce_finding", "of_train"]
 
+_RUNS_ONE_WAY = 0.7  # of the range of the rate lies between its begin and its end
 _FEWEST_SAMPLES, _FEW_SAMPLES, _ENOUGH_SAMPLES = 4.0, 6.0, 20.0  # in a period
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 
@@ -111,11 +112,16 @@ def _of_few_samples(train: PulseTrain, result: TraceResult) -> list[Finding]:
 def _of_speed(train: PulseTrain) -> list[Finding]:
     if not train.is_changing:
         return []
-    way = "rises" if train.ends_Hz > train.begins_Hz else "falls"
+    moved, range_Hz = train.ends_Hz - train.begins_Hz, train.fastest_Hz - train.slowest_Hz
+    if abs(moved) < _RUNS_ONE_WAY * range_Hz:
+        how = f"moves between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz"
+    else:
+        how = f"{'rises' if moved > 0 else 'falls'} from {train.begins_Hz:.4g} to {train.ends_Hz:.4g} Hz"
+    share = sized(100 * range_Hz / train.fastest_Hz, 2)
     return [
         Finding(
-            what=f"the speed changes while it is recorded: the rate {way} from {train.begins_Hz:.4g} to "
-            f"{train.ends_Hz:.4g} Hz, by {sized(train.change_pct, 2)} % in all; {train.rate_Hz:.4g} Hz is its mean",
+            what=f"the speed changes while it is recorded: the rate {how}, by {share} % of its highest; "
+            f"{train.rate_Hz:.4g} Hz is its mean",
             cause="what turns runs up or down, or is regulated",
             check="record at a steady speed if it should be one; jitter and wheel are told about the changing speed",
         )

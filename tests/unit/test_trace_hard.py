@@ -247,3 +247,18 @@ def test_a_channel_is_numbered_without_the_times(tmp_path, heading):
     assert list(read_trace(path, column="2").values) == [6, 7, 8]
     with pytest.raises(ReadingsError, match='no column "3"'):
         read_trace(path, column="3")
+
+
+@pytest.mark.parametrize(("begin_Hz", "end_Hz"), [(120.0, 0.0), (0.0, 80.0), (240.0, 0.0)])
+def test_what_runs_down_to_a_stop_or_up_from_one_misses_no_pulse(begin_Hz, end_Hz):
+    t = clock(3.0, 20_000)
+    ran = np.clip(t - 0.4, 0, 2.2)  # at a steady change for 2.2 s, with a rest before or after
+    turns = begin_Hz * ran + (end_Hz - begin_Hz) * ran**2 / (2 * 2.2)
+    before = begin_Hz * np.clip(t - 0.4, None, 0)
+    values = 5.0 * ((turns + before + 0.1) % 1 < 0.5) + hiss(t, 0.05)
+    result, text = told(values, 20_000)
+    assert result.train.missing_n == 0
+    assert "missing pulses" not in text
+    assert f"the rate {'falls' if begin_Hz else 'rises'} from" in text
+    share = float(text.split("Hz, by ")[1].split(" %")[0])
+    assert 60 < share <= 100  # of its highest, which is that at the other end

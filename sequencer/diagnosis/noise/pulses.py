@@ -17,6 +17,7 @@ __all__ = ["PulseTrain", "pulse_train"]
 
 _MOST_PULSES = 2_000_000
 _FIT_N = 50_000  # periods that a change of speed is told by; of more, some
+_NEAR_A_REST_N = 3  # periods that grow towards a stop, faster than the curve through all of them
 _STEADY_PCT = 2.0
 _FAR, _FAR_LEAST = 6.0, 1e-4  # in medians of how far a period is off; as a share
 _MOST_DEGREE = 9  # of the polynomial that is the speed
@@ -41,6 +42,8 @@ class PulseTrain:
         change_pct: how far the period moves over the record, slowly, %.
         begins_Hz: rate at the begin, as far as that change is known.
         ends_Hz: at the end.
+        slowest_Hz: least rate in between.
+        fastest_Hz: highest.
         is_changing: the change is more than jitter makes, and worth a word.
         duty: share of the time above, of a normal pulse.
         rests: times without pulses: before the first, after the last, or as many as no few that are missing take.
@@ -64,6 +67,8 @@ class PulseTrain:
     change_pct: float
     begins_Hz: float
     ends_Hz: float
+    slowest_Hz: float
+    fastest_Hz: float
     is_changing: bool
     duty: float
     rests: tuple[Rest, ...]
@@ -115,8 +120,16 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
     after_s = extra_s - kept_s[period]
     is_within = (extra_s > kept_s[0]) & (extra_s < kept_s[-1])
     is_pause = pauses(rhythm)
-    gaps = np.flatnonzero((counts > 1) & rhythm.is_recorded & ~is_pause)
     smooth_s = _smooth(rhythm.periods_s, is_single, _degree(int(is_single.sum()), pulses_per_revolution))
+    is_changing, rests = _is_changing(smooth_s, rhythm), rests_of(edges, rhythm)
+    is_gap = (counts > 1) & rhythm.is_recorded & ~is_pause
+    if is_changing:  # what runs down to a stop, or up from one, has its longest periods there, and no pulse missing
+        near = slice(_NEAR_A_REST_N + 1)
+        if any(each.is_first for each in rests) and (np.diff(rhythm.periods_s[near]) < 0).all():
+            is_gap[:_NEAR_A_REST_N] = False
+        if any(each.is_last for each in rests) and (np.diff(rhythm.periods_s[::-1][near]) < 0).all():
+            is_gap[-_NEAR_A_REST_N:] = False
+    gaps = np.flatnonzero(is_gap)
     relative = rhythm.periods_s / smooth_s
     period_s = float(np.median(rhythm.periods_s[is_single]))
     repeat_n, repeat_pct = repetition(
@@ -140,9 +153,11 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         change_pct=change_pct,
         begins_Hz=1 / float(smooth_s[0]),
         ends_Hz=1 / float(smooth_s[-1]),
-        is_changing=_is_changing(smooth_s, rhythm),
+        slowest_Hz=1 / float(smooth_s.max()),
+        fastest_Hz=1 / float(smooth_s.min()),
+        is_changing=is_changing,
         duty=_duty(edges, rhythm),
-        rests=rests_of(edges, rhythm),
+        rests=rests,
         missing_n=int((counts - 1)[gaps].sum()),
         missing_s=tuple(float(each) for each in kept_s[gaps][:100]),
         extra_n=len(extra_s),

@@ -80,7 +80,7 @@ def test_a_signal_while_a_record_is_sealed_waits_until_it_is(quick, livezero, nu
 @pytest.mark.parametrize(
     ("function", "file"),
     [("parse_args", "click/core.py"), ("plan", "jobs/plan.py"), ("create", "record/create.py"),
-     ("close", "instruments/bench.py"), ("show_result", "cli/runs.py"), ("print_summary", "cli/console.py")],
+     ("close", "instruments/openbench.py"), ("show_result", "cli/runs.py"), ("print_summary", "cli/console.py")],
 )  # fmt: skip
 def test_a_signal_before_and_after_a_run(quick, function, file):
     before = AT_CALL.format(function=function, file=file, number=int(signal.SIGTERM))

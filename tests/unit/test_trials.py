@@ -142,7 +142,7 @@ def test_the_point_where_the_first_order_is_farthest_off_is_named_though_another
 
 def test_a_record_is_tried_from_what_it_holds(tmp_path):
     done = run(plan("pt100-to-current", load_bench("simulated")), serial="T-1", results=tmp_path, operator=Yes())
-    found = by_trials(done.record.folder, limit=200_000).trials.worst.result
+    found = by_trials(done.record.folder, limit=200_000).content.trials.worst.result
     evaluation = done.evaluation
     assert found.estimate == pytest.approx(evaluation.worst["error"], abs=found.first_order_u / 10)
     assert found.first_order_u == pytest.approx(evaluation.budget.u[evaluation.worst_index], rel=1e-3)

@@ -380,15 +380,23 @@ def test_a_basis_that_is_none_is_refused():
 @pytest.mark.parametrize(
     ("changed", "says", "allowed"),
     [
-        ({"type_sheet": {"1200 Hz}": "1200 Hz, allowances: {cable: -2 Hz}}"}}, "cannot stand", "zero or more in Hz"),
-        ({"type_sheet": {"1200 Hz}": "1200 Hz, allowances: {cable: 2 mA}}"}}, "cannot stand", "zero or more in Hz"),
+        (
+            {"type_sheet": {"1200 Hz}": "1200 Hz, allowances: {cable: -2 Hz}}"}},
+            "do not fit together",
+            "zero or more in Hz",
+        ),
+        (
+            {"type_sheet": {"1200 Hz}": "1200 Hz, allowances: {cable: 2 mA}}"}},
+            "do not fit together",
+            "zero or more in Hz",
+        ),
         (
             {
                 "type_sheet": {
                     "1000 Hz, limits: 0 .. 1200 Hz}": "90 degC, sensor: {rtd: Pt100}, allowances: {a: 1 degC}}"
                 }
             },
-            "cannot stand",
+            "do not fit together",
             "zero or more in ohm",
         ),
     ],
@@ -459,11 +467,11 @@ def test_what_a_bench_cannot_state_is_refused_with_place_and_remedy(small, bench
     ("old", "new", "says", "allowed"),
     [
         ("accuracy: 2 uA", "accuracy: -2 uA", "negative", "zero or more"),
-        ("accuracy: 2 uA", "accuracy: 2 uV", "cannot stand", "an accuracy in mA"),
+        ("accuracy: 2 uA", "accuracy: 2 uV", "do not fit together", "an accuracy in mA"),
         ("accuracy: 2 uA", "accuracy: 0.1 % of span", "not a base", "of range"),
-        ("0.1 uA}", "0.1 uV}", "cannot stand", "a temperature coefficient in mA"),
-        ("accuracy: 2 uA", "accuracy: 2 uA, resolution: -1 uA", "cannot stand", "a resolution in mA"),
-        ("reference temperature: 18 .. 28 degC\n", "", "cannot stand", '"reference temperature" beside'),
+        ("0.1 uA}", "0.1 uV}", "do not fit together", "a temperature coefficient in mA"),
+        ("accuracy: 2 uA", "accuracy: 2 uA, resolution: -1 uA", "do not fit together", "a resolution in mA"),
+        ("reference temperature: 18 .. 28 degC\n", "", "do not fit together", '"reference temperature" beside'),
     ],
     ids=["negative accuracy", "accuracy unit", "accuracy of span", "drift unit", "negative resolution", "no reference"],
 )

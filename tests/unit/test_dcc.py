@@ -1,6 +1,6 @@
 """A Digital Calibration Certificate read: its errors become those of an instrument; hostile files are refused.
 
-What a certificate says is written here by hand, as a laboratory would; the numbers are those of the README's.
+What a certificate says is written here by hand, as a laboratory would; the numbers are those of the guide's.
 """
 
 import re
@@ -197,7 +197,7 @@ def test_what_a_dcc_lacks_stands_beside_no_other_certificate(tmp_path):
         "bench: one\ninstruments:\n  meter: {description: generic-scpi-meter, resource: 'GPIB0::7::INSTR',"
         " certificate due: 2027-01-31}\ntaps:\n  output: {read by: meter}\n"
     )
-    with pytest.raises(InputError, match="cannot stand here"):
+    with pytest.raises(InputError, match="do not fit together"):
         load_bench(path)
 
 
@@ -336,8 +336,8 @@ def test_a_run_is_corrected_by_a_dcc_and_its_record_keeps_it(small, written, tmp
     assert "certificate of instrument source" in made.missing
 
 
-def test_the_bench_of_the_readme_takes_its_certificate(written, tmp_path):
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+def test_the_bench_of_the_guide_takes_its_certificate(written, tmp_path):
+    text = (Path(__file__).parents[2] / "results" / "README.md").read_text(encoding="utf-8")
     (block,) = re.findall(r"<!-- dcc: bench -->\n```yaml\n(.*?)```", text, flags=re.DOTALL)
     written(result(*USUAL), name="meter-2026.xml")
     path = tmp_path / "files" / "bench.yaml"

@@ -64,6 +64,9 @@ class Bisect(Step):
 
 
 ASKED_BY = (
+    "sequencer.planning.warnings",
+    "sequencer.planning.together",
+    "sequencer.planning.checks",
     "sequencer.diagnosis.examine",
     "sequencer.planning.plan",
     "sequencer.jobs.further_points",

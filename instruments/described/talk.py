@@ -35,6 +35,7 @@ class Talk:
         self._acknowledge = re.compile(description.acknowledge or NEVER)
         self._ahead: dict[str, str] = {}  # answers that came with one message, by question
         self._events: int | None = None  # that came along with other answers, and nobody has looked at yet
+        self._is_status_first = False  # of the next message that asks alone
 
     def send(self, *commands: str) -> None:
         """Send commands; each waits for its acknowledgement where the instrument gives one."""
@@ -58,8 +59,9 @@ class Talk:
     def ahead(self, *questions: str | None, after: Sequence[str] = ()) -> Iterator[None]:
         """Within this the answers to some questions are there already: all went out in one message with the commands.
 
-        The event status comes along and waits for `check_power`. Where the description allows no such message the
-        commands are sent, and each question is asked when somebody wants its answer.
+        The event status comes along and waits for `check_power`. Beside a single question it comes last and first by
+        turns: an answer that comes again, or late, does not pass for the next one then. Where the description allows no
+        such message the commands are sent, and each question is asked when somebody wants its answer.
 
         Args:
             questions: None = there is no such question.
@@ -74,7 +76,12 @@ class Talk:
             self.send(*after)
             yield
             return
-        asked += [] if status is None else [status]
+        wanted, is_first = asked[0], False
+        if status is not None:
+            is_alone = not after and len(asked) == 1
+            is_first = is_alone and self._is_status_first
+            self._is_status_first ^= is_alone
+            asked = [status, *asked] if is_first else [*asked, status]
         message = _joined((*after, *asked))
         reply = self.session.query(message)
         answers = scpi.parts(reply)
@@ -85,10 +92,10 @@ class Talk:
                 reply,
                 allowed=f'{len(asked)} answers, divided by ";"; else take "compound" out of its description',
             )
-            answers = (reply,)  # if that is no reading either, it is told as such
+            asked, answers = [wanted], (reply,)  # if that is no reading either, it is told as such
         elif status is not None:
             try:
-                self._events = (self._events or 0) | self._register(status, answers[-1])
+                self._events = (self._events or 0) | self._register(status, answers[0 if is_first else -1])
             except OutOfStepError as error:
                 fault = error
         if fault is not None and len(questions) > 1:

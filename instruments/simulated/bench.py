@@ -253,7 +253,7 @@ class SimulatedBench:
             if mishap.kind in {"twice", "again, late"}:
                 again = mishap.kind
                 continue
-            altered = _altered(mishap.kind, line)
+            altered = _altered(mishap.kind, line, message)
             if altered is None:
                 return Reply(None)
             line = altered
@@ -289,11 +289,14 @@ class SimulatedBench:
         return ScpiInstrument(spec, wires, seed=seed, board=self.board if spec.scans else None)
 
 
-def _altered(kind: MishapKind, line: bytes) -> bytes | None:
-    """What comes in place of a reply; what was asked beside a reading is answered all the same."""
+def _altered(kind: MishapKind, line: bytes, message: str) -> bytes | None:
+    """What comes in place of a reply; what was asked before or behind a reading is answered all the same."""
     altered = _ON_REPLY[kind]
-    beside = line.partition(b";")[1:] if kind in _OF_A_READING else ()
-    return altered if altered is None else altered + b"".join(beside)
+    if altered is None or kind not in _OF_A_READING or b";" not in line:
+        return altered
+    if message.startswith("*"):
+        return b"".join((*line.rpartition(b";")[:2], altered))
+    return b"".join((altered, *line.partition(b";")[1:]))
 
 
 def _bytes(line: str) -> bytes:

@@ -23,7 +23,7 @@ def columns_of(headings: Sequence[Heading], sheet: DataSheet, where: str) -> dic
         ReadingsError: a tap at an end of the unit has none, a tap has two for one thing, or a column may be either's.
     """
     found = _found(headings, sheet)
-    if missing := first_missing(headings, sheet):
+    if missing := _without_column(found, sheet):
         raise _missing(missing, headings, sheet, where)
     for tap, columns in found.items():
         ways = [(headings[at].way, headings[at].number) for at in columns]
@@ -40,7 +40,10 @@ def columns_of(headings: Sequence[Heading], sheet: DataSheet, where: str) -> dic
 
 def first_missing(headings: Sequence[Heading], sheet: DataSheet) -> list[str]:
     """Which of the taps at the ends of the unit have no column."""
-    found = _found(headings, sheet)
+    return _without_column(_found(headings, sheet), sheet)
+
+
+def _without_column(found: dict[str, list[int]], sheet: DataSheet) -> list[str]:
     return [tap.name for tap in (sheet.taps[0], sheet.taps[-1]) if tap.name not in found]
 
 

@@ -4,7 +4,6 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -124,24 +123,19 @@ def of_frame(frame: pd.DataFrame, where: str = "DataFrame") -> RawTable:
 
 def _cell(value: object) -> str:
     """A value as one would type it; a number with a decimal point, and so that it cannot be taken for thousands."""
-    return next(iter(_typed(value)), "")
-
-
-def _typed(value: object) -> Iterator[str]:
     if isinstance(value, bool):
-        yield str(value).lower()
-    elif value is pd.NaT:
-        yield ""
-    elif isinstance(value, datetime):  # as those of pandas are
-        yield value.isoformat(sep=" ")
-    elif isinstance(value, date | time):
-        yield value.isoformat()
-    elif isinstance(value, timedelta):
-        yield f"{value.total_seconds():.15g} s"
-    elif isinstance(value, str):
-        yield value.strip()
-    elif isinstance(value, float) and not math.isnan(value):
-        text = f"{value:.15g}"
-        yield f"{text}0" if is_either(text) else text
-    elif value is not None and value is not pd.NA and not isinstance(value, float):
-        yield str(value)
+        return str(value).lower()
+    if value is None or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, datetime):  # as those of pandas are
+        return value.isoformat(sep=" ")
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, timedelta):
+        return f"{value.total_seconds():.15g} s"
+    if isinstance(value, str):
+        return value.strip()
+    if isinstance(value, float):
+        text = "" if math.isnan(value) else f"{value:.15g}"
+        return f"{text}0" if is_either(text) else text
+    return str(value)

@@ -612,8 +612,8 @@ def test_a_number_beyond_the_range_is_no_reading(small, run, reply):
             found = asked(command)
             if "READ?" not in command:
                 return found
-            other = "0"  # the event status comes along, before or behind
-            return f"{other};{reply}" if command.startswith("*ESR?") else f"{reply};{other}"
+            # The event status comes along, before or behind.
+            return f"0;{reply}" if command.startswith("*ESR?") else f"{reply};0"
 
         session.query = answered
 

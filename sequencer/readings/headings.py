@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from instruments.errors import InputError
 from instruments.units import canonical
+from sequencer.readings.csv_cells import LONGEST_CELL
 from sequencer.readings.file_text import heading
 from sequencer.readings.heading_words import DOWN, FILLERS, PREPOSITIONS, SYMBOLS, UP, WORDS, Meaning, folded
 
@@ -63,7 +64,7 @@ def understood(written: str, taps: Collection[str]) -> Heading:
         if (match := pattern.fullmatch(plain)) is not None and not unit:
             name, unit = " ".join([match[1].strip(), *match.groups()[2:]]).casefold(), match[2].strip()
     found = _by_words(written, name, unit, taps)
-    if found.meaning or unit:
+    if found.meaning or unit or len(plain) > LONGEST_CELL:
         return found
     for rest, own in _ways_to_divide(plain):
         if is_unit(own):

@@ -48,7 +48,7 @@ def of_text(text: str, path: Path) -> RawTable:
     """The rows of a CSV, by each of the dividers that it may be meant with.
 
     Raises:
-        ReadingsError: fewer than two lines with something in them, or too long a line.
+        ReadingsError: fewer than two lines with something in them, too long a line, or too many columns.
     """
     lines = list(enumerate(text.splitlines(), start=1))
     numbered = [(number, line) for number, line in lines if line.strip(" ,;\t") and not line.lstrip().startswith("#")]
@@ -63,7 +63,14 @@ def of_text(text: str, path: Path) -> RawTable:
             )
     first = next((each for each in _DIVIDERS if each in numbered[0][1]), ",")
     dividers = [stated[1]] if stated else [first, *(each for each in _DIVIDERS if each != first)]
-    return RawTable(path=str(path), ways=tuple(_divided(numbered, each) for each in dividers))
+    ways = [_divided(numbered, each) for each in dividers]
+    narrow = tuple(rows for rows in ways if all(len(row) <= _MOST_COLUMNS for _, row in rows))
+    if not narrow:
+        line, row = next((line, row) for line, row in ways[0] if len(row) > _MOST_COLUMNS)
+        raise ReadingsError(
+            f"has {len(row)} columns", where=f"{path}:{line}", allowed=f"at most {_MOST_COLUMNS} columns"
+        )
+    return RawTable(path=str(path), ways=narrow)
 
 
 def _divided(numbered: list[tuple[int, str]], divider: str) -> Rows:

@@ -74,6 +74,7 @@ SLOW = {
     "a power in a cell": b"input,output\n0,5 mA**9**9**9**9\n",
     "a power in a heading": b"input,output [m*9**9**9**9]\n0,5\n",
     "many columns": b",".join([b"c"] * 9_000) + b"\n" + b",".join([b"1"] * 9_000) + b"\n",
+    "columns of many names": b",".join(b"c%d" % n for n in range(500)) + b"\n" + b",".join([b"1"] * 500) + b"\n",
     "many rows": b"input,output\n" + b"0,4\n1000,20\n" * 10_000,
     "many points in no order": b"input,output\n"
     + b"".join(b"%d,4\n" % (number * 7919 % 10007) for number in range(2000)),

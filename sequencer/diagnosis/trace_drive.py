@@ -1,7 +1,8 @@
 """What is said of the lines of an inverter in a trace, and of lines that may be images."""
 
 from instruments.texts import sized
-from sequencer.diagnosis.noise.inverter import Carrier
+from sequencer.diagnosis.noise.inverter import CARRIERS_Hz
+from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz
 from sequencer.diagnosis.trace_words import Finding, images_words, time_words
 from sequencer.diagnosis.traced import TraceResult
 
@@ -10,6 +11,7 @@ __all__ = ["of_drive"]
 _UPPER_BAND = 0.25  # of the sampling rate, from which on a line may well be an image
 _QUIET = 0.05  # of the swing
 _JUMPS = 0.3  # of an interval that sampling may displace an edge by
+_WORTH = 0.01  # of the swing, from which on a line is worth a word
 _SHOWN = 3
 
 
@@ -25,22 +27,43 @@ def of_drive(result: TraceResult) -> list[Finding]:
                 "frequency, and the lines move; shielded motor cable, output filter, another route",
             )
         )
+    if carrier is None:
+        found += _of_lines(result)
+    return found
+
+
+def _of_lines(result: TraceResult) -> list[Finding]:
+    """Lines that no inverter tells: added to the pulses, or images of faster ones."""
+    sampling_Hz, unit = 1 / result.interval_s, f" {result.unit}" if result.unit else ""
     high = [each for each in result.unknown if each.rate_Hz * result.interval_s > _UPPER_BAND]
     # Edges that jump from sample to sample have images of their own; hash on slow ones only looks like it.
     edges = None if result.train is None else result.train.edges
     is_jumping = edges is not None and edges.timing_s > _JUMPS * result.interval_s
     is_coarse = is_jumping and edges is not None and edges.hash_height < _QUIET * (edges.high - edges.low)
-    if high and carrier is None and not is_coarse:
-        sampling_Hz = 1 / result.interval_s
-        found.append(
-            Finding(
-                what=f"the lines at {', '.join(f'{each.rate_Hz:.5g}' for each in high[:_SHOWN])} Hz may be images of "
-                f"faster ones ({sampling_Hz - high[0].rate_Hz:.5g}, {sampling_Hz + high[0].rate_Hz:.5g} Hz ...)",
-                cause="something faster than half the sampling rate, such as the carrier of an inverter",
-                check=f"record faster than {sized(4 * sampling_Hz)} samples a second, or at another rate: images move",
-            )
+    strong = [
+        each
+        for each in result.unknown
+        if edges is not None and each.rate_Hz > LEAST_CARRIER_Hz and each.amplitude > _WORTH * (edges.high - edges.low)
+    ]
+    shown = (strong or ([] if is_coarse else high))[:_SHOWN]
+    if not shown:
+        return []
+    images = ""
+    if not is_coarse and (shown[0] in high or images_words(shown[0].rate_Hz, result.interval_s)):
+        faster = ", ".join(f"{sampling_Hz + sign * shown[0].rate_Hz:.5g}" for sign in (-1, 1))
+        images = f"may be images of faster ones ({faster} Hz ...)"
+    at = ", ".join(f"{each.rate_Hz:.5g}" for each in shown)
+    lines = f"the line{'s' if len(shown) > 1 else ''} at {at} Hz"
+    added = f"up to ±{sized(shown[0].amplitude, 2)}{unit}, {'are' if len(shown) > 1 else 'is'} added to the pulses"
+    return [
+        Finding(
+            what=f"{lines} {images}" if not strong else f"{lines}, {added}" + (f"; they {images}" if images else ""),
+            cause="something that switches or swings at that rate, such as the carrier of an inverter"
+            + (", or faster than half the sampling rate" if images else ""),
+            check="record with the drive off and compare (livezero trace off.csv on.csv)"
+            + (f"; record faster than {sized(4 * sampling_Hz)} samples a second, and images move" if images else ""),
         )
-    return found
+    ]
 
 
 def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
@@ -48,7 +71,13 @@ def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
     multiples = ", ".join(f"{each * carrier.rate_Hz:.4g}" for each in carrier.orders if each > 1)
     also = f" and its multiples ({multiples} Hz)" if multiples else ""
     images = images_words(carrier.rate_Hz, result.interval_s)
-    alias = f"; or, as images of these, a carrier at {images}: record faster" if images else ""
+    faster = sized(2 * CARRIERS_Hz[1], 2)
+    alias = (
+        f"; or a carrier at {images}, of which these are images at {sized(1 / result.interval_s)} samples a second: "
+        f"record faster than {faster} a second to tell which"
+        if images
+        else ""
+    )
     sides = (
         f"with sidebands of twice the output frequency of {sized(carrier.output_Hz)} Hz"
         if carrier.sides

@@ -13,6 +13,7 @@ _OVER_HUM = 1.2  # times the hum from peak to peak: bursts that are no higher ar
 _WANDERS = 0.5  # of the height of a pulse, from which on a baseline that moves is worth a word
 _ENOUGH = 1.5  # times the hash: hysteresis that is proposed
 _MOST_ROOM = 0.9  # of the room between bottoms and tops that hysteresis may take
+_MOST_COST = 0.5  # of the pulse: a filter that takes more loses the pulses that are narrower than the rest
 _FILTER = 3.0  # times the longest swing of hash that a filter is proposed to last
 
 
@@ -47,7 +48,8 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
         )
     hum = 2 * sum(each.line.amplitude for each in result.origins if each.name.endswith("mains"))
     is_hum = between is not None and between.burst_height < _OVER_HUM * hum
-    if between is not None and between.bursts_s and result.carrier is None and not is_hum:
+    is_left = between is not None and _are_left_of_pulses(between.bursts_s, train)
+    if between is not None and between.bursts_s and result.carrier is None and not is_hum and not is_left:
         found.append(
             Finding(
                 what=f"bursts between the pulses, up to {sized(between.burst_height, 2)}{unit} peak to peak "
@@ -79,6 +81,14 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
     return found
 
 
+def _are_left_of_pulses(bursts_s: tuple[float, ...], train: PulseTrain) -> bool:
+    """Whether all bursts come where a pulse is missing at the same place each time: what is left of a worn tooth."""
+    if train.wheel is None or not train.wheel.missing_at:
+        return False
+    longest_s = (len(train.wheel.missing_at) + 1) * train.period_s
+    return all(any(0 < at_s - from_s < longest_s for from_s in train.missing_s) for at_s in bursts_s)
+
+
 def advice(train: PulseTrain, result: TraceResult) -> str:
     """Thresholds with their margin, and the filter that does as much."""
     edges, unit = train.edges, f" {result.unit}" if result.unit else ""
@@ -95,7 +105,7 @@ def advice(train: PulseTrain, result: TraceResult) -> str:
             f"{sized(room / max(edges.hash_height, 1e-300), 2)} times)"
         )
     swing_s = edges.filter_s or (_FILTER * result.hash.swing_s if result.hash is not None else 0.0)
-    if 0 < swing_s < narrow_s(train):
+    if 0 < swing_s < _MOST_COST * narrow_s(train):
         said.append(
             f"a filter of {time_words(swing_s)}, which costs {sized(100 * swing_s / narrow_s(train), 2)} % of the pulse"
         )

@@ -6,20 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.diagnosis.noise.inverter import (
-    Carrier,
-    LEAST_CARRIER_Hz,
-    Origin,
-    carrier_of,
-    is_mirrored,
-    mains_of,
-    origins,
-    wheel_pulses_of,
-)
+from sequencer.diagnosis.noise.comb import is_of_pulses, is_swing_own, is_swung, stand_alone
+from sequencer.diagnosis.noise.inverter import Origin, carrier_of, mains_of, origins, wheel_pulses_of
+from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz
 from sequencer.diagnosis.noise.pulses import PulseTrain
-from sequencer.diagnosis.noise.residue import residue_of
-from sequencer.diagnosis.noise.rhythm import rhythm_of
-from sequencer.diagnosis.noise.spectrum import Line, amplitudes, lines_in, stands_out
+from sequencer.diagnosis.noise.spectrum import Line, amplitudes, peaks_in, stands_out
 
 __all__ = ["LINES_N", "SHOWN_LINES", "TraceLines", "lines_of"]
 
@@ -30,15 +21,18 @@ SHOWN_LINES = 5
 """Lines of them that are shown."""
 
 _OWN = 0.1
+_LOUD = 0.1  # of the swing: hash that is as high is worth a word, however weak its lines are
 _UNKNOWN_N = 24  # of them that may be an inverter's
 _STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lines are lines
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 _SWELLS = 0.8  # of the height of high pulses is that of low ones
 _STEPS_N, _OF_STEP = 100_000, 0.5  # samples that the step is found from; of it
-_LONE = 5.0  # times as strong as the next line
 _ABOUT = 0.03  # of its rate, that the carrier may lie away from what is counted
+_ALL_ORDERS_N = 3  # multiples, of which an inverter has the same sidebands about one or two
+_LEAST_TURNS = 2  # from one pulse that is missing to the next
 _TURN_WIDTHS = 0.5
-_STANDS = 0.35  # of its amplitude: what is left without the pulses, from which on a line is none of theirs
+_LEAKS = 1e-3  # of the strongest line: leakage and side lobes are no lines of their own
+_WIDE_N, _RATE_OFF = 1.5, 1e-5  # steps of the spectrum, and of a multiple, that this may lie off
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +45,8 @@ class TraceLines:
         carrier: of an inverter; None where none is seen.
         is_alone: what is counted as pulses is that carrier.
         unknown: lines that neither pulses, mains nor an inverter explain, strongest first.
+        is_swing_own: what the period swings with is of the pulses, as far as it can be told, and nothing added to them.
+        is_height_own: their height swings, and nothing that is added to them makes it so.
     """
 
     shown: tuple[Line, ...] = ()
@@ -58,12 +54,13 @@ class TraceLines:
     carrier: Carrier | None = None
     is_alone: bool = False
     unknown: tuple[Line, ...] = ()
+    is_swing_own: bool = True
+    is_height_own: bool = False
 
 
 def lines_of(
     grid: tuple[FloatArray, float] | None,
     lines: tuple[Line, ...],
-    begin_s: float,
     train: PulseTrain | None,
     interval_s: float,
     *,
@@ -75,7 +72,6 @@ def lines_of(
     Args:
         grid: values at one interval, and that interval; None = there are none, and so no lines.
         lines: the strongest of these.
-        begin_s: when the first of them was taken.
         train: of the trace; None = there is none.
         interval_s: of the trace.
         is_wandering: the baseline of the pulses moves: noise that has peaks.
@@ -89,27 +85,33 @@ def lines_of(
     if train is not None:  # every edge too many gives its part
         rate_Hz = train.rate_Hz
         moved = train.edges.height * train.counted_Hz / rate_Hz
-        turn_Hz = rate_Hz / train.wheel.pulses_n if train.wheel is not None else math.nan
-    told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
-    if train is not None and train.wheel is not None and not train.wheel.is_given:
-        # Hum makes low pulses that come again, and so a wheel that it is a multiple of.
-        hums = {each.line: mains_of(each.line.rate_Hz, width_Hz, most_order=1) for each in told if each.name == "wheel"}
-        told = tuple(replace(each, name=hums.get(each.line) or each.name) for each in told)
-    told = _standing_out(told, grid, is_wandering=is_wandering)
-    whole = None if train is None else _alone(lines, train, width_Hz, interval_s)
-    if whole is not None:  # without pulses there is nothing to be parted from
-        return TraceLines(shown=lines[:SHOWN_LINES], origins=told[:_UNKNOWN_N], carrier=whole, is_alone=True)
+        turn_Hz = _turn_Hz(train)
     is_steady = (
         train is not None and train.change_pct <= _STEADY_PERIODS / (rate_Hz * length_s) * 100 + train.jitter_pct
     )
-    if train is not None and is_steady:
-        told = _without_pulses(told, grid, begin_s, train, width_Hz)
+    heights, step_Hz = amplitudes(grid[0]), 1 / (len(grid[0]) * grid[1])
+    steady = train if is_steady else None
+    if steady is not None:
+        told = _by_comb(lines[:SHOWN_LINES], heights, step_Hz, steady)
+    else:
+        told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
+    told = _hums_first(told, train, width_Hz)
+    told = _standing_out(told, heights, step_Hz, is_wandering=is_wandering)
+    whole = None if train is None else _alone(lines, train, width_Hz, interval_s)
+    if whole is not None:  # without pulses there is nothing to be parted from
+        return TraceLines(shown=lines[:SHOWN_LINES], origins=told[:_UNKNOWN_N], carrier=whole, is_alone=True)
+    if steady is not None:
         pulses_n = wheel_pulses_of([each.line for each in told if not each.name], rate_Hz, width_Hz)
         if pulses_n is not None:
             told = tuple(replace(each, name=each.name or "wheel") for each in told)
     shown = tuple(each for each in told if each.name != "pulses" or each.line in lines[:SHOWN_LINES])[:_UNKNOWN_N]
-    found = TraceLines(shown=lines[:SHOWN_LINES], origins=shown)
-    if is_few or (train is not None and not is_steady):
+    found = TraceLines(
+        shown=lines[:SHOWN_LINES],
+        origins=shown,
+        is_swing_own=steady is None or _is_swing_own(heights, step_Hz, steady),
+        is_height_own=steady is not None and _is_height_own(heights, step_Hz, steady),
+    )
+    if is_few or (train is not None and steady is None):
         return found  # the lines of the pulses are smeared over those of all else
     # Steps of the digitiser keep time with the pulses: lines of less may well be theirs.
     least = 0.0
@@ -124,14 +126,51 @@ def lines_of(
         and each.line.amplitude > 0.2 * least
         and not _is_beside(each.line.rate_Hz, rate_Hz, hums_Hz, width_Hz)
     )[:_UNKNOWN_N]
-    # Edges too many that come at random have a spectrum of their own.
-    is_own = train is not None and train.extra_n > _OWN * train.counted_n
-    # A lone line shifts the edges of pulses, and so has weak ones about: no sidebands.
-    is_lone = train is not None and len(unknown) > 1 and unknown[0].amplitude > _LONE * unknown[1].amplitude
-    carrier = None if is_own or is_lone else carrier_of(unknown, rate_Hz, turn_Hz, width_Hz, interval_s)
-    if carrier is not None and carrier.amplitude < least:
+    carrier = carrier_of(unknown, rate_Hz, turn_Hz, width_Hz, interval_s)
+    if carrier is not None and train is not None and not _is_worth_a_word(carrier, train, least):
         carrier = None
     return replace(found, carrier=carrier, unknown=tuple(each for each in unknown if each.amplitude >= least))
+
+
+def _turn_Hz(train: PulseTrain) -> float:
+    """How often the wheel turns, by its pulses or by what is missing at even distances; NaN where nothing tells it."""
+    if train.wheel is not None:
+        return train.rate_Hz / train.wheel.pulses_n
+    apart_s = np.diff(train.missing_s)
+    is_even = len(apart_s) >= _LEAST_TURNS and float(np.ptp(apart_s)) < train.period_s / 2
+    return 1 / float(apart_s.mean()) if is_even else math.nan
+
+
+def _hums_first(told: tuple[Origin, ...], train: PulseTrain | None, width_Hz: float) -> tuple[Origin, ...]:
+    """Mains before a wheel that was found by its low pulses: hum makes such too, and is a multiple of its turns."""
+    if train is None or train.wheel is None or train.wheel.is_given:
+        return told
+    hums = {each.line: mains_of(each.line.rate_Hz, width_Hz, most_order=1) for each in told if each.name == "wheel"}
+    return tuple(replace(each, name=hums.get(each.line) or each.name) for each in told)
+
+
+def _is_swing_own(heights: FloatArray, step_Hz: float, train: PulseTrain) -> bool:
+    """Whether the swing of the period, if there is one, is of the pulses themselves."""
+    if not train.repeat_pct:
+        return True
+    return is_swing_own(heights, step_Hz, train.rate_Hz, train.rate_Hz / train.repeat_n, train.repeat_pct / 100)
+
+
+def _is_height_own(heights: FloatArray, step_Hz: float, train: PulseTrain) -> bool:
+    """Whether the height of the pulses swings by itself: what is added to them makes them differ too."""
+    if not train.height_pct:
+        return False
+    swing_Hz, share = train.rate_Hz / train.height_n, train.height_pct / 100
+    return is_swing_own(heights, step_Hz, train.rate_Hz, swing_Hz, share, is_of_height=True)
+
+
+def _is_worth_a_word(carrier: Carrier, train: PulseTrain, least: float) -> bool:
+    """Whether an inverter is high enough, and its lines are none of edges that come at random."""
+    if train.extra_n > _OWN * train.counted_n:
+        return False
+    # What rings at each switching is high for moments, and spreads over many lines.
+    is_hash = train.edges.hash_height > _LOUD * (train.edges.high - train.edges.low)
+    return carrier.amplitude >= least or (is_hash and carrier.height > least)
 
 
 def _is_beside(line_Hz: float, rate_Hz: float, hums_Hz: list[float], width_Hz: float) -> bool:
@@ -141,13 +180,10 @@ def _is_beside(line_Hz: float, rate_Hz: float, hums_Hz: list[float], width_Hz: f
 
 
 def _standing_out(
-    told: tuple[Origin, ...], grid: tuple[FloatArray, float], *, is_wandering: bool
+    told: tuple[Origin, ...], heights: FloatArray, step_Hz: float, *, is_wandering: bool
 ) -> tuple[Origin, ...]:
     """Without the name of mains, or without the line where the baseline wanders, where it may be a peak of noise."""
     doubtful = [each for each in told if each.name.endswith("mains") or (is_wandering and not each.name)]
-    if not doubtful:
-        return told
-    heights, step_Hz = amplitudes(grid[0]), 1 / (len(grid[0]) * grid[1])
     chance = {each.line for each in doubtful if not stands_out(each.line, heights, step_Hz)}
     if is_wandering:
         return tuple(each for each in told if each.line not in chance)
@@ -164,55 +200,61 @@ def _alone(lines: tuple[Line, ...], train: PulseTrain, width_Hz: float, interval
     # A speed that runs up sweeps over many lines, and its pulses grow with it.
     if is_given or train.is_changing or low > _SWELLS * high or train.rate_Hz < LEAST_CARRIER_Hz:
         return None
-    for off_Hz in (2 * width_Hz, _ABOUT * train.rate_Hz):
-        within_Hz = train.rate_Hz - off_Hz, train.rate_Hz + off_Hz
-        found = carrier_of(lines[:_UNKNOWN_N], math.nan, math.nan, width_Hz, interval_s, within_Hz=within_Hz)
-        if found is not None and found.is_of(train.rate_Hz):
-            return found
-    return None
+    within_Hz = (1 - _ABOUT) * train.rate_Hz, (1 + _ABOUT) * train.rate_Hz
+    found = carrier_of(lines[:_UNKNOWN_N], math.nan, math.nan, width_Hz, interval_s, within_Hz=within_Hz)
+    if found is None or not found.is_of(train.rate_Hz) or _is_of_a_wheel(found, lines, width_Hz):
+        return None
+    return found
 
 
-def _without_pulses(
-    told: tuple[Origin, ...], grid: tuple[FloatArray, float], begin_s: float, train: PulseTrain, width_Hz: float
-) -> tuple[Origin, ...]:
-    """Lines that stand in what the pulses leave are none of theirs, and those that do not are images of them."""
-    values, interval_s = grid
-    turn_Hz = train.rate_Hz / train.wheel.pulses_n if train.wheel is not None else 0.0
-    edges, rate_Hz = train.edges, train.rate_Hz
-    rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
-    times_s: FloatArray = np.arange(len(values), dtype=np.float64)
-    times_s *= interval_s
-    times_s += begin_s
-    pulses_n = train.wheel.pulses_n if train.wheel is not None and train.wheel.is_there else 1
-    left = residue_of(values, times_s, rhythm, timing_s=edges.timing_s, pulses_n=pulses_n)
-    if left is None:  # all of it is edges
-        return tuple(each if each.name else replace(each, name="pulses") for each in told)
-    residue, is_known = left
-    share = float(is_known.mean())
-    del times_s, left, is_known  # a spectrum needs the room
-    heights = amplitudes(residue)
-    own = lines_in(heights, len(residue) * interval_s, most=LINES_N)
-    heights /= share
-    lines = [each.line for each in told]
+def _is_of_a_wheel(carrier: Carrier, lines: tuple[Line, ...], width_Hz: float) -> bool:
+    """Whether the same sidebands lie about one multiple after the other, as of pulses that are modulated as one."""
+    rates_Hz = np.array([each.rate_Hz for each in lines])
 
-    def named(line: Line, name: str) -> str:
-        order = round(line.rate_Hz / rate_Hz)
-        if name == "wheel" or (order > 0 and abs(line.rate_Hz - order * rate_Hz) <= width_Hz):
-            return name
-        at = round(line.rate_Hz * interval_s * len(values))
-        if not len(heights) or heights[max(at - 1, 0) : at + 2].max() < _STANDS * line.amplitude:
+    def is_about_all(side: int) -> bool:
+        return all(
+            bool(
+                (np.abs(rates_Hz - order * carrier.rate_Hz - sign * side * carrier.output_Hz) < order * width_Hz).any()
+            )
+            for order in range(1, _ALL_ORDERS_N + 1)
+            for sign in (-1, 1)
+        )
+
+    return any(is_about_all(side) for side in carrier.sides)
+
+
+def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train: PulseTrain) -> tuple[Origin, ...]:
+    """Lines of a steady train: those of its pulses come again a pulse rate away, those that are added do not.
+
+    Args:
+        lines: that are shown.
+        heights: of the spectrum from 0.
+        step_Hz: from one of these to the next.
+        train: of the trace.
+    """
+    rate_Hz = train.rate_Hz
+    turn_Hz = rate_Hz / train.wheel.pulses_n if train.wheel is not None else math.nan
+    rates_Hz, sizes = peaks_in(heights, 1 / step_Hz)
+    orders = np.round(rates_Hz / rate_Hz)
+    # A line so near nought is a wander of the pulses' own level.
+    is_whole = np.abs(rates_Hz - orders * rate_Hz) <= _WIDE_N * step_Hz + _RATE_OFF * orders * rate_Hz
+    is_whole &= (orders > 0) & ~stand_alone(rates_Hz, heights, step_Hz, rate_Hz)
+    is_wheel = np.abs(rates_Hz - np.round(rates_Hz / turn_Hz) * turn_Hz) < _TURN_WIDTHS * step_Hz
+    is_wheel &= ~is_whole
+    if train.repeat_pct and _is_swing_own(heights, step_Hz, train):
+        is_whole |= is_swung(rates_Hz, heights, step_Hz, rate_Hz, rate_Hz / train.repeat_n, train.repeat_pct / 100)
+    is_pulses = is_whole | (is_of_pulses(rates_Hz, heights, step_Hz, rate_Hz) & ~is_wheel)
+    shown = np.isin(rates_Hz, [each.rate_Hz for each in lines])
+    strongest = np.argsort(-sizes, kind="stable")
+    strongest = strongest[sizes[strongest] > _LEAKS * sizes.max(initial=0.0)]
+    kept = strongest[~is_pulses[strongest] | shown[strongest]][:LINES_N]
+
+    def name_of(at: int) -> str:
+        if is_pulses[at]:
             return "pulses"
-        # Whatever swings with the pulses has lines to either side of theirs.
-        return "" if is_mirrored(line, lines, rate_Hz, width_Hz) else mains_of(line.rate_Hz, width_Hz)
+        return "wheel" if is_wheel[at] else mains_of(float(rates_Hz[at]), step_Hz)
 
-    renamed = [Origin(line=each.line, name=named(each.line, each.name)) for each in told]
-    others = [each.line.rate_Hz for each in renamed if each.name != "pulses"]
-    for line in own:
-        order = round(line.rate_Hz / rate_Hz)
-        is_pulses = order > 0 and abs(line.rate_Hz - order * rate_Hz) <= width_Hz
-        if not is_pulses and not any(abs(line.rate_Hz - each) <= width_Hz for each in others):
-            real = Line(rate_Hz=line.rate_Hz, amplitude=line.amplitude / share)
-            away_Hz = abs(line.rate_Hz - round(line.rate_Hz / turn_Hz) * turn_Hz) if turn_Hz else line.rate_Hz
-            name = "wheel" if away_Hz < _TURN_WIDTHS * width_Hz else mains_of(line.rate_Hz, width_Hz)
-            renamed.append(Origin(line=real, name=name))
-    return tuple(sorted(renamed, key=lambda each: -each.line.amplitude))
+    return tuple(
+        Origin(line=Line(rate_Hz=float(rates_Hz[at]), amplitude=float(sizes[at])), name=name_of(at))
+        for at in kept.tolist()
+    )

@@ -1,6 +1,7 @@
 """Two traces of one signal side by side: drive off and on, before and after a filter, shield at one end or at both."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -10,8 +11,10 @@ from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from instruments.texts import COMPUTED_DIGITS, json_value, sized
 from sequencer.diagnosis.noise.edges import rising_edges
+from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.spectrum import amplitude_at, evenly, main_lines
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
+from sequencer.diagnosis.trace_words import line_name
 from sequencer.diagnosis.traced import TraceResult, trace_result
 from sequencer.diagnosis.waveform import as_json
 from sequencer.readings.waveform import TraceFile
@@ -142,14 +145,30 @@ def _changed(
             if line.rate_Hz > most_Hz or any(abs(line.rate_Hz - each.rate_Hz) < 2 * width_Hz for each in found):
                 continue
             one, other = (amplitude_at(*each, line.rate_Hz, width_Hz) for each in grids if each is not None)
-            name = next((each.name for each in result.origins if each.line.rate_Hz == line.rate_Hz), "")
+            name = line_name(line, result)
             # Thresholds within the hash count that too, and what is a multiple of its pulses by chance is no pulses'.
             is_doubtful = result.train is not None and result.train.extra_n > _DOUBTFUL * result.train.counted_n
-            name = "" if is_doubtful and name == "pulses" else name
+            name = "" if is_doubtful and name.endswith("the pulses") else name
+            if name.endswith(" x the pulses") and _is_added((one, other), grids, result.train, width_Hz):
+                name = f"added at {name}"
             if max(one, other) > max(least, _CHANGED * min(one, other)):
                 found.append(ChangedLine(rate_Hz=line.rate_Hz, amplitudes=(one, other), name=name))
     found.sort(key=lambda each: -abs(each.amplitudes[1] - each.amplitudes[0]))
     return tuple(found)
+
+
+def _is_added(
+    amplitudes: tuple[float, float],
+    grids: Sequence[tuple[FloatArray, float] | None],
+    train: PulseTrain | None,
+    width_Hz: float,
+) -> bool:
+    """Whether a multiple of the pulses grows or shrinks as the pulses themselves do not."""
+    if train is None:
+        return False
+    one, other = (amplitude_at(*each, train.rate_Hz, width_Hz) for each in grids if each is not None)
+    change = amplitudes[1] * one / max(amplitudes[0] * other, 1e-300)
+    return not 1 / _CHANGED < change < _CHANGED
 
 
 def pair_lines(pair: TracePair) -> list[str]:

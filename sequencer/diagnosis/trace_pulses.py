@@ -113,7 +113,12 @@ def _of_speed(train: PulseTrain) -> list[Finding]:
     if not train.is_changing:
         return []
     moved, range_Hz = train.ends_Hz - train.begins_Hz, train.fastest_Hz - train.slowest_Hz
-    if abs(moved) < _RUNS_ONE_WAY * range_Hz:
+    if not math.isnan(train.swing_every_s):
+        how = (
+            f"swings between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz, once in "
+            f"{time_words(train.swing_every_s)}"
+        )
+    elif abs(moved) < _RUNS_ONE_WAY * range_Hz:
         how = f"moves between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz"
     else:
         how = f"{'rises' if moved > 0 else 'falls'} from {train.begins_Hz:.4g} to {train.ends_Hz:.4g} Hz"

@@ -12,6 +12,7 @@ from sequencer.diagnosis.traced import TraceResult
 __all__ = ["of_wheel"]
 
 _RUNOUT_PCT = 0.2  # amplitude of a runout that is worth a line
+_HEIGHT_PCT = 4.0  # the same of the height of the pulses
 
 
 def of_wheel(train: PulseTrain, result: TraceResult) -> list[Finding]:
@@ -29,6 +30,15 @@ def of_wheel(train: PulseTrain, result: TraceResult) -> list[Finding]:
                 f"once in {wheel.pulses_n} pulses",
                 cause="a worn, bent or chipped tooth or a weak mark, or a wheel out of true",
                 check="look at the wheel; at a lower speed or a wider gap this pulse is lost first",
+            )
+        )
+    elif not is_hum and result.is_height_own and train.height_pct > _HEIGHT_PCT:
+        found.append(
+            Finding(
+                what=f"the height of the pulses swings by ±{sized(train.height_pct, 2)} % about every "
+                f"{sized(train.height_n)} pulses",
+                cause="a wheel or a target out of true, whose gap to the pickup changes as it turns",
+                check="dial gauge on the wheel; at a lower speed or a wider gap the lowest pulses are lost first",
             )
         )
     along = swings_with(train, result)
@@ -69,6 +79,8 @@ def of_wheel(train: PulseTrain, result: TraceResult) -> list[Finding]:
                 check=advice(train, result),
             )
         )
+    elif train.repeat_pct > _RUNOUT_PCT and not result.is_swing_own:
+        found += _of_added(train, result)
     elif train.repeat_pct > _RUNOUT_PCT and along is None:
         if wheel is not None and (wheel.weak_at or wheel.missing_at) and wheel.is_repeated_by(train.repeat_n):
             return []
@@ -80,6 +92,22 @@ def of_wheel(train: PulseTrain, result: TraceResult) -> list[Finding]:
             )
         )
     return found
+
+
+def _of_added(train: PulseTrain, result: TraceResult) -> list[Finding]:
+    """A swing of the edges alone: lines that are added shift them, strong ones by sums and differences too."""
+    added = [*(each.line for each in result.origins if each.name.endswith("mains")), *result.unknown]
+    if not added:
+        return []
+    line = max(added, key=lambda each: each.amplitude)
+    return [
+        Finding(
+            what=f"the period swings by ±{sized(train.repeat_pct, 2)} % since what is added to the pulses shifts their "
+            f"edges, the line at {line.rate_Hz:.5g} Hz first of all",
+            cause="interference on the pulses, nothing that turns",
+            check=advice(train, result),
+        )
+    ]
 
 
 def _sampling_pct(train: PulseTrain) -> float:

@@ -4,13 +4,24 @@ from dataclasses import dataclass
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.edges import Edges
-from sequencer.diagnosis.noise.inverter import CARRIERS_Hz, place_of
+from sequencer.diagnosis.noise.inverter import CARRIERS_Hz
+from sequencer.diagnosis.noise.lattice import place_of
 from sequencer.diagnosis.noise.spectrum import Line
 from sequencer.diagnosis.traced import TraceResult
 
-__all__ = ["Finding", "counter_words", "images_words", "line_names", "time_words", "times_words"]
+__all__ = [
+    "Finding",
+    "counter_words",
+    "images_words",
+    "jitter_words",
+    "line_name",
+    "line_names",
+    "time_words",
+    "times_words",
+]
 
 _SHOWN = 3
+_LEAST_JITTER_PCT = 1e-4  # a millionth: crystals are no better
 _MOST_ORDER = 40
 _NEAR = 0.004  # of a frequency: as near as grids hold theirs
 
@@ -35,15 +46,18 @@ def counter_words(edges: Edges, unit: str) -> str:
 
 def line_names(result: TraceResult) -> tuple[str, ...]:
     """What each main line is by its frequency: pulses, wheel, mains, inverter, a multiple; "" if none of them."""
+    return tuple(line_name(line, result) for line in result.lines)
+
+
+def line_name(line: Line, result: TraceResult) -> str:
+    """The same of any line of a trace."""
     origins = {each.line.rate_Hz: each.name for each in result.origins}
-    return tuple(_line_name(line, origins, result) for line in result.lines)
-
-
-def _line_name(line: Line, origins: dict[float, str], result: TraceResult) -> str:
     name, train, carrier = origins.get(line.rate_Hz, ""), result.train, result.carrier
     if name == "pulses" and train is not None:
         order = _order(line.rate_Hz, train.rate_Hz)
         return "the pulses" if order == 1 else f"{order} x the pulses" if order else "an image of the pulses"
+    if not result.lines:
+        return name
     strongest_Hz = result.lines[0].rate_Hz
     multiple = _order(line.rate_Hz, strongest_Hz)
     # The fifth of ten a second lies at 50 Hz too.
@@ -54,7 +68,8 @@ def _line_name(line: Line, origins: dict[float, str], result: TraceResult) -> st
         place = place_of(line.rate_Hz, carrier.rate_Hz, carrier.output_Hz, 1 / result.length_s, result.interval_s)
         if place is not None:
             return _inverter_name(*place)
-    return f"{multiple} x line 1" if multiple > 1 else ""
+    of = "the pulses" if origins.get(strongest_Hz) == "pulses" else "line 1"
+    return f"{multiple} x {of}" if multiple > 1 else ""
 
 
 def _inverter_name(order: int, side: int) -> str:
@@ -79,6 +94,11 @@ def images_words(rate_Hz: float, interval_s: float) -> str:
         return ""
     said = ", ".join(f"{each:.5g}" for each in usual_Hz[:_SHOWN])
     return f"{said}{' ...' if len(usual_Hz) > _SHOWN else ''} Hz"
+
+
+def jitter_words(jitter_pct: float) -> str:
+    """Jitter of a period; what is less than any clock keeps is told as that."""
+    return f"{jitter_pct:.2g} %" if jitter_pct >= _LEAST_JITTER_PCT else f"below {_LEAST_JITTER_PCT:g} %"
 
 
 def times_words(times_s: tuple[float, ...]) -> str:

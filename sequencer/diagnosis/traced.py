@@ -11,9 +11,10 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
-from sequencer.diagnosis.noise.edges import Edges, rising_edges
+from sequencer.diagnosis.noise.edges import Edges, rising_edges, unrecorded
 from sequencer.diagnosis.noise.hash import Hash, hash_of
-from sequencer.diagnosis.noise.inverter import Carrier, Origin, mains_of
+from sequencer.diagnosis.noise.inverter import Origin, mains_of
+from sequencer.diagnosis.noise.lattice import Carrier
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
 from sequencer.diagnosis.noise.spectrum import Line, evenly, main_lines, without_wander
@@ -47,6 +48,7 @@ class TraceResult:
         unit: of the values, "" if none was written.
         samples_n: used.
         left_out_n: without a number.
+        lacking_n: that the file speaks of, and does not hold: it was cut off.
         length_s: from first to last sample.
         interval_s: median from sample to sample.
         is_even: one interval as far as the spectrum looks, a few samples lacking; only then is there a spectrum.
@@ -69,6 +71,10 @@ class TraceResult:
         origins: of these, and of others that are no pulses', strongest first.
         carrier: of an inverter; None where none is seen.
         unknown: lines that neither pulses, mains nor an inverter explain, strongest first.
+        is_swing_own: False where the period swings and no line of the pulses does: what is added shifts their edges.
+        is_height_own: their height swings, and nothing that is added to them makes it so.
+        unrecorded_n: stretches without samples in between.
+        unrecorded_s: how long these are together.
         is_flat: one level throughout, but for the last digits.
     """
 
@@ -76,6 +82,7 @@ class TraceResult:
     unit: str
     samples_n: int
     left_out_n: int
+    lacking_n: int
     length_s: float
     interval_s: float
     is_even: bool
@@ -99,6 +106,10 @@ class TraceResult:
     origins: tuple[Origin, ...]
     carrier: Carrier | None
     unknown: tuple[Line, ...]
+    is_swing_own: bool
+    is_height_own: bool
+    unrecorded_n: int
+    unrecorded_s: float
     is_flat: bool
 
 
@@ -140,11 +151,13 @@ def trace_result(
     if found.is_alone:
         # No noise is looked for: the lines of the carrier say what it is.
         train, reason = None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
+    gaps_s = unrecorded(times_s)
     return TraceResult(
         name=trace.name,
         unit=trace.unit,
         samples_n=len(trace.values),
         left_out_n=trace.left_out_n,
+        lacking_n=trace.lacking_n,
         length_s=float(times_s[-1] - times_s[0]),
         interval_s=trace.interval_s,
         is_even=grid is not None,
@@ -168,6 +181,10 @@ def trace_result(
         origins=found.origins,
         carrier=found.carrier,
         unknown=found.unknown,
+        is_swing_own=found.is_swing_own,
+        is_height_own=found.is_height_own,
+        unrecorded_n=len(gaps_s),
+        unrecorded_s=float(np.diff(gaps_s).sum()),
         is_flat=is_flat,
     )
 
@@ -191,7 +208,7 @@ def _lines(
         grid = without_wander(*grid, least_s=1 / train.rate_Hz), grid[1]
     if grid is not None and (pulsed.hums or is_wandering):
         lines = main_lines(*grid, most=LINES_N)
-    found = lines_of(grid, lines, float(times_s[0]), train, interval_s, is_few=is_few, is_wandering=is_wandering)
+    found = lines_of(grid, lines, train, interval_s, is_few=is_few, is_wandering=is_wandering)
     if not pulsed.hums:
         return found
     width_Hz = 1 / float(times_s[-1] - times_s[0])

@@ -11,7 +11,7 @@ from sequencer.diagnosis.noise.catalogue import averaging_words, noise_words
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
 from sequencer.diagnosis.trace_drive import of_drive
 from sequencer.diagnosis.trace_pulses import bounce_finding, of_train
-from sequencer.diagnosis.trace_words import Finding, counter_words, line_names, time_words, times_words
+from sequencer.diagnosis.trace_words import Finding, counter_words, jitter_words, line_names, time_words, times_words
 from sequencer.diagnosis.traced import TraceResult, trace_result
 
 __all__ = ["Finding", "TraceResult", "as_json", "findings", "trace_lines", "trace_result"]
@@ -89,12 +89,20 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
         ),
         f"from {result.lowest:.4g} to {result.highest:.4g}{unit}, mean {result.mean:.4g}, sd {result.sd:.3g}",
     ]
+    if result.unrecorded_n:
+        many = f"{result.unrecorded_n} stretch{'' if result.unrecorded_n == 1 else 'es'}"
+        said.append(f"{many} not recorded, {time_words(result.unrecorded_s)} in all: no pulse is missing there")
+    if result.lacking_n:
+        said.append(
+            f"the file was cut off: {result.lacking_n} of {result.lacking_n + result.samples_n + result.left_out_n} "
+            "samples that it speaks of are not there"
+        )
     train = result.train
     if train is not None:
         edges = train.edges
         said.append(
             f"pulse train: {train.rate_Hz:.6g} Hz, period {time_words(1 / train.rate_Hz)}, "
-            f"jitter {train.jitter_pct:.2g} %, duty {100 * train.duty:.3g} %"
+            f"jitter {jitter_words(train.jitter_pct)}, duty {100 * train.duty:.3g} %"
         )
         said.append(f"levels {edges.low:.3g} and {edges.high:.3g}{unit}, {counter_words(edges, result.unit)}")
         room = edges.lowest_top - edges.highest_bottom

@@ -24,6 +24,7 @@ class TraceFile:
         unit: as written; "" if none was.
         left_out_n: samples without a number, or overloaded.
         ends: lowest and highest value that the file's format can hold; None where it has no ends.
+        lacking_n: samples that the file speaks of, and does not hold: it was cut off.
     """
 
     times_s: FloatArray
@@ -32,6 +33,7 @@ class TraceFile:
     unit: str
     left_out_n: int
     ends: tuple[float, float] | None = None
+    lacking_n: int = 0
 
     @property
     def interval_s(self) -> float:

@@ -1,6 +1,8 @@
 """A trace from an oscilloscope or a sound card: CSV or WAV to times and values."""
 
+import struct
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -15,6 +17,8 @@ _LARGEST_BYTES = 400_000_000
 _FULL_SCALE = "of full scale"
 _WAV_FORMATS = ("WAV", "WAVEX", "RF64")  # WAVEX: WAVE_FORMAT_EXTENSIBLE
 _WAV_BITS = {"PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": None, "DOUBLE": None}  # None: has no ends
+_SAMPLE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+_UNTOLD_BYTES = 0x7FFFFFFF  # as long, or longer: a recorder that did not know yet
 _WAV_ALLOWED = "PCM of 8, 16, 24 or 32 bit, or floating point of 32 or 64 bit"
 _WAV_FRAMES_N = 65_536
 
@@ -52,12 +56,16 @@ def _wav(path: Path, column: str) -> TraceFile:
         "is no WAV that can be read", where=str(path), allowed=_WAV_ALLOWED, todo="save it as one of these, whole"
     )
     with opened(path, _LARGEST_BYTES) as held:
+        lacking_bytes = _lacking_bytes(held)
+        held.seek(0)
         try:
             with soundfile.SoundFile(held) as file:
                 if file.format not in _WAV_FORMATS or file.subtype not in _WAV_BITS:
                     raise wrong
                 refuse_many(path, file.frames)
                 rate_Hz, bits, number = file.samplerate, _WAV_BITS[file.subtype], _channel(path, file.channels, column)
+                frame_bytes = file.channels * _SAMPLE_BYTES[file.subtype]
+                lacking_n = -(-lacking_bytes // frame_bytes)
                 values = np.empty(file.frames)
                 read_n = 0
                 # Some at a time: as floats all channels would take eight times the file.
@@ -77,7 +85,23 @@ def _wav(path: Path, column: str) -> TraceFile:
         unit=_FULL_SCALE,
         left_out_n=read_n - len(values[kept]),
         ends=None if bits is None else (-1.0, 1.0 - 2.0 ** (1 - bits)),
+        lacking_n=lacking_n,
     )
+
+
+def _lacking_bytes(held: BinaryIO) -> int:
+    """Bytes that the part with the samples should have and does not; 0 where its length is not told (a stream)."""
+    held.seek(0)
+    head, whole = held.read(12), held.seek(0, 2)
+    at = len(head)
+    while head[:4] == b"RIFF" and at + 8 <= whole:
+        held.seek(at)
+        name, size = struct.unpack("<4sI", held.read(8))
+        if name == b"data":
+            is_told = 0 < size < _UNTOLD_BYTES
+            return max(at + 8 + size - whole, 0) if is_told else 0
+        at += 8 + size + size % 2
+    return 0
 
 
 def _channel(path: Path, channels_n: int, column: str) -> int:

@@ -35,7 +35,7 @@ ACCUSES = {
     "runout": "runout|run-out|eccentric",
     "uneven": "tooth|teeth|uneven|unequal|repeat",
     "height": r"(tooth|teeth|every \S+ pulse)\b[^./;]*\b(weak|smaller|height|amplitude|worn)|(weak|low|worn) tooth"
-    r"|% of the (rest|others)",
+    r"|% of the (rest|others)|height of the pulses swings",
     "swing": "period swings",
     "speed": r"speed|runs? (up|down)|accelerat|ramp|rate (rises|falls|changes|goes)|\b(rises?|falls?|Hz) (from|to)",
     "mains": "mains",
@@ -290,7 +290,7 @@ def print_matrix(title: str, rows: dict[str, Counter[str]]) -> None:
 
 
 def print_matrices(results: Sequence[Result]) -> None:
-    captures = {*GROUPS["captures"], *GROUPS["other captures"]}
+    captures = {*GROUPS["captures"], *GROUPS["other captures"], *GROUPS["more captures"]}
     traced: dict[str, Counter[str]] = {}
     read: dict[str, Counter[str]] = {}
     for each in results:

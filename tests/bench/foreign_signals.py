@@ -348,6 +348,47 @@ def hum_on(rng: Rng) -> Signal:
     return pulse_signal("hum", text, here, values, due=("mains",), may=("swing",))
 
 
+def carrier_on(rng: Rng) -> Signal:
+    """A carrier with one pair of sidebands, and nothing else of an inverter, on pulses far slower."""
+    carrier, output = log_uniform(rng, 2000, 9000), rng.uniform(15, 70)
+    samples_Hz = carrier * rng.uniform(3.1, 9)
+    rate = log_uniform(rng, 40, carrier / 12)
+    length_s = max(60 / rate, 0.4)
+    per = samples_Hz / rate
+    here = scene(rng, per_period=(per, per * 1.001), pulses=(length_s * rate, length_s * rate * 1.01), rate_Hz=rate)
+    values, size = pickup(here, rng), rng.uniform(0.03, 0.12)
+    picked = sum(
+        part * np.sin(2 * np.pi * (carrier + side * 2 * output) * here.t + rng.uniform(0, 6))
+        for side, part in ((0, 1.0), (-1, 0.45), (1, 0.45))
+    )
+    text = f"{here.mean_Hz:.4g} Hz, carrier {carrier:.0f} Hz ± {2 * output:.0f} Hz, {size:.1%} of the swing"
+    values = hissed(values + size * swing(values) * picked, rng, 0.003)
+    return pulse_signal("carrier", text, here, values, due=("carrier",), may=("bursts", "swing"))
+
+
+def rung_on(rng: Rng) -> Signal:
+    """What rings at each switching of a bridge: a sine against a triangle, both edges, each with its sign."""
+    carrier, output = log_uniform(rng, 2000, 6000), rng.uniform(10, 60)
+    rate = log_uniform(rng, 60, 400)
+    samples_Hz, length_s = carrier * rng.uniform(12, 25), max(30 / rate, 0.3)
+    per = samples_Hz / rate
+    here = scene(rng, per_period=(per, per * 1.001), pulses=(length_s * rate, length_s * rate * 1.01), rate_Hz=rate)
+    values, size = pickup(here, rng), rng.uniform(0.08, 0.4)
+    high = size * swing(values)
+    fine = np.arange(int(here.t[-1] * samples_Hz * 20)) / (20 * samples_Hz)
+    state = 0.8 * np.sin(2 * np.pi * output * fine) > 4 * np.abs((carrier * fine) % 1 - 0.5) - 1
+    rings, cycles = carrier * rng.uniform(1.7, 4.5), rng.uniform(1, 2.5)
+    for at in np.flatnonzero(np.diff(state)):
+        begin, end = np.searchsorted(here.t, (fine[at], fine[at] + 6 * cycles / rings))
+        after = here.t[begin:end] - fine[at]
+        sign = 1 if state[at + 1] else -1
+        values[begin:end] += high * sign * np.exp(-after * rings / cycles) * np.sin(2 * np.pi * rings * after)
+    text = f"{here.mean_Hz:.4g} Hz, rings at {rings:.0f} Hz with each switching of {carrier:.0f} Hz, {size:.0%}"
+    return pulse_signal(
+        "rung", text, here, hissed(values, rng, 0.002), due=("carrier",), may=("bursts", "ringing", "swing")
+    )
+
+
 # --- wheels
 
 
@@ -399,6 +440,16 @@ def uneven_teeth(rng: Rng) -> Signal:
         "uneven teeth", text, here, values, rates_Hz=counted(here, 0.012), due=("uneven|runout",),
         may=("swing",), wheel_n=teeth,
     )  # fmt: skip
+
+
+def height(rng: Rng) -> Signal:
+    """A gap that changes as the wheel turns: the height swings, and the spacing does not."""
+    teeth, size = int(rng.integers(9, 31)), rng.uniform(0.08, 0.25)
+    here = scene(rng, per_period=(40, 120), pulses=(12 * teeth, 14 * teeth))
+    sizes = 1 + size * np.sin(2 * np.pi * (np.arange(teeth) / teeth + rng.random()))
+    values = hissed(reluctance(here, rng, height=sizes), rng, 0.002)
+    text = f"{here.mean_Hz:.4g} Hz, height of {teeth} teeth swings by {size:.0%}"
+    return pulse_signal("height", text, here, values, due=("height",), may=("swing", "uneven"))
 
 
 def worn_tooth(rng: Rng) -> Signal:
@@ -664,6 +715,55 @@ def tails(rng: Rng) -> Signal:
     return capture("tails", f"t of {freedom}", t, values, kinds=("tail", "unknown"), level=level)
 
 
+def step(rng: Rng) -> Signal:
+    t, one, level = readings(rng, least=100)
+    sd = log_uniform(rng, 1e-4, 0.01)
+    away = (np.arange(t.size) > t.size * rng.uniform(0.15, 0.85)) * sd * rng.uniform(4, 25) * rng.choice([-1, 1])
+    return capture("step", "one step", t, level * one + away + rng.normal(0, sd, t.size), kinds=("step", "unknown"))
+
+
+def both_sides(rng: Rng) -> Signal:
+    """Bursts of some readings, each of any sign."""
+    t, one, level = readings(rng, least=200)
+    sd, share, stay = log_uniform(rng, 1e-4, 0.01), rng.uniform(0.03, 0.12), rng.uniform(1, 8)
+    loud, state = np.zeros(t.size, dtype=bool), False
+    for index in range(t.size):
+        state = rng.random() > 1 / stay if state else rng.random() < share / (1 - share) / stay
+        loud[index] = state
+    values = level * one + rng.normal(0, sd, t.size) + loud * rng.normal(0, sd * rng.uniform(8, 20), t.size)
+    return capture("both sides", f"bursts of {stay:.1f} readings", t, values, kinds=("unknown", "white"), level=level)
+
+
+def uniform(rng: Rng) -> Signal:
+    t, one, level = readings(rng, least=100)
+    values = level * one + log_uniform(rng, 1e-4, 0.05) * rng.uniform(-1, 1, t.size)
+    return capture("uniform", "anywhere alike", t, values, kinds=("unknown", "white"), level=level)
+
+
+def one_off(rng: Rng) -> Signal:
+    t, one, level = readings(rng, least=100)
+    sd = log_uniform(rng, 1e-4, 0.01)
+    values = level * one + rng.normal(0, sd, t.size)
+    values[rng.integers(t.size)] += sd * rng.uniform(12, 60) * rng.choice([-1, 1])
+    return capture("one off", "one reading off", t, values, kinds=("unknown", "white", "bursts"), level=level)
+
+
+def walk(rng: Rng) -> Signal:
+    t, one, level = readings(rng, least=200)
+    sd = log_uniform(rng, 1e-4, 0.002)
+    values = level * one + np.cumsum(rng.normal(0, sd, t.size)) + rng.normal(0, rng.uniform(0, 2) * sd, t.size)
+    return capture("walk", "random walk", t, values, kinds=("slow wander", "1/f", "drift", "unknown"))
+
+
+def settling(rng: Rng) -> Signal:
+    t, one, level = readings(rng, least=100)
+    sd, share = log_uniform(rng, 1e-4, 0.005), (t - t[0]) / (t[-1] - t[0])
+    away = sd * rng.uniform(15, 80) * np.exp(-share / rng.uniform(0.08, 0.5))
+    return capture(
+        "settling", "a decay", t, level * one + away + rng.normal(0, sd, t.size), kinds=("warm-up", "unknown")
+    )
+
+
 PARTS: dict[str, tuple[str, ...]] = {
     "hum": PERIODIC,
     "drift": ("drift", "warm", "slow wander"),
@@ -747,6 +847,20 @@ GROUPS: dict[str, dict[str, Callable[[Rng], Signal]]] = {
         "telegraph": telegraph,
         "tails": tails,
         "mixture": mixture,
+    },
+    # What comes later stands last, so that the seeds of what was there give what they gave.
+    "more faults": {
+        "carrier": carrier_on,
+        "rung": rung_on,
+        "height": height,
+    },
+    "more captures": {
+        "step": step,
+        "both sides": both_sides,
+        "uniform": uniform,
+        "one off": one_off,
+        "walk": walk,
+        "settling": settling,
     },
 }
 FAMILIES = {name: make for group in GROUPS.values() for name, make in group.items()}

@@ -9,7 +9,6 @@ from sequencer.diagnosis.noise.edges import edges_of
 from sequencer.diagnosis.noise.hash import hash_of
 from sequencer.diagnosis.noise.inverter import mains_of, wheel_pulses_of
 from sequencer.diagnosis.noise.pulses import pulse_train
-from sequencer.diagnosis.noise.residue import residue_of
 from sequencer.diagnosis.noise.rhythm import rhythm_of
 from sequencer.diagnosis.noise.spectrum import Line
 from sequencer.diagnosis.trace_views import trace_views
@@ -132,19 +131,6 @@ def test_images_of_the_pulses_near_mains_are_no_hum_and_hum_is():
     hum = 0.08 * np.sin(2 * np.pi * 50 * np.arange(length) / rate_Hz)
     _, text = told(values + hum + noise(length, 1e-3), rate_Hz)
     assert "hum of 50 Hz mains" in text
-
-
-def test_what_pulses_leave_is_what_was_added_to_them():
-    turns = turned(1.0, 97, 97)
-    added = 0.2 * np.sin(2 * np.pi * 1234 * np.arange(len(turns)) / _RATE_HZ)
-    values = np.clip(8 * np.sin(2 * np.pi * turns), 0, 5) + added
-    times_s = np.arange(len(turns)) / _RATE_HZ
-    edges = edges_of(values, times_s)
-    left, is_known = residue_of(values, times_s, rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s))
-    assert is_known.mean() > 0.8
-    # Each edge is shifted by it, and takes a part of it along.
-    assert np.std((left - added)[is_known]) < 0.5 * np.std(added)
-    assert (left[~is_known] == 0).all()
 
 
 def test_a_comb_of_lines_is_a_wheel_and_others_are_not():

@@ -39,7 +39,7 @@ _TRIED_FIRST_N = 3  # of the kinds that may be one of two
 _ODD_UNLISTED = 0.2  # where the best leaves something that is not white, and at most
 _UNLISTED = BurstFit(kind="unknown", log_evidence=math.nan, words="a kind that is not listed")
 _TOLD = 0.7  # weight from which on what is beneath a display is told
-_PART_N = 2500  # readings of what is left that the second kind is looked for in; its sizes are of all
+_PART_N = 2000  # readings of what is left that the second kind is looked for in; its sizes are of all
 _FEWEST_HIT = 3  # readings that are thrown or lost: fewer beside another kind are chance
 _TWO_NATS = 2.0  # that two kinds are rarer than one, beside the choice of the second
 

@@ -14,7 +14,7 @@ from sequencer.diagnosis.noise.swings import Swings, swings_of
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 from sequencer.readings.waveform import step_of
 
-__all__ = ["Edges", "edges_of", "rising_edges"]
+__all__ = ["Edges", "edges_of", "rising_edges", "unrecorded"]
 
 _GAP = 1.6  # intervals from which on a sample is missing between two
 _TRIED_N = 8  # plateaus looked at
@@ -39,6 +39,8 @@ _BETTER = 1.5  # times the room on a baseline that moves
 _MANY_N = 2**19  # turning points of pulses that are weighed
 _HEAD_N = 2**19  # samples that thresholds are found in where there are too many swings
 _PART_N = 2**17  # samples that are looked at together
+_RESTS = 0.25  # of the swing, within which half of all samples of a state lie where it rests
+_QUARTILES_N = 2**17  # samples that they are found from; of more, some
 _SOME_N = 2**20  # samples that levels are found from; of more, some
 _LONG_N = 2**22  # samples, beyond which the shortest mean is left to the beginning
 
@@ -173,7 +175,7 @@ def edges_of(
     """
     if values.min() == values.max():
         raise ReadingsError("the trace is flat: no edge in it", todo="check probe, range and trigger")
-    signal = _Signal(values=values, times_s=times_s, unrecorded_s=_unrecorded(times_s), filter_s=0.0)
+    signal = _Signal(values=values, times_s=times_s, unrecorded_s=unrecorded(times_s), filter_s=0.0)
     swings = swings_of(values)
     if lower is not None or upper is not None:
         return _with_hash(_given(signal, lower, upper), swings)
@@ -200,8 +202,8 @@ def rising_edges(values: FloatArray, times_s: FloatArray, lower: float, upper: f
     return np.concatenate([rising_s for _, _, rising_s, _ in _crossings(signal, lower, upper)])
 
 
-def _unrecorded(times_s: FloatArray) -> FloatArray:
-    """Begin and end of each stretch without samples, shape (k, 2)."""
+def unrecorded(times_s: FloatArray) -> FloatArray:
+    """Begin and end of each stretch without samples, shape (k, 2), of the times of these, shape (n,)."""
     longest_s, found = _GAP * step_of(times_s), [np.zeros(0, dtype=np.int64)]
     for start in range(0, len(times_s) - 1, _PART_N):
         steps_s = np.diff(times_s[start : start + _PART_N + 1])
@@ -355,8 +357,7 @@ def _given(signal: _Signal, lower: float | None, upper: float | None) -> Edges:
 def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
     """Edges by these thresholds."""
     rising, falling, rising_s, falling_s = map(np.concatenate, zip(*_crossings(signal, lower, upper), strict=True))
-    some = signal.some()
-    low, high = (float(np.median(some[each])) if each.any() else math.nan for each in (some < lower, some > upper))
+    low, high = _levels(signal, lower, upper, rising_s, falling_s)
     rises, falls = _pulse_heights(signal.values, rising)
     timing_s = 0.0
     if len(rising):
@@ -382,6 +383,27 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
         length_s=float(signal.times_s[-1] - signal.times_s[0]),
         interval_s=step_of(signal.times_s),
     )
+
+
+def _levels(
+    signal: _Signal, lower: float, upper: float, rising_s: FloatArray, falling_s: FloatArray
+) -> tuple[float, float]:
+    """Levels of both states: where the trace rests in them, medians of all of each, however it rings meanwhile.
+
+    What does not rest, as the pulses of a coil, has the medians of what lies beyond the thresholds.
+    """
+    some = signal.some()
+    low, high = (float(np.median(some[each])) if each.any() else math.nan for each in (some < lower, some > upper))
+    if not (len(rising_s) and len(falling_s)):
+        return low, high
+    every = slice(None, None, -(-len(signal.values) // _QUARTILES_N))
+    some, some_s = signal.at(every), signal.times_s[every]
+    rose, fell = (np.searchsorted(each, some_s, side="right") for each in (rising_s, falling_s))
+    is_high = (rose - fell) == (1 if rising_s[0] < falling_s[0] else 0)
+    quartiles = [np.quantile(some[each], (0.25, 0.5, 0.75)) for each in (~is_high, is_high) if each.any()]
+    if len(quartiles) < 2 or any(each[2] - each[0] > _RESTS * (high - low) for each in quartiles):
+        return low, high
+    return float(quartiles[0][1]), float(quartiles[1][1])
 
 
 def _step(signal: _Signal, places: IntArray) -> float:
@@ -413,7 +435,9 @@ def _crossings(
         state -= y < lower
         known = np.flatnonzero(state)
         ways = state[known]
-        turns = np.diff(ways, prepend=np.int8(before or (ways[0] if len(ways) else 0)))
+        if not before and len(ways):  # what begins between the thresholds rests there, and its first way is an edge
+            before = int(-ways[0] if known[0] > 0 else ways[0])
+        turns = np.diff(ways, prepend=np.int8(before))
         before = int(ways[-1]) if len(ways) else before
         rising, falling = known[turns > 0], known[turns < 0]
         rising_s, falling_s = _crossed(y, times_s, rising, upper), _crossed(y, times_s, falling, lower)

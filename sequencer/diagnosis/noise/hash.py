@@ -14,6 +14,7 @@ __all__ = ["Hash", "hash_of"]
 _AFTER = 0.25  # of the time to the next edge: there ringing is looked for
 _QUIET = 0.9  # quantile of the highest swing of each stretch between edges that stands for all
 _LOUDER = 2.5  # times as high
+_AS_HIGH = 1.2  # times the highest swing after an ordinary edge
 _OFTEN = 0.6  # of the edges, after which there is ringing
 _WORTH = 0.05  # of the swing
 _APART = 0.5  # of a period, within which swings are one burst
@@ -81,8 +82,11 @@ def hash_of(values: FloatArray, times_s: FloatArray, edges: Edges) -> Hash | Non
     sizes, lasts_s = [np.zeros(0)], [np.zeros(0)]
     every = -(-len(values) // _MANY_N)
     for each in _between(values, times_s, edges, all_s):
-        np.maximum.at(near, each.stretch[each.is_after], each.sizes[each.is_after])
-        np.maximum.at(far, each.stretch[~each.is_after], each.sizes[~each.is_after])
+        for highest, those in ((near, each.where(each.is_after)), (far, each.where(~each.is_after))):
+            starts = np.flatnonzero(np.diff(those.stretch, prepend=-1))
+            if len(starts):
+                at = those.stretch[starts]
+                highest[at] = np.maximum(highest[at], np.maximum.reduceat(those.sizes, starts))
         sizes.append(each.sizes[::every].copy())  # a slice alone would keep all of them
         lasts_s.append(each.lasts_s[::every].copy())
     some, some_s = np.concatenate(sizes), np.concatenate(lasts_s)
@@ -99,6 +103,8 @@ def hash_of(values: FloatArray, times_s: FloatArray, edges: Edges) -> Hash | Non
         if is_ringing:
             ringing_s = float(np.median((loud.middles_s - all_s[loud.stretch])[loud.is_after]) * 2)
             loud = loud.where(~loud.is_after)
+        # What is as high after most edges is of the edges, even where the rest is hardly lower.
+        loud = loud.where(~loud.is_after | (loud.sizes > _AS_HIGH * after_edges))
         if not _are_tied(loud, all_s):
             bursts_s = _starts(loud.middles_s, float(all_s[-1] - all_s[0]))
             burst_height = float(loud.sizes.max(initial=0.0))
@@ -119,12 +125,10 @@ def _between(values: FloatArray, times_s: FloatArray, edges: Edges, all_s: Float
         at = turning(part)
         sizes = np.abs(np.diff(part[at]))
         ends_s = times_s[start + at]
-        stretches = np.searchsorted(all_s, ends_s, side="left")
+        stretches, gaps = _before(all_s, ends_s), _before(edges.unrecorded_s[:, 0], ends_s)
         first, last = stretches[:-1], stretches[1:]
-        is_whole = np.searchsorted(edges.unrecorded_s[:, 0], ends_s[1:], side="left") == np.searchsorted(
-            edges.unrecorded_s[:, 0], ends_s[:-1], side="left"
-        )
-        kept = is_whole & (first == last) & (first > 0) & (first < len(all_s)) & (sizes <= edges.hash_height)
+        kept = (first == last) & (first > 0) & (first < len(all_s)) & (sizes <= edges.hash_height)
+        kept &= gaps[1:] == gaps[:-1]
         if not kept.any():
             continue
         stretch = first[kept] - 1
@@ -137,6 +141,13 @@ def _between(values: FloatArray, times_s: FloatArray, edges: Edges, all_s: Float
             stretch=stretch,
             is_after=share < _AFTER,
         )
+
+
+def _before(some_s: FloatArray, times_s: FloatArray) -> IntArray:
+    """How many of some times, rising and few, lie before each of others, rising and many; shape of these."""
+    begin, end = np.searchsorted(some_s, (times_s[0], times_s[-1]))
+    places = np.searchsorted(times_s, some_s[begin:end], side="right")
+    return np.asarray(begin + np.cumsum(np.bincount(places, minlength=len(times_s)))[: len(times_s)])
 
 
 def _step(values: FloatArray) -> float:

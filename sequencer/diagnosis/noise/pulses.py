@@ -9,23 +9,23 @@ from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.edges import Edges
 from sequencer.diagnosis.noise.rests import Rest, pauses, rests_of
-from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm, rhythm_of
-from sequencer.diagnosis.noise.wheel import TIMES_SEEN, Wheel, repetition, wheel_of
-from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
+from sequencer.diagnosis.noise.rhythm import LEAST_N, REGULAR_JITTER, Rhythm, rhythm_of
+from sequencer.diagnosis.noise.speed import speed_of
+from sequencer.diagnosis.noise.wheel import TIMES_SEEN, Wheel, height_repetition, repetition, wheel_of
+from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
 __all__ = ["PulseTrain", "pulse_train"]
 
 _MOST_PULSES = 2_000_000
-_FIT_N = 50_000  # periods that a change of speed is told by; of more, some
 _NEAR_A_REST_N = 3  # periods that grow towards a stop, faster than the curve through all of them
 _STEADY_PCT = 2.0
-_FAR, _FAR_LEAST = 6.0, 1e-4  # in medians of how far a period is off; as a share
 _MOST_DEGREE = 9  # of the polynomial that is the speed
 _WORTH = 0.05  # that the speed changes by, from which on it is worth a word
 _OVER_JITTER = 4.0
 _BOUNCES = 1.5  # edges too many at a pulse that has any, from which on it is a contact
 _SCATTER = 0.1  # of when the edge too many comes, from which on it is a contact
 _BOUNCING = 0.3  # of the pulses
+_MOST = 0.5  # of the periods
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,7 @@ class PulseTrain:
         slowest_Hz: least rate in between.
         fastest_Hz: highest.
         is_changing: the change is more than jitter makes, and worth a word.
+        swing_every_s: where that change swings to and fro, how often it does; NaN where it does not.
         duty: share of the time above, of a normal pulse.
         rests: times without pulses: before the first, after the last, or as many as no few that are missing take.
         missing_n: pulses missing, of the time that was recorded, without those of rests.
@@ -56,6 +57,8 @@ class PulseTrain:
         wheel: pattern of a revolution; None where none is known or seen.
         repeat_n: pulses after which the period repeats itself, found; NaN where it does not.
         repeat_pct: amplitude of that swing, % of the period; 0 where there is none.
+        height_n: pulses after which their heights repeat themselves; NaN where they do not.
+        height_pct: amplitude of that, % of the height; 0 where there is none.
     """
 
     edges: Edges
@@ -70,6 +73,7 @@ class PulseTrain:
     slowest_Hz: float
     fastest_Hz: float
     is_changing: bool
+    swing_every_s: float
     duty: float
     rests: tuple[Rest, ...]
     missing_n: int
@@ -81,6 +85,8 @@ class PulseTrain:
     wheel: Wheel | None
     repeat_n: float
     repeat_pct: float
+    height_n: float
+    height_pct: float
 
     @property
     def should_n(self) -> int:
@@ -120,7 +126,10 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
     after_s = extra_s - kept_s[period]
     is_within = (extra_s > kept_s[0]) & (extra_s < kept_s[-1])
     is_pause = pauses(rhythm)
-    smooth_s = _smooth(rhythm.periods_s, is_single, _degree(int(is_single.sum()), pulses_per_revolution))
+    degree = _degree(int(is_single.sum()), pulses_per_revolution)
+    smooth_s, swing_every_s = speed_of(
+        kept_s[:-1], rhythm.periods_s, is_single, degree, pulses_per_revolution=pulses_per_revolution
+    )
     is_changing, rests = _is_changing(smooth_s, rhythm), rests_of(edges, rhythm)
     is_gap = (counts > 1) & rhythm.is_recorded & ~is_pause
     if is_changing:  # what runs down to a stop, or up from one, has its longest periods there, and no pulse missing
@@ -135,6 +144,7 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
     repeat_n, repeat_pct = repetition(
         rhythm, relative, edges.timing_s / period_s, float(rhythm.periods_s[is_single].mean()) / edges.interval_s
     )
+    height_n, height_pct = height_repetition(edges, rhythm)
     is_run = rhythm.is_recorded & ~is_pause  # how many pulses a pause would hold is not known exactly
     rate_Hz = int(counts[is_run].sum()) / float(rhythm.periods_s[is_run].sum())
     change_pct = 100 * float(np.ptp(smooth_s)) / float(np.median(smooth_s))
@@ -156,6 +166,7 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         slowest_Hz=1 / float(smooth_s.max()),
         fastest_Hz=1 / float(smooth_s.min()),
         is_changing=is_changing,
+        swing_every_s=swing_every_s if is_changing else math.nan,
         duty=_duty(edges, rhythm),
         rests=rests,
         missing_n=int((counts - 1)[gaps].sum()),
@@ -167,6 +178,8 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         wheel=wheel_of(edges, rhythm, relative, pulses_per_revolution),
         repeat_n=repeat_n,
         repeat_pct=repeat_pct,
+        height_n=height_n,
+        height_pct=height_pct,
     )
 
 
@@ -202,10 +215,16 @@ def _too_few(edges: Edges, few: Bounce | None) -> ReadingsError:
 def _irregular(edges: Edges, rhythm: Rhythm) -> ReadingsError:
     """Why no rate is told."""
     gaps_s = np.diff(edges.rising_s)
+    kept, missing_n = float(rhythm.is_single.mean()), int((rhythm.counts - 1)[rhythm.is_recorded].sum())
+    if kept < _MOST:
+        why = f"no period that most of them keep ({100 * kept:.0f} % do)"
+    elif rhythm.jitter > REGULAR_JITTER:
+        why = f"the period scatters by {100 * rhythm.jitter:.0f} %"
+    else:
+        why = f"too many are lacking between them for one period ({missing_n} of {missing_n + len(rhythm.kept_s)})"
     return ReadingsError(
         f"the edges come at no regular rate: {len(edges.rising_s)} rising edges, from {gaps_s.min():.3g} to "
-        f"{gaps_s.max():.3g} s apart, half of them within {np.median(gaps_s):.3g} s, and no period that "
-        f"most of them keep ({100 * rhythm.is_single.mean():.0f} % do)",
+        f"{gaps_s.max():.3g} s apart, half of them within {np.median(gaps_s):.3g} s; {why}",
         todo="give thresholds that pass the noise, or look at it as readings",
     )
 
@@ -231,19 +250,6 @@ def _bounce(edges: Edges, rhythm: Rhythm, after_s: FloatArray) -> Bounce | None:
         starts = np.flatnonzero(np.diff(all_s, prepend=-np.inf) >= rhythm.hold_s)
         lasts_s = float((all_s[np.append(starts[1:] - 1, len(all_s) - 1)] - all_s[starts]).max())
     return Bounce(closings_n=len(rhythm.kept_s), bounces_n=many, lasts_s=lasts_s)
-
-
-def _smooth(periods_s: FloatArray, is_single: BoolArray, degree: int) -> FloatArray:
-    """Polynomial through the sound periods: takes out a change of speed, and leaves whatever comes back often."""
-    index = np.arange(len(periods_s), dtype=np.float64)
-    sound = np.flatnonzero(is_single)
-    sound = sound[:: -(-len(sound) // _FIT_N)]
-    at, said = index[sound], np.log(periods_s[sound])
-    away = said - np.polynomial.Polynomial.fit(at, said, degree)(at)
-    # A few periods that are far off, as about a weak tooth, say nothing of the speed.
-    kept = np.abs(away - np.median(away)) <= max(_FAR * float(np.median(np.abs(away - np.median(away)))), _FAR_LEAST)
-    degree = min(degree, int(kept.sum()) // 3)
-    return np.asarray(np.exp(np.polynomial.Polynomial.fit(at[kept], said[kept], degree)(index)))
 
 
 def _is_changing(smooth_s: FloatArray, rhythm: Rhythm) -> bool:

@@ -10,10 +10,13 @@ from sequencer.diagnosis.noise.bounces import clusters, unsteady
 from sequencer.diagnosis.noise.bounces import hold_s as apart_s
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 
-__all__ = ["LEAST_N", "Rhythm", "rhythm_of"]
+__all__ = ["LEAST_N", "REGULAR_JITTER", "Rhythm", "rhythm_of"]
 
 LEAST_N = 8
 """Rising edges from which on a rate is told."""
+
+REGULAR_JITTER = 0.2
+"""Robust standard deviation of the periods, as a share, up to which they are of one rate."""
 
 _HIDES = 0.5  # of a short state: a longer gap may hide one
 _CUT = 0.8  # of a period: a shorter one is no jitter
@@ -24,7 +27,6 @@ _OFF_BEAT = 0.25  # of a period: an edge nearer to where one is due is the pulse
 _FOLLOWED_N = 200_000  # edges that are followed one by one where some are too many
 _CLUSTERS_MISSING = 0.2
 _BOUNCED_MISSING = 0.1
-_REGULAR_JITTER = 0.2
 _FEW_N, _FEW_MISSING = 24, 0.2  # pulses; so few keep a rhythm by chance, if so many may be missing
 _MOST_MISSING, _STRICT_JITTER = 1 / 3, 0.05
 _CLEAN_JITTER, _CLEAN_FAULTS = 0.1, 0.1
@@ -65,7 +67,7 @@ class Rhythm:
         is_kept = missing_n <= _MOST_MISSING * recorded_n or self.jitter <= _STRICT_JITTER
         is_told = len(self.kept_s) >= _FEW_N or missing_n <= _FEW_MISSING * recorded_n
         is_kept = is_kept and is_told
-        return bool(self.is_single.sum() >= 0.5 * recorded_n and self.jitter <= _REGULAR_JITTER and is_kept)
+        return bool(self.is_single.sum() >= 0.5 * recorded_n and self.jitter <= REGULAR_JITTER and is_kept)
 
     @property
     def is_clean(self) -> bool:

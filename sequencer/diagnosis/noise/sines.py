@@ -17,6 +17,7 @@ _MOST_CELLS = 1_000_000  # of a block of frequencies by readings
 _LEAST_GRID = 200  # frequencies from which on the grid is the faster way
 _EVEN = 1e-6  # of a step: what counts as an even grid of frequencies
 _APART = 1e-3  # least of the largest eigenvalue of the products
+_MANY_N, _FINE_N, _OFF_TURN = 8192, 512, 1e-5  # times; in a row; radians that one may lie off even ones
 _SPREAD = 12  # cells to each side that a reading is spread over
 
 
@@ -111,15 +112,28 @@ def _on_grid(weights: FloatArray, t: FloatArray, low_Hz: float, step_Hz: float, 
 
 def fit_sines(values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
     """Amplitude of the sine at each frequency, and what is left of the readings; least squares with a mean."""
-    angle = 2 * np.pi * np.outer(times_s - times_s[0], np.array(rates_Hz))
-    basis = np.concatenate((np.ones((len(values), 1)), np.cos(angle), np.sin(angle)), axis=1)
-    products = basis.T @ basis
+    many, after_s = len(rates_Hz), times_s - times_s[0]
+    basis = np.ones((2 * many + 1, len(values)))
+    for at, rate_Hz in enumerate(rates_Hz, start=1):
+        turned = _turned(after_s, rate_Hz)
+        basis[at], basis[at + many] = turned.real, turned.imag
+    products = basis @ basis.T
     # Where no sine is nearly made of the others, their products are enough, at a fifth of the time.
     apart = np.linalg.eigvalsh(products)
     is_apart = apart[0] > _APART * apart[-1]
-    size = np.linalg.solve(products, basis.T @ values) if is_apart else np.linalg.lstsq(basis, values, rcond=1e-7)[0]
-    many = len(rates_Hz)
-    return np.hypot(size[1 : many + 1], size[many + 1 :]), values - basis @ size
+    size = np.linalg.solve(products, basis @ values) if is_apart else np.linalg.lstsq(basis.T, values, rcond=1e-7)[0]
+    return np.hypot(size[1 : many + 1], size[many + 1 :]), values - size @ basis
+
+
+def _turned(times_s: FloatArray, rate_Hz: float) -> ComplexArray:
+    """exp(2 pi i f t), shape (n,); of many even times by the products of few."""
+    many, turns = len(times_s), 2j * np.pi * rate_Hz
+    step_s = float(times_s[-1]) / max(many - 1, 1)
+    if many < _MANY_N or 2 * np.pi * rate_Hz * float(np.abs(times_s - step_s * np.arange(many)).max()) > _OFF_TURN:
+        return np.asarray(np.exp(turns * times_s))
+    fine = np.exp(turns * step_s * np.arange(_FINE_N))
+    coarse = np.exp(turns * step_s * _FINE_N * np.arange(-(-many // _FINE_N)))
+    return np.asarray((coarse[:, None] * fine).ravel()[:many])
 
 
 def false_alarm(share: float, readings_n: int, tried_n: int) -> float:

@@ -15,6 +15,7 @@ __all__ = [
     "less_mean",
     "lines_in",
     "main_lines",
+    "peaks_in",
     "stands_out",
     "without_wander",
 ]
@@ -26,6 +27,7 @@ _BLOCK_N = 256  # amplitudes that the noise is the median of
 _LACKING = 0.2  # of the samples that may lack
 _WHOLE_MAINS_S = 0.1
 _BESIDE, _STANDS_OUT = (2, 16), 6.0  # amplitudes to either side; times their median
+_LEAKS = 1e-3  # of the strongest line
 _ABOVE = 8.0  # times the median amplitude: white noise of a million samples stays below
 
 
@@ -146,21 +148,31 @@ def lines_in(amplitude: FloatArray, length_s: float, *, most: int) -> tuple[Line
         length_s: samples that it is of, times their interval.
         most: how many lines at most.
     """
+    rates_Hz, heights = peaks_in(amplitude, length_s)
+    order = np.argsort(-heights, kind="stable")[:most]
+    # Side lobes and leakage of the strongest are no lines of their own.
+    order = order[heights[order] > _LEAKS * heights.max(initial=0.0)]
+    pairs = zip(rates_Hz[order].tolist(), heights[order].tolist(), strict=True)
+    return tuple(Line(rate_Hz=rate_Hz, amplitude=height) for rate_Hz, height in pairs)
+
+
+def peaks_in(amplitude: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]:
+    """Frequency and amplitude of each peak above the noise, rising in frequency; each of shape (k,).
+
+    Args:
+        amplitude: from `amplitudes`, shape (m,).
+        length_s: samples that it is of, times their interval.
+    """
     if not len(amplitude):
-        return ()
+        return np.empty(0), np.empty(0)
     noise = np.maximum(_background(amplitude), 1e-9 * float(amplitude.max()))
     inner = amplitude[2:-1]
     is_peak = (inner > amplitude[1:-2]) & (inner >= amplitude[3:]) & (inner > _ABOVE * noise[2:-1])
-    found: list[Line] = []
-    for peak in (np.flatnonzero(is_peak) + 2).tolist():
-        left, middle, right = (float(np.log(max(each, 1e-300))) for each in amplitude[peak - 1 : peak + 2])
-        bend = left - 2 * middle + right
-        shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
-        top = float(np.exp(middle - 0.25 * (left - right) * shift))
-        found.append(Line(rate_Hz=(peak + shift) / length_s, amplitude=top))
-    found.sort(key=lambda line: -line.amplitude)
-    # Side lobes and leakage of the strongest are no lines of their own.
-    return tuple(line for line in found if line.amplitude > 1e-3 * found[0].amplitude)[:most]
+    peaks = np.flatnonzero(is_peak) + 2
+    left, middle, right = (np.log(np.maximum(amplitude[peaks + each], 1e-300)) for each in (-1, 0, 1))
+    bend = left - 2 * middle + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+    return (peaks + shift) / length_s, np.exp(middle - 0.25 * (left - right) * shift)
 
 
 def _background(amplitude: FloatArray) -> FloatArray:

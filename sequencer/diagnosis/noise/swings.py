@@ -147,8 +147,10 @@ def _closed(y: FloatArray) -> tuple[FloatArray, BoolArray]:
 
 def turning(values: FloatArray) -> IntArray:
     """Places where a trace turns, its ends too; of a flat top the first sample."""
-    moved = np.append(0, np.flatnonzero(np.diff(values)) + 1)
-    ways = np.sign(np.diff(values[moved]))
-    turns = np.flatnonzero(ways[1:] != ways[:-1]) + 1
-    inner = moved[turns]
-    return np.concatenate(([0], inner, [moved[-1]])) if len(moved) > 1 else np.zeros(1, dtype=np.int64)
+    rises = values[1:] > values[:-1]
+    moves = np.flatnonzero(rises | (values[1:] < values[:-1]))
+    if not len(moves):
+        return np.zeros(1, dtype=np.int64)
+    up = rises[moves]
+    turns = np.flatnonzero(up[1:] != up[:-1])
+    return np.concatenate(([0], moves[turns] + 1, [moves[-1] + 1]))

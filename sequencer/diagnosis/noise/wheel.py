@@ -10,7 +10,7 @@ from sequencer.diagnosis.noise.edges import Edges
 from sequencer.diagnosis.noise.rhythm import Rhythm
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
-__all__ = ["TIMES_SEEN", "Wheel", "repetition", "wheel_of"]
+__all__ = ["TIMES_SEEN", "Wheel", "height_repetition", "repetition", "wheel_of"]
 
 _CHANCE, _CHANCE_GIVEN = 1e-4, 1e-3  # below which a pattern is no chance, where it is looked for, or known
 
@@ -175,8 +175,8 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
         relative: periods about the speed, shape (n - 1,) for n kept edges.
         timing: how far sampling may displace an edge, in periods. What it alone may do is no repetition: edges that
             jump from sample to sample beat with the sampling.
-        samples: in a period, mean. What swings as the samples fall on the period, and by less than one, is no
-            repetition either.
+        samples: in a period, mean; infinite where they do not matter. What swings as the samples fall on the period,
+            and by less than one, is no repetition either.
 
     Returns:
         NaN and 0 where nothing repeats.
@@ -190,7 +190,8 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
     y = y - y.mean()
     # Jitter of single edges makes periods that swing most from one to the next, with the square of the sine; jitter
     # of the periods themselves is white. So each line is held against those beside it, of the displacement.
-    powers = (np.abs(np.fft.rfft(y)) ** 2)[TIMES_SEEN : n // 2]
+    lines = np.fft.rfft(y)
+    powers = (np.abs(lines) ** 2)[TIMES_SEEN : n // 2]
     turn = np.pi * np.arange(TIMES_SEEN, TIMES_SEEN + len(powers)) / n
     width = min(_BESIDE_N, len(powers))
     beside = np.maximum.reduce(
@@ -200,8 +201,9 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
         ]
     )
     beside = np.maximum(beside, 1e-300)
-    sizes = 2 * np.sqrt(powers) / n
-    powers = np.where(sizes < _by_sampling(samples, n, turn), 0.0, powers)
+    if math.isfinite(samples):
+        sizes = 2 * np.sqrt(powers) / n
+        powers = np.where(sizes < _by_sampling(samples, n, turn), 0.0, powers)
     at = int(np.argmax(powers / beside))
     size = 2 * math.sqrt(float(powers[at])) / n
     # What stands beside it is known of `width` lines only: of the ratio to their mean, not of an exponential.
@@ -209,7 +211,19 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
     is_chance = len(powers) * (1 + 2 * ratio / width) ** (-width / 2) > _CHANCE
     if is_chance or size < _OVER_SAMPLING * timing:
         return math.nan, 0.0
-    return n / (at + TIMES_SEEN), 100 * size
+    # Between two lines, by the three about the highest (Jacobsen and Kootsookos 2007, from memory).
+    before, top, after = lines[at + TIMES_SEEN - 1 : at + TIMES_SEEN + 2]
+    off = float(((before - after) / (2 * top - before - after)).real) if at + TIMES_SEEN + 1 < len(lines) else 0.0
+    return n / (at + TIMES_SEEN + float(np.clip(off, -0.5, 0.5))), 100 * size
+
+
+def height_repetition(edges: Edges, rhythm: Rhythm) -> tuple[float, float]:
+    """Pulses after which their heights repeat and by how much, % of one, if no chance; NaN and 0 where they do not."""
+    heights = _heights(edges, rhythm)[:-1]
+    middle = ndimage.median_filter(heights, size=min(_BESIDE_N, len(heights)), mode="nearest")
+    if not (middle > 0).all():
+        return math.nan, 0.0
+    return repetition(rhythm, heights / middle, 0.0, math.inf)
 
 
 def _by_sampling(samples: float, n: int, turn: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ from sequencer.diagnosis.noise.kinds.mains import MAINS
 from sequencer.diagnosis.noise.kinds.pink import PINK
 from sequencer.diagnosis.noise.kinds.sine import PERIODIC
 from sequencer.diagnosis.noise.kinds.slow import DRIFT, WANDER, WARM_UP
+from sequencer.diagnosis.noise.kinds.step import STEP
 from sequencer.diagnosis.noise.kinds.telegraph import TELEGRAPH
 from sequencer.diagnosis.noise.kinds.unknown import UNKNOWN
 from sequencer.diagnosis.noise.kinds.white import WHITE
@@ -22,6 +23,7 @@ KINDS: tuple[KindOfNoise, ...] = (
     FLICKER,
     HELD,
     TELEGRAPH,
+    STEP,
     MAINS,
     PERIODIC,
     BURSTS,

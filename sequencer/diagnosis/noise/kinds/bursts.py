@@ -7,8 +7,9 @@ import numpy as np
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import climb, core, cost, share_of, show
+from sequencer.diagnosis.noise.fitting import cells, climb, core, cost, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
+from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
 from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["BURSTS", "log_thrown"]
@@ -39,20 +40,22 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     middle, beneath = core(y, floor)
     start = (middle, math.log(beneath), _START_LOGIT, math.log(max(float(y.std()), _THROWN_SDS * beneath)))
 
-    def parts(at: FloatArray, sign: int) -> tuple[FloatArray, FloatArray]:
-        sd, away = math.hypot(math.exp(at[1]), floor), sign * (y - at[0])
-        thrown = log_thrown(away, math.exp(at[3]) + _THROWN_SDS * sd, sd)
-        return thrown, log_mixture(share_of(at[2]), log_normal(away, sd), thrown)
+    values, counts = cells(y)
+
+    def parts(of: FloatArray, at: FloatArray, sign: int) -> tuple[FloatArray, FloatArray]:
+        sd, away = math.hypot(math.exp(at[1]), floor), sign * (of - at[0])
+        return log_normal(away, sd), log_thrown(away, math.exp(at[3]) + _THROWN_SDS * sd, sd)
 
     def likelihood(at: FloatArray, sign: int) -> float:
-        return float(parts(at, sign)[1].sum())
+        return float(counts @ log_mixture(share_of(at[2]), *parts(values, at, sign)))
 
     (best, at), sign = max(
         ((climb(partial(likelihood, sign=sign), start, (beneath, 0.4, 0.8, 0.5)), sign) for sign in (1, -1)),
         key=lambda fit: fit[0][0],
     )
-    thrown, both = parts(at, sign)
-    is_thrown = np.exp(math.log(share_of(at[2])) + thrown - both)  # probability, of each reading
+    usual, thrown = parts(y, at, sign)
+    gained, _ = in_a_row(usual, thrown, share_of(at[2]))
+    is_thrown = np.exp(math.log(share_of(at[2])) + thrown - log_mixture(share_of(at[2]), usual, thrown))  # of each
     share = float(is_thrown.mean())
     size = float(is_thrown @ (y - at[0])) / max(float(is_thrown.sum()), 1e-300)
     sd = math.hypot(math.exp(at[1]), floor)
@@ -60,7 +63,7 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     return (
         BurstFit(
             kind="bursts to one side",
-            log_evidence=best - cost(3, len(y)) - math.log(2),  # the side is one more choice of two
+            log_evidence=best + gained - cost(3, len(y)) - math.log(2),  # the side is one more choice of two
             words=f"{100 * share:.2g} % of the readings by {show(size, unit)} on average, the rest sd {show(sd, unit)}",
             residual=y[is_left] - at[0],
             is_left=is_left,

@@ -7,7 +7,7 @@ from scipy import fft
 
 from sequencer.diagnosis.noise.averaging import CLOCK_Hz, counter_resolution
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import climb, cost, cost_of_step, logit, share_of, show
+from sequencer.diagnosis.noise.fitting import cells, climb, cost, cost_of_step, logit, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, PulseRate, Run, RunFit
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
@@ -15,6 +15,7 @@ __all__ = ["FLICKER", "last_digit"]
 
 # In a burst.
 _WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is a loss of signal, no lattice
+_FEWEST_ON_A_LEVEL = 2  # readings
 _TOLD_APART_SDS = 5  # levels nearer to each other leave what looks like memory where readings are put on the wrong one
 _START_SHARE_WIDTH, _START_STEP_WIDTH = 0.3, 0.02  # first steps of the climb, as logit and as logarithm
 # Gates longer than the readings are apart: changes of level that tell one, and how they are looked at.
@@ -59,13 +60,14 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     ordered = np.sort(y)
     largest = float(np.abs(y).max())
     widest_step = _WIDEST_STEP * largest
+    values, counts = cells(y)
 
     def likelihood(at: FloatArray) -> float:
         step, sd = math.exp(at[3]), math.hypot(math.exp(at[1]), floor)
         if step > widest_step and spacing is None:
             return -math.inf
-        away = y - at[0]
-        return float(log_mixture(share_of(at[2]), log_normal(away, sd), log_normal(away - step, sd)).sum())
+        away = values - at[0]
+        return float(counts @ log_mixture(share_of(at[2]), log_normal(away, sd), log_normal(away - step, sd)))
 
     # Cut at the widest gap, and in the middle, since noise as wide as a step leaves no gap.
     fits = []
@@ -84,6 +86,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     best, at = max(fits, key=lambda fit: fit[0])
     step, sd = math.exp(at[3]), math.hypot(math.exp(at[1]), floor)
     is_upper = y > at[0] + step / 2
+    if min(int(is_upper.sum()), int((~is_upper).sum())) < _FEWEST_ON_A_LEVEL:
+        best = -math.inf  # one reading alone is no level
     rest = y - np.where(is_upper, np.median(y[is_upper]) if is_upper.any() else 0.0, at[0])
     best -= cost(2, len(y)) + (0.0 if spacing else cost_of_step(step, sd, share_of(at[2]), largest, len(y)))
     is_apart = step > _TOLD_APART_SDS * sd

@@ -34,6 +34,7 @@ NoiseKind = Literal[
     "quantisation flicker",
     "display steps",
     "random telegraph",
+    "level step",
     "mains pickup",
     "periodic disturbance",
     "bursts to one side",

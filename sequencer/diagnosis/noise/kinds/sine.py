@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from sequencer.diagnosis.noise.fitting import LOG_2PI, climb, cost, gaussian, show
+from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
 from sequencer.diagnosis.noise.sines import explained, false_alarm, fit_sines
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -56,11 +56,12 @@ def log_sine(away: FloatArray, amplitude: float, sd: float) -> FloatArray:
 def sine_at_random_phases(burst: Burst) -> BurstFit:
     """A sine whose frequency the times of the readings do not tell, with white noise."""
     y, floor = burst.y, burst.floor
+    values, counts = cells(y)
 
     def likelihood(at: FloatArray) -> float:
         amplitude = math.exp(at[1])
         sd = math.hypot(math.exp(at[2]) * amplitude, floor)
-        return -math.inf if sd > _WIDEST * amplitude else float(log_sine(y - at[0], amplitude, sd).sum())
+        return -math.inf if sd > _WIDEST * amplitude else float(counts @ log_sine(values - at[0], amplitude, sd))
 
     half = max(float(np.ptp(y)) / 2, floor)
     middle = float(y.min() + y.max()) / 2

@@ -13,8 +13,9 @@ __all__ = ["DRIFT", "WANDER", "WARM_UP"]
 
 # Time constants tried, of the length of the burst: a shorter one has few readings in it, a longer one is a line.
 _SHORTEST, _LONGEST, _TAUS_N = 1 / 30, 2.0, 24
+_NEARER_N, _NEARER_TAUS_N = 2, 9  # times that some more are tried about the best
 # What one reading holds on to of the one before; denser where the memory is long.
-_HELD = (*np.linspace(0.05, 0.95, 19).tolist(), 0.98, 0.99, 0.995, 0.998)
+_HELD = (*np.linspace(0.05, 0.95, 19).tolist(), 0.98, 0.99, 0.995, 0.998, 0.9995)
 # Variance of white noise beside it, of what is new at each reading.
 _BENEATH = (0.0, *np.geomspace(0.2, 300, 10).tolist())
 _COARSE = 4  # each so many of them is tried, then all about the best
@@ -45,12 +46,16 @@ def _decay(burst: Burst) -> tuple[BurstFit, ...]:
     if np.ptp(y) == 0:
         return ()
     taus = burst.length_s * np.geomspace(_SHORTEST, _LONGEST, _TAUS_N)
-    decays = np.exp(-(t - t[0]) / taus[:, None])
-    decays -= decays.mean(axis=1, keepdims=True)
-    gains = decays @ y / (decays**2).sum(axis=1)
-    left = ((y - y.mean() - gains[:, None] * decays) ** 2).sum(axis=1)
+    for _ in range(_NEARER_N):  # between its neighbours: what a wrong one leaves looks like another kind
+        gains, left = _decays(y, t, taus)
+        at = int(np.argmin(left))
+        low, high = taus[max(at - 1, 0)], taus[min(at + 1, len(taus) - 1)]
+        taus = np.append(np.geomspace(low, high, _NEARER_TAUS_N), taus[at])
+    gains, left = _decays(y, t, taus)
     at = int(np.argmin(left))
-    rest = y - y.mean() - gains[at] * decays[at]
+    decay = np.exp(-(t - t[0]) / taus[at])
+    decay -= decay.mean()
+    rest = y - y.mean() - gains[at] * decay
     return (
         BurstFit(
             kind="warm-up",
@@ -61,6 +66,15 @@ def _decay(burst: Burst) -> tuple[BurstFit, ...]:
             size=-float(gains[at]),
         ),
     )
+
+
+def _decays(y: FloatArray, t: FloatArray, taus: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Size of the decay with each time constant that takes most of the squares, and what is left of them."""
+    decays = np.exp(-(t - t[0]) / taus[:, None])
+    decays -= decays.mean(axis=1, keepdims=True)
+    about = y - y.mean()
+    gains = decays @ about / (decays**2).sum(axis=1)
+    return gains, float(about @ about) - gains * (decays @ about)
 
 
 def _memory(burst: Burst) -> tuple[BurstFit, ...]:

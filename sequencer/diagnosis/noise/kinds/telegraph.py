@@ -4,13 +4,14 @@ import math
 
 import numpy as np
 
-from sequencer.diagnosis.noise.densities import log_normal
+from sequencer.diagnosis.noise.densities import log_mixture, log_normal
 from sequencer.diagnosis.noise.fitting import climb, cost, cost_of_size, cost_of_step, logit, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["TELEGRAPH", "chain", "log_chain"]
+__all__ = ["TELEGRAPH", "chain", "in_a_row", "log_chain"]
 
+_STAYS = (2.0, 4.0, 10.0, 30.0)  # readings in a row, on average
 _WIDEST_STEP = 0.6  # of the largest reading: a wider one is a loss of signal
 _ALIKE = 0.5  # standard errors by which neighbours are alike: else it is flicker, whatever the levels
 _START_SDS = (0.2, 0.15)  # first steps of the climb, as logarithms of noise and of the distance of the levels
@@ -53,6 +54,22 @@ def log_chain(low: FloatArray, high: FloatArray, rise: float, fall: float) -> fl
             steps /= scale
     last = float((first @ steps[:, :, 0]).sum()) if many else float(first.sum())
     return total + math.log(last)
+
+
+def in_a_row(usual: FloatArray, other: FloatArray, share: float) -> tuple[float, float]:
+    """What is gained if readings of another kind come several in a row, and how many on average; 0 and 1 where nothing.
+
+    Args:
+        usual: log density of each reading where nothing is the matter; shape (n,).
+        other: where something is.
+        share: of the others.
+    """
+    alone = float(log_mixture(share, usual, other).sum())
+    odds = share / (1 - share)
+    stays = [(log_chain(usual, other, odds / stay, 1 / stay), stay) for stay in _STAYS if odds < stay / 2]
+    best, stay = max(stays, default=(-math.inf, 1.0))
+    gained = best - alone - math.log(len(_STAYS))
+    return (gained, stay) if gained > 0 else (0.0, 1.0)
 
 
 def chain(low: FloatArray, high: FloatArray, rise: float, fall: float) -> tuple[FloatArray, float, float]:

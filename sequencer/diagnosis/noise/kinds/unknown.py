@@ -1,42 +1,138 @@
-"""Long tails without order or side (Student t): something, but no kind of the list."""
+"""What is something, but no kind of the list: long tails, bursts to both sides, one reading off, anywhere alike."""
 
 import math
 
 import numpy as np
 
-from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, show
-from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
+from sequencer.diagnosis.noise.densities import log_mixture, log_normal
+from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, core, cost, cost_of_size, gaussian, share_of, show
+from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, Burst, BurstFit, KindOfNoise
+from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
+from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["UNKNOWN"]
 
 _DEGREES = (1.5, 2.0, 3.0, 5.0, 10.0)  # of freedom: beyond 10 it is normal, below 1.5 all tail
 _NARROWEST, _WIDEST, _SCALES_N = 0.5, 2.0, 25  # scales tried, of the robust one
 _MAD_TO_SD = 1.4826  # normal distribution
+_LEAST_RATIO = 3.0  # of the scatter within bursts to that between them
+_START_LOGIT = -2.0  # of the share within bursts, 12 %
+_FEWEST_LOUD, _MOST_LOUD = 3, 0.5  # readings within bursts; share of them
+_LEFT = 0.5  # probability of a burst, below which a reading is looked at when the rest is
 
 
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
+    return tuple(fit for fit in (_tails(burst), _both_sides(burst), _one_off(burst), _alike(burst)) if fit is not None)
+
+
+def _tails(burst: Burst) -> BurstFit:
+    """Long tails without order or side (Student t)."""
     y, n = burst.y, len(burst.y)
     centre = float(np.median(y))
     best, scale_found = -math.inf, 0.0
     robust = max(_MAD_TO_SD * float(np.median(np.abs(y - centre))), burst.floor)
+    values, counts = cells(y)
+    squares = (values - centre) ** 2
     for degrees in _DEGREES:
         constant = math.lgamma((degrees + 1) / 2) - math.lgamma(degrees / 2) - math.log(degrees * math.pi) / 2
         for scale in robust * np.geomspace(_NARROWEST, _WIDEST, _SCALES_N):
             sd = math.hypot(scale, burst.floor)
             logs = n * (constant - math.log(sd)) - (degrees + 1) / 2 * float(
-                np.log1p(((y - centre) / sd) ** 2 / degrees).sum()
+                counts @ np.log1p(squares / (sd**2 * degrees))
             )
             # Laplace, for the mean integrated out: Fisher information of the place is (v + 1) / (v + 3) / scale^2.
             logs += (LOG_2PI - math.log(n * (degrees + 1) / (degrees + 3) / sd**2)) / 2
             if logs > best:
                 best, scale_found = logs, sd
-    return (
-        BurstFit(
-            kind="unknown",
-            log_evidence=best - cost(2, n),
-            words=f"tails longer than white noise of sd {show(scale_found, burst.unit)} has",
-            sd=scale_found,
-        ),
+    return BurstFit(
+        kind="unknown",
+        log_evidence=best - cost(2, n),
+        words=f"tails longer than white noise of sd {show(scale_found, burst.unit)} has",
+        sd=scale_found,
+    )
+
+
+def _both_sides(burst: Burst) -> BurstFit | None:
+    """A share of the readings scatters far more than the rest, to both sides, each for itself or some in a row."""
+    y, n, floor = burst.y, len(burst.y), burst.floor
+    middle, beneath = core(y, floor)
+    if not np.ptp(y) > 0:
+        return None
+
+    values, counts = cells(y)
+
+    def parts(of: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        sd = math.hypot(math.exp(at[1]), floor)
+        return log_normal(of - at[0], sd), log_normal(of - at[0], sd * (_LEAST_RATIO + math.exp(at[3])))
+
+    def likelihood(at: FloatArray) -> float:
+        return float(counts @ log_mixture(share_of(at[2]), *parts(values, at)))
+
+    ratio = max(float(y.std()) / beneath, 1.0) * 2
+    best, at = climb(likelihood, (middle, math.log(beneath), _START_LOGIT, math.log(ratio)), (beneath, 0.3, 0.8, 0.5))
+    if not math.isfinite(best):
+        return None
+    quiet, loud = parts(y, at)
+    share = share_of(at[2])
+    if not _FEWEST_LOUD / n < share < _MOST_LOUD:
+        return None
+    gained, stay = in_a_row(quiet, loud, share)
+    row = f", some {stay:.2g} in a row" if gained else ""
+    sd = math.hypot(math.exp(at[1]), floor)
+    size = sd * (_LEAST_RATIO + math.exp(at[3]))
+    is_left = loud - quiet < math.log(max(1 - share, 1e-12) / share)
+    return BurstFit(
+        kind="unknown",
+        log_evidence=best + gained - cost(3, n),
+        words=f"bursts to both sides: {100 * share:.2g} % of the readings scatter by sd {show(size, burst.unit)}{row}, "
+        f"the rest by {show(sd, burst.unit)}",
+        residual=y[is_left] - at[0] if is_left.any() else None,
+        is_left=is_left,
+        sd=sd,
+        size=size,
+        share=share,
+    )
+
+
+def _one_off(burst: Burst) -> BurstFit | None:
+    """One reading that lies anywhere, and white noise otherwise: of one, no kind is told."""
+    y, n = burst.y, len(burst.y)
+    middle, _ = core(y, burst.floor)
+    at = int(np.argmax(np.abs(y - middle)))
+    others = np.delete(y, at)
+    rest = others - others.mean()
+    off, sd = float(y[at] - others.mean()), max(float(others.std(ddof=1)), burst.floor)
+    if not abs(off) > AWAY_SDS * sd:
+        return None
+    width = max(float(np.abs(y).max()), abs(off)) * 2
+    chosen = math.log(n) + cost_of_size(abs(off), sd, sd, width)
+    return BurstFit(
+        kind="unknown",
+        log_evidence=gaussian(rest, burst.floor) - cost(1, n) - chosen,
+        words=f"one reading alone ({at + 1} of {n}, after {burst.t[at] - burst.t[0]:.3g} s) lies "
+        f"{show(off, burst.unit)} off, the rest are white noise of sd {show(sd, burst.unit)}",
+        residual=rest,
+        is_left=np.arange(n) != at,
+        sd=sd,
+        size=off,
+        share=1 / n,
+    )
+
+
+def _alike(burst: Burst) -> BurstFit | None:
+    """Anywhere alike between two ends, both integrated out (closed form); counted pulses that do so count twice."""
+    y, n = burst.y, len(burst.y)
+    width = float(np.ptp(y))
+    if burst.is_counted or not width > burst.floor:
+        return None
+    return BurstFit(
+        kind="unknown",
+        log_evidence=-(n - 1) * math.log(width) - math.log(n * (n - 1)),
+        words=f"anywhere alike between two ends {show(width, burst.unit)} apart, as by rounding, or of a ramp that is "
+        "read at random",
+        residual=None,
+        sd=width / math.sqrt(12),
+        size=width,
     )
 
 

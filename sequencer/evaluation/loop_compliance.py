@@ -1,5 +1,8 @@
 """How much load a two-wire loop still drives at each supply voltage: the border that a search has found.
 
+What a supply voltage does to the output at every load is its influence, and no lack of voltage: at each supply the
+output is held against that at the least load there, as long as this one answers at all.
+
 The output holds while the supply less the drop at the load leaves the unit what it needs: R <= (Vs - Vmin) / I. So the
 border is a straight line whose slope is 1 / I and which cuts R = 0 at Vmin (Ohm's law; the trade's load diagram).
 """
@@ -9,6 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 __all__ = ["Border", "Compliance", "Tried", "compliance", "next_load"]
+
+_MOST_EFFECT_PCT = 2.0
+"""Of span. A supply that takes more from the output at the least load does not leave the unit what it needs: without
+the voltage, the current is what the load lets through, far from where it should be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,12 +31,14 @@ class Tried:
 class Border:
     """At one supply voltage: the largest load at which the output held, and the least at which it did not.
 
-    `holds_ohm` is NaN where it held at none that was tried, `drops_ohm` where it held at all.
+    `holds_ohm` is NaN where it held at none that was tried, `drops_ohm` where it held at all. `effect_pct` is what this
+    supply voltage changes at the least load, in % of span, against the highest one; NaN where it does not hold there.
     """
 
     supply_V: float
     holds_ohm: float
     drops_ohm: float
+    effect_pct: float
 
     @property
     def is_between(self) -> bool:
@@ -65,11 +74,19 @@ def _home(tried: Sequence[Tried]) -> float:
 
 def _border(tried: Sequence[Tried], supply_V: float, home_pct: float, within_pct: float) -> Border:
     here = [each for each in tried if each.supply_V == supply_V]
+    effect_pct = min(here, key=lambda each: each.load_ohm).output_pct - home_pct
+    holds_there = abs(effect_pct) <= max(_MOST_EFFECT_PCT, within_pct)
+    home_pct += effect_pct if holds_there else 0.0
     drops = [each.load_ohm for each in here if not home_pct - each.output_pct <= within_pct]
     least = min(drops, default=math.nan)
     # What holds beyond a load that does not is an accident of noise: the border is the first one that drops.
     holds = [each.load_ohm for each in here if home_pct - each.output_pct <= within_pct and not each.load_ohm > least]
-    return Border(supply_V=supply_V, holds_ohm=max(holds, default=math.nan), drops_ohm=least)
+    return Border(
+        supply_V=supply_V,
+        holds_ohm=max(holds, default=math.nan),
+        drops_ohm=least,
+        effect_pct=effect_pct if holds_there else math.nan,
+    )
 
 
 def next_load(tried: Sequence[Tried], *, within_pct: float, to_ohm: float) -> tuple[float, float] | None:

@@ -7,13 +7,15 @@ from dataclasses import replace
 from instruments.texts import counted, sized
 from sequencer.evaluation.stage_errors import Result
 from sequencer.evaluation.verdict import Verdict
-from sequencer.inputs.step import Judged
+from sequencer.inputs.step import Judged, Seen, registry
+from sequencer.readings.table import valid_rows
 
 __all__ = [
     "NOTHING_JUDGED",
     "by_limits_alone",
     "is_within",
     "limit_words",
+    "unread",
     "with_left_out",
     "with_limits",
     "with_reservations",
@@ -115,6 +117,22 @@ def is_within(value: float, U: float, most: float) -> bool | None:
         return None
     U = 0.0 if math.isnan(U) else U
     return True if value + U <= most else False if value - U > most else None
+
+
+def unread(seen: Seen) -> list[Judged]:
+    """The limits of steps of which no reading has a value: they are open, whatever the step makes of nothing."""
+    kinds = {step.settings: (name, step) for name, step in registry().items()}
+    rows = valid_rows(seen.table)
+    has_value = rows["value"].notna() & (rows["tap"] == seen.sheet.taps[-1].name)
+    read = {int(number) for number in rows.loc[has_value, "step"].dropna().unique()}
+    found = []
+    for number, settings in sorted(seen.settings.items()):
+        name, step = kinds.get(type(settings), ("", None))
+        if step is not None and number not in read and step.states_limit(settings):
+            said = f"step {number}, {name.replace('_', ' ')}"
+            reason = "no reading of it has a value"
+            found.append(Judged(name=said, value=math.nan, unit="", limit="its limit", is_met=None, reason=reason))
+    return found
 
 
 def limit_words(each: Judged) -> str:

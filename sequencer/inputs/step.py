@@ -249,6 +249,10 @@ class Step:
         """
         return 0, 0
 
+    def most_times(self, settings: FileModel) -> float:  # noqa: ARG002
+        """How many times as long as its plan it may take, where it goes on until something; for the time told."""
+        return 1.0
+
     def goes_on(self, settings: FileModel) -> bool:  # noqa: ARG002
         """Whether it may go beyond its plan with these settings."""
         return type(self).go_on is not Step.go_on
@@ -280,6 +284,11 @@ class Step:
     def judged(self, results: tuple[Any, ...]) -> tuple[Judged, ...]:  # noqa: ARG002
         """Those of its results that have a limit; one that is not met fails the unit."""
         return ()
+
+    def states_limit(self, settings: FileModel) -> bool:
+        """Whether its settings hold the unit to something: a key "at most" or "at least", or one that ends so."""
+        keys = (key for key in settings.model_fields_set if key.endswith(("at_most", "at_least")))
+        return any(getattr(settings, key) for key in keys)
 
     def reservations(self, results: tuple[Any, ...]) -> tuple[str, ...]:  # noqa: ARG002
         """What of its results makes a pass weaker than it looks."""
@@ -390,6 +399,9 @@ class _Installed(Step):
 
     def beyond(self, settings: FileModel) -> tuple[int, int]:
         return self._asked(lambda: self._step.beyond(settings))
+
+    def most_times(self, settings: FileModel) -> float:
+        return self._asked(lambda: float(self._step.most_times(settings)))
 
     def goes_on(self, settings: FileModel) -> bool:
         return self._asked(lambda: bool(self._step.goes_on(settings)))

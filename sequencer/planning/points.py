@@ -120,6 +120,16 @@ class Plan:
         return found
 
     @property
+    def until_s(self) -> Mapping[int, float]:
+        """How much longer each step may take that goes on until something, by its number."""
+        steps, found = registry(), {}
+        for number, name, settings in self.sequence.steps():
+            more = steps[name].most_times(settings) - 1
+            if more > 0:
+                found[number] = more * sum(point.estimate_s for point in self.points if point.step == number)
+        return found
+
+    @property
     def begin_s(self) -> float:
         """How long it will take to the first point: instruments identified, set up, made safe, energised."""
         return talk_of(self.bench, self.sheet, self.wires).begin_s

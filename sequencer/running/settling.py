@@ -56,6 +56,8 @@ class Settled:
         moved_s: until then more than the tolerance may have been still to go.
         held_s: how much of `after_s` it looked steady and was not believed, since its output stood at an end of its
             range, or where it stood before.
+        waited_s: how much of `after_s` it could not be read, since other units were; where it was on its way meanwhile
+            is not known.
     """
 
     state: State
@@ -67,6 +69,7 @@ class Settled:
     moved_s: float = 0.0
     held_s: float = 0.0
     time_constant_u: float = nan
+    waited_s: float = 0.0
 
     @property
     def is_steady(self) -> bool:
@@ -148,6 +151,7 @@ class Settling:
             trace=tuple(self._trace),
             moved_s=self._moved_s,
             held_s=self._held_s,
+            waited_s=self._delay_s,
         )
 
     def add(self, at_s: float, value: float) -> State:

@@ -62,6 +62,8 @@ class SearchSettings(FileModel):
             raise ValueError("places whose way back stays from -25 % to 125 % of the range")
         if not 2 <= self.most / self.step + 1e-9 <= _MOST_STEPS + 1e-6:
             raise ValueError(f'2 to {_MOST_STEPS} steps of "step" in "most"')
+        if self.at_most is not None and self.at_most > self.most:
+            raise ValueError(f'"most" of no less than "at most", {100 * self.at_most:g} %: none beyond is looked for')
         return self
 
     @property
@@ -217,8 +219,12 @@ def judged_width(name: str, found: "DeadBand | Resolution") -> Judged:
         unit="%",
         limit=f"at most {sized(limit)} %",
         is_met=is_met,
-        reason="" if is_met is not None else f"it lies from {sized(found.low_pct)} to {sized(found.high_pct)} %",
+        reason="" if is_met is not None or math.isnan(found.high_pct) else f"it lies from {_interval(found)} %",
     )
+
+
+def _interval(found: "DeadBand | Resolution") -> str:
+    return f"{sized(found.low_pct)} to {sized(found.high_pct)}"
 
 
 def largest_words(results: "Sequence[DeadBand | Resolution]") -> list[str]:
@@ -264,7 +270,7 @@ def width_words(found: "DeadBand | Resolution") -> str:
     bound = ", as near as noise and digits let it be told" if found.is_noise_bound else ""
     if found.low_pct <= 0:
         return f"not more than {sized(found.high_pct)} %{bound}{moves}"
-    return f"{sized(found.middle_pct)} % ({sized(found.low_pct)} to {sized(found.high_pct)} %){bound}{moves}"
+    return f"{sized(found.middle_pct)} % ({_interval(found)} %){bound}{moves}"
 
 
 def _said(found: "DeadBand", *, minus: str | None = None) -> str:

@@ -169,6 +169,7 @@ class LoopCompliance(Step):
                         "supply_V": each.supply_V,
                         "holds_ohm": finite_or_none(each.holds_ohm),
                         "drops_ohm": finite_or_none(each.drops_ohm),
+                        "effect_pct": finite_or_none(each.effect_pct),
                     }
                     for each in found.compliance.borders
                 ],
@@ -243,6 +244,8 @@ def _words(found: Found) -> list[str]:
             what = f"with every load up to {sized(each.holds_ohm)} ohm, the largest that was tried"
         else:
             what = f"with {sized(each.holds_ohm, 4)} ohm, not with {sized(each.drops_ohm, 4)} ohm"
+        if abs(each.effect_pct) > 100 * found.settings.within:
+            what += f"; the supply alone moves the output by {sized(each.effect_pct, 2)} % of span"
         said.append(f"at {sized(each.supply_V)} V: {what}")
     result = found.compliance
     if math.isfinite(result.least_V):

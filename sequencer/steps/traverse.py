@@ -142,6 +142,11 @@ class Traverse(Step):
         assert isinstance(settings, TraverseSettings)
         return settings.until is not None
 
+    def most_times(self, settings: FileModel) -> float:
+        """By its cycles."""
+        assert isinstance(settings, TraverseSettings)
+        return max(settings.most / settings.cycles, 1.0) if settings.until is not None else 1.0
+
     def go_on(self, number: int, settings: FileModel, seen: Seen) -> tuple[Setpoint, ...]:
         """Another cycle, until what is wanted is reached; one that was cut off from its beginning."""
         assert isinstance(settings, TraverseSettings)

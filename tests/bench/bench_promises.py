@@ -23,6 +23,7 @@ import promises_reaction
 import promises_records
 import promises_safe
 import promises_sockets
+import promises_steps
 
 Row: TypeAlias = Callable[[Path], tuple[int, list[str]]]
 
@@ -57,6 +58,7 @@ ROWS: dict[str, Row] = {
     **promises_hostile.ROWS,
     **promises_reaction.ROWS,
     **promises_sockets.ROWS,
+    **promises_steps.ROWS,
 }
 
 

@@ -64,6 +64,11 @@ CELLS = [
     Cell(name="a reading each 1, s=.5", every=1.0),
     Cell(name="a reading each 2, s=.5", every=2.0),
     Cell(name="a reading each 2, oscillating", sd=0.2, every=2.0, kind="oscillating"),
+    Cell(name="a reading each 1, oscillating", sd=0.2, every=1.0, kind="oscillating"),
+    Cell(name="a reading each 0.5, oscillating", sd=0.2, every=0.5, kind="oscillating"),
+    Cell(name="a reading each 2, ramp over 10", sd=0.2, every=2.0, kind="ramp"),
+    Cell(name="a reading each 2, lag 3 times nominal", sd=0.2, every=2.0, tau=(3.0, 3.0)),
+    Cell(name="a reading each 2, dead time to 2", sd=0.2, every=2.0, dead=(0.0, 2.0)),
 ]
 
 
@@ -143,7 +148,7 @@ def main() -> None:
     options = parser.parse_args()
     yardstick_s = line_fit_s()
     print(f"{options.runs} runs a cell; cost of a reading in line fits of 60 readings, {1e6 * yardstick_s:.0f} us each")
-    print(f"{'cell':32} {'ratio':>6} {'p95':>6} {'max':>6} {'false':>6} {'not steady':>11} {'cost':>5} {'us':>4}")
+    print(f"{'cell':38} {'ratio':>6} {'p95':>6} {'max':>6} {'false':>6} {'not steady':>11} {'cost':>5} {'us':>4}")
     for number, cell in enumerate(CELLS):
         if options.cell not in cell.name:
             continue
@@ -151,7 +156,7 @@ def main() -> None:
         after, ideal, false, state, used_s = zip(*(run(cell, rng) for _ in range(options.runs)), strict=True)
         ratio, cost_s = np.array(after) / np.array(ideal), float(np.mean(used_s))
         print(
-            f"{cell.name:32} {ratio.mean():6.3f} {np.quantile(ratio, 0.95):6.2f} {ratio.max():6.2f} {sum(false):6}"
+            f"{cell.name:38} {ratio.mean():6.3f} {np.quantile(ratio, 0.95):6.2f} {ratio.max():6.2f} {sum(false):6}"
             f" {sum(s is not State.STEADY for s in state):11} {cost_s / yardstick_s:5.2f} {1e6 * cost_s:4.0f}",
             flush=True,
         )

@@ -59,7 +59,7 @@ def simulated(sequence: str | Path, folder: Path, name: str) -> None:
     results = folder / name
     result = core.run(planned, serial="bench", results=results, operator=Yes())
     assert result.outcome.status == "complete", result.outcome
-    taken_s = float(result.record.table["at_s"].max())
+    taken_s = float(result.record.readings["at_s"].max())
     said(name, planned.estimate_s, taken_s, told_again(sequence, "simulated", results))
 
 

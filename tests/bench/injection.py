@@ -7,6 +7,7 @@ is taken from the run's own log. Used by bench_promises.py, and by tests/faults 
 import errno
 import signal
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -25,7 +26,8 @@ from sequencer.inputs.files import load_sequence
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan, plan
 from sequencer.record.create import create, opening
-from sequencer.record.load import Record, load
+from sequencer.record.load import load
+from sequencer.record.record import Record
 from sequencer.running.loop import run_plan
 from sequencer.running.outcome import Outcome
 
@@ -151,7 +153,7 @@ class Trial:
     """
 
     def __init__(self, what: Plan, results: Path, strike: Strike, *, operator: Operator | None = None) -> None:
-        self.folder = create(results, what, date="2026-01-05T08:00:00", serial="GF-104")
+        self.folder = results
         self.wire: list[tuple[int, str, str]] = []
         self.struck_n: int | None = None
         self.readings_n = self.events_n = self.lines_n = 0  # told; the last are lines for the journal
@@ -161,7 +163,7 @@ class Trial:
         self._acts_left_n = strike.times_n
         self._stray_n: int | None = None  # messages until a line was found that nobody had asked for
         self._simulated: SimulatedBench | None = None
-        self._run(what, operator or core.Nobody())
+        self._run(what, results, operator or core.Nobody())
         if strike.mishaps:
             self.struck_n = self._mishap_n()
 
@@ -178,9 +180,10 @@ class Trial:
 
     @property
     def was_energised(self) -> bool:
-        """The output had been switched on when it went wrong."""
+        """The output stood switched on when it went wrong."""
         assert self.struck_n is not None
-        return any(message == "OUTP ON" and number <= self.struck_n for number, _, message in self.wire)
+        told = [message for number, name, message in self.wire if name == "source" and number <= self.struck_n]
+        return next((each == "OUTP ON" for each in reversed(told) if each in {"OUTP ON", "OUTP OFF"}), False)
 
     def struck(self) -> None:
         """It goes wrong now."""
@@ -188,24 +191,16 @@ class Trial:
             assert self._simulated is not None
             self.struck_n = self._simulated._all_n
 
-    def _run(self, what: Plan, operator: Operator) -> None:
+    def _run(self, what: Plan, results: Path, operator: Operator) -> None:
+        self.folder = create(results, what, date="2026-01-05T08:00:00", serial="GF-104")
         journals: list[Journal] = []
-        original = instruments.bench.simulated_bench
-
-        def simulated(*arguments: Any) -> SimulatedBench:
-            self._simulated = original(*arguments, mishaps=self.strike.mishaps, heard=self._heard)
-            return self._simulated
-
-        # Nobody waits in a trial, whoever sets and reads.
-        in_process = mock.patch.multiple(instruments.bench, simulated_bench=simulated, RealClock=VirtualClock)
 
         def tell(exchange: Exchange) -> None:
-            if exchange.sent == "(not asked for)" and self._stray_n is None and self._simulated is not None:
-                self._stray_n = self._simulated._all_n
+            self._told_of(exchange)
             for journal in journals:  # there is none before the first exchange
                 journal.exchange(exchange)
 
-        with in_process:
+        with self._on_the_bench():
             bench = instruments.bench.open_bench(
                 what.bench,
                 sheet=what.sheet,
@@ -224,6 +219,26 @@ class Trial:
                 )
         except BaseException as caught:  # noqa: BLE001  what came out is looked at
             self.raised = caught
+
+    @contextmanager
+    def _on_the_bench(self) -> Iterator[None]:
+        """What is opened meanwhile is a simulated bench with what goes wrong; nobody waits, whoever sets and reads."""
+        original = instruments.bench.simulated_bench
+
+        def simulated(*arguments: Any) -> SimulatedBench:
+            self._simulated = original(*arguments, mishaps=self.strike.mishaps, heard=self._heard)
+            self._opened(self._simulated)
+            return self._simulated
+
+        with mock.patch.multiple(instruments.bench, simulated_bench=simulated, RealClock=VirtualClock):
+            yield
+
+    def _opened(self, bench: SimulatedBench) -> None:
+        """The bench is there."""
+
+    def _told_of(self, exchange: Exchange) -> None:
+        if exchange.sent == "(not asked for)" and self._stray_n is None and self._simulated is not None:
+            self._stray_n = self._simulated._all_n
 
     def _heard(self, name: str, message: str) -> None:
         assert self._simulated is not None
@@ -339,7 +354,7 @@ class Injection:
 def broken(trial: Trial, injection: Injection) -> list[str]:
     """The promises that a trial broke, in words; none if it broke none, or if it was over before it went wrong."""
     record = load(trial.folder)
-    found = [*_of_the_bench(trial, injection), *_of_the_record(trial, record)]
+    found = [*of_the_bench(trial, injection), *_of_the_record(trial, record)]
     if trial.outcome is not None:
         found += _of_the_outcome(trial.outcome, record, injection)
         if trial.raised is not None:
@@ -390,7 +405,8 @@ def asked(folder: Path, error: BaseException) -> tuple[int, list[str]]:
     return len(clean.questions), lost
 
 
-def _of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
+def of_the_bench(trial: Trial, injection: Injection) -> Iterator[str]:
+    """What is wrong with the source after a trial, by its true state and by what it received."""
     # A source that is dead obeys still, and only cannot say so.
     if trial.ask("OUTP?") != 0 or trial.ask("SOUR:FREQ?") != 0:
         yield "the output is on"
@@ -424,7 +440,7 @@ def _of_the_outcome(outcome: Outcome, record: Record, injection: Injection) -> I
 def _of_the_record(trial: Trial, record: Record) -> Iterator[str]:
     if record.content.status != "complete" and record.evaluation is not None and record.evaluation.verdict.is_pass:
         yield "a pass without a whole run"
-    table = record.table
+    table = record.readings
     if len(table) < trial.readings_n:
         yield f"{trial.readings_n - len(table)} readings lost"
     frac = table["setpoint_pct"] / 100
@@ -444,17 +460,10 @@ def injections(clean: Trial) -> Iterator[Injection]:
     record = load(clean.folder)
     assert record.evaluation is not None
     well = core.RunResult(outcome=clean.outcome, record=record).exit_code
-    made = partial(Injection, verdict=record.evaluation.verdict.result)
+    verdict = record.evaluation.verdict.result
+    made = partial(Injection, verdict=verdict)
     for place in range(1, len(clean.wire) + 1):
-        yield from _on_the_line(clean, place, well, made)
-        for kind, (act, times_n) in OF_THE_PROCESS.items():
-            yield made(
-                kind=kind,
-                place=place,
-                strike=Strike(at_message=place, act=act, times_n=times_n),
-                ends_at_once=True,
-                allowed=frozenset({well, 130}),  # well where the outputs were being made safe at the end anyway
-            )
+        yield from at_message(clean, place, well, verdict)
     for place in range(1, clean.events_n + 1):
         for kind, error in AT_EVENTS.items():
             yield made(
@@ -475,7 +484,24 @@ def injections(clean: Trial) -> Iterator[Injection]:
             )
 
 
-def _on_the_line(clean: Trial, place: int, well: int, made: Callable[..., Injection]) -> Iterator[Injection]:
+def at_message(clean: Trial, place: int, well: int, verdict: str) -> Iterator[Injection]:
+    """Every kind at one message of a run.
+
+    Args:
+        clean: as for `injections`.
+        place: number of the message, from 1.
+        well: exit code of the clean run.
+        verdict: of it.
+    """
+    made = partial(Injection, verdict=verdict)
+    for kind, (act, times_n) in OF_THE_PROCESS.items():
+        yield made(
+            kind=kind,
+            place=place,
+            strike=Strike(at_message=place, act=act, times_n=times_n),
+            ends_at_once=True,
+            allowed=frozenset({well, 130}),  # well where the outputs were being made safe at the end anyway
+        )
     names = [name for _, name, _ in clean.wire]
     who = names[place - 1]
     for kind, rows in ON_THE_LINE.items():

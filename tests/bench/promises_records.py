@@ -186,11 +186,11 @@ def interrupted(folder: Path) -> tuple[int, list[str]]:
         if not stopped.outcome.can_resume:  # over, or nothing was read yet
             continue
         tried_n += 1
-        before = stopped.record.table
+        before = stopped.record.readings
         done = core.resume(stopped.record.folder)
         is_same = done.evaluation is not None and done.evaluation.verdict.result == whole.evaluation.verdict.result
         is_whole = done.outcome.status == "complete" and core.verify(stopped.record.folder).is_intact
-        if not (is_same and is_whole and done.record.table.iloc[: len(before)].equals(before)):
+        if not (is_same and is_whole and done.record.readings.iloc[: len(before)].equals(before)):
             lost.append(f"event {place}: {done.outcome.status}, {done.outcome.reason}")
     return tried_n, lost
 
@@ -211,7 +211,7 @@ def soak(folder: Path, until_s: float, *, warm_n: int = 8, points: int = 11, cyc
     sequence = written(folder, "slow", time_constant="4 s", minimum="8 s", cycles=cycles, points=points, readings=5)
     while gone_s < until_s or tried_n < 1:
         result = core.run(core.plan(sequence, "simulated"), serial="S-1", results=folder / "results")
-        gone_s += float(result.record.table["at_s"].max())
+        gone_s += float(result.record.readings["at_s"].max())
         del result
         gc.collect()
         warm_n -= 1

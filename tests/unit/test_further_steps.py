@@ -97,7 +97,7 @@ def test_a_step_watches_waits_and_searches(tmp_path):
     (tmp_path / "own.yaml").write_text(SEQUENCE)
     plan = core.plan(str(tmp_path / "own.yaml"), "simulated")
     result = core.run(plan, serial="GF-104", results=tmp_path)
-    table = result.record.table
+    table = result.record.readings
     # The jump: from the instant it was set, for two seconds, along the unit's own lag.
     jump = table[table["role"] == "jump"]
     after_s = (jump["at_s"] - jump["set_at_s"]).to_numpy()
@@ -145,7 +145,7 @@ def test_a_search_that_was_cut_off_goes_on_where_it_was(tmp_path, at_n):
     result = core.resume(cut.record.folder)
     assert result.outcome.status == "complete", result.outcome
     for role, n in (("bisect", 7), ("later", 4)):
-        rows = valid_rows(result.record.table)
+        rows = valid_rows(result.record.readings)
         rows = rows[(rows["role"] == role) & (rows["tap"] == "output")]
         assert len(rows) == n
     assert result.record.content.steps["bisect"][0] == pytest.approx(whole.record.content.steps["bisect"][0])

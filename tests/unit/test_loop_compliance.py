@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 
 import forked
 import numpy as np
@@ -50,6 +51,18 @@ def test_a_supply_that_is_too_low_and_one_that_drives_all():
     assert np.isnan(low.holds_ohm)
     assert np.isnan(high.drops_ohm)
     assert high.holds_ohm == 1500
+
+
+def test_an_effect_of_the_supply_is_no_lack_of_voltage():
+    # 0.02 % of span a volt at every load; the borders stay those of Ohm's law: (18 - 10) V / 20 mA = 400 ohm, and 700.
+    def with_effect(each):
+        return replace(each, output_pct=each.output_pct + 0.02 * (each.supply_V - 24))
+
+    tried = [with_effect(each) for each in searched(10.0, [18.0, 24.0])]
+    low, high = compliance(tried, within_pct=0.1, current_mA=20.0).borders
+    assert low.holds_ohm < 400 < low.drops_ohm
+    assert high.holds_ohm < 700 < high.drops_ohm
+    assert low.effect_pct == pytest.approx(-0.12)
 
 
 def test_borders_of_no_one_voltage_are_said_not_to_agree():

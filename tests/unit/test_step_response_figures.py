@@ -98,6 +98,16 @@ def test_a_time_constant_of_five_intervals_is_found_within_3_percent():
         assert answer.fitted.parameters["tau"].value == pytest.approx(5 * INTERVAL_S, rel=0.03)
 
 
+def test_the_uncertainty_of_a_time_constant_is_what_it_scatters_by_over_repeated_runs():
+    """Each run has noise and an instant of its own; 95 % of chi-square of 16 is 6.91 to 28.8."""
+    rng, off = np.random.default_rng(7), []
+    for seed in range(16):
+        found = answered(*simulated(first(0.1), seed=seed, phase=rng.uniform())).fitted.parameters["tau"]
+        off.append((found.value - 0.1) / found.u)
+    assert 6.91 < np.sum(np.square(off)) < 28.8
+    assert abs(np.mean(off)) < 2.6 / math.sqrt(16)  # no bias: 99 %
+
+
 def test_an_input_that_was_late_moves_the_times_by_its_middle_and_is_no_dead_time():
     times, values = simulated(first(0.1), dead=0.03)
     answer = answered(times, values, late_s=0.04)

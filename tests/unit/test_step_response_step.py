@@ -100,7 +100,7 @@ def test_the_lag_of_a_simulated_unit_is_found_judged_and_shown(small, run):
     assert [(each["from_pct"], each["to_pct"]) for each in told] == [(10, 90), (90, 10)]
     assert told[0]["repeats"][0]["system"]["parameters"]["tau"]["value"] == pytest.approx(TAU_S, rel=0.01)
     # A record that was taken again begins with the input at its end: no figure, and no limit kept by it.
-    table = record.table.copy()
+    table = record.readings.copy()
     table.loc[table["role"] == "step response", "attempt"] = 2
     own = {number: settings for number, _, settings in plan.sequence.steps()}
     seen = Seen(table=table, sheet=plan.sheet, receivers={}, settings=own, type_sheet=plan.sequence.sheet)

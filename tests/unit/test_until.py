@@ -5,6 +5,7 @@ import re
 import pytest
 
 from sequencer import core
+from sequencer.reports.terminal import plan_text
 
 CYCLES = {"points: 5, cycles: 2, readings: 2": "points: 3, cycles: 2, readings: 2, until: UNTIL % of span, most: 3"}
 
@@ -40,3 +41,12 @@ def test_what_is_reached_is_no_reservation(until):
     plan, done = until("0.5")
     assert not [each for each in plan.warnings if "out of reach" in each]
     assert (done.verdict.result, done.verdict.reservations) == ("pass", ())
+
+
+def test_the_plan_tells_how_long_all_cycles_take(small):
+    changes = {old: new.replace("UNTIL", "0.5") for old, new in CYCLES.items()}
+    plan = small(sequence=changes)
+    own_s = sum(point.estimate_s for point in plan.points if point.step == 2)
+    assert plan.until_s == {2: pytest.approx(own_s / 2)}  # 2 cycles are planned, 3 may be taken
+    assert "at most" in next(line for line in plan_text(plan).splitlines() if line.startswith("takes:"))
+    assert core.plan_document(plan)["estimate_most_s"] == pytest.approx(plan.estimate_s + own_s / 2)

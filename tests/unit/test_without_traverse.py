@@ -1,11 +1,17 @@
 """A sequence without a traverse: its steps say what they find, and the verdict is that of the limits they state."""
 
 import json
+import math
 
+import numpy as np
 import pytest
 
 from instruments.errors import InputError, PlanError, ReadingsError
 from sequencer import core
+from sequencer.diagnosis.examine import examine
+from sequencer.diagnosis.result import Ended
+from sequencer.inputs.step import registry
+from sequencer.readings.table import tidy
 from sequencer.reports.html import html
 from sequencer.reports.terminal import plan_text, summary
 from sequencer.reports.terminal.batch import batch_text
@@ -104,6 +110,15 @@ def test_a_limit_that_cannot_be_told_leaves_the_verdict_open(alone):
     assert "1 result of its steps not determinable" in done.verdict.reason
 
 
+# 12 mA and 0 mA where 4 + 0.9 * 16 = 18.4 mA is due: 40 % and 115 % of the span of 16 mA.
+@pytest.mark.parametrize(("fault", "off"), [("stuck output, level: 50 %", "40 %"), ("meter fuse blown", "115 %")])
+def test_the_limits_that_a_dead_unit_keeps_are_no_pass(alone, fault, off):
+    bench = {"faults: []": f"faults: [{{fault: {fault}}}]"}
+    done = alone("hold: {at: 90 %, lasts: 20 s, every: 1 s, change at most: 1 %}", bench=bench)
+    assert (done.verdict.result, done.exit_code) == ("not determinable", 1)
+    assert f"does not answer the input: at 90 % it stands {off}" in shown(done.record.content)
+
+
 def test_one_limit_that_is_not_kept_outweighs_those_that_are(alone):
     done = alone(f"{DRIFT}, at most: 0.3 %}}", "ripple: {at: 50 %, at most: 5 %}", bench=WARM_UP)
     assert done.verdict.result == "fail"
@@ -169,3 +184,42 @@ def test_a_batch_has_a_verdict_of_each_unit(small, tmp_path):
     result = core.batch(planned, serials=("A1", "A2"), results=tmp_path / "results")
     assert [unit.result for unit in result.content.units] == ["pass", "pass"]
     assert "no points: none was read in a traverse" in batch_text(result.content)
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        "hold: {at: 50 %, lasts: 20 s, every: 1 s, at most: 9 %}",
+        "hold: {at: 50 %, lasts: 20 s, every: 1 s, change at most: 9 %}",
+        "ripple: {at: 50 %, readings: 40, at most: 9 %}",
+        "step response: {moves: 10 % to 90 %, repeats: 1, at most: {T63: 9 s}}",
+        "dead band: {at: 50 %, repeats: 1, most: 10 %, at most: 9 %}",
+        "resolution: {at: 50 %, repeats: 1, most: 10 %, at most: 9 %}",
+        "limits: {below: none, above: 110 %, levels: NE 43}",
+        "limits: {below: none, above: 110 %, recovery: 9 s, recovery at most: 9 s}",
+    ],
+    ids=lambda text: text[:50],
+)
+@pytest.mark.parametrize("is_left_out", [False, True], ids=["no value", "no row"])
+def test_a_step_that_no_reading_tells_of_is_never_a_pass(small, step, is_left_out):
+    """The other step keeps its limit; the one that has no value leaves the verdict open."""
+    hold = "- hold: {at: 90 %, lasts: 20 s, every: 1 s, change at most: 99 %}"
+    plan = small(sequence={EXERCISE + TRAVERSE: f"{hold}\n  - {step}"})
+    t = np.arange(21.0)
+    rows = [
+        {"serial": "A", "number": 1, "step": 1, "step_name": "hold", "cycle": 1, "direction": "up", "point": 0,
+         "role": "hold", "attempt": 1, "reading": n, "tap": "output", "setpoint_pct": 90.0, "commanded": 900.0,
+         "value": 18.4 + 1e-5 * (n % 3), "unit": "mA", "at_s": at_s, "settling": "steady"}
+        for n, at_s in enumerate(t.tolist(), start=1)
+    ]  # fmt: skip
+    (role, *_) = registry()[step.partition(":")[0].replace(" ", "_")].roles
+    bare = [row | {"number": 2, "step": 2, "role": role, "value": math.nan, "at_s": row["at_s"] + 60} for row in rows]
+    found = examine(
+        tidy(rows if is_left_out else rows + bare),
+        plan.sequence.sheet,
+        planned_n=0,
+        ended=Ended(status="complete", reason=""),
+        settings={number: settings for number, _, settings in plan.sequence.steps()},
+    )
+    assert found.verdict.result == "not determinable"
+    assert "no reading of it has a value" in found.verdict.reason

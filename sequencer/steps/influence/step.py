@@ -138,6 +138,10 @@ class Influence(Step):
         """The effect on each value that was found under it."""
         return evaluation.influences(seen)
 
+    def values(self, results: tuple[evaluation.Influence, ...]) -> tuple[Judged, ...]:
+        """The change of each value at each level, then what has a limit."""
+        return tuple(each for found in results for each in (*view.changes(found), *view.limits(found)))
+
     def judged(self, results: tuple[evaluation.Influence, ...]) -> tuple[Judged, ...]:
         """The largest change of the output against its limit."""
         return tuple(each for found in results for each in view.limits(found))

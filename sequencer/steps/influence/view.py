@@ -13,7 +13,7 @@ from sequencer.reports.terminal.lines import listed, wrapped
 from sequencer.steps.influence.evaluation import Influence, Moved
 from sequencer.steps.influence.plot import influence_plot
 
-__all__ = ["as_json", "limits", "lines", "section"]
+__all__ = ["as_json", "changes", "limits", "lines", "section"]
 
 _NOTE = (
     "Changes from the value at the reference, which was come back to between the levels: what drifted meanwhile is "
@@ -42,6 +42,15 @@ def limits(found: Influence) -> Iterator[Judged]:
     verdict = False if False in is_met else None if None in is_met else True
     reason = "the limit lies within U of it" if verdict is None else ""
     yield Judged(name=name, value=value, U=U, unit="% of span", limit=limit, is_met=verdict, reason=reason)
+
+
+def changes(found: Influence) -> Iterator[Judged]:
+    """The change of each value from the reference to each level."""
+    for each in found.moved:
+        for level, change, U in zip(each.effect.levels, each.effect.change, each.effect.U, strict=True):
+            way = f"{sized(found.reference)} to {sized(float(level))} {found.unit}"
+            name = f"{each.name}: change with {found.quantity}{_beside(found)}, {way}"
+            yield Judged(name=name, value=float(change), U=float(U), unit=each.unit, limit="", is_met=None)
 
 
 def lines(results: Sequence[Influence], width: int) -> list[str]:

@@ -111,6 +111,11 @@ class LimitsStep(Step):
             for where, level, each in levels
         )
 
+    def states_limit(self, settings: FileModel) -> bool:
+        """Beside a recovery, the levels of NE 43, and where a broken sensor takes it."""
+        assert isinstance(settings, LimitsSettings)
+        return super().states_limit(settings) or settings.levels == "NE 43" or bool(settings.broken_sensor)
+
     def judged(self, results: tuple[evaluation.Limits, ...]) -> tuple[Judged, ...]:
         """Levels, recovery and broken sensor, where the step requires them."""
         return tuple(limit for each in results for limit in evaluation.judged(each))

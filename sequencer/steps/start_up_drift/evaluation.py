@@ -1,14 +1,14 @@
 """Start-up drift from the table of a run, input by input."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.evaluation.figures.start_up import StartUpDrift, start_up_drift
 from sequencer.evaluation.step_limits import is_within
 from sequencer.evaluation.visit_errors import resolution_pct, visit_errors
 from sequencer.inputs.step import Judged, Seen
 
-__all__ = ["FOUND", "ON", "ROLES", "Found", "found", "judged"]
+__all__ = ["FOUND", "ON", "ROLES", "Found", "as_number", "found", "judged"]
 
 ON, FOUND = "start-up drift, switched on", "start-up drift"
 ROLES = (ON, FOUND)
@@ -61,18 +61,24 @@ def found(seen: Seen, *, asked_s: tuple[float, ...], within_pct: float, at_most_
     return tuple(drifts)
 
 
-def judged(each: Found) -> Judged | None:
-    """The largest difference against its limit; None where there is none."""
-    if math.isnan(each.at_most_pct):
-        return None
+def as_number(each: Found) -> Judged:
+    """The largest difference, without its limit."""
     largest = each.drift.largest
-    is_met = is_within(abs(largest.away), largest.U, each.at_most_pct)
     return Judged(
         name=f"start-up drift at {each.at_pct:g} %",
         value=abs(largest.away),
         U=largest.U,
         unit="% of span",
-        limit=f"at most {each.at_most_pct:g} % of span",
-        is_met=is_met,
-        reason="" if is_met is not None else "the scatter of the readings leaves it open",
+        limit="",
+        is_met=None,
     )
+
+
+def judged(each: Found) -> Judged | None:
+    """The largest difference against its limit; None where there is none."""
+    if math.isnan(each.at_most_pct):
+        return None
+    found = as_number(each)
+    is_met = is_within(found.value, found.U, each.at_most_pct)
+    reason = "" if is_met is not None else "the scatter of the readings leaves it open"
+    return replace(found, limit=f"at most {each.at_most_pct:g} % of span", is_met=is_met, reason=reason)

@@ -107,6 +107,10 @@ class StartUpDriftStep(Step):
         at_most_pct = math.nan if settings.at_most is None else 100 * settings.at_most
         return evaluation.found(seen, asked_s=settings.after, within_pct=100 * settings.within, at_most_pct=at_most_pct)
 
+    def values(self, results: tuple[evaluation.Found, ...]) -> tuple[Judged, ...]:
+        """The largest difference at each place."""
+        return tuple(evaluation.as_number(each) for each in results)
+
     def judged(self, results: tuple[evaluation.Found, ...]) -> tuple[Judged, ...]:
         """The largest difference at each place, where the step states a limit."""
         return tuple(limit for each in results if (limit := evaluation.judged(each)) is not None)

@@ -9,7 +9,7 @@ import click
 
 from sequencer.cli.console import WIDTH, json_option, print_json, printable, say
 
-__all__ = ["filter_options", "index_command", "index_options", "records_command"]
+__all__ = ["filter_options", "index_command", "index_options", "progress_shown", "records_command"]
 
 
 def index_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -55,6 +55,12 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def progress_shown(done_n: int, of_n: int) -> None:
+    """How many of how many records were read, on the last line of a terminal."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        click.echo(f"\r{done_n} of {of_n} records", err=True, nl=done_n == of_n)
+
+
 @click.command("index")
 @index_options
 @click.option("--forget-missing", is_flag=True, help="Take records whose folder is gone out of the index.")
@@ -73,13 +79,7 @@ def index_command(results: Path, index: str, *, forget_missing: bool, as_json: b
     """
     from sequencer.jobs.index_jobs import build_index  # noqa: PLC0415
 
-    is_live = sys.stderr is not None and sys.stderr.isatty()
-
-    def progress(read_n: int, of_n: int) -> None:
-        if is_live:
-            click.echo(f"\r{read_n} of {of_n} records", err=True, nl=read_n == of_n)
-
-    found = build_index(results, index=index, forgets_missing=forget_missing, progress=progress)
+    found = build_index(results, index=index, forgets_missing=forget_missing, progress=progress_shown)
     if as_json:
         print_json(
             {"records": found.records_n, "read": found.read_n, "missing": list(found.missing)}

@@ -1,6 +1,5 @@
 """How a record is named at any command: by its folder, or by the serial of its unit."""
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -31,7 +30,9 @@ def found(name: Path, results: Path, *, is_open: bool = False) -> Path:
         results: where a serial is looked for.
         is_open: among runs alone that are not over.
     """
-    if len(name.parts) != 1 or os.path.exists(name):  # noqa: PTH110  it never raises; as most are: no database is loaded
+    from sequencer.record.layout import is_place  # noqa: PLC0415
+
+    if is_place(name):  # as most are: no database is loaded
         return name
     from sequencer.jobs.index_jobs import find_record  # noqa: PLC0415
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sequencer.cli.console import WIDTH, json_option, print_json, printable
-from sequencer.cli.index import index_options
+from sequencer.cli.index import index_options, progress_shown
 from sequencer.cli.naming import found as found_record
 from sequencer.cli.naming import results_option
 
@@ -28,9 +28,23 @@ __all__ = [
 
 def page_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """The option --to of a command, as its argument `page`."""
-    return click.option("--to", "page", type=click.Path(path_type=Path), help="Write it with its plots to this page.")(
-        command
-    )
+    return click.option(
+        "--to",
+        "page",
+        type=click.Path(path_type=Path),
+        callback=_page,
+        help="Write it with its plots to this page, .html or .pdf.",
+    )(command)
+
+
+def _page(context: click.Context, parameter: click.Parameter, path: Path | None) -> Path | None:
+    """A page by its name, refused before anything is asked for."""
+    del context, parameter
+    if path is not None:
+        from sequencer.jobs.pages import refuse_other_kinds  # noqa: PLC0415
+
+        refuse_other_kinds(path)
+    return path
 
 
 def show_told(told: "Told", page: Path | None, *, title: str, on_page: "Told | None" = None) -> None:
@@ -290,7 +304,8 @@ def impact_command(  # noqa: PLR0913, PLR0917  one an option
     less what it is set to. No record is altered.
 
     \b
-    Exit status: 0 no verdict changes; 1 one does; 2 input at fault.
+    Exit status: 0 no verdict changes; 1 one does, or could not be judged
+    again; 2 input at fault.
     \b
     Example:
       livezero impact meter --since 2026-01-05 --error "0.02 mA"
@@ -299,7 +314,8 @@ def impact_command(  # noqa: PLR0913, PLR0917  one an option
     from sequencer.jobs.over_time import write_told  # noqa: PLC0415
     from sequencer.reports.impact import impact_document, told  # noqa: PLC0415
 
-    found = impact(instrument, error, since=since, until=until, bench=bench, U=U, results=results, index=index)
+    asked = {"since": since, "until": until, "bench": bench, "U": U}
+    found = impact(instrument, error, **asked, results=results, index=index, progress=progress_shown)
     title = f"Impact of {found.instrument}"
     if as_json:
         if page is not None:
@@ -307,7 +323,7 @@ def impact_command(  # noqa: PLR0913, PLR0917  one an option
         print_json(impact_document(found))
     else:
         show_told(told(found), page, title=title)
-    sys.exit(1 if found.changed else 0)
+    sys.exit(1 if found.changed or found.unknown else 0)
 
 
 @click.command("repaired")
@@ -316,10 +332,11 @@ def impact_command(  # noqa: PLR0913, PLR0917  one an option
 @click.option("--by", required=True, help="Who did it.")
 @click.option("--text", default="", help="What was done.")
 @click.option("--date", help="When, if not now: 2026-03-01, or with time and zone.")
+@click.option("--no-record-yet", "is_first", is_flag=True, help="The unit was never run here.")
 @results_option
 @json_option
 def repaired_command(
-    serial: str, part: str, by: str, text: str, date: str | None, results: Path, *, as_json: bool
+    serial: str, part: str, by: str, text: str, date: str | None, results: Path, *, is_first: bool, as_json: bool
 ) -> None:
     """Keep that the unit SERIAL was repaired; its history shows it, and its drift begins anew.
 
@@ -330,7 +347,8 @@ def repaired_command(
     from sequencer.jobs.index_jobs import repaired  # noqa: PLC0415
     from sequencer.jobs.over_time import as_date  # noqa: PLC0415
 
-    line = repaired(results, serial, part=part, by=by, text=text, date=as_date(date))
+    line = repaired(results, serial, part=part, by=by, text=text, date=as_date(date), is_first=is_first)
     if as_json:
         print_json(line)
-    click.echo(printable(f"kept; livezero history {serial} shows it"), err=True)
+    shown = "once it was run" if is_first else "with its runs"
+    click.echo(printable(f"kept; livezero history {serial} shows it {shown}"), err=True)

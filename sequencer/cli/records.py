@@ -74,6 +74,8 @@ def report_command(  # noqa: PLR0913  one an option
     elif is_for_customer:
         issued = core.issue(read, to, order=order, template=template, language=language or "")
         path, missing = issued.path, issued.missing
+        for each in issued.doubts:
+            click.echo(printable(f"warning: {each}: see the order; a correction is a new revision"), err=True)
     else:
         path = core.write_document(read, to, table=table)
     if missing:

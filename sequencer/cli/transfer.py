@@ -71,7 +71,9 @@ def import_command(file: Path, results: Path, index: str, *, as_json: bool) -> N
     else:
         count = Counter(each.what for each in found.taken)
         parts = ", ".join(f"{count[what]} {what}" for what in ("new", "there already", "amended", "refused"))
-        click.echo(f"{len(found.taken)} records: {parts}; {found.log_n} new in the log of units")
+        batches_n = sum(each.is_batch for each in found.taken)
+        what = f"{len(found.taken) - batches_n} records" + (f" and {batches_n} batches" if batches_n else "")
+        click.echo(f"{what}: {parts}; {found.log_n} new in the log of units")
         for each in found.taken:
             if each.said or (each.where is not None and each.where.name != each.folder):
                 where = f" ({each.where.name})" if each.where is not None and each.where.name != each.folder else ""

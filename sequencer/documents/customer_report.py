@@ -3,6 +3,7 @@
 What nobody stated is listed by name. Result, conformity and opinion stand apart. It computes no figure.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,8 @@ from sequencer.documents.foot import Foot, line
 from sequencer.documents.languages import Language, language
 from sequencer.documents.stated import Basis, conditions, instruments_of, judged, localised, missing, rule_of
 from sequencer.evaluation.result import Evaluation
-from sequencer.reports.as_text import as_pct, coverage, percent_used
+from sequencer.reports.as_text import as_pct, coverage, percent_used, significant
+from sequencer.reports.json_document import step_numbers
 from sequencer.reports.number_style import NumberStyle
 from sequencer.reports.page import filled
 from sequencer.reports.rows import figure_rows, setpoint_rows, stage_rows
@@ -28,6 +30,8 @@ from sequencer.reports.rows import figure_rows, setpoint_rows, stage_rows
 __all__ = ["CustomerReport", "customer_report"]
 
 _TEMPLATE = "customer_report.html.j2"
+_DIGITS = 4  # of a value that a step found: its U says how many of them count
+_VERDICTS = {True: "verdict pass", False: "verdict fail", None: "verdict not determinable"}
 _OF_A_PAGE = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError)
 _CORRECTED = "corrected after sealing, "
 
@@ -120,9 +124,10 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "stages": [_stage(row, spoken) for row in stage_rows(found)],
         "figures": list(_figures(found, spoken)),
         "coverage": spoken.number(coverage(found.basis.coverage)) if found.budget is not None else "",
-        "further": list(content.steps),
+        "further": list(_further(content, spoken)),
+        "unnumbered": _unnumbered(content, spoken),
         "corrections": [each for each in content.remarks if each.startswith(_CORRECTED)],
-        "opinions": _opinions(content) if order.opinions_by else [],
+        "opinions": _opinions(content) if order.opinions_by and spoken.code == "en" else [],
         "is_english": spoken.code == "en",
     }
 
@@ -216,6 +221,34 @@ def _figures(found: Evaluation, spoken: Language) -> Iterator[dict[str, str]]:
                 "U": spoken.number(row.U),
                 "at": spoken.number(row.at),
             }
+
+
+def _further(content: Content, spoken: Language) -> Iterator[dict[str, str]]:
+    """What the steps beside the traverse found as numbers, each with its limit."""
+    for each in step_numbers(content):
+        has_limit, is_known = bool(each["limit"]), math.isfinite(each["value"])
+        U = each["U"]
+        yield {
+            "step": spoken.word("step", each["step"]),
+            "name": each["name"],
+            "value": spoken.number(significant(each["value"], _DIGITS)) if is_known else spoken[_VERDICTS[None]],
+            "unit": localised(each["unit"], spoken),
+            "U": spoken.number(significant(U)) if math.isfinite(U) else "",
+            "limit": _limit(each["limit"], spoken),
+            "verdict": spoken[_VERDICTS[each["is_met"]]] if has_limit else "",
+        }
+
+
+def _limit(text: str, spoken: Language) -> str:
+    for words in ("at most", "at least"):
+        text = text.replace(words, spoken[words])
+    return localised(text, spoken)
+
+
+def _unnumbered(content: Content, spoken: Language) -> str:
+    """The steps that found something, none of it a number."""
+    told = {each["step"] for each in step_numbers(content)}
+    return ", ".join(spoken.word("step", name) for name in content.steps if name not in told)
 
 
 def _opinions(content: Content) -> list[tuple[str, str]]:

@@ -61,6 +61,8 @@ class Order(FileModel):
         conditions: of the test, by name, such as {relative humidity: 45 % ± 5 %}, beside those that the bench states.
         method: of the laboratory's own, such as a work instruction with its edition.
         opinions_by: who is authorised to express opinions; without it the document has none.
+        opinions: in the words of that person and the language of the document; what the record says of a likely cause
+            is in English, and stands in a document in English alone.
         recommended_interval: of calibration, where the customer asked for one (ISO/IEC 17025:2017, 7.8.4.3).
     """
 
@@ -83,12 +85,19 @@ class Order(FileModel):
     tested_by: str = ""
     authorised_by: str = ""
     opinions_by: str = ""
+    opinions: str = ""
     recommended_interval: str = ""
 
     @model_validator(mode="after")
     def _names_the_old(self) -> Self:
         if self.revision > 1 and self.amends is None:
             raise ValueError('"amends", with number and reason, beside a revision after the first')
+        return self
+
+    @model_validator(mode="after")
+    def _says_whose(self) -> Self:
+        if self.opinions and not self.opinions_by:
+            raise ValueError('"opinions by", the name of who is authorised to express them, beside "opinions"')
         return self
 
 

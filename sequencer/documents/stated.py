@@ -20,7 +20,7 @@ from sequencer.inputs.decision_rules import RULES
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.reports.as_text import MINUS, significant
 
-__all__ = ["Basis", "conditions", "instruments_of", "judged", "localised", "missing", "rule_of"]
+__all__ = ["Basis", "conditions", "doubts", "instruments_of", "judged", "localised", "missing", "rule_of"]
 
 _NUMBER = re.compile(r"(?<![\w.])([−+-]?[0-9]+)\.([0-9]+)(?![\w.]*[./])")
 _SHARE = re.compile(r"% (of (?:span|output|full scale|reading|range))\b")
@@ -129,6 +129,16 @@ def rule_of(found: Evaluation, spoken: Language) -> str:
     return f"{rule.name}: {guard}; {spoken['rule risk'].format(risk=spoken.number(significant(100 * risk, 3)))}"
 
 
+def doubts(given: Basis) -> Iterator[str]:
+    """What is stated and cannot be so (ISO/IEC 17025:2017, 7.8.2.1 h to j)."""
+    found, order = given.content.evaluation, given.order
+    tested = found.basis.date[:10] if found is not None else ""
+    if order.item.received is not None and tested and order.item.received.isoformat() > tested:
+        yield f"received {order.item.received}, which is after the test of {tested}"
+    if order.issued is not None and tested and order.issued.isoformat() < tested:
+        yield f"issued {order.issued}, which is before the test of {tested}"
+
+
 def missing(given: Basis, spoken: Language) -> Iterator[str]:
     """Each thing that a report should state and that nobody stated, in a language."""
     order, content, lab = given.order, given.content, given.workshop.file.laboratory
@@ -148,6 +158,8 @@ def missing(given: Basis, spoken: Language) -> Iterator[str]:
         ("instruments", content.instruments),
     )
     yield from (spoken[name] for name, known in asked if not known)
+    if order.opinions_by and not order.opinions and given.workshop.language.code != "en":
+        yield spoken["opinions"]  # the words of the record are English, and stand in no other language
     for each in instruments_of(given):
         if not each["certificate"]:
             yield spoken["missing certificate"].format(name=each["name"])

@@ -139,8 +139,9 @@ def _component(mean_square: float, dof: int, terms: tuple[_Term, ...]) -> Compon
     effective = variance**2 / doubt if doubt > 0 else math.inf
     low, high = math.nan, math.nan
     if variance > 0 and math.isfinite(effective):
-        ends = [effective * variance / special.chdtri(effective, tail) for tail in (_TAIL, 1 - _TAIL)]
-        low, high = (math.sqrt(each) for each in ends)
+        most, least = (float(special.chdtri(effective, tail)) for tail in (_TAIL, 1 - _TAIL))
+        if least > 0:  # a variance that is hardly above 0 has next to no degrees of freedom, and no upper end
+            low, high = (math.sqrt(effective * variance / each) for each in (most, least))
     return Component(variance=variance, dof=dof, mean_square=mean_square, low=low, high=high)
 
 

@@ -5,7 +5,7 @@ It takes sums a unit, not readings, so that hundreds of thousands of records nee
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -113,6 +113,27 @@ class Envelope:
     remarks: tuple[str, ...]
 
     @property
+    def curve(self) -> pd.DataFrame:
+        """A row a point, in % of span: mean, standard deviations, ends and confidence of the interval, U, tolerance."""
+        return pd.DataFrame(
+            {
+                "setpoint_pct": each.setpoint_pct,
+                "direction": each.direction,
+                "units": each.units_n,
+                "mean": each.mean,
+                "sd_units": each.between.sd,
+                "sd_records": each.within.sd,
+                "sd_cycles": each.cycles.sd,
+                "low": each.interval.low if each.interval else math.nan,
+                "high": each.interval.high if each.interval else math.nan,
+                "confidence": each.interval.attained if each.interval else math.nan,
+                "U": each.U,
+                "tolerance": each.limit,
+            }
+            for each in self.points
+        )
+
+    @property
     def apart(self) -> tuple[str, ...]:
         """Every unit that stands apart somewhere, in order of serial."""
         return tuple(sorted({serial for each in (*self.points, *self.figures) for serial in each.apart}))
@@ -162,7 +183,14 @@ def units_of(values: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     return found
 
 
-def envelope(type_: str, points: pd.DataFrame, figures: pd.DataFrame, *, records_n: int) -> Envelope:
+def envelope(
+    type_: str,
+    points: pd.DataFrame,
+    figures: pd.DataFrame,
+    *,
+    records_n: int,
+    left_out: Mapping[str, int] | None = None,
+) -> Envelope:
     """The envelope of a type.
 
     Args:
@@ -170,6 +198,7 @@ def envelope(type_: str, points: pd.DataFrame, figures: pd.DataFrame, *, records
         points: a row a point and unit: setpoint_pct, direction, serial, `SUMS`, U, limit (% of span), records.
         figures: a row a figure and unit: stage, figure, unit, serial, `SUMS`, U, limit, records.
         records_n: records in all.
+        left_out: records of the type that do not count, by what is wrong with them.
 
     Raises:
         ReadingsError: there is no point.
@@ -198,7 +227,7 @@ def envelope(type_: str, points: pd.DataFrame, figures: pd.DataFrame, *, records
         points=tuple(at_points),
         figures=tuple(of_figures),
         proposal=_proposal(at_points),
-        remarks=tuple(_remarks(units_n, at_points)),
+        remarks=(*_left_out(left_out or {}), *_remarks(units_n, at_points, of_figures)),
     )
 
 
@@ -244,7 +273,7 @@ def _proposal(points: Sequence[Spread]) -> Proposal | None:
         guard_pct=widest.U,
         at=widest,
         stated_pct=widest.limit,
-        is_sure=all(each.interval is not None and each.interval.attained >= each.interval.confidence for each in known),
+        is_sure=all(each.interval is not None and each.interval.is_sure for each in known),
     )
 
 
@@ -255,7 +284,12 @@ def _rounded_up(value: float) -> float:
     return float(f"{math.ceil(value / step - 1e-9) * step:.{_DIGITS}g}")
 
 
-def _remarks(units_n: int, points: Sequence[Spread]) -> list[str]:
+def _left_out(left_out: Mapping[str, int]) -> list[str]:
+    counts = [f"{number} {what}" for what, number in left_out.items()]
+    return [f"records of the type that are left out: {', '.join(counts)}"] if counts else []
+
+
+def _remarks(units_n: int, points: Sequence[Spread], figures: Sequence[Spread]) -> list[str]:
     said = []
     if units_n < LEAST_N:
         said.append(f"{units_n} units: {LEAST_N} are the least that an interval is made of; means and components alone")
@@ -270,8 +304,9 @@ def _remarks(units_n: int, points: Sequence[Spread]) -> list[str]:
         if unknown:
             missing = {"between": "one unit", "within": "one record of each unit", "cycles": "one cycle in each record"}
             said.append(f"between {what}: not known at {unknown} of {len(points)} points: {missing[name]} alone")
-    kinds = {each.interval.said for each in points if each.interval is not None and each.interval.kind != "normal"}
-    if kinds:
-        n = sum(each.interval is not None and each.interval.kind != "normal" for each in points)
-        said.append(f"{n} of {len(points)} points have an interval that is {min(kinds)}")
+    for spreads, what in ((points, "points"), (figures, "figures")):
+        free = [each.interval for each in spreads if each.interval is not None and each.interval.kind != "normal"]
+        if free:
+            least = min(free, key=lambda each: each.attained)
+            said.append(f"{len(free)} of {len(spreads)} {what} have an interval that is {least.said}")
     return said

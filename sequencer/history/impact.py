@@ -18,7 +18,10 @@ from instruments.errors import InputError
 from instruments.units import Quantity, is_alike, is_width, magnitude, quantity, width
 from sequencer.evaluation.budget import Basis, Statement
 
-__all__ = ["Affected", "Impact", "KnownError", "error_from_text", "with_error"]
+__all__ = ["OTHER_KIND", "RESTS_NOT", "Affected", "Impact", "KnownError", "error_from_text", "with_error"]
+
+RESTS_NOT = "its verdict rests on nothing that the instrument set or read"
+OTHER_KIND = "it set or read another kind of signal there than the error is of"
 
 _PART = re.compile(r"([+-]?)\s*([^+-]+)")
 _OF_READING = re.compile(r"(\S+)\s*%\s*of\s+(?:reading|rdg)", re.IGNORECASE)
@@ -141,7 +144,7 @@ class Affected:
         before: verdict as it stands.
         after: with the error known; "" = not computed.
         used_before: worst error in % of tolerance; NaN = not known. `used_after` with the error known.
-        reason: why it was not computed, "" = it was.
+        reason: why it was not computed, "" = it was; of `RESTS_NOT` and `OTHER_KIND` the verdict stays as it is.
     """
 
     folder: str
@@ -176,6 +179,11 @@ class Impact:
         return tuple(each for each in self.records if each.is_changed)
 
     @property
+    def untouched(self) -> tuple[Affected, ...]:
+        """Those that the error cannot change."""
+        return tuple(each for each in self.records if each.reason in {RESTS_NOT, OTHER_KIND})
+
+    @property
     def unknown(self) -> tuple[Affected, ...]:
-        """Those that could not be computed again."""
-        return tuple(each for each in self.records if each.reason)
+        """Those that could not be computed again, so that nobody knows whether they change."""
+        return tuple(each for each in self.records if each.reason and each.reason not in {RESTS_NOT, OTHER_KIND})

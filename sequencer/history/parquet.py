@@ -15,7 +15,10 @@ from instruments.errors import InputError, RecordError
 if TYPE_CHECKING:
     import duckdb
 
-__all__ = ["TABLES", "Store", "write_part"]
+__all__ = ["NOT_FINISHED", "TABLES", "Store", "write_part"]
+
+NOT_FINISHED = "of a run that did not finish"
+"""What is wrong with a record that is whole and does not count."""
 
 _TEXT, _NUMBER = "VARCHAR", "DOUBLE"
 TABLES: Mapping[str, Mapping[str, str]] = {
@@ -42,6 +45,12 @@ _OF_TYPE = """
     SELECT record, serial FROM records
     WHERE type = $type AND condition = 'whole' AND status IN ('complete', 'by hand')
       AND (NOT $good OR verdict IN ('pass', 'conditional pass')) AND ($state = '' OR state = $state)
+"""
+_LEFT_OUT = """
+    SELECT CASE WHEN condition = 'whole' THEN $other ELSE condition END AS what, count(*) FROM records
+    WHERE type = $type AND NOT (condition = 'whole' AND status IN ('complete', 'by hand'))
+      AND ($state = '' OR state = $state)
+    GROUP BY what ORDER BY what
 """
 # One pass over the rows, one over their sums. Between parts it is a difference of large sums: six digits are lost where
 # values spread by a millionth of themselves, which no unit under test does.
@@ -140,6 +149,11 @@ class Store:
         asked = {"type": type_, "good": is_good, "state": state}
         found = self._connection.execute(f"SELECT count(*) FROM ({_OF_TYPE})", asked).fetchone()  # noqa: S608  own text
         return int(found[0]) if found else 0
+
+    def left_out(self, type_: str, *, state: str = "") -> dict[str, int]:
+        """Records of a type that do not count, by what is wrong with them."""
+        rows = self._connection.execute(_LEFT_OUT, {"type": type_, "state": state, "other": NOT_FINISHED}).fetchall()
+        return {str(what): int(number) for what, number in rows}
 
     def types(self) -> tuple[str, ...]:
         """Every type there is a record of."""

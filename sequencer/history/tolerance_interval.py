@@ -63,6 +63,11 @@ class ToleranceInterval:
     factor: float
     said: str = ""
 
+    @property
+    def is_sure(self) -> bool:
+        """It has the confidence that was asked for."""
+        return self.attained >= self.confidence
+
 
 def tolerance_interval(
     values: FloatArray, *, coverage: float = 0.95, confidence: float = 0.95, sides: Sides = "two"

@@ -27,7 +27,7 @@ from sequencer.index.rows import (
 from sequencer.inputs.serials import serial_key
 from sequencer.record.addenda import added
 from sequencer.record.digest import alterations, sealed_digest
-from sequencer.record.layout import ADDENDA, DIGEST, JOURNAL, SALVAGED
+from sequencer.record.layout import ADDENDA, DIGEST, FIGURES, JOURNAL, SALVAGED
 from sequencer.record.load import load
 from sequencer.record.sealed import Sealed, read_sealed
 from sequencer.reports.json_document import document
@@ -113,8 +113,14 @@ def facts_of(folder: Path, *, now_ns: int) -> Facts:
     except LivezeroError as error:
         return _unreadable(folder, stamp, error, digest=sealed.sha256)
     except _WRONG as error:
-        where = str(folder / JOURNAL)
-        return _unreadable(folder, stamp, RecordError(f"lacks {error}", where=where), digest=sealed.sha256)
+        return _unreadable(
+            folder, stamp, RecordError(_what_of(error), where=str(folder / JOURNAL)), digest=sealed.sha256
+        )
+
+
+def _what_of(error: Exception) -> str:
+    """What is wrong with a file, in words of ours."""
+    return f"lacks {error}" if isinstance(error, LookupError) else "is damaged: it is not what a run writes"
 
 
 def _first_alteration(folder: Path) -> str:
@@ -129,7 +135,7 @@ def _first_alteration(folder: Path) -> str:
 def _of_sealed(folder: Path, stamp: Stamp, sealed: Sealed, condition: str, said: str) -> Facts:
     opened = _opened(sealed.journal)
     lines = [opened, *_told(sealed.journal)]
-    kept = json.loads(sealed.figures) if sealed.figures else {}
+    kept = _figures_of(folder, sealed.figures)
     more = added(folder) if stamp.addenda_bytes else []
     corrections_n = sum(each["kind"] == "correction" for each in more)
     found = (
@@ -156,8 +162,7 @@ def _open(folder: Path, stamp: Stamp) -> Facts:
     except OSError as error:
         raise RecordError("is no record", where=str(folder)) from error
     except _WRONG as error:
-        where = str(folder / JOURNAL)
-        return _unreadable(folder, stamp, RecordError(f"its first line lacks {error}", where=where))
+        return _unreadable(folder, stamp, RecordError(f"its first line {_what_of(error)}", where=str(folder / JOURNAL)))
     lines = [opened, *_told(raw)]
     end = lines[-1] if lines[-1]["kind"] in {"interrupted", "closed"} else {}
     record = _record(folder, opened, {}) | {
@@ -184,20 +189,44 @@ def _whole(stamp: Stamp, record: Row, lines: list[Row], more: list[Row], found: 
 
 
 def _unreadable(folder: Path, stamp: Stamp, error: LivezeroError, *, digest: str = "") -> Facts:
-    """A record of which nothing but the folder is known."""
+    """A record of which no more is known than whose it is, by its journal or else by its figures."""
     if not digest:
         try:
             digest = sealed_digest(folder)
         except LivezeroError:
             digest = ""
-    record = _record(folder, {}, {}) | {
+    try:
+        record = _record(folder, _whose(folder), {})
+    except _WRONG:
+        record = _record(folder, {}, {})
+    record |= {
         "status": "",
         "digest": digest,
         "condition": "unreadable",
         "said": f"{Path(error.where).name}: {error.what}" if error.where else error.what,
     }
-    record |= _of_stamp(stamp) | {"words": folder.name.casefold()}
+    words = (folder.name, *(str(record[name]) for name in ("serial", "tag", "type", "sequence", "bench", "operator")))
+    record |= _of_stamp(stamp) | {"words": "\n".join(filter(None, words)).casefold()}
     return _cleaned(Facts(stamp=stamp, record=record))
+
+
+def _whose(folder: Path) -> Row:
+    """What the first line of a journal says, or else the figures; {} where neither can be read."""
+    for name, read in ((JOURNAL, _opened), (FIGURES, lambda raw: dict(json.loads(raw)))):
+        try:
+            found = read((folder / name).read_bytes())
+        except _WRONG:
+            continue
+        return {key: value for key, value in found.items() if isinstance(value, str | bool)}
+    return {}
+
+
+def _figures_of(folder: Path, raw: bytes) -> Row:
+    """The document of the figures, {} where there is none; raises RecordError if it is damaged."""
+    try:
+        return dict(json.loads(raw)) if raw else {}
+    except (TypeError, ValueError, RecursionError) as error:
+        raise RecordError(_what_of(error), where=str(folder / FIGURES)) from error
 
 
 def _of_stamp(stamp: Stamp) -> Row:

@@ -6,20 +6,36 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, select, true
+from sqlalchemy import BindParameter, ColumnElement, and_, bindparam, func, select, true
 
-from instruments.errors import InputError
+from instruments.errors import InputError, nearest
 from sequencer.index.models import Cause, Instrument, Place, Record
 from sequencer.inputs.serials import serial_key
 
 __all__ = ["Filters", "as_instant"]
 
-# Of each that is a column of `records`: the column, how what is given stands in it, and how that is spelled.
+# Of each that is a text: the column, how what is given stands in it, and how that is spelled.
 _COLUMNS: dict[str, tuple[Any, str, Callable[[str], str]]] = {
     "serial": (Record.serial_key, "{}", serial_key),
     **{name: (func.lower(getattr(Record, name)), "{}", str.lower) for name in ("tag", "verdict", "state", "condition")},
     **{name: (func.lower(getattr(Record, name)), "*{}*", str.lower) for name in ("type", "bench", "operator")},
     "text": (Record.words, "*{}*", str.casefold),
+    "cause": (func.lower(Cause.cause), "*{}*", str.lower),
+    "instrument": (Instrument.key, "*{}*", str.casefold),
+    "place": (Place.uuid, "{}", str),
+}
+# Of each that stands in another table: the records that have it.
+_ELSEWHERE: dict[str, Callable[[ColumnElement[bool]], ColumnElement[bool]]] = {
+    "cause": lambda named: Record.id.in_(select(Cause.record_id).where(Cause.is_named, named)),
+    "instrument": lambda used: Record.id.in_(select(Instrument.record_id).where(used)),
+    "place": lambda there: Record.place_id.in_(select(Place.id).where(there)),
+}
+_BOUND = "asked_{}"
+# Of each that is one of a few words: these.
+_WORDS = {
+    "verdict": ("pass", "conditional pass", "conditional fail", "fail", "not determinable"),
+    "state": ("as found", "as left"),
+    "condition": ("whole", "altered", "unreadable", "missing"),
 }
 _DAY = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
 
@@ -55,29 +71,42 @@ class Filters:
 
     def __post_init__(self) -> None:
         self._between()  # what is no date is told where it is written, not where it is used
+        for name, words in _WORDS.items():
+            given = getattr(self, name).lower()
+            if given and "*" not in given and given not in words:
+                near = nearest(given, words)
+                raise InputError(
+                    f'there is no {name} "{getattr(self, name)}"',
+                    where=f"--{name}",
+                    allowed=", ".join(words),
+                    todo=f'write "{near}"' if near else "",
+                )
 
     @property
     def condition_of(self) -> ColumnElement[bool]:
-        """The condition of a row of `records`."""
-        found = [
-            _like(column, pattern.format(given))
-            for name, (column, pattern, spelled) in _COLUMNS.items()
-            if (given := spelled(getattr(self, name)))
-        ]
-        if self.cause:
-            named = _like(func.lower(Cause.cause), f"*{self.cause.lower()}*")
-            found.append(Record.id.in_(select(Cause.record_id).where(Cause.is_named, named)))
-        if self.instrument:
-            used = _like(Instrument.key, f"*{self.instrument.casefold()}*")
-            found.append(Record.id.in_(select(Instrument.record_id).where(used)))
-        if self.place:
-            found.append(Record.place_id.in_(select(Place.id).where(Place.uuid == self.place)))
-        since, until = self._between()
-        if since is not None:
-            found.append(Record.started_at >= since)
-        if until is not None:
-            found.append(Record.started_at < until)
+        """The condition of a row of `records`; what is asked for is bound by name, as in `values`."""
+        found = [_condition(name, value, is_like=is_like) for name, value, is_like in self._bound()]
         return and_(true(), *found)
+
+    @property
+    def shape(self) -> tuple[tuple[str, bool], ...]:
+        """What makes the condition but for the values: filters of one shape may share a statement."""
+        return tuple((name, is_like) for name, _, is_like in self._bound())
+
+    @property
+    def values(self) -> dict[str, Any]:
+        """Those of the condition, by the names they are bound to."""
+        return {_BOUND.format(name): value for name, value, _ in self._bound()}
+
+    def _bound(self) -> list[tuple[str, Any, bool]]:
+        """Each that is asked for: its name, its value as the database has it, and whether that has stars."""
+        found: list[tuple[str, Any, bool]] = []
+        for name, (_, pattern, spelled) in _COLUMNS.items():
+            if given := spelled(getattr(self, name)):
+                wanted = pattern.format(given)
+                found.append((name, _escaped(wanted) if "*" in wanted else wanted, "*" in wanted))
+        ends = zip(("since", "until"), self._between(), strict=True)
+        return found + [(name, end, False) for name, end in ends if end is not None]
 
     def _between(self) -> tuple[datetime | None, datetime | None]:
         since = as_instant(self.since, "--since")[0] if self.since else None
@@ -115,10 +144,17 @@ def _after(begin: datetime, *, has_month: bool, has_day: bool) -> datetime:
     return begin.replace(year=begin.year + 1, month=1)
 
 
-def _like(column: Any, pattern: str) -> ColumnElement[bool]:  # noqa: ANN401  a column or a function of one
-    """Equal; or with stars for any letters, alike."""
-    if "*" not in pattern:
-        found: ColumnElement[bool] = column == pattern
-        return found
-    escaped = pattern.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_").replace("*", "%")
-    return column.like(escaped, escape="\\")  # type: ignore[no-any-return]
+def _condition(name: str, value: Any, *, is_like: bool) -> ColumnElement[bool]:  # noqa: ANN401  as it is bound
+    bound: BindParameter[Any] = bindparam(_BOUND.format(name), value)
+    if name == "since":
+        return Record.started_at >= bound
+    if name == "until":
+        return Record.started_at < bound
+    column = _COLUMNS[name][0]
+    found = column.like(bound, escape="\\") if is_like else column == bound
+    return _ELSEWHERE[name](found) if name in _ELSEWHERE else found
+
+
+def _escaped(pattern: str) -> str:
+    """As SQL wants it: stars for any letters, all else as it is written."""
+    return pattern.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_").replace("*", "%")

@@ -4,6 +4,7 @@ It computes nothing. Every table has the column `record`, by which they are join
 """
 
 from collections import defaultdict
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import cached_property
 from typing import Any
@@ -44,6 +45,7 @@ _COLUMNS: tuple[Any, ...] = (
     Record.output_span,
     Record.batch,
 )
+_statements: dict[tuple[str, tuple[tuple[str, bool], ...]], Select[Any]] = {}
 
 
 class Frames:
@@ -77,14 +79,11 @@ class Frames:
         output_unit, output_span, batch, instruments (list of names with identities), causes (list of those that are
         named).
         """
-        asked = select(*_COLUMNS).join(Place).where(self._filters.condition_of)
         with self._database.reading() as connection:
-            found = _frame(connection, asked.order_by(Record.started_at, Record.folder))
-            used = _lists(connection, self._of(Instrument, Instrument.name, Instrument.identity))
-            named = _lists(connection, self._of(Cause, Cause.cause).where(Cause.is_named))
-        found["instruments"] = [used.get(each, []) for each in found["record"]]
-        found["causes"] = [named.get(each, []) for each in found["record"]]
-        return found
+            used = _lists(connection, self._once("used", self._of_used), self._filters.values)
+            named = _lists(connection, self._once("named", self._of_named), self._filters.values)
+            asked = self._once("records", self._of_records)
+            return _frame(connection, asked, self._filters.values, lists={"instruments": used, "causes": named})
 
     @cached_property
     def figures(self) -> pd.DataFrame:
@@ -129,6 +128,23 @@ class Frames:
         """Columns: id, name, serial ("" = of the type), type, folder, digest, at, by, why; likewise."""
         return self._of_units(Baseline)
 
+    def _once(self, name: str, made: Callable[[], Select[Any]]) -> Select[Any]:
+        """A statement, made once for all filters of one shape: to make one costs more than to ask it of one unit."""
+        key = (name, self._filters.shape)
+        if key not in _statements:
+            _statements[key] = made()
+        return _statements[key]
+
+    def _of_records(self) -> Select[Any]:
+        asked = select(*_COLUMNS).join(Place).where(self._filters.condition_of)
+        return asked.order_by(Record.started_at, Record.folder)
+
+    def _of_used(self) -> Select[Any]:
+        return self._of(Instrument, Instrument.name, Instrument.identity)
+
+    def _of_named(self) -> Select[Any]:
+        return self._of(Cause, Cause.cause).where(Cause.is_named)
+
     def _of(self, table: Any, *columns: Any) -> Select[Any]:  # noqa: ANN401  a part, and its columns
         """Rows that hang on the records asked for, in order."""
         asked = select(table.record_id.label("record"), *columns).join(Record, Record.id == table.record_id)
@@ -138,8 +154,9 @@ class Frames:
 
     def _part(self, table: type[Base]) -> pd.DataFrame:
         columns = [each for each in table.__table__.columns if each.name not in {"record_id", "number"}]
+        asked = self._once(table.__tablename__, lambda: self._of(table, *columns))
         with self._database.reading() as connection:
-            return _frame(connection, self._of(table, *columns))
+            return _frame(connection, asked, self._filters.values)
 
     def _of_units(self, table: type[Repair] | type[Baseline]) -> pd.DataFrame:
         columns = [each for each in table.__table__.columns if each.name not in {"place_id", "serial_key"}]
@@ -151,27 +168,45 @@ class Frames:
             return _frame(connection, asked)
 
 
-def _frame(connection: Connection, asked: Select[Any]) -> pd.DataFrame:
-    found = connection.execute(asked)
-    names = list(found.keys())
-    rows = found.all()
-    columns = dict(zip(names, zip(*rows, strict=True), strict=True)) if rows else dict.fromkeys(names, ())
-    kinds = {column.name: column.type.python_type for column in asked.selected_columns}
-    arrays = {name: _array(values, kinds[name]) for name, values in columns.items()}
-    return pd.DataFrame(arrays, copy=False)
+def _frame(
+    connection: Connection,
+    asked: Select[Any],
+    values: Mapping[str, Any] | None = None,
+    *,
+    lists: Mapping[str, Mapping[int, list[str]]] | None = None,
+) -> pd.DataFrame:
+    """What is asked for as columns, each of the type of its column in the table: what is empty has it too.
+
+    Args:
+        connection: of the index.
+        asked: its first column is the record, where there are lists.
+        values: bound by name.
+        lists: more columns, with the words of each record.
+    """
+    columns = {column.name: column.type.python_type for column in asked.selected_columns}
+    rows = connection.execute(asked, values or {}).all()
+    found = dict(zip(columns, zip(*rows, strict=True), strict=True)) if rows else dict.fromkeys(columns, ())
+    # An array of text costs a tenth of a millisecond however short it is: so all columns of text are made as one.
+    of_text = [name for name, kind in columns.items() if kind is str]
+    texts = pd.array([each for name in of_text for each in found[name]], dtype="str")
+    made: dict[str, Any] = {
+        name: texts[place * len(rows) : (place + 1) * len(rows)] for place, name in enumerate(of_text)
+    }
+    made |= {name: _numbers(found[name], kind) for name, kind in columns.items() if kind is not str}
+    made = {name: made[name] for name in columns}
+    for name, words in (lists or {}).items():
+        made[name] = pd.Series([words.get(row[0], []) for row in rows], dtype=object)
+    return pd.DataFrame(made, copy=False)
 
 
-def _array(values: tuple[Any, ...], kind: type) -> Any:  # noqa: ANN401  what pandas takes
-    """A column, its type from that of the table: what is empty has it too."""
+def _numbers(values: tuple[Any, ...], kind: type) -> Any:  # noqa: ANN401  what pandas takes
     if kind is datetime:
         return pd.DatetimeIndex(np.array(values, dtype="datetime64[us]")).tz_localize("UTC")
-    if kind is str:
-        return pd.array(values, dtype="str")
     return np.array(values, dtype={int: np.int64, float: np.float64, bool: np.bool_}[kind])
 
 
-def _lists(connection: Connection, asked: Select[Any]) -> dict[int, list[str]]:
+def _lists(connection: Connection, asked: Select[Any], values: Mapping[str, Any]) -> dict[int, list[str]]:
     found: dict[int, list[str]] = defaultdict(list)
-    for record, *words in connection.execute(asked):
+    for record, *words in connection.execute(asked, values):
         found[record].append(": ".join(filter(None, words)))
     return found

@@ -2,8 +2,9 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import ColumnElement, Connection, bindparam, func, select
 
 from sequencer.index.database import Database
 from sequencer.index.filters import Filters
@@ -28,7 +29,17 @@ class Part(Filters):
     @property
     def condition_of(self) -> ColumnElement[bool]:
         """The condition of a row of `records`."""
-        return Record.id.between(self.first, self.last)
+        return Record.id.between(bindparam("first", self.first), bindparam("last", self.last))
+
+    @property
+    def shape(self) -> tuple[tuple[str, bool], ...]:
+        """That of all parts."""
+        return (("part", False),)
+
+    @property
+    def values(self) -> dict[str, Any]:
+        """Those of the condition, by the names they are bound to."""
+        return {"first": self.first, "last": self.last}
 
     @property
     def name(self) -> str:

@@ -10,7 +10,7 @@ from sequencer.documents.calibration_certificate import calibration_certificate
 from sequencer.documents.customer_report import customer_report
 from sequencer.documents.order import Order, load_order
 from sequencer.documents.spreadsheet import csv_text, parquet, workbook
-from sequencer.documents.stated import Basis
+from sequencer.documents.stated import Basis, doubts
 from sequencer.documents.tables import TABLES, Table, facts_of, tables_of
 from sequencer.documents.workshop import load_workshop
 from sequencer.jobs.interrupted import kept_bench
@@ -24,7 +24,7 @@ from sequencer.jobs.pages import (
 )
 from sequencer.journal.lines import run_lines
 from sequencer.record.layout import journal_of, type_sheet_of
-from sequencer.record.load import Record
+from sequencer.record.record import Record
 
 __all__ = ["Issued", "issue", "write_document"]
 
@@ -34,10 +34,17 @@ _CERTIFICATE = ".xml"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Issued:
-    """A test report or certificate as issued: where it lies, and what it says is not stated."""
+    """A test report or certificate as issued.
+
+    Attributes:
+        path: where it lies.
+        missing: what it says is not stated.
+        doubts: what is stated and cannot be so.
+    """
 
     path: Path
     missing: tuple[str, ...]
+    doubts: tuple[str, ...]
 
 
 def write_document(record: Record, path: Path, *, table: str = "") -> Path:
@@ -59,7 +66,7 @@ def write_document(record: Record, path: Path, *, table: str = "") -> Path:
     kind = refuse_other_kinds(path, (*PAGES, *_TABLES))
     if kind in PAGES:
         return write_report(record.content, path)
-    tables, facts = tables_of(record.content, record.table), facts_of(record.content)
+    tables, facts = tables_of(record.content, record.readings), facts_of(record.content)
     if kind == ".xlsx":
         wanted = tables if not table else {table: _one(tables, table, record)}
         return write_bytes(workbook(wanted, facts), path)
@@ -112,11 +119,12 @@ def issue(record: Record, path: Path, *, order: Path | None = None, template: st
         issued=datetime.now(UTC).date().isoformat(),
     )
     if kind == _CERTIFICATE:
-        ended = max((str(each) for each in record.table["at"]), default="")
-        return Issued(path=write_bytes(calibration_certificate(given, ended=ended), path), missing=())
+        ended = max((str(each) for each in record.readings["at"]), default="")
+        written = write_bytes(calibration_certificate(given, ended=ended), path)
+        return Issued(path=written, missing=(), doubts=tuple(doubts(given)))
     made = customer_report(given)
     write_page(made.page, path, foot=made.foot)
-    return Issued(path=path, missing=made.missing)
+    return Issued(path=path, missing=made.missing, doubts=tuple(doubts(given)))
 
 
 def _bench(record: Record) -> LoadedBench | None:

@@ -12,15 +12,24 @@ from instruments.datasheet import DataSheet
 from instruments.errors import InputError, LivezeroError, RecordError
 from instruments.yamlfile import read
 from sequencer.evaluation.budget import Basis
-from sequencer.history.impact import Affected, Impact, KnownError, error_from_text, with_error
+from sequencer.history.impact import (
+    OTHER_KIND,
+    RESTS_NOT,
+    Affected,
+    Impact,
+    KnownError,
+    error_from_text,
+    with_error,
+)
 from sequencer.index.frames import Frames
+from sequencer.index.looking import Progress
 from sequencer.jobs.index_jobs import records
 from sequencer.record.load import load
 
 __all__ = ["impact"]
 
 
-def impact(
+def impact(  # noqa: PLR0913  all but instrument and error by keyword
     instrument: str,
     error: str,
     *,
@@ -30,6 +39,7 @@ def impact(
     U: str = "",
     results: Path | str = "results",
     index: str = "",
+    progress: Progress | None = None,
 ) -> Impact:
     """Every record that used an instrument, with its verdict once the error of that instrument is known.
 
@@ -42,9 +52,11 @@ def impact(
         U: expanded uncertainty of the error; "" = what was stated of the instrument stays.
         results: folder of the records.
         index: URL or path of the index; "" = that of the folder.
+        progress: told how many of how many records were judged again.
 
     Raises:
-        InputError: the error or a date is none, or the name stands for several instruments.
+        InputError: the error or a date is none, the name stands for several instruments, or the error is of a signal
+            that the instrument nowhere sets or reads.
         RecordError: no record used it.
     """
     known = _error(error, U)
@@ -58,10 +70,19 @@ def impact(
             todo="give its name in the bench file, or what it says of itself",
         )
     rows = frames.records[frames.records["record"].isin(list(names))]
-    found = [
-        _affected({str(name): value for name, value in row.items()}, frames, names[row["record"]], known)
-        for row in rows.to_dict("records")
-    ]
+    used = _used(frames.errors)
+    found: list[Affected] = []
+    for row in rows.to_dict("records"):
+        told = {str(name): value for name, value in row.items()}
+        found.append(_affected(told, used.get(row["record"], math.nan), names[row["record"]], known))
+        if progress is not None:
+            progress(len(found), len(rows))
+    if all(each.reason == OTHER_KIND for each in found):
+        raise InputError(
+            f"{instrument} sets or reads no signal that an error of {known.text} could be of",
+            where="--error",
+            allowed="an error in the unit of what it sets or reads, or in % of reading",
+        )
     return Impact(instrument=instrument, error=known.text, since=since, records=tuple(found))
 
 
@@ -104,14 +125,21 @@ def _names(instrument: str, frames: Frames) -> dict[Any, list[str]]:
     return {record: list(part["name"]) for record, part in rows.groupby("record")}
 
 
-def _affected(row: dict[str, Any], frames: Frames, names: list[str], error: KnownError) -> Affected:
-    """One record, computed again."""
-    errors = frames.errors[frames.errors["record"] == row["record"]]
-    before = (100 * errors["error"].abs() / errors["tolerance_pct"])[errors["is_judged"].astype(bool)].max()
+def _used(errors: pd.DataFrame) -> dict[Any, float]:
+    """The worst error of each record as it stands, in % of its tolerance."""
+    judged = errors[errors["is_judged"].astype(bool)]
+    share = 100 * judged["error"].abs() / judged["tolerance_pct"]
+    return {record: float(worst) for record, worst in share.groupby(judged["record"]).max().items()}
+
+
+def _affected(row: dict[str, Any], before: float, names: list[str], error: KnownError) -> Affected:
+    """One record, computed again; `before` is its worst error in % of tolerance."""
     touched: tuple[str, ...] = ()
+    serves = False
 
     def as_if(basis: Basis, sheet: DataSheet) -> Basis:
-        nonlocal touched
+        nonlocal touched, serves
+        serves = any(each.instrument in names for each in basis.statements)
         changed, touched = with_error(basis, sheet, names, error)
         return changed
 
@@ -121,7 +149,7 @@ def _affected(row: dict[str, Any], frames: Frames, names: list[str], error: Know
         if again is None:
             reason = "nothing of it could be evaluated"
         elif not touched:
-            reason = "the instrument serves no tap that its verdict rests on, or its error is of another kind of signal"
+            reason = OTHER_KIND if serves else RESTS_NOT
         else:
             after = again.verdict.result
             used = math.nan if again.worst is None else abs(float(again.worst["used_pct"]))
@@ -135,7 +163,7 @@ def _affected(row: dict[str, Any], frames: Frames, names: list[str], error: Know
         taps=touched,
         before=str(row["verdict"]),
         after=after,
-        used_before=float(before),
+        used_before=before,
         used_after=used,
         reason=reason,
     )

@@ -3,25 +3,29 @@
 import os
 import platform
 import re
+from collections.abc import Mapping
+from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from sqlalchemy import select
 
-from instruments.errors import InputError, RecordError
+from instruments.errors import InputError, RecordError, nearest
 from sequencer.index.database import Database
 from sequencer.index.filters import Filters
 from sequencer.index.frames import Frames
 from sequencer.index.listing import listed, removable
 from sequencer.index.looking import Looked, Progress, build, look
+from sequencer.index.models import Record
 from sequencer.index.naming import Named, named_record
 from sequencer.index.place import here
 from sequencer.inputs.serials import serial_key
 from sequencer.jobs.hand_over import NAMED_BY
 from sequencer.journal.lines import run_lines
 from sequencer.record.digest import sealed_digest
-from sequencer.record.layout import JOURNAL, journal_of
+from sequencer.record.layout import JOURNAL, is_place, journal_of
 from sequencer.record.unit_log import log
 from sequencer.reports.listing import Listing
 
@@ -76,7 +80,7 @@ def build_index(
     return build(database, Path(results), forgets_missing=forgets_missing, progress=progress)
 
 
-def records(results: Path | str = "results", *, index: str = "", is_fresh: bool = True, **asked: str) -> Frames:
+def records(results: Path | str = "results", *, index: str = "", is_fresh: bool = True, **asked: object) -> Frames:
     """Records as tidy DataFrames, which are read when they are asked for.
 
     Args:
@@ -86,14 +90,33 @@ def records(results: Path | str = "results", *, index: str = "", is_fresh: bool 
         asked: as of `Filters`: serial, tag, type, verdict, cause, since, until, bench, operator, instrument, text, ...
 
     Raises:
-        InputError: a date is none, or what is named is no database.
+        InputError: there is no such filter, a date is none, or what is named is no database.
         RecordError: there is no such folder, or the index cannot be reached.
+
+    Example:
+        >>> found = sequencer.records(serial="GF-104")
+        >>> found.records["verdict"].tolist()
+        ['conditional pass']
+        >>> found.figures[["figure", "value", "unit"]].shape
+        (16, 3)
     """
-    filters = Filters(**asked)
+    filters = _filters(asked)
     database = index_of(results, index)
     if is_fresh:
         look(database, Path(results))
     return Frames(database, filters)
+
+
+def _filters(asked: Mapping[str, object]) -> Filters:
+    known = [each.name for each in fields(Filters)]
+    for name in asked.keys() - set(known):
+        near = nearest(name, known)
+        raise InputError(
+            f'records are not asked for by "{name}"',
+            allowed=", ".join(known),
+            todo=f'write "{near}"' if near else "",
+        )
+    return Filters(**{name: str(value).strip() for name, value in asked.items() if value is not None})
 
 
 def list_records(
@@ -186,7 +209,7 @@ def find_record(name: str, results: Path | str = "results", *, index: str = "", 
         RecordError: there is none, several are meant, or it is kept on another computer.
     """
     path, results = Path(name), Path(results)
-    if len(path.parts) != 1 or os.path.exists(path) or not results.is_dir():  # noqa: PTH110  it never raises
+    if is_place(path) or not results.is_dir():
         return Named(path, "")
     if os.path.exists(results / path / JOURNAL):  # noqa: PTH110  as `livezero index` names them
         return Named(results / path, "")
@@ -205,9 +228,17 @@ def find_record(name: str, results: Path | str = "results", *, index: str = "", 
 
 
 def repaired(
-    results: Path | str, serial: str, *, part: str, by: str, text: str = "", date: str | None = None
+    results: Path | str,
+    serial: str,
+    *,
+    part: str,
+    by: str,
+    text: str = "",
+    date: str | None = None,
+    is_first: bool = False,
+    index: str = "",
 ) -> dict[str, Any]:
-    """Keep what was done to a unit between its runs; returns the line.
+    """Keep what was done to a unit between its runs; returns the line. It can never be taken back.
 
     Args:
         results: folder of its records.
@@ -216,16 +247,42 @@ def repaired(
         by: who did it.
         text: what was done.
         date: ISO date and time with its zone; None = now.
+        is_first: the unit has no record yet.
+        index: URL or path; "" = as `index_of`.
 
     Raises:
-        InputError: no serial, part or name.
+        InputError: no serial, part or name, a date to come, or a unit without a record that is not said to be one.
         RecordError: it cannot be written.
     """
     if not serial.strip() or not part.strip():
         raise InputError(f"a repair without a {'part' if serial.strip() else 'serial'}", todo="say which")
     when = {} if date is None else {"date": date}
+    # A day that is written without a zone is that of the workshop, which may be ahead of UTC.
+    if date is not None and datetime.fromisoformat(date) > datetime.now(UTC) + timedelta(days=1):
+        raise InputError(f"{date[:10]} is still to come", where="--date", todo="give the day on which it was done")
+    if not is_first:
+        _refuse_unknown(serial, Path(results), index)
     fields = {"serial": serial.strip(), "part": part.strip(), "by": by.strip(), "text": text.strip()}
     return log(Path(results), "repair", **when, **fields)
+
+
+def _refuse_unknown(serial: str, results: Path, index: str) -> None:
+    """Refuse a serial that no record has; where the index is out of reach it is not asked. Raises InputError."""
+    try:
+        database = index_of(results, index)
+        look(database, results)
+        with database.reading() as connection:
+            known = set(connection.scalars(select(Record.serial).distinct()))
+    except RecordError:
+        return
+    if serial_key(serial) in map(serial_key, known):
+        return
+    near = nearest(serial.strip(), sorted(known))
+    raise InputError(
+        f'there is no record of a unit "{serial.strip()}"',
+        where=str(results),
+        todo=(f'meant "{near}"? ' if near else "") + "--no-record-yet keeps it of a unit that was never run",
+    )
 
 
 def pin_baseline(folder: Path | str, *, name: str, by: str, why: str, is_of_type: bool = False) -> dict[str, Any]:

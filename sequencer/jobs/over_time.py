@@ -12,7 +12,7 @@ from sequencer.history.advised import Advice, advised
 from sequencer.history.timeline import Repair, Timeline, timeline
 from sequencer.index.frames import Frames
 from sequencer.jobs.index_jobs import records
-from sequencer.jobs.pages import write_page
+from sequencer.jobs.pages import refuse_inside_record, refuse_other_kinds, write_page
 from sequencer.reports.sections import Told, html
 
 __all__ = ["as_date", "history", "of_serial", "write_told"]
@@ -71,7 +71,11 @@ def history(
         RecordError: there is no record of it, or the index cannot be reached.
     """
     if not 0 < target < 1:
-        raise InputError(f"{target:g} is no reliability", allowed="between 0 and 1", todo='give 0.95, or "95 %"')
+        raise InputError(
+            f"{100 * target:g} % is no reliability",
+            allowed="more than 0 %, less than 100 %",
+            todo='give 0.95, or "95 %"',
+        )
     frames = of_serial(serial, results, index=index)
     done = frames.repairs
     repairs = [
@@ -99,5 +103,7 @@ def _one_date(found: Timeline) -> tuple[str, ...]:
 
 
 def write_told(told: Told, path: Path, *, title: str) -> Path:
-    """Write a report as one HTML file; returns its path, raises RecordError."""
+    """Write a report as a page, HTML or PDF, never inside a record; raises RecordError, InputError."""
+    refuse_inside_record(path)
+    refuse_other_kinds(path)
     return write_page(html(told, title=title), path, foot=Foot(lines=(title,)))

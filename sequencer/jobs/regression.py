@@ -11,7 +11,7 @@ from sequencer.history.envelope import envelope
 from sequencer.history.regression import Beyond, Held, Regression, UnitRegression, held, judged, outside
 from sequencer.index.frames import Frames
 from sequencer.inputs.serials import serial_key
-from sequencer.jobs.compare import of_sides, side_of
+from sequencer.jobs.compare import margin_of, of_sides, side_of
 from sequencer.jobs.index_jobs import index_of, records
 from sequencer.jobs.over_time import of_serial
 from sequencer.jobs.types import Sums, sums_of
@@ -45,7 +45,7 @@ def regression(
         same_bench: a person says that the same instruments were used, in the same ranges.
 
     Raises:
-        InputError: the margin is none.
+        InputError: the margin is none, or none for such a unit.
         RecordError: there is no such folder, or the index cannot be reached.
     """
     if margin:
@@ -94,6 +94,7 @@ def _unit(
         reason = "there is no earlier good record of it, and no baseline was named"
 
     mine = side_of(Path(str(now["folder"])), seeks_causes=False)
+    margin_of(mine.sheet, margin)  # one that is none for such a unit is a fault of the question, not of the unit
     sides: list[Held] = []
     for name, folder, decides in pairs:
         if Path(folder).name == Path(str(now["folder"])).name:

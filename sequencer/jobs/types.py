@@ -1,5 +1,7 @@
 """What is asked of all records of a type: its envelope, from memory or, of very many, from Parquet by DuckDB."""
 
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -7,15 +9,16 @@ import pandas as pd
 
 from instruments.errors import InputError, RecordError
 from sequencer.history.envelope import Envelope, envelope, units_of
-from sequencer.history.parquet import Store, write_part
+from sequencer.history.parquet import NOT_FINISHED, Store, write_part
 from sequencer.index.database import Database
 from sequencer.index.filters import Filters
 from sequencer.index.frames import Frames
 from sequencer.index.parts import parts, types_of
 from sequencer.inputs.serials import serial_key
 from sequencer.jobs.index_jobs import index_of, records
+from sequencer.reports.display import show_envelopes_in_notebooks
 
-__all__ = ["PARQUET", "Sums", "export_parquet", "sums_of", "type_envelope", "type_named"]
+__all__ = ["PARQUET", "Sums", "envelope_of", "export_parquet", "sums_of", "type_envelope", "type_named"]
 
 PARQUET = "parquet"
 """Folder beside the index that holds the copy of all records."""
@@ -29,11 +32,17 @@ _GOOD = {"pass", "conditional pass"}
 
 @dataclass(frozen=True, slots=True)
 class Sums:
-    """Sums a unit at each point and of each figure, as `envelope` takes them, and how many records they are of."""
+    """Sums a unit at each point and of each figure, as `envelope` takes them.
+
+    Attributes:
+        records_n: records they are of.
+        left_out: records of the type that do not count, by what is wrong with them.
+    """
 
     points: pd.DataFrame
     figures: pd.DataFrame
     records_n: int
+    left_out: Mapping[str, int]
 
 
 def type_named(name: str, database: Database) -> str:
@@ -84,8 +93,11 @@ def type_envelope(
     database = index_of(results, index)
     records(results, index=index)  # what is new is looked at
     whole = type_named(name, database)
-    sums = sums_of(whole, database, Path(results), state=state, is_good=is_good, store=store)
-    return envelope(whole, sums.points, sums.figures, records_n=sums.records_n)
+    return _envelope(whole, sums_of(whole, database, Path(results), state=state, is_good=is_good, store=store))
+
+
+def _envelope(type_: str, sums: Sums) -> Envelope:
+    return envelope(type_, sums.points, sums.figures, records_n=sums.records_n, left_out=sums.left_out)
 
 
 def sums_of(
@@ -99,7 +111,7 @@ def sums_of(
 ) -> Sums:
     """The sums of the units of a type; arguments as of `type_envelope`."""
     if store is None and types_of(database).get(type_, 0) <= _IN_MEMORY_N:
-        return _in_memory(type_, database, state=state, is_good=is_good)
+        return _in_memory(type_, Frames(database, Filters(type=type_, state=state)), is_good=is_good)
     folder = store or results / ".index" / PARQUET
     export_parquet(database, folder)
     with Store(folder) as opened:
@@ -107,13 +119,43 @@ def sums_of(
             opened.points(type_, is_good=is_good, state=state),
             opened.figures(type_, is_good=is_good, state=state),
             opened.records_n(type_, is_good=is_good, state=state),
+            opened.left_out(type_, state=state),
         )
 
 
-def _in_memory(type_: str, database: Database, *, state: str, is_good: bool) -> Sums:
-    frames = Frames(database, Filters(type=type_, state=state, condition="whole"))
-    chosen = frames.records
-    chosen = chosen[(chosen["type"] == type_) & chosen["status"].isin(_COUNTS)]
+def envelope_of(found: Frames) -> Envelope:
+    """The envelope of the one type that the records are of; those that are whole and went to their end count.
+
+    Args:
+        found: as `sequencer.records` gives them.
+
+    Raises:
+        InputError: they are of several types.
+        RecordError: there is none.
+        ReadingsError: none has errors to go by.
+
+    Example:
+        >>> found = sequencer.envelope_of(sequencer.records(serial="GF-108"))
+        >>> found.units_n
+        1
+        >>> found.curve["mean"].round(1).tolist()[:3]
+        [0.4, 0.4, 0.4]
+    """
+    types = sorted(set(found.records["type"]) - {""})
+    if not types:
+        raise RecordError("there is no record to go by", todo="livezero records lists what there is")
+    if len(types) > 1:
+        raise InputError(
+            f"the records are of {len(types)} types", allowed="; ".join(types[:8]), todo='name one: records(type="...")'
+        )
+    return _envelope(types[0], _in_memory(types[0], found, is_good=False))
+
+
+def _in_memory(type_: str, frames: Frames, *, is_good: bool) -> Sums:
+    of_type = frames.records[frames.records["type"] == type_]
+    is_whole, is_over = of_type["condition"] == "whole", of_type["status"].isin(_COUNTS)
+    left_out = Counter(of_type.loc[~is_whole, "condition"]) + Counter({NOT_FINISHED: int((is_whole & ~is_over).sum())})
+    chosen = of_type[is_whole & is_over]
     if is_good:
         chosen = chosen[chosen["verdict"].isin(_GOOD)]
     units = _units(chosen)
@@ -123,6 +165,7 @@ def _in_memory(type_: str, database: Database, *, state: str, is_good: bool) -> 
         units_of(errors.merge(units, on="record"), _POINT),
         units_of(figures.merge(units, on="record"), _FIGURE),
         len(chosen),
+        left_out,
     )
 
 
@@ -151,3 +194,6 @@ def export_parquet(database: Database, folder: Path) -> int:
         for path in folder.glob(f"*-{name}.parquet"):
             path.unlink()
     return len(wanted.keys() - there)
+
+
+show_envelopes_in_notebooks()

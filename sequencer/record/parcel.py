@@ -1,7 +1,8 @@
 """Records in one file, to be taken to another site: packed as they are, unpacked only if they are what was sealed.
 
-A ZIP file: `contents.json` says what is in it, `records/FOLDER/...` are the records, `units.jsonl` the lines of the log
-of units that belong to them. A record is known by its digest, so that one that comes twice is there once.
+A ZIP file: `contents.json` says what is in it, `records/FOLDER/...` are the records, `batches/FOLDER/...` what
+batches of them were begun with, `units.jsonl` the lines of the log of units. A record is known by its digest, so that
+one that comes twice is there once. Pages are none of it: they are made again of the records.
 """
 
 import json
@@ -11,7 +12,7 @@ import uuid
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -21,6 +22,7 @@ from instruments.locks import is_locked_now
 from instruments.texts import as_json, counted
 from instruments.version import __version__
 from sequencer.journal.lines import unit_log_lines
+from sequencer.record.batch import BATCH, batch_folder_of, is_batch, load_batch
 from sequencer.record.create import first_free
 from sequencer.record.digest import alterations, covered, sealed_digest
 from sequencer.record.layout import ADDENDA, DIGEST, REPORT, write_synced
@@ -28,7 +30,7 @@ from sequencer.record.unit_log import UNIT_LOG
 
 __all__ = ["Packed", "Taken", "pack", "unpack"]
 
-_CONTENTS, _RECORDS = "contents.json", "records"
+_CONTENTS, _RECORDS, _BATCHES = "contents.json", "records", "batches"
 _FORMAT = 1
 _INCOMING = ".incoming-"
 _LARGEST = 1_000_000_000
@@ -46,19 +48,21 @@ class Packed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """What became of a record of a file.
+    """What became of a record of a file, or of a batch of them.
 
     Attributes:
         folder: its name in the file.
         what: "new", "there already", "amended" (what was added to it elsewhere was added here), or "refused".
         where: its folder here; None where it was refused.
         said: why it was refused, or what was added.
+        is_batch: it is what a batch of records was begun with.
     """
 
     folder: str
     what: str
     where: Path | None = None
     said: str = ""
+    is_batch: bool = False
 
 
 def pack(path: Path, folders: Sequence[Path], log: Sequence[Mapping[str, Any]]) -> Packed:
@@ -87,6 +91,10 @@ def pack(path: Path, folders: Sequence[Path], log: Sequence[Mapping[str, Any]]) 
                     if (folder / name).is_file():
                         file.write(folder / name, f"{_RECORDS}/{folder.name}/{name}")
                 packed.append({"folder": folder.name, "sha256": sealed_digest(folder)})
+            names = {each["folder"] for each in packed}
+            batches = dict.fromkeys(batch_folder_of(each) for each in folders if each.name in names)
+            for batch in filter(None, batches):
+                file.write(batch / BATCH, f"{_BATCHES}/{batch.name}/{BATCH}")
             file.writestr(UNIT_LOG, "".join(f"{as_json(line)}\n" for line in log))
             said = {"format": _FORMAT, "livezero": __version__, "date": datetime.now(UTC).isoformat(timespec="seconds")}
             file.writestr(_CONTENTS, as_json(said | {"records": packed}, indent=1))
@@ -136,6 +144,7 @@ def unpack(
             if one.what == "new" and one.where is not None:
                 known[str(each["sha256"])] = one.where
             taken.append(one)
+        taken += (replace(each, is_batch=True) for each in _batches(file, incoming, results))
         log = incoming / UNIT_LOG
         log.write_bytes(_bytes(file, UNIT_LOG))
         return tuple(taken), tuple(unit_log_lines(log))
@@ -155,7 +164,11 @@ def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, list[dict[str, Any]]]
                 )
             yield file, list(contents["records"])
     except (zipfile.BadZipFile, KeyError, ValueError, TypeError, RecursionError, NotImplementedError) as error:
-        raise RecordError("is no file of records", where=str(path), todo="one is made by livezero export") from error
+        raise RecordError(
+            "is no file of records, or was damaged on its way",
+            where=str(path),
+            todo="copy it again; livezero export makes one",
+        ) from error
     except OSError as error:
         what = f"cannot be read, or what is in it not written: {error.strerror}"
         raise RecordError(what, where=str(error.filename or path), todo="check name, disk and rights") from error
@@ -198,6 +211,34 @@ def _taken(
     for name in (*covered(where), DIGEST):
         (where / name).chmod(0o444)
     return Taken(folder=folder, what="new", where=where)
+
+
+def _batches(file: zipfile.ZipFile, incoming: Path, results: Path) -> Iterator[Taken]:
+    """What the batches were begun with, where it is not there yet; their pages are made again of the records."""
+    for name in file.namelist():
+        head, _, rest = name.partition("/")
+        folder = rest.removesuffix(f"/{BATCH}")
+        if head != _BATCHES:
+            continue
+        if not _is_plain(folder):
+            yield Taken(folder=folder, what="refused", said="its name is none of a batch")
+            continue
+        raw, here = _bytes(file, name), results / folder
+        if here.exists():
+            is_same = is_batch(here) and (here / BATCH).read_bytes() == raw
+            said = "" if is_same else "something else has its name here"
+            yield Taken(folder=folder, what="there already" if is_same else "refused", where=here, said=said)
+            continue
+        new = incoming / f"batch of {folder}"
+        new.mkdir()
+        write_synced(new / BATCH, raw)
+        try:
+            load_batch(new)
+        except RecordError as error:
+            yield Taken(folder=folder, what="refused", said=error.what)
+            continue
+        new.rename(here)
+        yield Taken(folder=folder, what="new", where=here)
 
 
 def _amended(folder: str, theirs: Path, here: Path) -> Taken:

@@ -8,7 +8,7 @@ from typing import Any
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.history.check_unit import CheckUnit, FigureChart
 from sequencer.history.control import LEAST_N, RULE
-from sequencer.reports.as_text import fixed
+from sequencer.reports.as_text import counted, fixed
 from sequencer.reports.drawing.course import Course, course
 from sequencer.reports.drawing.svg import FAINT, INK, UP, Look
 from sequencer.reports.sections import Section, Told
@@ -23,7 +23,7 @@ def told(found: CheckUnit, *, today: date | None = None) -> Told:
     """The report of a bench; where `today` is given, it says whether the unit was run that day."""
     at = found.last_at
     runs_n = max((len(each.values) for each in found.charts), default=0)
-    largest = f"{found.bench}, by check unit {found.serial}; {runs_n} runs"
+    largest = f"{found.bench}, by check unit {found.serial}; {counted(runs_n, 'run')}"
     said = []
     if today is not None and at is not None and at.date() != today:
         said.append(f"of today, {today}, nothing is known: the unit was run last on {at:%Y-%m-%d}")

@@ -4,7 +4,7 @@ from typing import Any
 
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.history.impact import Affected, Impact
-from sequencer.reports.as_text import percent_used
+from sequencer.reports.as_text import counted, percent_used
 from sequencer.reports.sections import Section, Told
 
 __all__ = ["impact_document", "told"]
@@ -20,19 +20,20 @@ def told(found: Impact) -> Told:
     same = [each for each in computed if not each.is_changed]
     if same:
         sections.append(_table("Verdicts that stay", same))
-    if found.unknown:
-        rows = [(_day(each), each.serial, each.before or "–", each.reason) for each in found.unknown]
-        sections.append(
-            Section(title="Not computed again", heads=("date", "serial", "verdict", "why"), rows=rows, texts_n=4)
-        )
+    for title, records in (("Not known", found.unknown), ("Not touched", found.untouched)):
+        if records:
+            rows = [(_day(each), each.serial, each.before or "–", each.reason) for each in records]
+            sections.append(Section(title=title, heads=("date", "serial", "verdict", "why"), rows=rows, texts_n=4))
     since = f" since {found.since}" if found.since else ""
     return Told(
-        answer=f"{len(changed)} OF {n} VERDICTS CHANGE",
+        answer=f"{len(changed)} OF {n} VERDICTS CHANGE"
+        + (f", {len(found.unknown)} NOT KNOWN" if found.unknown else ""),
         largest=f"{found.instrument}, found wrong by {found.error}{since}",
-        is_good=None if not computed else not changed,
+        is_good=False if changed else None if found.unknown or not computed else True,
         sentences=(
-            f"{n} records used it; {len(computed)} were computed again with this error",
-            *((f"{len(found.unknown)} could not be, or do not rest on it",) if found.unknown else ()),
+            f"{counted(n, 'record')} used it, {len(computed)} computed again with this error",
+            *((f"not touched by it: {len(found.untouched)}",) if found.untouched else ()),
+            *((f"not known, since they could not be computed: {len(found.unknown)}",) if found.unknown else ()),
             *(f"{number} from {how}" for how, number in _kinds(changed).items()),
             "no record is altered: each keeps the verdict it was sealed with; amend those that change by a remark",
         ),

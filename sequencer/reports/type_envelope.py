@@ -5,15 +5,18 @@ from collections import Counter
 from dataclasses import replace
 from typing import Any
 
-from instruments.texts import COMPUTED_DIGITS, json_value
+from markupsafe import Markup
+
+from instruments.texts import COMPUTED_DIGITS, as_page, json_value
 from sequencer.history.components import PROBABILITY, Component
 from sequencer.history.envelope import Envelope, Spread
-from sequencer.reports.as_text import MOST_DECIMALS, as_pct, decimals_for, fixed, significant
+from sequencer.history.tolerance_interval import ToleranceInterval
+from sequencer.reports.as_text import MOST_DECIMALS, as_pct, counted, decimals_for, fixed, significant
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer
 from sequencer.reports.drawing.svg import FAINT, FINE_DASH, GREY, LIMIT, Look, Point
 from sequencer.reports.sections import Section, Told
 
-__all__ = ["envelope_document", "told"]
+__all__ = ["envelope_document", "envelope_html", "told"]
 
 _LEFT_OUT = ("covariance of", "offset, both axes", "gain, both axes")  # help to compute with, none to judge a type by
 
@@ -23,7 +26,8 @@ _COLOURS = {"up": "#0b4f8a", "down": "#b04a08", "": FAINT}
 def told(found: Envelope) -> Told:
     """The report of a type."""
     proposal = found.proposal
-    answer, largest = "ENVELOPE", f"{found.type}; {found.units_n} units, {found.records_n} records"
+    counts = f"{counted(found.units_n, 'unit')}, {counted(found.records_n, 'record')}"
+    answer, largest = "ENVELOPE", f"{found.type}; {counts}"
     said = []
     if proposal is not None:
         where = _place(proposal.at)
@@ -71,6 +75,7 @@ def _points(found: Envelope) -> Section:
             number(each.mean),
             number(each.interval.low) if each.interval else "–",
             number(each.interval.high) if each.interval else "–",
+            _how_sure(each.interval),
             each.interval.kind if each.interval else "–",
             significant(each.U),
         )
@@ -78,12 +83,13 @@ def _points(found: Envelope) -> Section:
     ]
     return Section(
         title="Errors of the units",
-        heads=("setpoint", "", "units", "mean", "95/95 low", "high", "kind", "U"),
+        heads=("setpoint", "", "units", "mean", "95 % low", "high", "sure to", "kind", "U"),
         rows=rows,
         texts_n=2,
         plots=(_plot(found),),
         notes=(
-            "in % of span; low and high: the interval that holds 95 % of all units with 95 % confidence (ISO 16269-6)",
+            "in % of span; low and high: the interval that holds 95 % of all units (ISO 16269-6)",
+            "sure to: its confidence",
             "each unit counts once, with the mean of all its records",
         ),
     )
@@ -91,6 +97,8 @@ def _points(found: Envelope) -> Section:
 
 def _plot(found: Envelope) -> str:
     chart = Chart("Mean error and spread against input", "Error in % of output span", height=290)
+    is_sure = all(each.interval.is_sure for each in found.points if each.interval is not None)
+    held = "95/95" if is_sure else "95 %, less sure than 95 %"
     for way, name in (("up", "upscale"), ("down", "downscale"), ("", "")):
         points = [each for each in found.points if each.direction == way]
         if not points:
@@ -100,7 +108,7 @@ def _plot(found: Envelope) -> str:
         for end in ("low", "high"):
             edge = [(each.setpoint_pct, getattr(each.interval, end)) for each in points if each.interval is not None]
             look = replace(WAYS[way], mark="", width=1.0)
-            chart.line(edge, look, f"95/95, {name}" if name else "95/95")
+            chart.line(edge, look, f"{held}, {name}" if name else held)
     limits = {each.setpoint_pct: each.limit for each in found.points if each.limit > 0}
     for sign in (1, -1) if limits else ():
         edge = [(x, sign * y) for x, y in sorted(limits.items())]
@@ -110,6 +118,13 @@ def _plot(found: Envelope) -> str:
             level = sign * found.proposal.half_width_pct
             chart.line([(0.0, level), (100.0, level)], Look(GREY, "1 3", width=1.6), "proposed", layer=Layer.EDGE)
     return chart.svg()
+
+
+def envelope_html(found: Envelope) -> str:
+    """What a notebook shows: what is proposed, and the plot."""
+    said = told(found)
+    head = Markup("<p><strong>{}</strong><br>{}</p>").format(said.largest, "; ".join(said.sentences))
+    return as_page(Markup("<div>{}{}</div>").format(head, Markup(_plot(found))))  # noqa: S704  it escapes its texts
 
 
 def _components(found: Envelope) -> Section:
@@ -159,14 +174,25 @@ def _figures(found: Envelope) -> Section:
         ends = ("–", "–")
         if each.interval is not None:
             ends = (fixed(each.interval.low, decimals), fixed(each.interval.high, decimals))
-        row = (name, str(each.units_n), fixed(each.mean, decimals), _sd(each.between), _sd(each.within), *ends)
+        spreads = (_sd(each.between), _sd(each.within))
+        row = (name, str(each.units_n), fixed(each.mean, decimals), *spreads, *ends, _how_sure(each.interval))
         rows.append(row)
     return Section(
         title="Figures of the units",
-        heads=("figure", "units", "mean", "sd units", "sd records", "95/95 low", "high"),
+        heads=("figure", "units", "mean", "sd units", "sd records", "95 % low", "high", "sure to"),
         rows=rows,
-        notes=("in % of span where no unit is given; of what is never negative the upper limit alone",),
+        notes=(
+            "in % of span where no unit is given; of what is never negative the upper limit alone",
+            "sure to: its confidence; one of values that are not normal wants many units: see remarks",
+        ),
     )
+
+
+def _how_sure(interval: ToleranceInterval | None) -> str:
+    """The confidence that an interval has."""
+    if interval is None:
+        return "–"
+    return as_pct(100 * (interval.confidence if interval.is_sure else interval.attained))
 
 
 def _decimals_of(width: float) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.history.advised import Advice
 from sequencer.history.timeline import COVERAGE, FIGURES, Drift, Run, Timeline
-from sequencer.reports.as_text import fixed, percent_used, significant
+from sequencer.reports.as_text import counted, fixed, percent_used, significant
 from sequencer.reports.drawing.course import Course, course
 from sequencer.reports.drawing.svg import DASH, DOWN, GREY, INK, UP, Look
 from sequencer.reports.sections import Section, Told
@@ -40,9 +40,10 @@ def told(history: Timeline, advice: Advice | None) -> Told:
     sections += [_instruments(history)]
     sections += [_advice(advice)] if advice is not None else []
     sections += [Section(title="remarks", sentences=history.remarks)] if history.remarks else []
+    runs = counted(len(history.runs), "run")
     return Told(
         answer=f"{history.serial}, {(last.verdict or 'no verdict').upper()}",
-        largest=f"{history.type}; {len(history.runs)} runs since {day(history.runs[0].at)}, the last {found}",
+        largest=f"{history.type}; {runs} since {day(history.runs[0].at)}, the last {found}",
         is_good=None if not last.verdict else last.is_good,
         sentences=tuple(filter(None, (_moved(history), *(_drift_words(each) for each in history.drifts[:2])))),
         sections=tuple(sections),

@@ -123,6 +123,28 @@ def test_what_is_imported_twice_is_there_once_and_what_was_added_elsewhere_is_ad
     assert verify(there / sealed.name).is_intact
 
 
+def test_a_batch_goes_along_with_its_records_and_has_its_page_there(small, tmp_path):
+    checked = {"backend: simulated": "backend: simulated\ncheck unit: CU-1"}
+    made = core.batch(small(bench=checked), serials=("GF-104", "CU-1"), results=tmp_path / "here")
+    never = "the check unit CU-1 was never run on this bench: whether it is in control is not known"
+    assert [never in made.results[serial].record.content.remarks for serial in ("GF-104", "CU-1")] == [True, False]
+    export_records(tmp_path / "x.zip", tmp_path / "here")
+    there = tmp_path / "there"
+    for what in ("new", "there already"):
+        taken = {each.folder: each for each in import_records(tmp_path / "x.zip", there).taken}
+        assert (len(taken), {each.what for each in taken.values()}) == (3, {what})
+    assert (there / made.folder.name / "batch.json").read_bytes() == (made.folder / "batch.json").read_bytes()
+    content, page = core.batch_report(there / made.folder.name)
+    assert [each.serial for each in content.units] == ["GF-104", "CU-1"]
+    assert [each.result for each in content.units] == [each.result for each in made.content.units]
+    assert page.parent == there / made.folder.name
+    (there / made.folder.name / "batch.json").write_text("{}")
+    taken = import_records(tmp_path / "x.zip", there).taken
+    assert [(each.what, each.said) for each in taken if each.is_batch] == [
+        ("refused", "something else has its name here")
+    ]
+
+
 def test_what_was_altered_on_the_way_or_leads_elsewhere_is_refused(sealed, tmp_path):
     file = tmp_path / "x.zip"
     export_records(file, sealed.parent)
@@ -146,7 +168,7 @@ def test_what_was_altered_on_the_way_or_leads_elsewhere_is_refused(sealed, tmp_p
     assert not (tmp_path / "evil").exists()
     assert [each for each in (tmp_path / "there").iterdir() if each.name != ".index"] == []
     (tmp_path / "no.zip").write_bytes(b"PK no zip")
-    with pytest.raises(RecordError, match="is no file of records"):
+    with pytest.raises(RecordError, match="is no file of records, or was damaged"):
         import_records(tmp_path / "no.zip", tmp_path / "there")
 
 
@@ -162,7 +184,7 @@ def test_a_name_that_is_taken_by_another_record_is_not_overwritten(sealed, tmp_p
 
 def test_an_amendment_names_the_revision_that_it_replaces_and_the_reason(sealed):
     digest = json.loads((sealed / "digest.json").read_text())["sha256"]
-    row = core.load_record(sealed).table.iloc[-1]
+    row = core.load_record(sealed).readings.iloc[-1]
     for value in ("19.99 mA", "19.98 mA"):
         core.correct(
             sealed,

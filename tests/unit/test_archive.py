@@ -148,7 +148,7 @@ def test_a_remark_stands_beside_the_record_and_in_the_report(record):
 
 
 def test_a_correction_is_judged_with_and_what_was_read_stays(record):
-    read = core.load_record(record).table
+    read = core.load_record(record).readings
     place = (read["number"] == 9) & (read["tap"] == "output")
     mean = read[place]["value"].mean()
     was = float(read[place & (read["reading"] == 2)]["value"].iloc[0])
@@ -157,7 +157,9 @@ def test_a_correction_is_judged_with_and_what_was_read_stays(record):
     at_point = found.evaluation.visits.query("setpoint_pct == 20 and direction == 'up' and cycle == 1")
     # By hand: the mean of five readings moves by a fifth of the correction.
     assert float(at_point["output"].iloc[0]) == pytest.approx(mean + (7.5 - was) / 5, abs=1e-9)
-    rows = found.table[(found.table["number"] == 9) & (found.table["reading"] == 2) & (found.table["tap"] == "output")]
+    rows = found.readings[
+        (found.readings["number"] == 9) & (found.readings["reading"] == 2) & (found.readings["tap"] == "output")
+    ]
     assert list(rows["value"]) == [was, 7.5]
     assert list(rows["correction"]) == [0, 1]
     assert rows["note"].iloc[1] == f"corrected by {BY}: figures transposed"
@@ -171,7 +173,7 @@ def test_a_correction_is_judged_with_and_what_was_read_stays(record):
 def test_a_correction_can_be_corrected(record):
     for level in ("7.25 mA", "0.0072 A"):
         core.correct(record, point=9, tap="output", reading=2, to=level, by=BY, why="typing slip")
-    rows = core.load_record(record).table.query("number == 9 and tap == 'output' and reading == 2")
+    rows = core.load_record(record).readings.query("number == 9 and tap == 'output' and reading == 2")
     assert list(rows["correction"]) == [0, 1, 2]
     assert rows["value"].iloc[-1] == pytest.approx(7.2)
 
@@ -259,7 +261,7 @@ def test_the_old_and_the_new_value_of_a_correction_are_printed(record):
     refused = CliRunner().invoke(cli, [*place, "72.5 mA"])
     assert refused.exit_code == 2
     was = float(
-        core.load_record(record).table.query("number == 9 and reading == 2 and tap == 'output'")["value"].iloc[0]
+        core.load_record(record).readings.query("number == 9 and reading == 2 and tap == 'output'")["value"].iloc[0]
     )
     done = CliRunner().invoke(cli, [*place, "72.5 mA", "--confirm"])
     assert done.exit_code == 0

@@ -4,6 +4,7 @@ Texts are those of the page before it is typeset, where it is about content; the
 """
 
 import json
+import math
 import re
 from dataclasses import replace
 from html import unescape
@@ -41,6 +42,19 @@ def issued(tmp_path, adjusted):
         return " ".join(unescape(plain).split()), made.missing
 
     return issue
+
+
+def test_what_is_stated_and_cannot_be_so_is_told(adjusted, tmp_path):
+    # The record is of the day that a simulated bench has: 5 January 2026.
+    (tmp_path / "order.yaml").write_text("item: {received: 2026-02-01}\nissued: 2026-01-01\n")
+    made = core.issue(adjusted, tmp_path / "report.html", order=tmp_path / "order.yaml", template="brewery-workshop")
+    tested = "2026-01-05"
+    assert made.doubts == (
+        f"received 2026-02-01, which is after the test of {tested}",
+        f"issued 2026-01-01, which is before the test of {tested}",
+    )
+    example = core.issue(adjusted, tmp_path / "other.html", order=EXAMPLES / "example-order.yaml")
+    assert example.doubts == ()
 
 
 def own_template(tmp_path, text, **files):
@@ -117,6 +131,42 @@ def test_opinions_stand_apart_with_who_expresses_them_or_not_at_all(issued, kept
     assert failed.content.findings.cause in opinions
     assert failed.content.findings.cause not in head
     assert "not a result of the test (ISO/IEC 17025:2017, 7.8.7). It is expressed by B. Maltster" in opinions
+
+
+def test_in_another_language_the_opinion_stands_in_the_words_of_who_expresses_it_alone(issued, kept_record):
+    failed = kept_record("failed-chain")
+    asked = ORDER + "opinions by: B. Maltster\n"
+    text, missing = issued(asked, record=failed, code="de")
+    assert "Meinungen und Interpretationen" not in text.partition("In diesem Bericht nicht angegeben")[0]
+    assert "Opinions and interpretations" in missing
+    more, missing = issued(asked + "opinions: Der Abgleich ist verstellt.\n", record=failed, code="de")
+    assert "Der Abgleich ist verstellt." in more.partition("Meinungen und Interpretationen")[2]
+    assert "Opinions and interpretations" not in missing
+    for said in (failed.content.findings.cause, failed.content.advice):
+        assert said not in text + more
+    with pytest.raises(InputError, match="opinions by"):
+        issued(ORDER + "opinions: Nothing.\n", record=failed)
+
+
+def test_what_steps_beside_the_traverse_found_is_a_table_with_limits(small, issued, run):
+    # A lag of 0.2 s: T63 is 0.2 s, the rise from 10 % to 90 % 0.2 s * ln 9 = 0.439 s (closed form).
+    slow = {
+        "time constant: 20 ms": "time constant: 200 ms",
+        "{minimum: 80 ms, maximum: 3 s}": "{minimum: 1 s, maximum: 9 s}",
+    }
+    traverse = "- traverse: {points: 5, cycles: 2, readings: 2}"
+    steps = """- traverse: {points: 2, cycles: 1, readings: 2}
+  - step response: {moves: [10 % to 90 %], repeats: 1, at most: {T63: 0.1 s}}"""
+    record = run(small(sequence={traverse: steps}, type_sheet=slow)).record
+    record = replace(record, content=replace(record.content, digest="0" * 64))
+    text = issued(record=record)[0].partition("Further tests")[2]
+    cells = re.search(r"step response T63, 10 % to 90 % ([0-9.]+) ([0-9.]+) s at most 0.1 s fail", text)
+    assert float(cells[1]) == pytest.approx(0.2, abs=float(cells[2]))
+    assert 0 < float(cells[2]) < 0.02
+    rise = re.search(r"step response 10-90 % time, 10 % to 90 % ([0-9.]+)", text)
+    assert float(rise[1]) == pytest.approx(0.2 * math.log(9), rel=0.02)
+    german = issued(record=record, code="de")[0].partition("Weitere Prüfungen")[2]
+    assert re.search(r"Sprungantwort T63, 10 % to 90 % 0,[0-9]+ 0,[0-9]+ s höchstens 0,1 s nicht bestanden", german)
 
 
 def test_no_interval_is_recommended_unless_it_was_asked_for(issued):

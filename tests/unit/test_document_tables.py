@@ -22,7 +22,7 @@ def hostile(adjusted):
     """The record with texts that a spreadsheet would take for formulas."""
     record = adjusted
     content = replace(record.content, serial=HOSTILE, operator="+1+1", bench="@SUM(1)", type="-2\t\x07")
-    return replace(record, content=content, table=record.table.assign(note=HOSTILE, serial="=1+1"))
+    return replace(record, content=content, readings=record.readings.assign(note=HOSTILE, serial="=1+1"))
 
 
 def test_a_workbook_has_a_sheet_a_table_units_below_the_names_and_numbers_as_numbers(adjusted, tmp_path):
@@ -36,7 +36,7 @@ def test_a_workbook_has_a_sheet_a_table_units_below_the_names_and_numbers_as_num
     at = [each.value for each in names].index("error")
     assert {row[at].data_type for row in rows} == {"n"}
     assert [row[at].value for row in rows] == pytest.approx([*record.evaluation.visits["error"]], abs=1e-10)
-    assert len(list(book["readings"].iter_rows())) == len(record.table) + 2
+    assert len(list(book["readings"].iter_rows())) == len(record.readings) + 2
 
 
 def test_a_workbook_says_whose_it_is_and_its_units_in_its_properties(adjusted, tmp_path):
@@ -91,7 +91,7 @@ def test_stages_of_a_chain_are_a_table(kept_record, tmp_path):
 def test_a_record_without_a_result_has_its_readings(adjusted, tmp_path):
     record = replace(adjusted, content=replace(adjusted.content, evaluation=None, reason="nothing was read"))
     table = pd.read_csv(core.write_document(record, tmp_path / "a.csv"), skiprows=[1])
-    assert len(table) == len(record.table)
+    assert len(table) == len(record.readings)
     with pytest.raises(InputError, match='no table "visits": nothing was evaluated'):
         core.write_document(record, tmp_path / "b.csv", table="visits")
 

@@ -147,6 +147,21 @@ def test_one_record_of_one_cycle_leaves_components_unknown_and_says_which():
     assert "one cycle in each record alone" in told_is
 
 
+def test_an_interval_that_is_less_sure_than_it_should_be_says_how_sure_it_is():
+    # Eleven alike and one far off: not normal, and 12 are too few for an interval from ranks.
+    made = {f"S{n}": (lambda *_, level=0.001 * n: level) for n in range(11)} | {"S99": lambda *_: 0.3}
+    found = in_memory(frames(made))
+    text, page = " ".join(sections_text(told(found)).split()), html(told(found), title="type")
+    # Wilks: from the smallest of 12 to the largest, 1 - 12 * 0.95^11 + 11 * 0.95^12 = 11.8 %.
+    for shown, tables in ((text, ("Errors of the units", "Figures of the units")), (page, ("<table",))):
+        assert all("11.8 %" in shown.partition(each)[2] for each in tables)
+        assert "12 units give 11.8 % confidence, 93 would give what is asked for" in " ".join(shown.split())
+    assert "3 of 3 points have an interval that is distribution-free" in text
+    assert "1 of 1 figures have an interval that is distribution-free" in text
+    assert "95/95" not in page
+    assert list(found.curve["confidence"]) == pytest.approx([1 - 12 * 0.95**11 + 11 * 0.95**12] * 3)
+
+
 def test_without_duckdb_the_message_says_what_to_install(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "duckdb", None)
     with pytest.raises(InputError, match="duckdb") as raised:

@@ -30,6 +30,8 @@ from sequencer.jobs.index_jobs import (
     records,
     repaired,
 )
+from sequencer.jobs.over_time import history
+from sequencer.jobs.types import type_envelope
 
 DAY = "2026-01-05T08:00:00.000+00:00"
 
@@ -172,6 +174,32 @@ def test_a_record_is_named_by_serial_state_day_and_digest(filled):
         find_record("Q2", results, index=index, is_open=True)
 
 
+def test_a_serial_with_a_slash_names_its_record_and_a_place_is_a_place(results, index):
+    for number, serial in enumerate(("Mälz/7", "LINE 2/GF-1")):
+        made_records.made(results, f"of {number}", serial=serial, date=f"2026-01-0{number + 1}T08:00:00+00:00")
+        assert find_record(serial, results, index=index).folder == results / f"of {number}"
+    assert find_record(str(results / "of 0"), results, index=index).folder == results / "of 0"
+    assert find_record(str(results / "no such"), results, index=index).folder == results / "no such"
+
+
+def test_records_are_asked_for_by_what_there_is(results, index):
+    made_records.many(results, 1)
+    assert len(sequencer.records(results, index=index, serial=None, tag=None).records) == 1
+    with pytest.raises(InputError, match='asked for by "serail"') as raised:
+        sequencer.records(results, index=index, serail="x")
+    assert 'write "serial"' in raised.value.todo
+    assert "instrument" in raised.value.allowed
+    for name, word, near in (
+        ("verdict", "passed", "pass"),
+        ("state", "as-found", "as found"),
+        ("condition", "hole", "whole"),
+    ):
+        with pytest.raises(InputError, match=f"no {name}") as raised:
+            sequencer.records(results, index=index, **{name: word})
+        assert f'write "{near}"' in raised.value.todo
+    assert len(sequencer.records(results, index=index, verdict="P*", condition="WHOLE").records) == 1
+
+
 def test_letters_of_a_serial_do_not_matter():
     assert {serial_key(each) for each in ("GF-104", " gf-104 ", "GF\u2011104", "ＧＦ-104", "G F-104")} == {"gf-104"}
 
@@ -207,6 +235,33 @@ def test_what_is_altered_or_gone_is_told_and_what_comes_back_is_whole(results, i
     assert len(records(results, index=index).records) == 3
 
 
+def test_a_record_that_can_no_longer_be_read_stays_with_its_unit_and_the_file_at_fault_is_named(results, index):
+    names = made_records.many(results, 5)  # all of GF-0
+    at_fault = {
+        "figures.json": b"{",
+        "digest.json": b"",
+        "journal.jsonl": bytes(range(128, 256)),
+    }
+    for name, (file, raw) in zip(names, at_fault.items(), strict=False):
+        (results / name / file).write_bytes(raw)
+    (results / names[3] / "journal.jsonl").unlink()
+    found = {folder: (what, said) for folder, what, said in build_index(results, index=index).wrong}
+    assert {what for what, _ in found.values()} == {"unreadable"}
+    assert found[names[0]][1] == "figures.json: is damaged: it is not what a run writes"
+    assert found[names[1]][1].startswith("digest.json: ")
+    assert found[names[2]][1].startswith("journal.jsonl: is damaged")
+    assert found[names[3]][1].startswith("journal.jsonl: is missing")
+    listed = list_records(results, index=index, serial="gf-0")
+    assert listed.found_n == 5
+    assert sorted(each.condition for each in listed.lines) == ["unreadable"] * 4 + ["whole"]
+    assert len({each.begun.date() for each in listed.lines}) == 5
+    timeline, _ = history("GF-0", results=results, index=index)
+    assert sum("the record is unreadable" in each for each in timeline.remarks) == 4
+    of_type = type_envelope("glycol flow", results=results, index=index)
+    assert of_type.records_n == 1
+    assert of_type.remarks[0] == "records of the type that are left out: 4 unreadable"
+
+
 def test_an_index_that_was_lost_or_broken_is_made_again(results):
     made_records.many(results, 3)
     assert len(records(results).records) == 3
@@ -228,7 +283,7 @@ def test_a_run_a_remark_and_a_correction_are_handed_over(small, results):
     assert list(found.records["verdict"]) == ["pass"]
     folder = result.record.folder
     core.remark(folder, "The cover was off.", by="A. Cellarman")
-    reading = result.record.table[result.record.table["tap"] == "output"].iloc[-1]
+    reading = result.record.readings[result.record.readings["tap"] == "output"].iloc[-1]
     core.correct(
         folder,
         point=int(reading["number"]),
@@ -268,7 +323,8 @@ def test_a_database_out_of_reach_costs_the_run_nothing_and_has_the_record_later_
 
 def test_repairs_and_baselines_outlive_the_index(results, index):
     (name,) = made_records.many(results, 1)
-    repaired(results, " gf-0", part="input filter", by="A. Cellarman", text="changed", date="2026-03-01T08:00:00+01:00")
+    done = {"part": "input filter", "by": "A. Cellarman", "text": "changed", "date": "2026-03-01T08:00:00+01:00"}
+    repaired(results, " gf-0", index=index, **done)
     pin_baseline(results / name, name="delivery", by="N. N.", why="first of its type", is_of_type=True)
     for _ in range(2):
         found = records(results, index=index, serial="GF-0")

@@ -117,10 +117,10 @@ def test_a_run_that_was_cut_off_is_found_and_its_plan_is_had_back():
 
 
 def test_it_is_resumed_to_its_end(cut_off):
-    before = core.load_record(cut_off).table
+    before = core.load_record(cut_off).readings
     done = core.resume(cut_off)
     assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "pass")
-    assert done.record.table.iloc[: len(before)].equals(before)
+    assert done.record.readings.iloc[: len(before)].equals(before)
     assert core.verify(cut_off).is_intact
 
 

@@ -14,6 +14,7 @@ from instruments.filemodel import FileModel
 from instruments.passwords import Password
 
 __all__ = [
+    "LARGEST_SEED",
     "BenchFile",
     "BenchInstrument",
     "BenchQuantity",
@@ -23,6 +24,8 @@ __all__ = [
     "UnitSimulation",
     "Units",
 ]
+
+LARGEST_SEED = 2**31
 
 SIMULATED = "simulated"
 
@@ -89,7 +92,7 @@ class BenchTap(FileModel):
 class UnitSimulation(FileModel):
     """What is simulated of the unit at one place: a seed of its own, and faults beside those of the bench."""
 
-    seed: int | None = Field(None, ge=0, le=2**31, description="of its noise", examples=["7"])
+    seed: int | None = Field(None, ge=0, le=LARGEST_SEED, description="of its noise", examples=["7"])
     faults: tuple[dict[str, str], ...] = Field(
         (), description="of this unit alone, by name and size", examples=[[{"fault": "span error", "span": "0.8 %"}]]
     )
@@ -113,7 +116,7 @@ class Simulation(FileModel):
     of its runs, so that a history can be tried in an hour; without one it is always the same.
     """
 
-    seed: int = Field(1, ge=0, le=2**31, description="of all noise, as --seed", examples=["11"])
+    seed: int = Field(1, ge=0, le=LARGEST_SEED, description="of all noise, as --seed", examples=["11"])
     faults: tuple[dict[str, str], ...] = Field(
         (), description="of every unit, by name and size", examples=[[{"fault": "span error", "span": "0.8 %"}]]
     )

@@ -89,6 +89,13 @@ class LivezeroError(Exception):
         allowed: what would have been right. "" = nothing to say.
         todo: what the user does next. "" = nothing to say.
         others: further errors found in the same pass, shown after this one.
+
+    Example:
+        >>> try:
+        ...     sequencer.plan("puls-to-current", "simulated")
+        ... except sequencer.LivezeroError as error:
+        ...     print(error.what, error.todo, sep="; ")
+        there is no sequence "puls-to-current"; write "pulse-to-current"
     """
 
     family_code: ClassVar[int] = 3

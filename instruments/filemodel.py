@@ -25,10 +25,11 @@ class FileModel(BaseModel):
     )
 
 
-def short_form(key: str, values: Any = str) -> BeforeValidator:  # noqa: ANN401  a type
+def short_form(model: type[FileModel], key: str, values: Any = str) -> BeforeValidator:  # noqa: ANN401  a type
     """A text in place of a group of keys, where it can mean one of its keys only.
 
     Args:
+        model: the group.
         key: that it means.
         values: texts that do, as a type; what is none of them is left to the model, which says what belongs there.
     """
@@ -38,7 +39,7 @@ def short_form(key: str, values: Any = str) -> BeforeValidator:  # noqa: ANN401 
         is_short = isinstance(given, str) and given != "" and (not known or given in known)
         return {key: given} if is_short else given
 
-    return BeforeValidator(validate, json_schema_input_type=values | dict[str, Any])
+    return BeforeValidator(validate, json_schema_input_type=values | model)
 
 
 def as_field(parse: Callable[[str], Any]) -> BeforeValidator:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 
 import pyvisa
+from pyvisa import rname
 from pyvisa.constants import StatusCode
 
 from instruments.clock import Clock
@@ -108,6 +109,7 @@ class Session:
         self.name = name
         self.hint = hint
         self.where = f"{name} ({resource})"
+        self._resource = resource
         self._is_raw_socket = resource.upper().endswith("::SOCKET")
         self.is_suspect = False  # a late answer may be on its way
         self.longest_s: Callable[[], float] = lambda: math.inf
@@ -132,9 +134,13 @@ class Session:
                     where=self.where,
                     todo="end what uses it there, or switch the instrument off and on",
                 ) from error
-            raise LineLostError(
-                "cannot be opened", where=self.where, todo=f"check power, cable and resource ({_reason(error)})"
-            ) from error
+            todo = f"check power, cable and resource ({_reason(error)})"
+            if not _is_resource(self._resource):
+                todo = (
+                    "write a VISA resource, such as TCPIP::127.0.0.1::5025::SOCKET or ASRL3::INSTR; "
+                    "another name is known by the VISA library alone in which it was given"
+                )
+            raise LineLostError("cannot be opened", where=self.where, todo=todo) from error
         return line
 
     def write(self, command: str) -> None:
@@ -347,6 +353,15 @@ class Session:
             self._line.close()
         except _LINE_ERRORS as error:
             self._told(self.clock.now(), "(closed)", None, fault=_reason(error))
+
+
+def _is_resource(resource: str) -> bool:
+    """Whether a text is the name of a resource as VISA writes them, and no name of somebody's own."""
+    try:
+        rname.ResourceName.from_string(resource)
+    except rname.InvalidResourceName:
+        return False
+    return True
 
 
 def _reason(error: Exception) -> str:

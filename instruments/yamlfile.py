@@ -10,6 +10,7 @@ import copy
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -38,6 +39,8 @@ _ALLOWED = {
     "tuple_type": 'a list, each item after "- "',
     "list_type": 'a list, each item after "- "',
 }
+
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d{1,2}(?!\d))")  # three digits may be thousands
 
 Model = TypeVar("Model", bound=BaseModel)
 Path_ = tuple[int | str, ...]
@@ -112,12 +115,15 @@ class Document:
             keys = _keys_beside(model, path[:-1])
             guess = str(meant[details["loc"]][-1]) if details["loc"] in meant else nearest(word, keys)
             value = details["input"]
-            line = f"{guess}: {value}" if isinstance(value, str) and value and len(value) < _LONGEST_SHOWN else guess
+            is_shown = isinstance(value, str) and value and len(value) < _LONGEST_SHOWN
+            line = f"{guess}: {_DECIMAL_COMMA.sub('.', value)}" if is_shown else guess
             return InputError(
                 f'"{key}" is not a key here',
                 where=self.where(*path),
                 allowed=", ".join(keys),
-                todo=f'write "{line}"' if guess else "take it out",
+                todo=f'write "{line}"'
+                if guess
+                else self._under_another(word, value, path[:-1], model) or "take it out",
             )
         if kind == "missing":
             around = _key(path[:-1])
@@ -137,6 +143,10 @@ class Document:
             else shortened(str(given))
         )
         told = details["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+        if kind == "too_short":
+            told = f"at least {context['min_length']} in it"
+        elif kind == "too_long":
+            told = f"at most {context['max_length']} in it"
         allowed = str(context.get("expected", "")) or _ALLOWED.get(kind, told)
         guess = (
             nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
@@ -148,6 +158,19 @@ class Document:
             allowed=allowed,
             todo=f'write "{guess}"' if guess else "",
         )
+
+    def _under_another(self, word: str, value: Any, around: Path_, model: type[BaseModel]) -> str:  # noqa: ANN401
+        """What to write where a key stands beside the group that it belongs to; "" where no group beside it has it."""
+        here: Any = self.content
+        for step in around:
+            here = here[step]
+        groups = [key for key in here if word in _keys_beside(model, (*around, key))] if isinstance(here, dict) else []
+        if not groups or not isinstance(value, str):
+            return ""
+        given = here[groups[0]]
+        needed = sorted({key for group in _groups_at(model, (*around, groups[0])) for key in group.get("required", ())})
+        first = f"{needed[0]}: {given}, " if isinstance(given, str) and len(needed) == 1 else ""
+        return f'write it under {" or ".join(groups)}, as in "{groups[0]}: {{{first}{word}: {shortened(value)}}}"'
 
     def _real_path(self, loc: tuple[int | str, ...]) -> Path_:
         """The path of pydantic without the names of union members, which do not stand in the file."""
@@ -170,9 +193,19 @@ def _key(path: Path_) -> str:
     return ".".join(str(step + 1) if isinstance(step, int) else step for step in path)
 
 
+@lru_cache(maxsize=16)
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema(by_alias=True)
+
+
 def _keys_beside(model: type[BaseModel], path: Path_) -> list[str]:
-    """The keys that may stand in the group at a path, found by walking the model's own JSON Schema."""
-    schema = model.model_json_schema(by_alias=True)
+    """The keys that may stand in the group at a path."""
+    return sorted({key for group in _groups_at(model, path) for key in group.get("properties", {})})
+
+
+def _groups_at(model: type[BaseModel], path: Path_) -> list[dict[str, Any]]:
+    """What may stand at a path, found by walking the model's own JSON Schema."""
+    schema = _schema(model)
     definitions = schema.get("$defs", {})
     groups = [schema]
 
@@ -193,8 +226,7 @@ def _keys_beside(model: type[BaseModel], path: Path_) -> list[str]:
                 extra = group.get("additionalProperties")
                 found.append(group.get("properties", {}).get(step) or (extra if isinstance(extra, dict) else {}))
         groups = found
-    opened = [group for each in groups for group in open_up(each)]
-    return sorted({key for group in opened for key in group.get("properties", {})})
+    return [group for each in groups for group in open_up(each)]
 
 
 def _first_causes(found: list[ErrorDetails]) -> list[ErrorDetails]:

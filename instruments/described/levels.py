@@ -78,3 +78,10 @@ class Levels:
         """True if a number on the wire is what a level is there."""
         told = self._spec.to_wire(level, self.entry)
         return abs(found - told) <= self.tolerance(told)
+
+    def contrast(self, found: float, level: Quantity) -> str:
+        """What was told and what is reported, in words; a number that is scaled on the wire with what it should be."""
+        if self.entry.scale:
+            told = self._spec.to_wire(level, self.entry)
+            return f"told {show(level)} as {told:g}, reports {found:g}"
+        return f"told {show(level)}, reports {found:g} {self.wire_unit}".rstrip()

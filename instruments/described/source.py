@@ -256,7 +256,7 @@ class DescribedSource:
             found = self._told_back()  # or that was no answer to this question: then the one that is shows up now
         if found is not None and not self._levels.is_near(found, level):
             raise InstrumentError(
-                f"told {show(level)}, reports {found:g} {self._levels.wire_unit}".rstrip(),
+                self._levels.contrast(found, level),
                 where=self.instrument.session.where,
                 command=self._spec.read_back or "",
                 todo="check range, lock and unit of the source",

@@ -18,6 +18,11 @@ def stated_type(*, input: str, output: str, tolerance: str) -> TypeSheet:  # noq
 
     Raises:
         InputError: with the option that is at fault.
+
+    Example:
+        >>> sheet = sequencer.stated_type(input="0 .. 60 Hz", output="4 .. 20 mA", tolerance="0.5 % of span")
+        >>> sheet.datasheet().taps[-1].span
+        16.0
     """
     content: dict[str, object] = {
         "type": f"{input} to {output}",

@@ -106,7 +106,7 @@ class TapSheet(FileModel):
     """A place on the chain: its range, what carries the value, and what must never be exceeded there."""
 
     range: SpanField
-    sensor: Annotated[SensorSheet, short_form("rtd", RtdName)] | None = None
+    sensor: Annotated[SensorSheet, short_form(SensorSheet, "rtd", RtdName)] | None = None
     limits: SpanField | None = None
     allowances: dict[str, DifferenceField] = Field(default_factory=dict)
     correction: CorrectionSheet | None = None
@@ -225,8 +225,8 @@ class TypeSheet(StageSheet):
     """
 
     type: str = Field(min_length=1)
-    input: Annotated[TapSheet, short_form("range")] | None = None
-    output: Annotated[TapSheet, short_form("range")] | None = None
+    input: Annotated[TapSheet, short_form(TapSheet, "range")] | None = None
+    output: Annotated[TapSheet, short_form(TapSheet, "range")] | None = None
     taps: tuple[NamedTapSheet, ...] = ()
     stages: tuple[NamedStageSheet, ...] = ()
     tolerance: ToleranceField

@@ -13,6 +13,7 @@ from sequencer.readings.headings import Heading
 __all__ = ["columns_not_read", "columns_of", "first_missing", "role_words"]
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?$")
+_LEAST_MEANT = 5  # letters of a word that one of another spelling may be meant for
 _KNOWN = {"setpoint", "expected", "error", "direction", "cycle", "remark"}
 
 
@@ -93,11 +94,10 @@ def _is_of(unit: str, tap: Tap) -> bool:
 
 
 def _missing(missing: Sequence[str], headings: Sequence[Heading], sheet: DataSheet, where: str) -> ReadingsError:
-    names = [each.name for each in headings]
+    names = [each.written for each in headings]
     first, last = sheet.taps[0].name, sheet.taps[-1].name
-    known = sorted(
-        {tap.name for tap in sheet.taps} | {word for sets in WORDS.values() for each in sets for word in each}
-    )
+    strong = {word for words, _ in WORDS.values() for word in words if len(word) >= _LEAST_MEANT}
+    known = sorted({tap.name for tap in sheet.taps} | strong)
     odd = [each.name for each in headings if not each.meaning and not is_time(each.name, each.unit)]
     guess = next((nearest(name, known) for name in odd if nearest(name, known)), "")
     either = [f'"{each.written}"' for each in headings if each.is_symbol or each.meaning == "setpoint"]

@@ -76,7 +76,7 @@ FILLERS = {
     *("wert", "strom", "spannung", "frequenz", "druck", "temperatur", "drehzahl", "valeur", "courant", "tension"),
     *("frequence", "pression", "temperature", "valor", "corriente", "frecuencia", "presion", "temperatura", "valore"),
     *("corrente", "tensione", "frequenza", "pressione", "waarde", "stroom", "spanning", "frequentie", "druk"),
-    *("senal", "segnale", "signaal", "of", "the", "de", "di", "del", "der", "column"),
+    *("senal", "segnale", "signaal", "of", "the", "de", "di", "del", "der", "d", "column", "loop"),
 }
 SYMBOLS = {"f", "i", "u", "v", "p", "t", "r", "n", "q", "x", "y"}  # of quantities: "I_out", "f [Hz]"
 PREPOSITIONS = {"in", "en"}

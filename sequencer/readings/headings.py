@@ -12,7 +12,7 @@ from sequencer.readings.heading_words import DOWN, FILLERS, PREPOSITIONS, SYMBOL
 
 __all__ = ["Heading", "is_unit", "understood"]
 
-_BETWEEN = re.compile(r"[\s_/,;:.=-]+")
+_BETWEEN = re.compile(r"[\s_/,;:.='\u2019-]+")  # also "d'entrée"
 _DIVIDER = re.compile(r"[\s_/,:-]+")  # "Input Hz", "f/Hz", "Input_Hz"
 _HEAD = re.compile(r"(\S+?)[\s_]+(.+)")  # "mA out"
 _SHARE = re.compile(r"(.+?)[\s_,]+(?:in\s+|en\s+)?(%.*)")  # "error % of span"

@@ -66,10 +66,8 @@ def of_text(text: str, path: Path) -> RawTable:
     ways = [_divided(numbered, each) for each in dividers]
     narrow = tuple(rows for rows in ways if all(len(row) <= _MOST_COLUMNS for _, row in rows))
     if not narrow:
-        line, row = next((line, row) for line, row in ways[0] if len(row) > _MOST_COLUMNS)
-        raise ReadingsError(
-            f"has {len(row)} columns", where=f"{path}:{line}", allowed=f"at most {_MOST_COLUMNS} columns"
-        )
+        at, row = next((at, row) for at, row in ways[0] if len(row) > _MOST_COLUMNS)
+        raise ReadingsError(f"has {len(row)} columns", where=f"{path}:{at}", allowed=f"at most {_MOST_COLUMNS} columns")
     return RawTable(path=str(path), ways=narrow)
 
 
@@ -122,7 +120,17 @@ def of_workbook(path: Path, worksheet: str = "") -> RawTable:
 
 
 def of_frame(frame: pd.DataFrame, where: str = "DataFrame") -> RawTable:
-    """The rows of a DataFrame whose columns are named as those of a CSV; its rows count from 1 below the headings."""
+    """The rows of a DataFrame whose columns are named as those of a CSV; its rows count from 1 below the headings.
+
+    An index that has a name is a column as well.
+
+    Raises:
+        ReadingsError: it has no rows, or no columns.
+    """
+    if any(name is not None and name not in frame.columns for name in frame.index.names):
+        frame = frame.reset_index()
+    if frame.empty:
+        raise ReadingsError("holds no readings", where=where, allowed="a heading a column, and a row for each point")
     headings = (0, [str(name) for name in frame.columns])
     rows = [(at, [_cell(each) for each in row]) for at, row in enumerate(frame.itertuples(index=False), start=1)]
     return RawTable(path=where, ways=([headings, *((at, row) for at, row in rows if any(row))],))

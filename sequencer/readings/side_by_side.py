@@ -21,7 +21,8 @@ def unfolded(
     """Headings, rows and the column of each tap of a table where each row is one reading.
 
     Each traverse follows the one before: the rows of one that runs against the order of the table are turned round. A
-    column that is of no traverse is of all. Times that stand beside several readings are those of none.
+    column that is of no traverse is of all. Times that stand beside several readings are those of none. A blank is a
+    point that was not read; not so at the ends of a traverse where the other one has a reading: there it turned.
 
     Raises:
         ReadingsError: columns of one tap in different units.
@@ -41,24 +42,30 @@ def unfolded(
     for tap, found in columns.items():
         _refuse_units(tap, [headings[at] for at in found], where)
     first = next(iter(columns))
+    places_of = {block: [_of_block(each, block) for each in by_tap.values()] for block in blocks}
+    read = {block: _lines_read(rows, places, headings) for block, places in places_of.items()}
     result: Rows = []
-    for block in blocks:
-        places = [_of_block(of_block, block) for of_block in by_tap.values()]
+    for block, places in places_of.items():
         error = by_error.get(block)
         block_rows = rows if _runs(rows, _of_block(by_tap[first], block)) in {block[1], ""} else rows[::-1]
-        for line, row in block_rows:
+        ends = {block_rows[0][0], block_rows[-1][0]}
+        turned = {line for other in blocks if other != block for line in ends & read[other]}
+        for line, row in block_rows if read[block] else ():
             moved = [_cell(row, at) for at in places]
-            if all(
-                cell in _EMPTY for at, cell in zip(places, moved, strict=True) if at is not None and headings[at].way
-            ):
-                continue
-            result.append(
-                (line, [*moved, _cell(row, error), block[1], str(block[0]), *(_cell(row, at) for at in shared)])
-            )
+            if line in read[block] or (moved[0] not in _EMPTY and line not in turned):
+                result.append(
+                    (line, [*moved, _cell(row, error), block[1], str(block[0]), *(_cell(row, at) for at in shared)])
+                )
     taps = [_joined([headings[at] for at in found]) for found in columns.values()]
     error_heading = replace(_joined([headings[at] for at in sorted(errors)]), meaning="error") if errors else _named("")
     stated = [error_heading, _named("direction"), _named("cycle")]
     return [*taps, *stated, *(headings[at] for at in shared)], result, {tap: at for at, tap in enumerate(columns)}
+
+
+def _lines_read(rows: Rows, places: Sequence[int | None], headings: Sequence[Heading]) -> set[int]:
+    """The lines with something in the columns of one traverse."""
+    own = [at for at in places if at is not None and headings[at].way]
+    return {line for line, row in rows if any(_cell(row, at) not in _EMPTY for at in own)}
 
 
 def _blocks(headings: Sequence[Heading], columns: dict[str, list[int]]) -> list[Block]:

@@ -284,11 +284,11 @@ def test_a_decade_is_set_switch_by_switch_and_never_above_both_levels(spoken):
 
 
 def test_a_level_in_per_cent_of_range_is_another_number_in_each_range(spoken):
-    stood = {}
+    stood, locked = {}, []
 
     def obey(message):
         if message == "P?":
-            return f"{stood['P']}"
+            return locked[0] if locked else stood["P"]
         stood[message[0]] = message[1:]
         return None
 
@@ -306,6 +306,9 @@ def test_a_level_in_per_cent_of_range_is_another_number_in_each_range(spoken):
             assert stood == {"R": number, "P": percent}
         controller.make_safe()
         assert stood["P"] == "0.000"
+        locked[:] = ["50"]
+        with pytest.raises(InstrumentError, match=r"told 7\.5 bar as 75, reports 50"):  # 75 % of 10 bar
+            controller.set(quantity("7.5 bar"))
 
 
 def test_a_safe_level_that_is_another_number_in_each_range_is_refused():

@@ -109,10 +109,18 @@ def test_what_was_understood_is_one_line(read):
     "heading",
     ["Hz;mA", "f [Hz];I [mA]", "Input, Hz;Output, mA", "Hz in;mA out", "f in Hz;I_out/mA", "Sollwert [Hz];Istwert [mA]",
      "applied frequency [Hz];measured current [mA]", "valeur appliquée (Hz);valeur lue (mA)",
-     "frequency [Hz];current [mA]"],
+     "frequency [Hz];current [mA]", "fréquence d'entrée (Hz);courant de sortie (mA)",
+     "Input Frequency (Hz);Loop Current (mA)"],
 )  # fmt: skip
 def test_a_heading_that_can_mean_one_thing_only_is_taken_so(read, heading):
     assert visits(read(f"{heading}\n0;4.0\n500;12.0\n1000;20.0\n")) == UP_AND_DOWN[:3]
+
+
+def test_no_word_is_proposed_that_nobody_meant(read):
+    with pytest.raises(ReadingsError) as caught:
+        read("in;as found [mA];as left [mA]\n0;4.0;4.0\n1000;20.0;20.0\n")
+    assert "as found [mA], as left [mA]" in str(caught.value)
+    assert caught.value.todo == "name the columns in the first row"
 
 
 ISOLATOR = DataSheet(
@@ -246,3 +254,28 @@ def test_a_dataframe_takes_the_same_headings():
     judged = core.by_hand(frame, "pulse-to-current")
     assert judged.evaluation.verdict.result == "fail"  # 0.1 mA of 16 mA is 0.6 % of span, 0.2 % are allowed
     assert judged.remarks[0].startswith('read: column 1 "input [Hz]" = input in Hz')
+
+
+@pytest.mark.parametrize(
+    ("down", "unread"),
+    [
+        pytest.param(("4.0", "", "12.0", "", "20.0"), 2, id="between readings"),
+        pytest.param(("4.0", "8.0", "12.0", "16.0", ""), 0, id="at the top, where the input turned"),
+        pytest.param(("", "8.0", "12.0", "16.0", "20.0"), 0, id="at the end, where it was read upscale"),
+        pytest.param(("", "", "12.0", "16.0", "20.0"), 1, id="before the end"),
+        pytest.param(("", "", "", "", ""), 0, id="a column that was not used"),
+    ],
+)
+def test_a_blank_beside_a_reading_is_a_point_that_was_not_read(read, down, unread):
+    up = ("4.0", "8.0", "12.0", "16.0", "20.0")
+    rows = [f"{250 * at};{one};{other}" for at, (one, other) in enumerate(zip(up, down, strict=True))]
+    found = read("input;up;down\n" + "\n".join(rows) + "\n").table
+    outputs = found[found["tap"] == "output"]
+    assert outputs["value"].isna().sum() == unread
+    assert len(outputs) == 5 + sum(map(bool, down)) + unread
+
+
+def test_a_line_with_no_reading_either_way_was_not_read_either_way(read):
+    found = read("input;up;down\n0;;\n500;12.0;12.0\n1000;20.0;20.0\n").table
+    outputs = found[found["tap"] == "output"]
+    assert outputs[outputs["value"].isna()]["direction"].tolist() == ["up", "down"]

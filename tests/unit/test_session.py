@@ -11,7 +11,7 @@ import pyvisa
 from pyvisa.constants import StatusCode
 
 from instruments.clock import VirtualClock
-from instruments.errors import InstrumentError, NoReplyError, OutOfStepError, RecordError
+from instruments.errors import InstrumentError, LineLostError, NoReplyError, OutOfStepError, RecordError
 from instruments.session import Manners, Session
 from instruments.visaline import BoundedLine
 
@@ -323,3 +323,21 @@ def test_an_exchange_may_be_given_less_than_the_time_out():
     with pytest.raises(NoReplyError, match="within 5 s"):
         opened.session.query("READ?")
     assert opened.clock.now() == 6.5
+
+
+@pytest.mark.parametrize("resource", ["USB", "5025", "meter.yaml@sim"])
+def test_a_name_that_is_no_resource_is_told_how_resources_are_written(resource):
+    def opener():
+        raise ValueError("'write_termination' is not a valid attribute for type Resource")
+
+    with pytest.raises(LineLostError) as caught:
+        Session(
+            name="meter",
+            resource=resource,
+            opener=opener,
+            clock=VirtualClock(),
+            timeout_s=1,
+            tell=lambda *_, **__: None,
+        )
+    assert "write a VISA resource, such as TCPIP::" in caught.value.todo
+    assert "attribute" not in str(caught.value)

@@ -4,7 +4,7 @@ import pytest
 
 from instruments.errors import InputError
 from instruments.yamlfile import load, parse
-from sequencer.inputs.files import load_sequence
+from sequencer.inputs.files import load_sequence, load_type_sheet
 from sequencer.inputs.type_sheet import TypeSheet
 
 SHEET = """\
@@ -98,3 +98,32 @@ def test_a_misspelled_key_is_shown_as_the_line_to_write(tmp_path):
         parse("type: x\ninput: 0..1 V\noutput: 0..1 V\ntolerence: 0.5 % of span\n", tmp_path / "x.yaml").into(TypeSheet)
     assert wrong.value.todo == 'write "tolerance: 0.5 % of span"'
     assert not wrong.value.others
+
+
+def test_a_sensor_beside_its_input_is_written_under_it(tmp_path):
+    path = tmp_path / "own.yaml"
+    path.write_text("type: own\nsensor: Pt100\ninput: 0 .. 150 degC\noutput: 4 .. 20 mA\ntolerance: 0.3 K\n")
+    with pytest.raises(InputError) as caught:
+        load_type_sheet(str(path))
+    assert caught.value.where == f"{path}:2:1"
+    told = 'write it under input or output, as in "input: {range: 0 .. 150 degC, sensor: Pt100}"'
+    assert caught.value.todo == told
+    path.write_text("type: own\n" + told.split('"')[1] + "\noutput: 4 .. 20 mA\ntolerance: 0.3 K\n")
+    assert load_type_sheet(str(path))[0].input.sensor.rtd == "Pt100"
+
+
+def test_a_line_to_write_can_be_written(tmp_path):
+    path = tmp_path / "own.yaml"
+    path.write_text("type: own\ninput: 0 .. 150 degC\noutput: 4 .. 20 mA\ntolerence: 0,5 % of span\n")
+    with pytest.raises(InputError) as caught:
+        load_type_sheet(str(path))
+    assert caught.value.todo == 'write "tolerance: 0.5 % of span"'
+
+
+def test_a_key_that_is_none_is_told_with_those_of_its_group(tmp_path):
+    path = tmp_path / "own.yaml"
+    path.write_text("type: own\ninput: {range: 0 .. 150 degC, sensr: Pt100}\noutput: 4 .. 20 mA\ntolerance: 0.3 K\n")
+    with pytest.raises(InputError) as caught:
+        load_type_sheet(str(path))
+    assert caught.value.allowed == "allowances, correction, limits, range, sensor"
+    assert caught.value.todo == 'write "sensor: Pt100"'

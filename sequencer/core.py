@@ -1,5 +1,6 @@
 """One function for each thing a user can do; command, page and library call these and nothing below them."""
 
+from sequencer.inputs.stated_type import stated_type
 from sequencer.jobs.batch import (
     BatchResult,
     batch,
@@ -18,7 +19,7 @@ from sequencer.jobs.interrupted import CutOff, cut_off, kept_plan
 from sequencer.jobs.new import answered, next_command, tried, write_new
 from sequencer.jobs.pages import report, report_path, write_comparison, write_report
 from sequencer.jobs.plan import load, load_bench, load_type, plan, risk
-from sequencer.jobs.record_jobs import by_trials, correct, load_record, remark
+from sequencer.jobs.record_jobs import by_trials, correct, load_record, open, remark  # noqa: A004  as it is called
 from sequencer.jobs.resume import resume
 from sequencer.jobs.run import run
 from sequencer.jobs.safe import make_safe, not_proved_safe, prove_safe
@@ -27,6 +28,7 @@ from sequencer.jobs.shipped import BENCHES, copy_shipped, schema, shipped_names 
 from sequencer.jobs.waveform import compare_traces, trace
 from sequencer.planning.together import why_plan_one_by_one
 from sequencer.record.batch import batch_folder_of, is_batch
+from sequencer.record.record import Record
 from sequencer.record.verify import Verification, verify
 from sequencer.reports.batch import batch_document
 from sequencer.reports.display import show_in_notebooks
@@ -37,6 +39,7 @@ __all__ = [
     "CutOff",
     "Issued",
     "Nobody",
+    "Record",
     "RunResult",
     "ServedBench",
     "Verification",
@@ -67,6 +70,7 @@ __all__ = [
     "make_safe",
     "next_command",
     "not_proved_safe",
+    "open",
     "open_records_of",
     "plan",
     "plan_document",
@@ -83,6 +87,7 @@ __all__ = [
     "schema",
     "shipped_names",
     "simulate",
+    "stated_type",
     "trace",
     "tried",
     "verify",

@@ -30,6 +30,12 @@ from sequencer.running.loop import run_plan
 settings.register_profile("livezero", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("livezero")
 
+
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are cores: what is tried end to end waits for clocks and sockets about half its time."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
+
+
 SMALL_TYPE = """\
 type: small pulse rate converter (invented)
 input: {range: 0 .. 1000 Hz, limits: 0 .. 1200 Hz}
@@ -256,7 +262,7 @@ def kept_record():
 def adjusted(kept_record):
     """A record as left, and beside it the evaluation as found: the same readings with a span error of 0.8 %."""
     record = kept_record("pass")
-    table = record.table.copy()
+    table = record.readings.copy()
     output = table["tap"] == "output"
     for name in ("value", "signal"):
         table.loc[output, name] = 4 + 1.008 * (table.loc[output, name] - 4)

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sequencer.cli.bench import bench_options, completed_from, named_bench
+from sequencer.cli.bench import bench_options, completed_from
 from sequencer.cli.console import (
     WIDTH,
     AtTerminal,
     acknowledge_option,
+    in_lines,
     json_option,
     named_options,
     print_json,
@@ -152,11 +153,11 @@ def batch_command(  # noqa: PLR0913  one an option
 
     if as_found and as_left:
         raise click.UsageError("a batch is as found or as left, not both")
-    named = named_bench(bench, faults, seed)
+    named = core.load_bench(bench, faults=faults, seed=seed)
     core.prove_safe(named, acknowledged_by=acknowledged_by, say=say)
     planned = core.plan(sequence, named)
     if why := core.why_plan_one_by_one(planned):
-        click.echo(printable(f"{why}: the units are tested one after another, each by a whole run"), err=True)
+        click.echo(in_lines(f"{why}: the units are tested one after another, each by a whole run"), err=True)
     units = named.file.units
     given = _serials(serials, file, places_n=None if units is None else len(units.places))
     follow = Followed(len(planned.points), confirm=confirm, **watched)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from instruments.benchcheck import InstrumentCheck
     from instruments.benchfile import LoadedBench
 
-__all__ = ["bench_group", "bench_options", "completed_from", "named_bench", "said_if_left_on", "show_checks"]
+__all__ = ["bench_group", "bench_options", "completed_from", "said_if_left_on", "show_checks"]
 
 
 def completed_from(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem]]:
@@ -59,18 +59,6 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     ):
         command = option(command)
     return command
-
-
-def named_bench(bench: str, faults: tuple[str, ...], seed: int | None) -> "LoadedBench":
-    """The bench that `bench_options` name; raises InputError."""
-    from sequencer import core  # noqa: PLC0415
-
-    loaded = core.load_bench(bench)
-    if not faults and seed is None:
-        return loaded
-    from instruments.simulated.setup import entry_from_text  # noqa: PLC0415
-
-    return loaded.with_simulation(seed=seed, faults=tuple(entry_from_text(each) for each in faults))
 
 
 @contextlib.contextmanager
@@ -218,7 +206,7 @@ def simulate_command(
     """
     from sequencer import core  # noqa: PLC0415
 
-    with core.simulate(sequence, named_bench(bench, faults, seed)) as served:
+    with core.simulate(sequence, core.load_bench(bench, faults=faults, seed=seed)) as served:
         if path is not None:
             try:
                 path.write_text(served.bench_text, encoding="utf-8")

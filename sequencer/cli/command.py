@@ -13,7 +13,7 @@ import click
 
 from instruments.version import __version__
 from sequencer.cli.batch import batch_command
-from sequencer.cli.bench import bench_group, bench_options, completed_from, named_bench, said_if_left_on
+from sequencer.cli.bench import bench_group, bench_options, completed_from, said_if_left_on
 from sequencer.cli.by_hand import evaluate_command
 from sequencer.cli.console import (
     WIDTH,
@@ -91,7 +91,7 @@ def plan_command(
     """
     from sequencer import core  # noqa: PLC0415
 
-    named = named_bench(bench, faults, seed)
+    named = core.load_bench(bench, faults=faults, seed=seed)
     with said_if_left_on(named):
         planned = core.plan(sequence, named, only=only, first=first, results=results)
         if as_json:
@@ -151,7 +151,7 @@ def run_command(  # noqa: PLR0913  one an option
 
     if as_found and as_left:
         raise click.UsageError("a run is as found or as left, not both")
-    named = named_bench(bench, faults, seed)
+    named = core.load_bench(bench, faults=faults, seed=seed)
     core.prove_safe(named, acknowledged_by=acknowledged_by, say=say)
     planned = core.plan(sequence, named, only=only, first=first, results=results)
     if see_to_cut_off(Path(results), acknowledged_by=acknowledged_by, **watched):
@@ -269,7 +269,7 @@ def risk_command(
     from sequencer import core  # noqa: PLC0415
 
     share = magnitude(quantity(in_tolerance, like="%"), "%") / 100
-    planned = core.plan(sequence, named_bench(bench, faults, seed))
+    planned = core.plan(sequence, core.load_bench(bench, faults=faults, seed=seed))
     found = core.risk(planned, in_tolerance=share, scatter=scatter)
     if as_json:
         print_json(json_value(dataclasses.asdict(found), digits=COMPUTED_DIGITS))

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sequencer.cli.typed_ahead import discard_typed_ahead
+
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
@@ -22,6 +24,7 @@ __all__ = [
     "Face",
     "acknowledge_option",
     "error_document",
+    "in_lines",
     "json_option",
     "left_with",
     "named_options",
@@ -191,6 +194,9 @@ def trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
+_ROOM = 12  # letters that an answer may have without being broken
+
+
 class AtTerminal:
     """The operator at the terminal."""
 
@@ -203,7 +209,7 @@ class AtTerminal:
     def ask(self, question: Any) -> str:  # noqa: ANN401  a Question; its module is not loaded for --help
         """The answer as typed; with --confirm a caution is answered with yes, and shown all the same."""
         if question.kind == "caution" and self._cautions_confirmed:
-            click.echo(_in_lines(f"{question.text} yes (--confirm)"), err=True)
+            click.echo(in_lines(f"{question.text} yes (--confirm)"), err=True)
             return "yes"
         ends = {
             "caution": " [yes/no]",
@@ -214,8 +220,11 @@ class AtTerminal:
             "text": ":",
         }
         with self._paused():
+            if discard_typed_ahead():
+                click.echo("(what was typed before this was asked is not taken)", err=True)
             is_said = question.kind == "text" and question.text.endswith("?")
-            click.echo(_in_lines(question.text + ("" if is_said else ends[question.kind])) + " ", err=True, nl=False)
+            asked = question.text + ("" if is_said else ends[question.kind])
+            click.echo(in_lines(asked, room=1 if question.kind == "set" else _ROOM) + " ", err=True, nl=False)
             # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
             is_there = sys.stdin is not None and (question.kind != "go on" or sys.stdin.isatty())
             line = sys.stdin.readline() if is_there else ""
@@ -230,11 +239,20 @@ class AtTerminal:
         return line.rstrip("\r\n")
 
 
-def _in_lines(text: str) -> str:
-    """A question within the width of the page; what is said before it stands on lines of its own."""
+def in_lines(text: str, *, room: int = 1) -> str:
+    """A question or remark within the width of the page, with room for the answer.
+
+    What is said before it stands on lines of its own. A blank before a bracket does not end a line.
+    """
     from textwrap import wrap  # noqa: PLC0415
 
-    return "\n".join(part for line in text.splitlines() for part in wrap(printable(line), WIDTH - 1) or [""])
+    *before, last = map(printable, text.splitlines() or [""])
+    last = last.replace(" [", "\xa0[")
+    lines = [part for line in before for part in wrap(line, WIDTH - 1) or [""]]
+    asked = wrap(last, WIDTH - 1) or [""]
+    if len(asked[-1]) > WIDTH - room:
+        asked = wrap(last, WIDTH - room)
+    return "\n".join([*lines, *asked]).replace("\xa0", " ")
 
 
 def print_json(document: object) -> None:

@@ -23,6 +23,7 @@ from sequencer.cli.console import (
     trials_option,
 )
 from sequencer.cli.naming import found, results_option
+from sequencer.cli.typed_ahead import discard_typed_ahead
 
 if TYPE_CHECKING:
     from instruments.errors import StoppedError
@@ -200,6 +201,7 @@ def _choice(folder: Path) -> str:
     if sys.stdin is None or not sys.stdin.isatty():
         _say_how_to_go_on(folder)
         return "leave"
+    discard_typed_ahead()
     try:
         return str(
             click.prompt(

@@ -20,8 +20,9 @@ from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard
 from sequencer.evaluation.monte_carlo import trials
+from sequencer.evaluation.off_ideal import off_ideal
 from sequencer.evaluation.result import Evaluation
-from sequencer.evaluation.step_limits import by_limits_alone, with_left_out, with_limits, with_reservations
+from sequencer.evaluation.step_limits import by_limits_alone, unread, with_left_out, with_limits, with_reservations
 from sequencer.evaluation.verdict import Verdict
 from sequencer.inputs.answers import Answer
 from sequencer.inputs.step import READING, Judged, Receivers, Seen, registry
@@ -104,6 +105,7 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     )
     found = {name: results for name in _asked(seen) if (results := registry()[name].evaluate(seen))}
     limits = [each for name, results in found.items() for each in registry()[name].judged(results)]
+    limits += unread(seen)
     reserved = [each for name, results in found.items() for each in registry()[name].reservations(results)]
     if evaluation is not None:
         by_traverse = evaluation.verdict.result
@@ -113,6 +115,7 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     if evaluation is not None and evaluation.fit is not None:
         type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
     findings = _account(table, type_sheet, evaluation) if seeks_causes and evaluation is not None else None
+    noted = _noted(table)
     alone = None if evaluation is not None or planned_n != 0 else _alone(seen, limits, left_out, unfinished)
     content = Content(
         evaluation=evaluation,
@@ -128,7 +131,8 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
         type=type_sheet.type,
         status=ended.status,
         reason=ended.reason,
-        remarks=(*_noted(table), *_cleared(basis), *other_basis(evaluation, type_sheet, findings)),
+        doubts=noted,
+        remarks=(*noted, *_cleared(basis), *other_basis(evaluation, type_sheet, findings)),
     )
     return with_monte_carlo(content, sheet, monte_carlo)
 
@@ -145,7 +149,9 @@ def _alone(seen: Seen, limits: list[Judged], left_out: str, unfinished: str) -> 
     overdue = () if seen.basis is None else seen.basis.overdue
     verdict = by_limits_alone(
         limits,
-        without=f"in part, left out: {left_out}; without the traverse no verdict" if is_lacking and left_out else "",
+        without=f"in part, left out: {left_out}; without the traverse no verdict"
+        if is_lacking and left_out
+        else off_ideal(seen),
         unfinished=unfinished,
         reservations=[f"calibration certificate expired: {each}" for each in overdue],
     )

@@ -69,6 +69,7 @@ class Content:
         reason: of that, in words.
         is_simulated: the bench was simulated, which must be said wherever the verdict stands.
         digest: SHA-256 over the record as sealed, "" if there is none.
+        doubts: those of the remarks that put a reading in question, which must be said before the verdict.
         told: what was told to go to its safe level, and could not prove it: a reservation of the bench; () if nothing.
         alterations: what was changed in the record since it was sealed, which must be said first; () if nothing.
         adjustment: what to turn and what will remain; None where adjusting is not the answer.
@@ -104,6 +105,7 @@ class Content:
     before_folder: str = ""
     trials: Trials | None = None
     steps: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
+    doubts: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
     alterations: tuple[str, ...] = ()
     findings: Account | None = None

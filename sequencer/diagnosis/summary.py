@@ -202,6 +202,9 @@ class Account:
     stages: tuple[Named, ...] = ()
     lacking: tuple[str, ...] = ()
 
+    def __str__(self) -> str:
+        return f"stage: {self.stage}\ncause: {self.cause}\nnext check: {self.check}"
+
     @property
     def names(self) -> tuple[str, ...]:
         """The causes of the leading candidate; () where nothing is found."""

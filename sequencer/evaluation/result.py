@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from instruments.errors import InputError, nearest
 from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.figure_list import Figure, Known
 from sequencer.evaluation.figures.definitions import Standard
@@ -61,6 +62,13 @@ class Evaluation:
         verdict: the whole.
         arrays: the figures as arrays, for further use.
         grid: the readings as arrays.
+
+    Example:
+        >>> found = sequencer.open("GF-104").evaluation
+        >>> found.figure("span error").unit
+        '% of span'
+        >>> bool(found.points["error_pct"].abs().max() < 0.2)
+        True
     """
 
     type: str
@@ -92,11 +100,15 @@ class Evaluation:
     fit: Fitted | None = None
 
     def figure(self, name: str) -> Figure:
-        """A figure by its name; raises KeyError."""
+        """A figure by its name; raises InputError."""
         for each in self.figures:
             if each.name == name:
                 return each
-        raise KeyError(name)
+        names = [each.name for each in self.figures]
+        near = nearest(name, names)
+        raise InputError(
+            f'there is no figure "{name}"', allowed=", ".join(names), todo=f'write "{near}"' if near else ""
+        )
 
     @property
     def worst(self) -> "pd.Series[Any] | None":

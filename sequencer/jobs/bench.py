@@ -59,8 +59,13 @@ def check_bench(
     Raises:
         InputError: a file is at fault.
         InstrumentError: another run holds the bench, or the VISA backend cannot be used.
+
+    Example:
+        >>> checked = sequencer.check_bench("simulated")
+        >>> [each.instrument for each in checked if each.error]
+        []
     """
-    loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
+    loaded = load_bench(bench)
     if sequence is None:  # the chain uses most instruments, if the bench has its taps
         is_chain = {"demand", "returned"} <= set(loaded.file.taps)
         sequence = load("glycol-pump-loop" if is_chain else "pulse-to-current")
@@ -98,7 +103,7 @@ def simulate(sequence: LoadedSequence | str | Path, bench: LoadedBench | str | P
     Raises:
         InputError: a file is at fault, or the bench has no simulation.
     """
-    loaded = bench if isinstance(bench, LoadedBench) else load_bench(bench)
+    loaded = load_bench(bench)
     unit = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
     if loaded.file.simulation is None:
         raise InputError(

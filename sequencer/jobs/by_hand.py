@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from instruments.benchfile import LoadedBench
+from instruments.errors import ReadingsError
 from instruments.wiring import wire
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content
@@ -25,15 +26,36 @@ __all__ = ["by_hand", "evaluate"]
 
 
 def evaluate(
-    readings: pd.DataFrame | Path | str, type_sheet: TypeSheet | Path | str, *, serial: str = ""
+    readings: pd.DataFrame | Path | str,
+    type_sheet: TypeSheet | Path | str,
+    *,
+    serial: str = "",
+    bench: LoadedBench | Path | str | None = None,
+    worksheet: str = "",
 ) -> Evaluation:
-    """Figures and verdict of a table of readings, or of a CSV taken by hand.
+    """Figures and verdict of readings that a person took.
+
+    Args:
+        readings: a DataFrame, headed as a CSV is ("input [Hz]", "mA out", ...), or the path of a CSV or a workbook.
+        type_sheet: of the unit; for one that has none see `stated_type`.
+        serial: of the unit.
+        bench: whose instruments the readings were taken with; None = not known, so a verdict without uncertainty.
+        worksheet: of a workbook; "" = its first.
 
     Raises:
-        InputError: the type sheet is at fault.
-        ReadingsError: the readings are.
+        InputError: the type sheet or the bench file is at fault.
+        PlanError: the bench has no instrument for a tap.
+        ReadingsError: the readings are at fault.
+
+    Example:
+        >>> table = pandas.DataFrame({"input [Hz]": [0, 500, 1000, 500, 0], "mA out": [4.01, 12.02, 20, 12.03, 4.01]})
+        >>> found = sequencer.evaluate(table, "pulse-to-current", bench="by-hand")
+        >>> found.verdict.result
+        'conditional pass'
+        >>> round(found.figure("hysteresis").value, 4), found.figure("hysteresis").unit
+        (0.0625, '% of span')
     """
-    found = by_hand(readings, type_sheet, serial=serial).evaluation
+    found = by_hand(readings, type_sheet, serial=serial, bench=bench, worksheet=worksheet).evaluation
     assert found is not None
     return found
 
@@ -66,9 +88,10 @@ def by_hand(
         PlanError: the bench has no instrument for a tap.
         ReadingsError: the readings are.
     """
+    _refuse_no_table(readings)
     sheet = type_sheet if isinstance(type_sheet, TypeSheet) else load_type(type_sheet)
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    loaded = bench if isinstance(bench, LoadedBench) or bench is None else load_bench(bench)
+    loaded = None if bench is None else load_bench(bench)
     cleared = clearance(bench_cleared)
     basis, receivers = Basis(bench_cleared=cleared) if cleared else None, {}
     if loaded is not None:
@@ -101,3 +124,11 @@ def by_hand(
         bench=found.bench if loaded is None else loaded.file.bench,
         versions=versions(),
     )
+
+
+def _refuse_no_table(readings: object) -> None:
+    if not isinstance(readings, (pd.DataFrame, str, Path)):
+        raise ReadingsError(
+            f"readings are not taken from a {type(readings).__name__}",
+            allowed="a DataFrame, or the path of a CSV or a workbook",
+        )

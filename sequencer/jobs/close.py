@@ -1,6 +1,7 @@
 """Runs that are not resumed: their bench made safe, what is there evaluated and sealed."""
 
 from datetime import UTC, datetime
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ __all__ = ["close"]
 
 
 def close(
-    folder: Path | str, *, operator: Operator | None = None, acknowledged_by: str = "", say: Say | None = None
+    folder: PathLike[str] | str, *, operator: Operator | None = None, acknowledged_by: str = "", say: Say | None = None
 ) -> RunResult:
     """End a run that was cut off or interrupted: evaluate what is there, seal it.
 
@@ -37,6 +38,13 @@ def close(
     Raises:
         InputError: an acknowledgement without name or reason.
         RecordError: the run is over, or still goes on, or its journal is no journal.
+
+    Example:
+        >>> cut_off = sequencer.open("GF-105")
+        >>> sequencer.close(cut_off).outcome.status
+        'interrupted'
+        >>> sequencer.verify(cut_off).is_intact
+        True
     """
     folder = Path(folder)
     journal_of(folder)

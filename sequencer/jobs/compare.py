@@ -1,11 +1,12 @@
 """Two records, or two tables taken by hand, set side by side."""
 
 import os
+from os import PathLike
 from pathlib import Path
 
 from instruments.benchfile import LoadedBench
 from instruments.errors import InputError, RecordError
-from instruments.units import terms
+from instruments.units import Terms, terms
 from sequencer.diagnosis.comparison import Comparison, Side
 from sequencer.diagnosis.comparison import compare as set_side_by_side
 from sequencer.inputs.type_sheet import TypeSheet
@@ -15,12 +16,12 @@ from sequencer.record.digest import inputs_of
 from sequencer.record.layout import SEQUENCE, type_sheet_of
 from sequencer.record.load import load
 
-__all__ = ["compare", "of_sides", "side_of"]
+__all__ = ["compare", "margin_of", "of_sides", "side_of"]
 
 
 def compare(
-    a: Path | str,
-    b: Path | str,
+    a: PathLike[str] | str,
+    b: PathLike[str] | str,
     *,
     type_sheet: TypeSheet | Path | str | None = None,
     bench: LoadedBench | Path | str | None = None,
@@ -30,7 +31,7 @@ def compare(
     """Two records, or readings taken by hand, side by side; B less A.
 
     Args:
-        a: folder of a record, or a CSV taken by hand.
+        a: a record or its folder, or a CSV taken by hand.
         b: the other.
         type_sheet: of the unit, for a CSV.
         bench: whose instruments a CSV was taken with; None = not known, so nothing can be told.
@@ -41,6 +42,14 @@ def compare(
         InputError: the margin is none, or a CSV has no type sheet.
         ReadingsError: different types or taps, no point in common, or a CSV at fault.
         RecordError: a record is damaged.
+
+    Example:
+        >>> one, other = sequencer.open("GF-104"), sequencer.open("GF-108")
+        >>> found = sequencer.compare(one, other)
+        >>> found.result, round(found.mean_pct, 1)
+        ('different', 0.4)
+        >>> found.points["is_different"].all()
+        np.True_
     """
     sides = [_side(Path(each), type_sheet, bench) for each in (a, b)]
     return of_sides(*sides, margin=margin, same_bench=same_bench)
@@ -48,10 +57,14 @@ def compare(
 
 def of_sides(a: Side, b: Side, *, margin: str = "", same_bench: bool = False) -> Comparison:
     """Two that were read already, side by side; arguments and errors as of `compare`."""
-    taps = a.sheet.datasheet().taps
+    return set_side_by_side(a, b, margin=margin_of(a.sheet, margin), is_same_bench=same_bench)
+
+
+def margin_of(sheet: TypeSheet, margin: str) -> Terms | None:
+    """A margin as it is written, None where none is; raises InputError if it is none for such a unit."""
+    taps = sheet.datasheet().taps
     units = (taps[-1].unit, taps[0].unit)
-    within = terms(margin, bases=("span", "reading", "output", "full scale"), like=units) if margin else None
-    return set_side_by_side(a, b, margin=within, is_same_bench=same_bench)
+    return terms(margin, bases=("span", "reading", "output", "full scale"), like=units) if margin else None
 
 
 def side_of(folder: Path, *, seeks_causes: bool = True) -> Side:

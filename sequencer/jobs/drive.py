@@ -30,7 +30,8 @@ from sequencer.journal.together import Journals
 from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
 from sequencer.record.layout import is_sealed, type_sheet_of
-from sequencer.record.load import Record, load
+from sequencer.record.load import load
+from sequencer.record.record import Record
 from sequencer.record.seal import seal
 from sequencer.running.confirmations import undisturbed
 from sequencer.running.events import Found, Listener
@@ -49,6 +50,12 @@ class RunResult:
         record: read back.
         unwritten: why the record is not sealed, or has no report; None if nothing is missing.
         not_indexed: why it could not be handed over to the index; it is later. None if it was, or if there is none.
+
+    Example:
+        >>> plan = sequencer.plan("pulse-to-current-by-hand", "simulated")
+        >>> result = sequencer.run(plan, serial="GF-109")
+        >>> result.outcome.status, len(result.record.readings)
+        ('complete', 22)
     """
 
     outcome: Outcome
@@ -81,6 +88,9 @@ class RunResult:
     def is_kept(self) -> bool:
         """Its record is sealed, or waits to be resumed; a report can be written again at any time."""
         return self.outcome.can_resume or is_sealed(self.record.folder)
+
+    def __fspath__(self) -> str:
+        return str(self.record.folder)
 
     def _repr_html_(self) -> str:
         return self.record._repr_html_()

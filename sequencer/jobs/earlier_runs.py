@@ -94,7 +94,8 @@ def _take_settled(line: Mapping[str, Any], plan: Plan, times: dict[int, PointTim
     if not 0 < number <= len(plan.points) or line["state"] in {"no reading", "moving", "by the operator"}:
         return
     if 0 < after_s <= 10 * plan.points[number - 1].rule.maximum_s and math.isfinite(at_s):
-        times[number], steady_s[number] = PointTime(after_s, 0.0), at_s + after_s
+        own_s = after_s - float(line.get("waited_s", 0.0))  # one unit need not wait until others of a batch are read
+        times[number], steady_s[number] = PointTime(own_s, 0.0), at_s + after_s
 
 
 def _take_reading(line: Mapping[str, Any], times: dict[int, PointTime], steady_s: dict[int, float]) -> None:

@@ -132,7 +132,7 @@ def _pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
     """
     record = load(folder)
     findings = record.content.findings
-    earlier = record.table[record.table["step_name"] == FURTHER]
+    earlier = record.readings[record.readings["step_name"] == FURTHER]
     # Each is a cycle of its own, also after a run that was interrupted between them and resumed.
     taken_n = int(earlier["cycle"].max() if len(earlier) else 0)
     if findings is None or not findings.extra or taken_n >= _MOST_READINGS:
@@ -149,7 +149,7 @@ def _pursued(plan: Plan, folder: Path) -> tuple[Point, ...]:
         readings_n=0,
     )
     there = replace(end, frac=extra.setpoint_pct / 100, role=READING, readings_n=readings_n)
-    after = max(len(plan.points), int(record.table["number"].max()))
+    after = max(len(plan.points), int(record.readings["number"].max()))
     try:
         passed, read = further_points(plan, (end, there), after=after)
     except PlanError:  # a limit of unit or bench forbids it, and the run is complete without

@@ -1,5 +1,6 @@
 """Reports and comparisons written as pages, HTML or PDF; never through a link, never into a sealed part of a record."""
 
+from os import PathLike
 from pathlib import Path
 
 from instruments.errors import InputError, RecordError
@@ -30,8 +31,13 @@ __all__ = [
 PAGES = (".pdf", ".html")
 
 
-def report(folder: Path | str) -> Path:
-    """Write the report of a record again; returns its path, raises RecordError."""
+def report(folder: PathLike[str] | str) -> Path:
+    """Write the report of a record again; returns its path, raises RecordError.
+
+    Example:
+        >>> sequencer.report(sequencer.open("GF-104")).name
+        'report.html'
+    """
     return write_report(load(Path(folder)).content, report_path(Path(folder)))
 
 

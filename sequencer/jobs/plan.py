@@ -1,9 +1,11 @@
 """Files opened by path or by name, planned on a bench; what the plan risks, and who accepts a low TUR."""
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from instruments.benchfile import LoadedBench
 from instruments.benchfile import load_bench as load_bench_file
+from instruments.benchmodel import LARGEST_SEED
 from instruments.errors import InputError
 from instruments.units import terms
 from instruments.yamlfile import find
@@ -20,24 +22,64 @@ __all__ = ["acceptance", "acknowledgement", "clearance", "load", "load_bench", "
 
 
 def load(sequence: str | Path) -> LoadedSequence:
-    """A sequence by path, or by the name of one that comes with livezero; raises InputError."""
+    """A sequence by path, or by the name of one that comes with livezero; raises InputError.
+
+    Example:
+        >>> sequencer.load("pulse-to-current").sheet.type
+        'glycol flow converter, pulse rate to current (invented)'
+    """
     return load_sequence(str(sequence))
 
 
 def load_type(sheet: str | Path) -> TypeSheet:
-    """A type sheet by path, or by the name of one that comes with livezero; raises InputError."""
+    """A type sheet by path, or by the name of one that comes with livezero; raises InputError.
+
+    Example:
+        >>> sequencer.load_type("pulse-to-current").datasheet().taps[-1].unit
+        'mA'
+    """
     return load_type_sheet(str(sheet))[0]
 
 
-def load_bench(bench: str | Path) -> LoadedBench:
-    """A bench file by path, or by the name of one that comes with livezero ("simulated"); raises InputError."""
-    return load_bench_file(find(str(bench), what="bench file", folder=BENCHES))
+def load_bench(
+    bench: LoadedBench | str | Path, *, faults: Iterable[str] | str = (), seed: int | None = None
+) -> LoadedBench:
+    """A bench file by path, or by the name of one that comes with livezero, such as "simulated".
+
+    Args:
+        bench: path or name; or one that was loaded, which is given faults or a seed.
+        faults: that a simulated bench is given beside its own, each as "span error, span=0.8 %".
+        seed: of a simulated bench; None = its own.
+
+    Raises:
+        InputError: there is none, it is at fault, or there is no such fault.
+
+    Example:
+        >>> bench = sequencer.load_bench("simulated", faults="zero shift, zero=0.4 %", seed=7)
+        >>> bench.file.simulation.seed
+        7
+    """
+    loaded = (
+        bench
+        if isinstance(bench, LoadedBench)
+        else load_bench_file(find(str(bench), what="bench file", folder=BENCHES))
+    )
+    given = tuple(filter(None, (faults,) if isinstance(faults, str) else faults))
+    if not given and seed is None:
+        return loaded
+    if seed is not None and seed not in range(LARGEST_SEED + 1):
+        raise InputError(f'"{seed}" is no seed', where="--seed", allowed=f"a whole number, 0 to {LARGEST_SEED}")
+    from instruments.simulated.setup import entry_from_text  # noqa: PLC0415  a real bench needs none of it
+
+    return loaded.with_simulation(seed=seed, faults=tuple(entry_from_text(str(each)) for each in given))
 
 
 def plan(
     sequence: LoadedSequence | str | Path,
     bench: LoadedBench | str | Path,
     *,
+    faults: Iterable[str] | str = (),
+    seed: int | None = None,
     only: str = "",
     first: str = "",
     results: Path | str | None = None,
@@ -47,6 +89,8 @@ def plan(
     Args:
         sequence: by path, by name, or loaded.
         bench: likewise.
+        faults: as in `load_bench`.
+        seed: as in `load_bench`.
         only: steps to take, by number or name, with commas between; "" = all.
         first: the step to begin with, by number or name; "" = the first.
         results: where the records of earlier runs are, by which it is timed; None = by the type sheet alone.
@@ -54,11 +98,16 @@ def plan(
     Raises:
         InputError: a file is at fault.
         PlanError: the bench cannot do it, or the unit could be harmed.
+
+    Example:
+        >>> plan = sequencer.plan("pulse-to-current", "simulated", faults="span error, span=0.8 %", seed=7)
+        >>> len(plan.points), plan.tur > 4
+        (73, True)
     """
     loaded = sequence if isinstance(sequence, LoadedSequence) else load(sequence)
     if only or first:
-        loaded = selected(loaded, only=only, first=first)
-    made = planned(loaded, bench if isinstance(bench, LoadedBench) else load_bench(bench))
+        loaded = selected(loaded, only=str(only), first=str(first))
+    made = planned(loaded, load_bench(bench, faults=faults, seed=seed))
     if results is None:
         return made
     earlier = earlier_times(made, Path(results))

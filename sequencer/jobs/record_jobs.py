@@ -21,9 +21,40 @@ from sequencer.readings.plausibility import Expectation, Seen, doubt
 from sequencer.readings.table import valid_rows
 from sequencer.record.addenda import add
 from sequencer.record.layout import type_sheet_of
-from sequencer.record.load import Record, load
+from sequencer.record.load import load
+from sequencer.record.record import Record
 
-__all__ = ["by_trials", "correct", "load_record", "remark"]
+__all__ = ["by_trials", "correct", "load_record", "open", "remark"]
+
+
+def open(name: Path | str, results: Path | str = "results") -> Record:  # noqa: A001  as it is called from outside
+    """A record as it is kept, its figures computed again from its journal.
+
+    Args:
+        name: its folder; or the serial of its unit, of which the last run counts, or as "GF-104@as-found",
+            "GF-104@2026-01-05"; or the first eight digits of its digest.
+        results: where a serial is looked for.
+
+    Raises:
+        InputError: what stands behind the @ is neither a state nor a date.
+        RecordError: there is none, several are meant, or it cannot be read.
+
+    Example:
+        >>> record = sequencer.open("GF-104")
+        >>> record.evaluation.verdict.result
+        'conditional pass'
+        >>> record.readings[["tap", "value"]].shape
+        (22, 2)
+        >>> record.figures.loc["hysteresis", "unit"]
+        '% of span'
+        >>> print(record.diagnosis.cause)
+        no fault found: nothing beyond what a good unit does
+        >>> record.plot("hysteresis").svg[:4]
+        '<svg'
+    """
+    from sequencer.jobs.index_jobs import find_record  # noqa: PLC0415  a database is loaded by those alone who ask it
+
+    return load(find_record(str(name), results).folder)
 
 
 def load_record(folder: Path | str) -> Record:
@@ -89,7 +120,7 @@ def correct(
     sheet, index, row = _reading(record, point=point, tap=tap, reading=reading)
     at = sheet.taps[index]
     signal = magnitude(quantity(to, like=at.reading_unit), at.reading_unit)
-    _refuse_what_is_not_meant(_doubted(record.table, sheet, index, row, signal, to), folder, is_meant)
+    _refuse_what_is_not_meant(_doubted(record.readings, sheet, index, row, signal, to), folder, is_meant)
     before = float(row["signal"])
     added = add(
         folder,
@@ -136,7 +167,7 @@ def _reading(record: Record, *, point: int, tap: str, reading: int) -> tuple[Dat
     sheet = with_certified(type_sheet_of(folder).datasheet(), basis.statements)
     names = [each.name for each in sheet.taps]
     name = tap or names[-1]
-    rows = valid_rows(record.table)
+    rows = valid_rows(record.readings)
     rows = rows[(rows["number"] == point) & (rows["reading"] == reading) & (rows["tap"] == name)]
     if name not in names or rows.empty:
         raise InputError(

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from functools import partial
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
 from sequencer.record.create import create_again, versions
 from sequencer.record.layout import JOURNAL
+from sequencer.reports.notebook_progress import notebook_listener
 from sequencer.running.events import Listener
 from sequencer.running.loop import Rest
 from sequencer.running.outcome import Outcome
@@ -26,7 +28,7 @@ __all__ = ["last_date", "resume", "resumed"]
 
 
 def resume(  # noqa: PLR0913  all but the folder by keyword
-    folder: Path | str,
+    folder: PathLike[str] | str,
     *,
     operator_name: str = "",
     operator: Operator | None = None,
@@ -59,6 +61,13 @@ def resume(  # noqa: PLR0913  all but the folder by keyword
         InputError: an input that is kept is at fault.
         PlanError: the plan is not possible any more.
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
+
+    Example:
+        >>> cut_off = sequencer.open("GF-106")
+        >>> cut_off.content.status
+        'interrupted'
+        >>> sequencer.resume(cut_off).outcome.status
+        'complete'
     """
     folder = Path(folder)
     refuse_what_is_sealed(folder)
@@ -77,7 +86,7 @@ def resume(  # noqa: PLR0913  all but the folder by keyword
             partial(resumed, plan, rest, journal, last, operator_name, identities_of(lines)),
             serial=opened["serial"],
             operator=operator or Nobody(),
-            listener=listener,
+            listener=listener or notebook_listener(plan),
             trace=trace,
             pursue=pursue,
             rest=rest,

@@ -19,6 +19,7 @@ from sequencer.journal.writer import Journal
 from sequencer.planning.plan import Plan
 from sequencer.record.create import as_found_of, create, create_again, opening, used
 from sequencer.record.layout import JOURNAL
+from sequencer.reports.notebook_progress import notebook_listener
 from sequencer.running.events import Listener
 
 __all__ = ["begun", "run"]
@@ -50,7 +51,7 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         tag: of the place that the unit is for; "" = none.
         operator_name: for the record.
         operator: confirms cautions and serves keyed instruments; None = unattended.
-        listener: takes every event.
+        listener: takes every event; None = in a notebook one that shows where the run is, else none.
         trace: takes every exchange with an instrument.
         low_tur_accepted: "NAME: reason" of the person who accepts a test uncertainty ratio below 1.5; "" = none.
         bench_cleared: "NAME: how" of the person who proved bench and wiring right by other means; "" = nobody did.
@@ -65,8 +66,19 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         InputError: no serial, an acceptance or a clearance without name or reason, or a fault not in the catalogue.
         InstrumentError: another run holds the bench, or a resource cannot be opened; nothing was energised.
         RecordError: the record cannot be written.
+
+    Example:
+        >>> plan = sequencer.plan("pulse-to-current-by-hand", "simulated", faults="zero shift, zero=0.4 %")
+        >>> result = sequencer.run(plan, serial="GF-107", state="as found")
+        >>> result.exit_code, result.verdict.result
+        (1, 'fail')
+        >>> result.record.diagnosis.names[0]
+        'zero shift'
     """
-    serial = serial.strip()
+    _refuse_no_plan(plan)
+    if state not in ("as found", "as left", ""):
+        raise InputError(f'a unit is not "{state}"', where="state", allowed='"as found", "as left", or "" for neither')
+    serial = str(serial).strip()
     if not serial:
         raise InputError("the serial of the unit is missing", allowed="what stands on its plate", todo="give --serial")
     said = {
@@ -82,11 +94,20 @@ def run(  # noqa: PLR0913  all but the plan by keyword
         partial(begun, plan, Path(results), said),
         serial=serial,
         operator=operator or Nobody(),
-        listener=listener,
+        listener=listener or notebook_listener(plan),
         trace=trace,
         pursue=pursue,
     )
     return kept(folder, outcome, listener, monte_carlo=monte_carlo)
+
+
+def _refuse_no_plan(plan: object) -> None:
+    if not isinstance(plan, Plan):
+        raise InputError(
+            f"a {type(plan).__name__} is no plan",
+            allowed='such as sequencer.plan("pulse-to-current", "simulated")',
+            todo="make the plan first",
+        )
 
 
 @contextmanager

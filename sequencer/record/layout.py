@@ -72,6 +72,12 @@ def journal_of(folder: Path) -> Path:
     return path
 
 
+def is_place(name: Path) -> bool:
+    """What a person named is a place on the disk, or the name of one that is not there, and no serial."""
+    # It never raises, as a name that is too long would. A serial may have a slash: then no folder is before it.
+    return os.path.exists(name) or (len(name.parts) > 1 and os.path.isdir(name.parent))  # noqa: PTH110, PTH112
+
+
 def is_sealed(folder: Path) -> bool:
     """True once a run is over and its record complete, or another one was made of it."""
     return (folder / DIGEST).exists() or (folder / SALVAGED).exists()

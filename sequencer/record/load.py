@@ -3,8 +3,7 @@
 import json
 import traceback
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from html import escape
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,33 +27,14 @@ from sequencer.journal.writer import chain_faults, entries, read_journal
 from sequencer.record.addenda import added, corrected, words_of
 from sequencer.record.digest import alterations, sealed_digest
 from sequencer.record.layout import FIGURES, JOURNAL, PICTURES, journal_of, settings_of, type_sheet_of
-from sequencer.reports import words
+from sequencer.record.record import Record
 from sequencer.reports.as_text import duration
 
-__all__ = ["AsIf", "Record", "load"]
+__all__ = ["AsIf", "load"]
 
 
 # What lines that nobody wrote so make of the code that takes their fields.
 _WRONG = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
-    """A record as it is read back: its table, what was evaluated, and everything a report shows."""
-
-    folder: Path
-    table: pd.DataFrame
-    content: Content
-
-    @property
-    def evaluation(self) -> Evaluation | None:
-        """Figures and verdict; None where nothing could be evaluated."""
-        return self.content.evaluation
-
-    def _repr_html_(self) -> str:
-        from sequencer.reports.notebook import evaluation_html  # noqa: PLC0415  only a notebook asks
-
-        return evaluation_html(self.evaluation) if self.evaluation is not None else escape(words.spoken(self.content))
 
 
 AsIf = Callable[[Basis, DataSheet], Basis]
@@ -129,7 +109,7 @@ def load(
         content = replace(content, remarks=(*map(words_of, more), *judged, *content.remarks))
     except _WRONG as error:
         raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
-    return Record(folder=folder, table=table, content=content)
+    return Record(folder=folder, readings=table, content=content)
 
 
 def _read_again(table: pd.DataFrame, before: DataSheet, after: DataSheet) -> pd.DataFrame:
@@ -212,6 +192,7 @@ def _told(
         ),
         cautions=tuple(opened["cautions"]),
         remarks=(*_happened(lines), *said_of_it, *_remarks(lines), *found.remarks),
+        doubts=(*_doubts(lines), *found.doubts),
         told=_only_told(lines),
         traces=_traces(lines, table),
         versions=opened["versions"],
@@ -250,7 +231,23 @@ def _happened(lines: list[dict[str, Any]]) -> Iterator[str]:
 def _remarks(lines: list[dict[str, Any]]) -> Iterator[str]:
     for line in lines:
         if line["kind"] == "remark":
-            yield f"point {line['number']}: {line['text']}" if line.get("number") else str(line["text"])
+            yield _remark(line)
+
+
+def _remark(line: dict[str, Any]) -> str:
+    return f"point {line['number']}: {line['text']}" if line.get("number") else str(line["text"])
+
+
+def _doubts(lines: list[dict[str, Any]]) -> Iterator[str]:
+    """The remarks of what was doubted and stands all the same."""
+    stand = {
+        (line.get("number"), line["text"])
+        for line in lines
+        if line["kind"] == "doubt" and line["answer"] in {"confirmed", "persists"}
+    }
+    for line in lines:
+        if line["kind"] == "remark" and any(line.get("number") == at and text in line["text"] for at, text in stand):
+            yield _remark(line)
 
 
 def _cut_off(table: pd.DataFrame) -> str:

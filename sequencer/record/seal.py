@@ -10,7 +10,8 @@ from sequencer.journal.writer import read_journal
 from sequencer.readings.table import write_csv
 from sequencer.record.digest import digest_of
 from sequencer.record.layout import DIGEST, FIGURES, JOURNAL, READINGS, write_synced
-from sequencer.record.load import Record, load
+from sequencer.record.load import load
+from sequencer.record.record import Record
 from sequencer.reports.json_document import document
 
 __all__ = ["seal"]
@@ -25,7 +26,7 @@ def seal(folder: Path) -> Record:
     held = {JOURNAL: read_journal(folder / JOURNAL)}
     record = load(folder, held=held)
     try:
-        write_csv(record.table, folder / READINGS)
+        write_csv(record.readings, folder / READINGS)
         write_synced(folder / FIGURES, as_json(document(record.content), indent=1) + "\n")
         digest = digest_of(folder, held)
         new = folder / f"{DIGEST}.new"

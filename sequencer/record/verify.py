@@ -5,6 +5,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from sequencer.reports.json_document import document
 __all__ = ["Verification", "verify"]
 
 # These depend on other records and on the place of this one, not on what was recorded here.
-_ELSEWHERE = ("as_found", "remarks")
+_ELSEWHERE = ("as_found", "remarks", "doubts")
 # Opinions on the figures, which a later livezero may hold otherwise: no figure follows from them.
 _OPINIONS = ("advice", "findings", "adjustment", "steps", "step_results")
 # Sentences, which a later livezero may word otherwise. What they say stands as a number or a result beside them, and
@@ -80,11 +81,16 @@ class Verification:
         return (copy, salvage, "do not use its verdict until then")
 
 
-def verify(folder: Path | str) -> Verification:
+def verify(folder: PathLike[str] | str) -> Verification:
     """Compute digests, chain and figures of a record again and tell what was altered.
 
     Raises:
         RecordError: there is no record.
+
+    Example:
+        >>> proof = sequencer.verify(sequencer.open("GF-104"))
+        >>> proof.is_intact, proof.findings
+        (True, ())
     """
     folder = Path(folder)
     journal = journal_of(folder)

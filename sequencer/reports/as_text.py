@@ -14,6 +14,7 @@ __all__ = [
     "MINUS",
     "MOST_DECIMALS",
     "as_pct",
+    "counted",
     "coverage",
     "date",
     "decimals_for",
@@ -52,6 +53,11 @@ def fixed(value: float | None, decimals: int, *, minus: str = MINUS, is_signed: 
     if float(text) == 0:
         return text
     return f"{minus if value < 0 else '+' if is_signed else ''}{text}"
+
+
+def counted(number: int, what: str) -> str:
+    """So many of what is written in the singular: "1 run", "3 runs"."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def significant(value: float, digits: int = 2, *, minus: str = MINUS) -> str:

@@ -1,24 +1,49 @@
-"""Lets a notebook show a plan and an evaluation. Neither knows its report, so each is given its view from here."""
+"""Lets a notebook show what comes back. No result knows its report, so each is given its view from here."""
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 
-__all__ = ["show_in_notebooks"]
+if TYPE_CHECKING:
+    from sequencer.history.envelope import Envelope
+
+__all__ = ["show_envelopes_in_notebooks", "show_in_notebooks"]
+
+_VIEWS: dict[type, str] = {
+    Account: "account_html",
+    Comparison: "comparison_html",
+    Evaluation: "evaluation_html",
+    Plan: "plan_html",
+}
 
 
-def _evaluation(shown: Evaluation) -> str:
-    from sequencer.reports.notebook import evaluation_html  # noqa: PLC0415  jinja2 only where a page is made
+def _view(name: str) -> Callable[[Any], str]:
+    def shown(result: Any) -> str:  # noqa: ANN401  one of the classes above
+        from sequencer.reports import notebook  # noqa: PLC0415  jinja2 only where a page is made
 
-    return evaluation_html(shown)
+        return str(getattr(notebook, name)(result))
+
+    return shown
 
 
-def _plan(shown: Plan) -> str:
-    from sequencer.reports.notebook import plan_html  # noqa: PLC0415
+def _envelope(shown: "Envelope") -> str:
+    from sequencer.reports.type_envelope import envelope_html  # noqa: PLC0415
 
-    return plan_html(shown)
+    return envelope_html(shown)
 
 
 def show_in_notebooks() -> None:
-    """Give both classes the method that notebooks ask for."""
-    for kind, view in ((Evaluation, _evaluation), (Plan, _plan)):
-        setattr(kind, "_repr_html_", view)  # noqa: B010  the classes do not have it, so that they import no report
+    """Give each class the method that notebooks ask for."""
+    for kind, name in _VIEWS.items():
+        setattr(kind, "_repr_html_", _view(name))  # noqa: B010  the classes do not have it, so that they import no report
+
+
+def show_envelopes_in_notebooks() -> None:
+    """The same for the envelope of a type, which is loaded by those alone who ask for one."""
+    from sequencer.history.envelope import Envelope  # noqa: PLC0415
+
+    setattr(Envelope, "_repr_html_", _envelope)  # noqa: B010

@@ -32,6 +32,7 @@ _MOST_ALTERATIONS = 12
 def html(content: Content) -> str:
     """The report of a content as one self-contained page."""
     found = content.evaluation
+    doubts, remarks = words.doubted(content)
     trace = telling_trace(content.traces)
     result = content.verdict.result
     settled_plot = settling_plot(found, trace, unit=found.output_unit if found else "output units")
@@ -56,9 +57,10 @@ def html(content: Content) -> str:
         parts=[registry()[name].html(results) for name, results in content.steps.items()],
         trace=trace,
         trace_place=f"{as_pct(trace.setpoint_pct)}{way(trace.direction)}" if trace else "",
-        remarks=content.remarks[:_MOST_REMARKS],
+        doubts=doubts,
+        remarks=remarks[:_MOST_REMARKS],
         most_alterations=_MOST_ALTERATIONS,
-        more_remarks_n=max(len(content.remarks) - _MOST_REMARKS, 0),
+        more_remarks_n=max(len(remarks) - _MOST_REMARKS, 0),
         **(_judged(content, found) if found else {}),
     )
 

@@ -21,7 +21,7 @@ from sequencer.planning.bench_statements import reaction_s
 from sequencer.planning.plan import Plan
 from sequencer.planning.risk_table import expected_chances
 
-__all__ = ["comparison_document", "document", "plan_document"]
+__all__ = ["comparison_document", "document", "plan_document", "step_numbers"]
 
 # Columns in the unit of the output: each is a level there, or a difference of two.
 _OF_OUTPUT = ("ideal", "output", "error", "tolerance", "sd", "U", "first", "second", "change")
@@ -39,7 +39,12 @@ def _document(content: Content) -> dict[str, Any]:
         name: getattr(content, name)
         for name in ("serial", "type", "sequence", "date", "operator", "state", "status", "reason", "advice", "bench")
     }
-    head |= {"is_simulated": content.is_simulated, "remarks": list(content.remarks), "versions": content.versions}
+    head |= {
+        "is_simulated": content.is_simulated,
+        "remarks": list(content.remarks),
+        "doubts": list(content.doubts),
+        "versions": content.versions,
+    }
     head |= {"told_not_proved": list(content.told)}
     head |= _of_steps(content)
     if content.findings is not None:
@@ -108,12 +113,15 @@ def _of_steps(content: Content) -> dict[str, Any]:
         value = step.json(results)
         if value is not None:
             (own if step.json_key else others)[step.json_key or name] = value
-    numbers = _numbers(content)
+    numbers = step_numbers(content)
     return own | ({"steps": others} if others else {}) | ({"step_results": numbers} if numbers else {})
 
 
-def _numbers(content: Content) -> list[dict[str, Any]]:
-    """What the steps found as numbers, each with its limit where it has one: one form for all of them."""
+def step_numbers(content: Content) -> list[dict[str, Any]]:
+    """What the steps found as numbers, each with its limit where it has one: one form for all of them.
+
+    Each has step (its name in the registry), name, value and U (NaN = not known), unit, limit ("" = none), is_met.
+    """
     found = []
     for name, results in content.steps.items():
         judged = {each.name: each for each in registry()[name].judged(results)}
@@ -167,6 +175,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "type": planned.sheet.type,
         "bench": planned.bench.file.bench,
         "estimate_s": planned.estimate_s,
+        "estimate_most_s": planned.estimate_s + sum(planned.until_s.values()),
         "reaction_s": reaction_s(planned.bench, planned.all_wires),
         "tur": planned.tur,
         "risk": None if (chances := expected_chances(planned)) is None else asdict(chances),

@@ -108,7 +108,7 @@ class LiveView:
     def __call__(self, event: Event) -> None:
         """Take an event, and show it if it is time."""
         is_done = self.progress.take(event)
-        if not isinstance(event, (SampleTaken, Waited)) or is_done:
+        if self._is_told(event) or is_done:
             self._say(event, is_done=is_done)
         if self._is_silent:
             self._lines.clear()
@@ -116,6 +116,12 @@ class LiveView:
             self._flush()
         elif self._clock.now() - self._drawn_s >= _REFRESH_S:
             self._draw()
+
+    def _is_told(self, event: Event) -> bool:
+        """Whether an event is more than one of many; a person who waits for a point to settle is told so."""
+        if isinstance(event, Waited):
+            return self._is_by_hand and event.point.setpoint.is_read
+        return not isinstance(event, SampleTaken)
 
     def _say(self, event: Event, *, is_done: bool) -> None:
         """A line for what is worth one: remarks, what was made safe, the end; on a pipe each point too."""
@@ -132,6 +138,8 @@ class LiveView:
         elif self._is_by_hand:
             if isinstance(event, PointBegun):
                 self._lines += self._before()
+            elif isinstance(event, Waited):
+                self._lines.append(Text(f"    wait {duration(event.left_s)}: the unit settles"))
             elif is_done and (result := self._result()):
                 self._lines.append(Text(f"    {result}"))
         elif is_done and not self._is_terminal:
@@ -234,6 +242,11 @@ class LiveView:
             Text(trace, no_wrap=True, overflow="ellipsis"),
             Text(worst, style="bold red" if is_out else "", no_wrap=True, overflow="ellipsis"),
         )
+
+    def text(self) -> str:
+        """The block as plain lines, cut where it is too wide."""
+        lines = [each.plain for each in self.block().renderables if isinstance(each, Text)]
+        return "\n".join(line[: self._console.width].rstrip() for line in lines)
 
     def _worst(self) -> tuple[str, bool]:
         """The worst error so far in words, and whether it is beyond the tolerance."""

@@ -1,19 +1,31 @@
-"""What a notebook shows of a plan or an evaluation: a fragment of HTML without style sheet, escaped. No figure here."""
+"""What a notebook shows of a result: a fragment of HTML without style sheet, escaped. No figure here."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from markupsafe import Markup, escape
 
 from instruments.texts import as_page
 from instruments.units import show
+from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
+from sequencer.reports import compared as said
 from sequencer.reports import words
 from sequencer.reports.as_text import duration, ratio, set_points
-from sequencer.reports.plots import error_plot
+from sequencer.reports.plots import bar_plot, error_plot, hysteresis_plot, residual_plot
 from sequencer.reports.rows import figure_rows
+from sequencer.reports.side_by_side import difference_plot
 
-__all__ = ["evaluation_html", "plan_html"]
+__all__ = ["PLOTS", "account_html", "comparison_html", "evaluation_html", "plan_html"]
+
+PLOTS: Mapping[str, Callable[[Evaluation], str]] = {
+    "error": error_plot,
+    "hysteresis": hysteresis_plot,
+    "residual": residual_plot,
+    "bars": bar_plot,
+}
+"""Plots of an evaluation, by the name that they are asked for."""
 
 
 def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> Markup:
@@ -87,5 +99,35 @@ def evaluation_html(evaluation: Evaluation) -> str:
             Markup("<p>Reservations</p><ul>{}</ul>").format(reserved) if verdict.reservations else Markup(""),
             Markup(error_plot(evaluation)),  # noqa: S704  the plot escapes its texts
             _table(("figure", "value", "U, expanded", "u of scatter", "own", "between", "noise alone", "at"), rows),
+        )
+    )
+
+
+def account_html(account: Account) -> str:
+    """What is the matter: where, what, what to check next; then the ranking."""
+    lines = Markup("").join(
+        Markup("<p>{}</p>").format(each) for each in (account.stage, account.cause, account.check) if each
+    )
+    ranked = [
+        (f"{100 * each.weight:.0f} %", each.place, " or ".join(each.names), each.text) for each in account.ranking
+    ]
+    table = _table(("probability", "place", "cause", "size"), ranked) if ranked else Markup("")
+    return as_page(Markup("<div>{}{}</div>").format(lines, table))
+
+
+def comparison_html(compared: Comparison) -> str:
+    """A comparison: the answer, what it rests on, the difference drawn."""
+    word, largest = said.answer(compared)
+    sides = [said.side_name(name, side.content) for name, side in (("A", compared.a), ("B", compared.b))]
+    tests = Markup("").join(
+        Markup("<li>{}</li>").format(each) for each in (*compared.cautions, *said.sentences(compared))
+    )
+    return as_page(
+        Markup("<div><p><strong>{}</strong> {}<br>{}<br>{}</p>{}<ul>{}</ul></div>").format(
+            word,
+            largest,
+            *sides,
+            Markup(difference_plot(compared)),  # noqa: S704  the plot escapes its texts
+            tests,
         )
     )

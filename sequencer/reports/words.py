@@ -5,6 +5,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from instruments.texts import counted
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.adjustment import Adjustment
 from sequencer.evaluation.result import Evaluation
@@ -18,6 +19,7 @@ __all__ = [
     "SIMULATED",
     "SYMBOLS",
     "TOLD_OTHERWISE",
+    "doubted",
     "enough",
     "headline",
     "ordered",
@@ -37,6 +39,7 @@ OPINION_NOTE = "Diagnosis and advice are opinions and interpretations; they stan
 TOLD_OTHERWISE = "opinion (ISO/IEC 17025:2017, 7.8.7), would be told otherwise by its check:"
 # A text of its own for each, so that no verdict hangs on a colour; in brackets where it holds with less than certainty.
 SYMBOLS = {"pass": "✓", "conditional pass": "(✓)", "conditional fail": "(✗)", "fail": "✗", "not determinable": "?"}
+_MOST_DOUBTS = 5
 _WORST_FIRST = ("fail", "conditional fail", "not determinable", "conditional pass", "pass")
 
 
@@ -48,6 +51,14 @@ def verdict_word(content: Content) -> str:
 def spoken(content: Content) -> str:
     """Verdict and reason in one line."""
     return f"{verdict_word(content)}: {content.verdict.reason}"
+
+
+def doubted(content: Content) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The doubts that stand above the verdict, with how many more there are; and the remarks that are left below."""
+    shown = content.doubts[:_MOST_DOUBTS]
+    rest = len(content.doubts) - len(shown)
+    more = (f"and {counted(rest, 'more doubt')}, among the remarks",) if rest else ()
+    return (*shown, *more), tuple(each for each in content.remarks if each not in shown)
 
 
 def worst_verdict(verdicts: Iterable[str]) -> str:

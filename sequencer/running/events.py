@@ -79,7 +79,7 @@ class ReadingTaken:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waited:
-    """Time passes that a step asks for: so much of it is left, 0 once it is over."""
+    """Time passes that a step asks for, or until a person may read: so much of it is left, 0 once a step's is over."""
 
     point: Point
     left_s: float

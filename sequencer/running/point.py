@@ -17,7 +17,7 @@ from instruments.roles import Receiver, Sample
 from instruments.texts import to_digits
 from sequencer.inputs.step import Setpoint
 from sequencer.planning.plan import Plan, Point
-from sequencer.running.events import PointSettled, ReadingTaken, SampleTaken
+from sequencer.running.events import PointSettled, ReadingTaken, SampleTaken, Waited
 from sequencer.running.logbook import Logbook
 from sequencer.running.plausibility_check import Questioning
 from sequencer.running.settling import Settled, Settling, State
@@ -166,6 +166,7 @@ class Reader:
             to_go=settled.to_go,
             noise_sd=settled.noise_sd,
             held_s=round(settled.held_s, 6),
+            **({"waited_s": round(settled.waited_s, 6)} if settled.waited_s else {}),
             trace=[(round(at_s, 6), value) for at_s, value in settled.trace],
         )
         self._log.tell(PointSettled(point=point, settled=settled))
@@ -180,7 +181,7 @@ class Reader:
         clock, receiver, tap = self._bench.clock, self.last, self._plan.sheet.taps[-1]
         expected = float(tap.to_reading(np.array(point.expected[-1])))
         if receiver.is_keyed:  # the person reads when it stands still; the time they need is not ours to judge
-            yield clock.now() + min(point.settles_s, point.rule.maximum_s)
+            yield clock.now() + self._left_to_settle(point)
             return ""
         missed = 0
         while not self.lost:
@@ -192,7 +193,7 @@ class Reader:
                 missed += 1
                 if missed > self._retries:
                     self._raise_alarm(error)
-                    self._log.remark(f"{error.where}: {error.what} {missed} times running")
+                    self._log.remark(f'{error.where}: {error.what} {missed} times running, last "{error.reply[:40]}"')
                     return error.kind
                 settling.add(clock.now() - start_s, float("nan"))  # only time passes
             else:
@@ -215,6 +216,13 @@ class Reader:
             if self._stays:
                 settling.delayed(max(clock.now() - due_s, 0.0))
         return self.lost
+
+    def _left_to_settle(self, point: Point) -> float:
+        """Seconds that a unit is given before a person reads it, said to them."""
+        wait_s = min(point.settles_s, point.rule.maximum_s)
+        if wait_s > 0:
+            self._log.tell(Waited(point=point, left_s=wait_s))
+        return wait_s
 
     def _raise_alarm(self, error: NoReadingError) -> None:
         """Nothing is driven that cannot be read; an overload is an answer with sense."""

@@ -21,6 +21,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # runs from a checkout that is not installed
 
+from instruments.errors import InputError
 from sequencer.evaluation.budget import Basis, Limits, Statement
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.inputs.type_sheet import TypeSheet
@@ -241,7 +242,7 @@ def simulated(case, units_n, seed):
         for name, truth in unit.truths().items():
             try:
                 figure = made.figure(name)
-            except KeyError:
+            except InputError:
                 continue
             if figure.low is None or figure.value is None:
                 continue

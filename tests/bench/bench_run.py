@@ -37,7 +37,7 @@ def main() -> None:
             start_s = time.perf_counter()
             result = core.run(core.plan(sequence, "simulated"), serial="bench", results=folder / "results")
             wall_s = time.perf_counter() - start_s
-            bench_s = float(result.record.table["at_s"].max())
+            bench_s = float(result.record.readings["at_s"].max())
             assert result.evaluation is not None
             print(
                 f"{Path(sequence).stem:28} {len(result.evaluation.visits):6} {bench_s / 60:7.1f} min "

@@ -176,9 +176,16 @@ def test_at_a_terminal_it_asks(tmp_path, quick, answer):
         env=os.environ | {"COLUMNS": "80"},
     ) as process:  # fmt: skip
         os.close(theirs)
-        os.write(ours, f"{answer}\n".encode())
-        out, err = process.communicate(timeout=60)
+        asked = ""
+        while "leave it for later" not in " ".join(asked.split()) and (letter := process.stderr.read(1)):
+            asked += letter
+        os.write(ours, f"{answer}\n".encode())  # what is typed before it is asked is no answer
+        try:
+            out, err = process.communicate(timeout=60)
+        finally:
+            process.kill()
         os.close(ours)
+    err = asked + err
     assert "resume it, close it as interrupted, or leave it for later" in err
     assert process.returncode == 0, err
     records = sorted(path for path in (tmp_path / "results").iterdir() if path != record)

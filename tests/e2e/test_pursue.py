@@ -52,7 +52,7 @@ def test_the_figures_stay_those_of_the_sequence(planned, tmp_path):
     assert [figure.value for figure in plain.evaluation.figures] == [
         figure.value for figure in further.evaluation.figures
     ]
-    assert len(further.table) > len(plain.table)
+    assert len(further.readings) > len(plain.readings)
 
 
 def test_a_run_with_further_points_verifies_and_is_reported_again(planned, tmp_path):
@@ -65,14 +65,14 @@ def test_a_run_with_further_points_verifies_and_is_reported_again(planned, tmp_p
 
 
 def test_every_further_point_lies_within_the_limits_and_comes_from_its_side(planned, tmp_path):
-    table = core.run(planned, serial="GF-3", results=tmp_path / "results", pursue=True).record.table
+    table = core.run(planned, serial="GF-3", results=tmp_path / "results", pursue=True).record.readings
     further = table[table["step_name"] == "further"]
     assert further["setpoint_pct"].between(0, 100).all()
     assert set(further["direction"]) <= {"up", "down"}
 
 
 def further_of(record):
-    return record.table[record.table["step_name"] == "further"]
+    return record.readings[record.readings["step_name"] == "further"]
 
 
 def test_each_point_is_chosen_by_what_the_one_before_told_and_there_is_an_end_of_it(planned, tmp_path, monkeypatch):
@@ -124,7 +124,7 @@ def test_a_run_interrupted_after_its_last_point_takes_further_points_of_its_own(
     result = core.resume(cut.record.folder, pursue=True)
     assert result.outcome.status == "complete"
     assert result.record.content.findings.names == ("missing pulses at high speed",)
-    table = result.record.table
+    table = result.record.readings
     further = table[table["step_name"] == "further"]
     assert further["number"].min() > last
     # No two setpoints share a visit, whenever it was taken; or their readings would be averaged.

@@ -44,7 +44,7 @@ def errors_pct(ran):
 
     It comes to rest on the branch that it was read on: the unit has a little hysteresis by nature.
     """
-    table, plant = ran.record.table, ran.simulated[0].plant
+    table, plant = ran.record.readings, ran.simulated[0].plant
     rest, at_s = {}, 1e5
     ends = {"up": table["commanded"].min(), "down": table["commanded"].max()}
     for commanded, direction in table[["commanded", "direction"]].drop_duplicates().itertuples(index=False):

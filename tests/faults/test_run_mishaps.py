@@ -42,7 +42,7 @@ def test_a_mishap_ends_well_or_safe_and_never_in_a_wrong_number(small, run, kind
         assert record.evaluation is None or record.evaluation.verdict.result == "not determinable"
     elif kind != MEASURES_ANOTHER_THING:
         assert record.evaluation.verdict.result == "pass"
-        assert record.table.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
+        assert record.readings.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
     assert json.loads(json.dumps(document(seal(ran.folder).content), allow_nan=False))["status"] == ran.outcome.status
 
 
@@ -61,7 +61,10 @@ def test_an_instrument_that_dies_ends_the_run_and_only_a_dead_source_is_not_safe
 
 def test_two_mishaps_at_once_are_dealt_with_one_after_the_other(small, run):
     # A point is given up at its third mishap: these come at three points.
-    wrong = [Mishap(kind="late", instrument="meter", at_exchange=50), Mishap(kind="garbled", at_exchange=400)]
+    wrong = [
+        Mishap(kind="late", instrument="meter", at_exchange=50),
+        Mishap(kind="garbled", instrument="source", at_exchange=60),
+    ]
     ran = run(small(), wrong=[*wrong, Mishap(kind="empty", instrument="reference", at_exchange=50)])
     assert ran.outcome.status == "complete"
     assert ran.record.evaluation.verdict.result == "pass"
@@ -83,7 +86,7 @@ def test_an_overload_takes_the_next_wider_range_and_the_table_says_which(small, 
     # 4 to 9 mA fits the 10 mA range; one overload there, and 100 mA is taken.
     plan = small(type_sheet={"4 .. 20 mA": "4 .. 9 mA"})
     ran = run(plan, wrong=[Mishap(kind="overload", instrument="meter", at_exchange=60, matching="READ?")])
-    ranges = list(dict.fromkeys(ran.record.table.query("tap == 'output'")["range"]))
+    ranges = list(dict.fromkeys(ran.record.readings.query("tap == 'output'")["range"]))
     assert ranges == ["-10 .. 10 mA", "-100 .. 100 mA"]
     assert any("range changed to -100 .. 100 mA" in remark for remark in ran.record.content.remarks)
     assert ran.outcome.status == "complete"

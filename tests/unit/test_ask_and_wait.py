@@ -140,7 +140,7 @@ def test_what_is_not_confirmed_ends_the_run_with_the_outputs_safe(asking, run, a
     assert found.outcome.status == "interrupted"
     assert reason in found.outcome.reason
     assert found.is_safe()
-    assert not found.record.table.shape[0]
+    assert not found.record.readings.shape[0]
 
 
 def test_ctrl_c_ends_a_wait_with_the_outputs_safe(asking, run):

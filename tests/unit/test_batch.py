@@ -113,6 +113,15 @@ def test_a_unit_that_settles_late_costs_the_others_no_reading_and_their_settling
     assert all(verdicts(result)[serial] == "pass" for serial in ("A1", "A2", "A4"))
 
 
+def test_what_a_unit_waited_for_others_is_told_apart_from_its_own_settling(planned, tmp_path):
+    plan = planned(bench=with_faults("3: {faults: [{fault: lag, tau: 0.3 s}]}"))
+    result = core.batch(plan, serials=SERIALS, results=tmp_path / "results")
+    settled = {serial: [line for line in lines(result, serial) if line["kind"] == "settled"] for serial in SERIALS}
+    waited = {serial: sum(line.get("waited_s", 0.0) for line in settled[serial]) for serial in SERIALS}
+    assert waited["A3"] > waited["A1"] >= 0  # it settles late, and is read between the others
+    assert all(0 <= line.get("waited_s", 0.0) < line["after_s"] for each in settled.values() for line in each)
+
+
 def test_the_input_is_read_while_the_units_settle_and_the_reading_that_ends_a_wait_is_the_first(planned, tmp_path):
     plan = planned(type_sheet={"time constant: 20 ms": "time constant: 0.4 s", "maximum: 3 s": "maximum: 20 s"})
     result = core.batch(plan, serials=SERIALS, results=tmp_path / "results")

@@ -32,7 +32,7 @@ def test_the_readings_stand_beside_the_figures_and_change_none(small, run):
     plain, captured = run(small()).record, run(small(sequence=capture("at: 50 %, readings: 40"))).record
     assert captured.evaluation.verdict == plain.evaluation.verdict
     assert captured.evaluation.figures == plain.evaluation.figures
-    rows = captured.table[captured.table["step_name"] == "capture"]
+    rows = captured.readings[captured.readings["step_name"] == "capture"]
     assert set(rows["role"]) == {"capture"}
     assert set(rows["tap"]) == {"output"}  # the last tap alone, as fast as its meter gives
     assert list(rows["reading"]) == list(range(1, 41))
@@ -85,7 +85,7 @@ def test_inverter_pickup_is_there_with_the_drive_on_alone(small, run):
     told = re.search(r"^(\d+) % of the readings by ([0-9.]+) mA", best(ran).best.words)
     assert float(told[1]) == pytest.approx(30, abs=3.5 * 3.2), best(ran).best.words
     assert float(told[2]) == pytest.approx(0.083, abs=3.5 * 0.008), best(ran).best.words
-    rows = ran.record.table
+    rows = ran.record.readings
     assert list(dict.fromkeys(rows.loc[rows["step_name"] == "capture", "role"])) == ["capture, drive off", "capture"]
     assert "it comes from the drive" in summary(ran.record.content, colour=False)
 

@@ -171,7 +171,7 @@ def ran(certified, tmp_path):
 
 def test_a_reading_is_corrected_once_and_the_record_needs_no_bench(ran, tmp_path):
     record = ran()
-    read = record.table[record.table["tap"] == "output"]
+    read = record.readings[record.readings["tap"] == "output"]
     # The journal keeps what was shown, the value is less by the error at that point.
     for setpoint_pct, error in ((0, 0.010), (25, 0.002), (50, -0.006), (75, -0.002), (100, 0.002)):
         rows = read[read["setpoint_pct"] == setpoint_pct]

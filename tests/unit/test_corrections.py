@@ -75,7 +75,7 @@ def effects(record):
 
 def test_a_voltmeter_across_the_shunt_reads_the_current(ran):
     record = ran(PULSE)
-    read = record.table[record.table["tap"] == "output"]
+    read = record.readings[record.readings["tap"] == "output"]
     assert set(read["signal_unit"]) == {"V"}
     assert set(read["unit"]) == {"mA"}
     assert read["signal"].to_numpy() == pytest.approx(read["value"].to_numpy() * 0.24997, rel=1e-12)
@@ -136,7 +136,7 @@ def test_volts_in_a_table_taken_by_hand_are_taken_for_the_current(type_sheet, by
 
 def test_a_lead_is_taken_off_what_the_meter_reads_and_not_off_what_the_source_is_told(ran):
     record = ran(RTD)
-    read = record.table[record.table["tap"] == "input"]
+    read = record.readings[record.readings["tap"] == "input"]
     # IEC 60751: 100 ohm at 0 degC, 138.51 ohm at 100 degC; the meter sees 0.4 ohm of lead besides.
     for setpoint_pct, ohm in ((0, 100.0), (100, 138.5055)):
         assert read[read["setpoint_pct"] == setpoint_pct]["signal"].to_numpy() == pytest.approx(ohm + 0.4, abs=0.02)
@@ -149,7 +149,7 @@ def test_a_lead_is_taken_off_what_the_meter_reads_and_not_off_what_the_source_is
 
 def test_a_measured_junction_takes_the_place_of_the_nominal_one(ran):
     record = ran(COUPLE)
-    read = record.table[record.table["tap"] == "input"]
+    read = record.readings[record.readings["tap"] == "input"]
     # ITS-90, type K: 24.905 mV at 600 degC, 1.000 mV at 25 degC, 0 at 0 degC.
     for setpoint_pct, emf_mV in ((0, -1.000), (100, 24.905 - 1.000)):
         assert read[read["setpoint_pct"] == setpoint_pct]["signal"].to_numpy() == pytest.approx(emf_mV, abs=0.003)

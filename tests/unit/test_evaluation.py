@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from instruments.errors import ReadingsError
+from instruments.errors import InputError, ReadingsError
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.readings.csv_import import from_csv
 from sequencer.readings.table import tidy
@@ -380,9 +380,9 @@ def test_two_stages_without_a_tap_between_are_taken_together(judged):
     ]
 
 
-def test_a_figure_that_is_not_there_is_a_key_error(judged):
-    with pytest.raises(KeyError, match="accuracy"):
-        pulses(judged, (0, 4), (500, 12)).figure("accuracy")
+def test_a_figure_that_is_not_there_is_answered_with_the_nearest(judged):
+    with pytest.raises(InputError, match=r'(?s)no figure "inacuracy".*hysteresis.*write "inaccuracy'):
+        pulses(judged, (0, 4), (500, 12)).figure("inacuracy")
 
 
 def test_every_figure_names_its_standard_and_carries_a_unit(judged):

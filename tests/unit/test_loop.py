@@ -59,7 +59,7 @@ def test_end_pairs_are_read_without_moving_the_input(small, run):
     for sent in pairs[:-1]:
         assert levels(sent) == []
         assert sum(each.startswith("READ?") for each in sent) >= 4
-    rows = ran.record.table.query("role == 'end pair'")
+    rows = ran.record.readings.query("role == 'end pair'")
     assert sorted(rows["setpoint_pct"].unique()) == [0, 100]
 
 
@@ -81,7 +81,7 @@ def test_after_a_time_out_the_source_is_made_safe_first_and_the_point_is_taken_a
     assert ran.outcome.status == "complete"
     (again,) = [each.point for each in ran.events("PointBegun") if each.attempt == 2]
     assert_it_was_made_safe_first_and_came_back(ran, run(small()))
-    assert ran.record.table.query("attempt == 2")["number"].unique() == [again.number]
+    assert ran.record.readings.query("attempt == 2")["number"].unique() == [again.number]
 
 
 @pytest.mark.parametrize(
@@ -142,7 +142,7 @@ def test_a_point_that_answers_in_no_attempt_ends_the_run_safe(small, run):
 def test_what_is_no_reading_never_becomes_a_number(small, run, kind, why):
     ran = run(small(), wrong=[Mishap(kind=kind, instrument="meter", at_exchange=60, matching="READ?", times_n=400)])
     assert ran.outcome.status == "complete"
-    rows = ran.record.table.query("tap == 'output'")
+    rows = ran.record.readings.query("tap == 'output'")
     missing = rows[rows["value"].isna()]
     assert len(missing) > 20
     assert set(missing["note"]) == {why}
@@ -185,7 +185,7 @@ def test_a_reference_without_a_reading_leaves_no_verdict_although_the_output_was
 def test_a_single_overload_is_tried_again_and_told(small, run):
     ran = run(small(), wrong=[Mishap(kind="not a number", instrument="meter", at_exchange=40, matching="READ?")])
     assert ran.record.evaluation.verdict.result == "pass"
-    assert len(ran.record.table) == len(run(small()).record.table)
+    assert len(ran.record.readings) == len(run(small()).record.readings)
 
 
 LAGGING = {"faults: []": "faults: [{fault: lag, tau: 30 s}]"}
@@ -194,7 +194,7 @@ LAGGING = {"faults: []": "faults: [{fault: lag, tau: 30 s}]"}
 def test_a_point_that_never_settles_is_kept_and_marked_and_the_run_goes_on(small, run):
     ran = run(small(bench=LAGGING))
     assert ran.outcome.status == "complete"
-    settling = ran.record.table.query("tap == 'output' and role == 'reading'")["settling"]
+    settling = ran.record.readings.query("tap == 'output' and role == 'reading'")["settling"]
     assert "never settled" in set(settling)
     assert not ran.record.evaluation.visits["is_steady"].all()
     assert ran.record.evaluation.verdict.result != "pass"
@@ -280,7 +280,7 @@ def test_a_meter_that_lost_power_is_set_up_again_and_no_reading_in_between_is_ke
     assert ran.outcome.status == "complete"
     assert_it_was_made_safe_first_and_came_back(ran, run(small()))
     # On voltage in 1000 V range it reads a few mV of what is a current: no such number may be in the table.
-    assert ran.record.table.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
+    assert ran.record.readings.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
     assert "has lost its settings" in " ".join(ran.record.content.remarks)
 
 
@@ -295,7 +295,7 @@ def test_a_meter_without_event_status_is_asked_for_its_function(small, run, desc
     assert not [each for each in plan.warnings if "power loss" in each]
     ran = run(plan, wrong=[Mishap(kind="power-cycled", instrument="meter", at_exchange=60, matching="READ?")])
     assert ran.outcome.status == "complete"
-    assert ran.record.table.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
+    assert ran.record.readings.query("tap == 'output'")["value"].dropna().between(3.99, 20.01).all()
     assert "no longer has its function selected" in " ".join(ran.record.content.remarks)
     assert ran.record.evaluation.verdict.result == "pass"
 
@@ -440,7 +440,7 @@ def test_a_full_disk_ends_the_run_safe_and_what_was_written_is_read(small, run, 
     assert content.status == "interrupted"
     assert "cut off" in content.reason
     if lines_n == 200:
-        assert f"at point {ran.lines[-2].get('number') or ran.record.table['number'].max()}" in content.reason
+        assert f"at point {ran.lines[-2].get('number') or ran.record.readings['number'].max()}" in content.reason
 
 
 @pytest.mark.parametrize("place", range(1, 120, 7))
@@ -487,7 +487,7 @@ def test_one_seed_gives_one_journal(small, run):
 
 def test_another_seed_gives_other_readings(small, run):
     one, other = (run(small(bench={"seed: 11": f"seed: {seed}"})) for seed in (1, 2))
-    assert not one.record.table["value"].equals(other.record.table["value"])
+    assert not one.record.readings["value"].equals(other.record.readings["value"])
 
 
 def test_a_level_outside_the_limits_is_refused_at_the_set_as_well(small, run):
@@ -538,7 +538,7 @@ def test_readings_keyed_in_give_a_verdict(keyed, run, answers):
     assert found.verdict.result == "pass"
     assert found.input_by == "commanded"
     assert found.visits["is_steady"].all()
-    assert set(ran.record.table["settling"]) == {"by the operator"}
+    assert set(ran.record.readings["settling"]) == {"by the operator"}
     assert operator.questions[-1].text == "Make hand source safe: set 0 Hz and switch the output off"
 
 
@@ -563,7 +563,7 @@ def test_back_corrects_the_reading_before_and_keeps_both_in_the_table(keyed, run
     ran = run(keyed(), operator=answers(*[slip] * 200))
     assert ran.outcome.status == "complete"
     assert "the entry before" in readings[6].text
-    rows = ran.record.table.query("point == 2 and direction == 'up'")
+    rows = ran.record.readings.query("point == 2 and direction == 'up'")
     assert list(rows["value"]) == [12.2, 12.0, 12.0]
     assert list(rows["correction"]) == [0, 1, 0]
     assert list(rows["reading"]) == [1, 1, 2]
@@ -594,7 +594,7 @@ def test_a_run_that_reads_nothing_at_all_is_a_run(small, run, kind):
     ran = run(small(), wrong=nothing)
     assert ran.outcome.status == "complete"
     content = ran.record.content
-    assert ran.record.table["value"].isna().all()
+    assert ran.record.readings["value"].isna().all()
     assert content.evaluation.verdict.result == "not determinable"
     assert content.findings.cause == "no reading at any tap, so no cause can be told"
     assert "journal" in content.findings.check
@@ -619,7 +619,7 @@ def test_a_number_beyond_the_range_is_no_reading(small, run, reply):
 
     ran = run(small(), change=change)
     assert ran.outcome.status == "complete"
-    rows = ran.record.table.query("tap == 'output'")
+    rows = ran.record.readings.query("tap == 'output'")
     assert rows["value"].isna().all()
     assert set(rows["note"]) == {"overload"}
     assert ran.record.evaluation.verdict.result == "not determinable"

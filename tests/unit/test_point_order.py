@@ -123,12 +123,12 @@ def test_without_up_and_down_no_hysteresis_is_told_and_it_is_said_why(ordered):
     said = "step 2, traverse: points in bit-reversed order: they tell drift from slope and bend, and no hysteresis"
     assert said in planned.warnings
     assert said in done.record.content.remarks
-    assert set(done.record.table["direction"]) == {""}
+    assert set(done.record.readings["direction"]) == {""}
 
 
 def test_neighbours_in_time_are_those_that_were_read_one_after_the_other(ordered):
     _, done = ordered("bit-reversed", cycles=1)
-    taken = grid(done.record.table).taken[0, 0, 0]
+    taken = grid(done.record.readings).taken[0, 0, 0]
     assert [int(at) for at in np.argsort(taken)] == list(bit_reversed(9))
 
 

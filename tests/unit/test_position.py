@@ -40,7 +40,7 @@ def test_readings_of_a_visit_whose_source_was_lost_before_it_was_asked_do_not_co
     ran = run(small(), wrong=wrong)
     assert ran.outcome.status == status
     assert ran.is_safe()
-    table = ran.record.table
+    table = ran.record.readings
     discarded = table[table["note"] == "discarded"]
     assert len(discarded) > 0
     (first,) = set(discarded["number"])

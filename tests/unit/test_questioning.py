@@ -66,16 +66,17 @@ def test_a_slip_is_asked_about_on_the_spot_and_keyed_again(keyed, typed, kind, a
     assert doubts(ran) == [(kind, "keyed again")]
     # the slip is in the journal, and not in the table
     assert [line["typed"] for line in ran.lines if line["kind"] == "doubt"] == [typed]
-    assert ran.record.table.query("tap == 'output'")["value"].between(3.99, 20.01).all()
+    assert ran.record.readings.query("tap == 'output'")["value"].between(3.99, 20.01).all()
     assert ran.record.evaluation.verdict.result == "pass"
     assert any(asks in remark and "keyed again" in remark for remark in ran.record.content.remarks)
+    assert not ran.record.content.doubts
 
 
 def test_what_the_meter_shows_may_be_keyed_at_once(keyed):
     person = Person({5: "1.204"}, said="12.004")
     ran = keyed(person)
     assert len(person.confirms) == 1
-    assert ran.record.table.query("tap == 'output'")["value"].iloc[4] == 12.004
+    assert ran.record.readings.query("tap == 'output'")["value"].iloc[4] == 12.004
 
 
 def test_a_confirmed_entry_stands_and_its_kind_is_not_asked_about_again(keyed):
@@ -83,8 +84,10 @@ def test_a_confirmed_entry_stands_and_its_kind_is_not_asked_about_again(keyed):
     ran = keyed(person)
     assert len(person.confirms) == 1
     assert doubts(ran) == [("decimal point", "confirmed")]
-    assert ran.record.table.query("tap == 'output'")["value"].iloc[4] == 1.204
+    assert ran.record.readings.query("tap == 'output'")["value"].iloc[4] == 1.204
     assert any("Confirmed as keyed." in remark for remark in ran.record.content.remarks)
+    (doubt,) = ran.record.content.doubts
+    assert "Confirmed as keyed." in doubt
     assert ran.record.evaluation.verdict.result != "pass"
 
 
@@ -105,7 +108,7 @@ def test_a_correction_is_doubted_too(keyed):
     person = Person({6: "back", 7: "120.1", 8: "12.010"})
     ran = keyed(person)
     assert doubts(ran) == [("decimal point", "keyed again")]
-    rows = ran.record.table.query("tap == 'output' and note == 'corrected by the operator'")
+    rows = ran.record.readings.query("tap == 'output' and note == 'corrected by the operator'")
     assert list(rows["value"]) == [12.010]
 
 
@@ -130,7 +133,7 @@ def test_an_instrument_in_doubt_is_read_once_more_and_told_once(small, run, faul
     assert {answer for _, answer in doubts(ran)} == {"persists"}
     assert sum("Read once more: the same." in remark for remark in ran.record.content.remarks) == len(kinds)
     # the second look is no reading of the table
-    assert len(ran.record.table) == len(run(small()).record.table)
+    assert len(ran.record.readings) == len(run(small()).record.readings)
 
 
 def test_a_healthy_run_has_no_doubt_and_no_reading_more(small, run):

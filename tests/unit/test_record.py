@@ -161,13 +161,13 @@ def test_a_run_cut_off_anywhere_is_a_record_that_says_where(small, run):
         found = load(ran.folder)
         assert found.content.status == "interrupted"
         place = (
-            f"after a reading at point {found.table['number'].max()}"
-            if len(found.table)
+            f"after a reading at point {found.readings['number'].max()}"
+            if len(found.readings)
             else "before the first reading"
         )
         assert found.content.reason == f"the run was cut off {place}: its journal has no closing line"
         assert found.evaluation is None or found.evaluation.verdict.result == "not determinable"
-        readings_n.append(len(found.table))
+        readings_n.append(len(found.readings))
     assert readings_n == sorted(readings_n)
     assert readings_n[-1] > 50
 
@@ -230,7 +230,7 @@ def test_what_a_later_version_wrote_is_read_as_far_as_it_can_be_and_said(sealed,
     before = load(folder)
     rewritten(folder, change, version="99.2.0")
     found = load(folder)
-    assert found.table.equals(before.table)
+    assert found.readings.equals(before.readings)
     assert found.content.remarks[0] == f"written by livezero 99.2.0, read by {__version__}: {says}"
 
 
@@ -302,7 +302,7 @@ def test_a_journal_that_was_altered_so_that_it_cannot_be_evaluated_names_its_lin
 @pytest.mark.parametrize("text", ["null", "[]", "7", '"PASS"', '{"verdict": null}', '{"verdict": 3}', "{", ""])
 def test_figures_of_another_shape_are_an_alteration_and_no_fault(sealed, text):
     folder = sealed().folder
-    number = int(load(folder).table.query("tap == 'output'")["number"].iloc[0])
+    number = int(load(folder).readings.query("tap == 'output'")["number"].iloc[0])
     core.correct(folder, point=number, tap="output", reading=1, to="4.001 mA", by="A. Cellarman", why="transposed")
     path = folder / "figures.json"
     path.chmod(0o644)

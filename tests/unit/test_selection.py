@@ -100,4 +100,4 @@ def test_a_run_in_part_that_was_cut_off_goes_on_in_part(five, tmp_path):
     assert [point.setpoint for point in again.points] == [point.setpoint for point in planned.points]
     done = core.resume(folder)
     assert (done.outcome.status, done.evaluation.verdict.result) == ("complete", "conditional pass")
-    assert {each.step_name for each in done.record.table.itertuples()} == {"traverse", "capture"}
+    assert {each.step_name for each in done.record.readings.itertuples()} == {"traverse", "capture"}

@@ -164,4 +164,4 @@ def test_a_safe_line_of_another_shape_keeps_no_record_from_being_read(tmp_path, 
     shutil.copytree(Path(__file__).parents[1] / "kept_records" / "cut-off", tmp_path / "record")
     with (tmp_path / "record" / "journal.jsonl").open("a", encoding="utf-8") as journal:
         journal.write(f"{line}\n")
-    assert len(core.load_record(tmp_path / "record").table) > 0
+    assert len(core.load_record(tmp_path / "record").readings) > 0

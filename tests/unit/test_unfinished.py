@@ -68,9 +68,9 @@ def test_what_is_left_is_the_exercise_and_the_whole_interrupted_cycle(cut, readi
 
 def test_a_resumed_run_keeps_what_was_read_and_judges_the_cycle_taken_in_one_go(cut):
     folder = cut(50)  # 44 of cycle 1, six of cycle 2
-    before = core.load_record(folder).table
+    before = core.load_record(folder).readings
     done = core.resume(folder, operator_name="B. Cellarman")
-    table = done.record.table
+    table = done.record.readings
     assert (done.outcome.status, done.evaluation.verdict.result, done.exit_code) == ("complete", "pass", 0)
     assert table.iloc[:50].equals(before)  # nothing that was acknowledged is changed
     assert len(table) == 50 + 40  # ten points of cycle 2, four readings each
@@ -150,8 +150,8 @@ def test_a_run_cut_off_again_and_again_is_completed_all_the_same(cut):
         path.write_bytes(had + b"".join(lines[: read[9]]))  # killed once more, nine readings on
     done = core.resume(folder)
     assert done.evaluation.verdict.result == "pass"
-    assert done.record.table["attempt"].max() == 5
-    assert len(done.record.table) == 50 + 3 * 9 + 40
+    assert done.record.readings["attempt"].max() == 5
+    assert len(done.record.readings) == 50 + 3 * 9 + 40
 
 
 @pytest.mark.parametrize("tail", [b'{"kind": "reading", "serial": "GF', b"\0" * 40, b"\xff{"], ids=str)
@@ -169,7 +169,7 @@ def test_a_line_that_lacks_its_end_alone_counts(cut):
     path = folder / "journal.jsonl"
     path.write_bytes(path.read_bytes().rstrip(b"\n"))
     core.resume(folder)
-    assert len(core.load_record(folder).table) == 50 + 40
+    assert len(core.load_record(folder).readings) == 50 + 40
     assert core.verify(folder).is_intact
 
 
@@ -205,7 +205,7 @@ def test_closing_marks_it_interrupted_judges_what_is_there_and_seals_it(cut):
     reason = "cut off after a reading at point 15, and closed without being resumed"
     assert (done.outcome.status, done.outcome.reason) == ("interrupted", reason)
     assert done.evaluation.verdict.result == "not determinable"
-    assert len(done.record.table) == 50
+    assert len(done.record.readings) == 50
     assert core.verify(folder).is_intact
     assert core.cut_off(folder.parent) == ()
     for again in (core.resume, core.close):
@@ -314,10 +314,10 @@ def test_an_interrupted_run_is_found_and_resumed_as_one_that_was_cut_off(interru
     assert (folder / "report.html").is_file()
     (found,) = core.cut_off(folder.parent)
     assert (found.story, found.is_closed) == ("was interrupted: Ctrl-C at point 15 of 23", False)
-    before = core.load_record(folder).table
+    before = core.load_record(folder).readings
     again = core.resume(folder)
     assert (again.outcome.status, again.evaluation.verdict.result) == ("complete", "pass")
-    assert again.record.table.iloc[: len(before)].equals(before)
+    assert again.record.readings.iloc[: len(before)].equals(before)
     assert again.record.content.remarks[:2] == (
         "interrupted: Ctrl-C at point 15 of 23",
         "resumed on a new simulated bench: exercise (preconditioning) repeated, then cycle 2 from point 14",

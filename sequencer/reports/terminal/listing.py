@@ -19,7 +19,9 @@ def listing_text(found: Listing, *, width: int = 80) -> str:
     """A line a record, what is wrong with one beneath it, and how to see the others."""
     lines = wrapped(found.question, width) if found.question else []
     if not found.lines:
-        lines.append("no record" if found.found_n == 0 else f"there are {found.pages_n} pages")
+        is_one = found.pages_n == 1
+        many = "there is 1 page" if is_one else f"there are {found.pages_n} pages"
+        lines.append("no record" if found.found_n == 0 else many)
     else:
         lines += _table(found.lines, width)
     lines += _foot(found, width)

@@ -35,7 +35,10 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         ("unit", sheet.type),
         ("bench", plan.bench.file.bench),
         ("tolerance", f"+/-{plan.sequence.sheet.stated_tolerance}"),
-        ("takes", f"about {duration(plan.estimate_s)}, {len(plan.points)} points{_timed(plan)}"),
+        (
+            "takes",
+            f"about {_up_to(plan.estimate_s, sum(plan.until_s.values()))}, {len(plan.points)} points{_timed(plan)}",
+        ),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)" if plan.has_traverse else tur),
         *((("risk", _chances_in_short(plan)),) if plan.has_traverse else ()),
         ("reaction", reaction),
@@ -117,14 +120,19 @@ def _uses(wired: Wire) -> str:
     return "; ".join(uses) or "nothing"
 
 
+def _up_to(takes_s: float, longer_s: float) -> str:
+    """A time, and what it may become where it goes on until something."""
+    return duration(takes_s) + (f", at most {duration(takes_s + longer_s)}" if longer_s else "")
+
+
 def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     """What one step does, and where it goes."""
     tap = plan.sheet.taps[0]
     said = registry()[points[0].step_name].describe([point.setpoint for point in points])
     if not points[0].setpoint.ask:
-        said += (
-            f"; about {duration(sum(point.estimate_s for point in points) + plan.beyond_s.get(points[0].step, 0.0))}"
-        )
+        number = points[0].step
+        takes_s = sum(point.estimate_s for point in points) + plan.beyond_s.get(number, 0.0)
+        said += f"; about {_up_to(takes_s, plan.until_s.get(number, 0.0))}"
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"

@@ -53,18 +53,18 @@ def summary(content: Content, *, width: int = 80, colour: bool) -> str:
         lines += listed(content.trials.sentences, width, first="  ", then="  ")
     for name, results in content.steps.items():
         lines += registry()[name].terminal(results, width)
-    if content.remarks:
+    if remarks := words.doubted(content)[1]:
         lines += ["", "remarks"]
-        lines += listed(content.remarks[:_MOST_REMARKS], width, first="  - ", then="    ")
-        if len(content.remarks) > _MOST_REMARKS:
-            lines.append(f"  and {len(content.remarks) - _MOST_REMARKS} more, in the record")
+        lines += listed(remarks[:_MOST_REMARKS], width, first="  - ", then="    ")
+        if len(remarks) > _MOST_REMARKS:
+            lines.append(f"  and {len(remarks) - _MOST_REMARKS} more, in the record")
     if content.folder:
         lines += ["", *wrapped(content.folder, width, first="record: ", then="        ")]
     return "\n".join(lines)
 
 
 def _head(content: Content, width: int, *, colour: bool) -> list[str]:
-    """Verdict with its reservations, worst, what to do, rule; before them only an output not safe, or an alteration."""
+    """Verdict with its reservations, worst, what to do, rule; before them an output not safe, an alteration, doubts."""
     word = words.verdict_word(content)
     parts = [f"{word}{' (SIMULATED BENCH)' if content.is_simulated else ''}"]
     parts += [part for part in (content.serial, content.state, content.type) if part]
@@ -77,6 +77,8 @@ def _head(content: Content, width: int, *, colour: bool) -> list[str]:
         more = f", and {len(others)} more (livezero verify lists them all)" if others else ""
         alarms.append(f"ALTERED SINCE IT WAS SEALED: {first_one}{more}")
     lines = [painted(line, _RED, colour=colour) for line in listed(alarms, width)]
+    doubts = listed(words.doubted(content)[0], width, first="doubt: ", then="       ")
+    lines += [painted(line, _YELLOW, colour=colour) for line in doubts]
     lines.append(painted(word, _TONES[word], colour=colour) + first.removeprefix(word))
     found = content.evaluation
     for each in (*content.verdict.reservations, *content.told):

@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 _MOST_BARS = 24
-_MOST_BEYOND = 5.0  # as found may stretch the scale so many times, then it is left out and counted
+_MOST_BEYOND = 5.0  # as found or U may stretch the scale so many times; more is left out or cut, and said
 _GUARD = "#f3ecd2"
 _TOLERANCE, _ACCEPTED = Look(LIMIT, width=1.6), Look(LIMIT, FINE_DASH, width=1.2)
 
@@ -75,7 +75,7 @@ def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
     exact = f" ±{style.width_pct:.4g} %" if style.is_constant else ""
     pieces = draw_tolerance(chart, evaluation, points, label=f"tolerance{exact}")
     _draw_guard_band(chart, pieces, _accepted(evaluation))
-    chart.spans(spans_of_U(evaluation, points), "expanded uncertainty U")
+    _draw_U(chart, spans_of_U(evaluation, points))
     if not visits["is_judged"].all():
         chart.line(places(visits[~visits["is_judged"]], "error_pct"), Look(mark="cross"), "not judged")
     if worst is not None:
@@ -83,6 +83,18 @@ def error_plot(evaluation: Evaluation, before: Evaluation | None = None) -> str:
     if before is not None:
         _draw_before(chart, before)
     return chart.svg()
+
+
+def _draw_U(chart: Chart, spans: Sequence[tuple[float, float, float, str]]) -> None:
+    """Bars of U; one that would flatten all else is cut, and that is said with its size."""
+    most = _MOST_BEYOND * chart.extreme
+    cut = [each for each in spans if abs(each[1]) + each[2] > most]
+    label = "expanded uncertainty U"
+    if cut:
+        at_pct, _, largest, _ = max(cut, key=lambda each: each[2])
+        places_n = len({x for x, *_ in cut})
+        label += f", cut at {counted(places_n, 'input')}: up to {largest:.3g} % of span, at {as_pct(at_pct)}"
+    chart.spans([(x, y, min(half, most - abs(y)), way) for x, y, half, way in spans], label)
 
 
 def _worst_place(evaluation: Evaluation) -> str:

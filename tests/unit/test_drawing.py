@@ -14,6 +14,7 @@ from sequencer.reports.diagnosis import cause_plot
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer, bar_sample, box_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale, nice_ticks, reach
 from sequencer.reports.drawing.svg import BAND, DASH, FAINT, FINE_DASH, GRID, HATCHED, LIMIT, UP, Drawing, Look
+from sequencer.reports.plots import error_plot
 from sequencer.reports.side_by_side import difference_plot, errors_plot
 from sequencer.steps.capture.evaluation import Burst, Capture
 from sequencer.steps.capture.plot import capture_plot
@@ -489,3 +490,18 @@ def test_errors_of_both_lie_in_the_tolerance_of_the_first(compared):
 def test_nothing_lies_outside_and_no_text_on_another(compared, plot):
     assert outside(made(plot(compared))) == []
     assert overlaps(made(plot(compared))) == []
+
+
+def test_one_huge_uncertainty_is_cut_and_said_and_flattens_nothing(adjusted):
+    found = adjusted.evaluation
+    visits = found.visits.copy()
+    visits.loc[visits["point"] == visits["point"].iloc[0], "U"] = 100.0  # of 16 mA: 625 % of span
+    plain, huge = error_plot(found), error_plot(replace(found, visits=visits))
+    assert "expanded uncertainty U, cut at 1 input: up to 625 % of span, at" in huge
+    assert "cut at" not in plain
+
+    def highest(drawing):
+        ticks = [each.text for each in all_of(ET.fromstring(drawing), "text", text_anchor="end")]
+        return max(float(each) for each in ticks if re.fullmatch(r"[0-9.]+", each or ""))
+
+    assert 0 < highest(huge) <= 6 * highest(plain)

@@ -79,6 +79,16 @@ def test_a_table_of_hundreds_of_rows_repeats_its_head_on_each_page():
     assert "199.7 % 599" in pages[-1]
 
 
+def test_a_row_of_several_lines_stays_on_one_page():
+    lines = "<br>".join(["begins {0}", *["tank level"] * 4, "ends {0}"])
+    rows = "".join(f"<tr><td>{lines.format(number)};</td></tr>" for number in range(100, 160))
+    pages = pages_of(pdf(f"<title>t</title><table>{rows}</table>", Foot(lines=("x",), page="{n}/{m}")))
+    assert len(pages) > 3
+    for number in range(100, 160):
+        (at,) = [place for place, page in enumerate(pages) if f"begins {number}" in page]
+        assert f"ends {number};" in pages[at]
+
+
 def test_cells_that_span_leave_their_place_free():
     page = (
         "<table><tr><th>a</th><th>b</th><th class='n'>c</th></tr><tr><td rowspan='2'>one</td><td>2</td><td>3</td></tr>"

@@ -188,12 +188,19 @@ def test_lines_are_released_and_closed_even_where_one_is_dead(tmp_path):
     assert told[-1].sent == "SYST:LOC"
 
 
-@pytest.mark.parametrize("resource", ["GPIB0::99::INSTR", "nonsense", "ASRL/dev/no-such-port::INSTR"])
-def test_a_resource_that_cannot_be_opened_names_the_instrument(tmp_path, resource):
+@pytest.mark.parametrize(
+    ("resource", "todo"),
+    [
+        ("GPIB0::99::INSTR", "check power, cable and resource ("),
+        ("ASRL/dev/no-such-port::INSTR", "check power, cable and resource ("),
+        ("nonsense", "write a VISA resource, such as "),
+    ],
+)
+def test_a_resource_that_cannot_be_opened_names_the_instrument(tmp_path, resource, todo):
     text = SIMULATED.replace("backend: simulated", 'backend: "@py"')
     with pytest.raises(InstrumentError, match=r"source .*: cannot be opened") as caught:
         opened(tmp_path, text.replace("TCPIP::127.0.0.1::1::SOCKET", resource))
-    assert caught.value.todo.startswith("check power, cable and resource (")
+    assert caught.value.todo.startswith(todo)
 
 
 @pytest.mark.parametrize(

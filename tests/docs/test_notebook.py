@@ -3,10 +3,10 @@
 Its cells are run without a kernel: what the last line of one gives is what a notebook would show below it.
 """
 
-import ast
 import json
 from pathlib import Path
 
+import notebooks
 import numpy as np
 import pytest
 from lxml import etree
@@ -53,7 +53,7 @@ INSTRUMENTS_PCT = 0.01  # what the simulated instruments add, all together
 
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory):
-    """What each cell shows, and the names it left: five runs are what takes the time."""
+    """What each cell shows: five runs are what takes the time."""
     folder = tmp_path_factory.mktemp("fleet")
     (folder / "small.type.yaml").write_text(TYPE)
     (folder / "small.yaml").write_text(SEQUENCE)
@@ -61,30 +61,21 @@ def shown(tmp_path_factory):
         (folder / "small.bench.yaml").write_text(BENCH.replace("ZERO", str(zero)).replace("SPAN", str(span)))
         planned = plan(load_sequence(str(folder / "small.yaml")), load_bench(folder / "small.bench.yaml"))
         core.run(planned, serial=f"GF-{number}", results=folder / "results")
-    names, found = {}, []
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        for lines in _cells():
-            *before, last = ast.parse(lines).body
-            exec(compile(ast.Module(before, []), str(NOTEBOOK), "exec"), names)
-            assert isinstance(last, ast.Expr), "each cell ends in what it shows"
-            found.append(eval(compile(ast.Expression(last.value), str(NOTEBOOK), "eval"), names))
-    return found, names
-
-
-def _cells():
-    document = json.loads(NOTEBOOK.read_text(encoding="utf-8"))
-    return ["".join(cell["source"]) for cell in document["cells"] if cell["cell_type"] == "code"]
+        names = notebooks.run(NOTEBOOK)
+    assert all(each is not None for each in names["Out"]), "each cell ends in what it shows"
+    return names["Out"]
 
 
 def test_a_type_is_characterised_in_ten_lines():
-    assert sum(bool(line.strip()) for cell in _cells() for line in cell.splitlines()) <= 10
+    assert sum(bool(line.strip()) for cell in notebooks.cells(NOTEBOOK) for line in cell.splitlines()) <= 10
     document = json.loads(NOTEBOOK.read_text(encoding="utf-8"))
     assert all(not cell.get("outputs") for cell in document["cells"])  # it shows what is measured, nothing kept
 
 
 def test_mean_curve_and_spread_are_those_of_the_fleet(shown):
-    curve = shown[0][1]
+    curve = shown[1]
     assert list(curve["size"]) == [5, 5, 5, 5, 5]
     for (_, setpoint_pct), row in curve.iterrows():
         truth = ZERO + SPAN * setpoint_pct / 100
@@ -93,7 +84,7 @@ def test_mean_curve_and_spread_are_those_of_the_fleet(shown):
 
 
 def test_the_interval_is_the_spread_times_the_factor_of_the_table(shown):
-    for row in shown[0][2].itertuples():
+    for row in shown[2].itertuples():
         truth = ZERO + SPAN * row.setpoint_pct / 100
         for end, sign in ((row.low, -1), (row.high, 1)):
             assert end == pytest.approx(truth.mean() + sign * K * truth.std(ddof=1), abs=K * INSTRUMENTS_PCT)
@@ -101,7 +92,7 @@ def test_the_interval_is_the_spread_times_the_factor_of_the_table(shown):
 
 
 def test_the_plot_is_one_picture_of_curve_and_tolerance(shown):
-    page = shown[0][3]._repr_html_()
+    page = shown[3]._repr_html_()
     (picture,) = etree.HTML(page).iter("svg")
     said = " ".join(picture.itertext())
     assert all(each in said for each in ("mean, upscale", "95/95, upscale", "tolerance of the type sheet"))
@@ -109,6 +100,6 @@ def test_the_plot_is_one_picture_of_curve_and_tolerance(shown):
 
 
 def test_the_figures_are_those_of_the_fleet(shown):
-    figures = shown[0][4]["mean"]
+    figures = shown[4]["mean"]
     assert figures["zero error", "% of span"] == pytest.approx(ZERO.mean(), abs=INSTRUMENTS_PCT)
     assert figures["span error", "% of span"] == pytest.approx(SPAN.mean(), abs=2 * INSTRUMENTS_PCT)

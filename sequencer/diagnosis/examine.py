@@ -72,27 +72,18 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
         ReadingsError: a table that no run took, or the remains of one, cannot be evaluated.
     """
     sheet = type_sheet.datasheet()
-    evaluation: Evaluation | None = None
-    is_elsewhere = False
     unfinished = "" if ended.status in {"complete", BY_HAND.status} else ended.reason
-    try:
-        evaluation = (
-            None
-            if planned_n == 0 and not _is_read(table)
-            else evaluate(
-                table,
-                type_sheet,
-                standard=standard,
-                basis=basis,
-                planned_n=planned_n,
-                unfinished=unfinished,
+    evaluation: Evaluation | None = None
+    if planned_n != 0 or _is_read(table):
+        try:
+            evaluation = evaluate(
+                table, type_sheet, standard=standard, basis=basis, planned_n=planned_n, unfinished=unfinished
             )
-        )
-    except ReadingsError as error:
-        if ended.status == BY_HAND.status:
-            raise
-        if ended.status == "complete":
-            ended = replace(ended, status="bench fault", reason=error.what)
+        except ReadingsError as error:
+            if ended.status == BY_HAND.status:
+                raise
+            if ended.status == "complete":
+                ended = replace(ended, status="bench fault", reason=error.what)
     seen = Seen(
         table=table,
         sheet=sheet,
@@ -104,27 +95,21 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
         answers=answers,
     )
     found = {name: results for name in _asked(seen) if (results := registry()[name].evaluate(seen))}
-    limits = [each for name, results in found.items() for each in registry()[name].judged(results)]
-    limits += unread(seen)
-    reserved = [each for name, results in found.items() for each in registry()[name].reservations(results)]
+    limits = [each for name, results in found.items() for each in registry()[name].judged(results)] + unread(seen)
+    of_traverse = evaluation
     if evaluation is not None:
-        by_traverse = evaluation.verdict.result
+        reserved = [each for name, results in found.items() for each in registry()[name].reservations(results)]
         verdict = with_reservations(with_left_out(with_limits(evaluation.verdict, limits), left_out), reserved)
-        is_elsewhere = verdict.result == "fail" and by_traverse in {"pass", "conditional pass"}
         evaluation = replace(evaluation, verdict=verdict)
-    if evaluation is not None and evaluation.fit is not None:
-        type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
+        if evaluation.fit is not None:
+            type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
+    alone = None if evaluation is not None or planned_n != 0 else _alone(seen, limits, left_out, unfinished)
     findings = _account(table, type_sheet, evaluation) if seeks_causes and evaluation is not None else None
     noted = _noted(table)
-    alone = None if evaluation is not None or planned_n != 0 else _alone(seen, limits, left_out, unfinished)
     content = Content(
         evaluation=evaluation,
         alone=alone,
-        advice=_ELSEWHERE
-        if is_elsewhere and ended.status == "complete"
-        else advice_by_limits(alone, is_whole=not left_out)
-        if alone is not None and ended.status == "complete"
-        else advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume),
+        advice=_advice(of_traverse, evaluation, alone, ended, findings, is_whole=not left_out),
         findings=findings,
         adjustment=offered(evaluation, findings),
         steps=found,
@@ -135,6 +120,25 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
         remarks=(*noted, *_cleared(basis), *other_basis(evaluation, type_sheet, findings)),
     )
     return with_monte_carlo(content, sheet, monte_carlo)
+
+
+def _advice(
+    of_traverse: Evaluation | None,
+    evaluation: Evaluation | None,
+    alone: Verdict | None,
+    ended: Ended,
+    findings: Account | None,
+    *,
+    is_whole: bool,
+) -> str:
+    """What to do next: by the traverse, by the limits of the other steps, or by how the run ended."""
+    if ended.status == "complete" and of_traverse is not None and evaluation is not None:
+        passed = of_traverse.verdict.result in {"pass", "conditional pass"}
+        if passed and evaluation.verdict.result == "fail":
+            return _ELSEWHERE
+    if ended.status == "complete" and alone is not None:
+        return advice_by_limits(alone, is_whole=is_whole)
+    return advice(evaluation, ended.status, ended.reason, findings, can_resume=ended.can_resume)
 
 
 def _is_read(table: pd.DataFrame) -> bool:

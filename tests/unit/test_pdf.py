@@ -89,6 +89,23 @@ def test_a_row_of_several_lines_stays_on_one_page():
         assert f"ends {number};" in pages[at]
 
 
+@pytest.mark.parametrize("before_n", range(30, 52, 3))
+def test_no_row_of_a_table_and_no_signature_stands_alone_on_a_page(before_n):
+    before = "".join(f"<p>line {at}</p>" for at in range(before_n))
+    rows = "".join(f"<tr><td>row {at};</td></tr>" for at in range(8))
+    table = f"<h2>Figures</h2><table><thead><tr><th>Figure</th></tr></thead><tbody>{rows}</tbody></table>"
+    signed = "<p>above the signatures</p><div class='signatures'><p>signed</p></div><p class='end'>the end</p>"
+    pages = pages_of(pdf(f"<title>t</title>{before}{table}{before}{signed}", Foot()))
+    (heading,) = [at for at, page in enumerate(pages) if "Figures" in page]
+    parts = [page.count("row ") for page in pages]
+    assert sum(parts) == 8
+    assert all(each == 0 or each >= 3 for each in parts)
+    assert parts[heading] >= 3
+    (last,) = [page for page in pages if "signed" in page]
+    assert "above the signatures" in last
+    assert "the end" in last
+
+
 def test_cells_that_span_leave_their_place_free():
     page = (
         "<table><tr><th>a</th><th>b</th><th class='n'>c</th></tr><tr><td rowspan='2'>one</td><td>2</td><td>3</td></tr>"

@@ -3,6 +3,7 @@
 import socket
 import threading
 import time
+from typing import Any, cast
 
 import pyvisa
 
@@ -38,7 +39,7 @@ def main() -> None:
     clock = VirtualClock()
     bench = SimulatedBench(SHEET, WIRED, clock=clock)
     manager = resource_manager(bench)
-    source, meter = (manager.open_resource(spec.resource, **ENDS) for spec in WIRED)
+    source, meter = (cast(Any, manager.open_resource(spec.resource, **ENDS)) for spec in WIRED)
     source.write("CURR 12 MA;:OUTP ON")
     meter.write("CONF:CURR 0.1")
 
@@ -62,7 +63,7 @@ def main() -> None:
             clock.sleep(0.1)
     rows.append(("run of 66 points, 6600 readings, a reading", (time.perf_counter() - begin_s) / 6600 * 1e6))
     with serve(SimulatedBench(SHEET, WIRED, clock=RealClock())) as served:
-        real = pyvisa.ResourceManager("@py").open_resource(served.resources["source"], **ENDS)
+        real = cast(Any, pyvisa.ResourceManager("@py").open_resource(served.resources["source"], **ENDS))
         rows.append(("VISA over TCP, OUTP?", us_each(lambda: real.query("OUTP?"), 1000)))
         real.close()
     rows.append(("echo over TCP, bare", echo_us()))

@@ -17,6 +17,7 @@ from collections import Counter
 from functools import partial
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 import pyvisa
 
@@ -87,7 +88,7 @@ def instrument(manager, resource, name):
 def measured(resource):
     """Medians of an exchange in us by what was sent: bare pyvisa, session, driver; and of session to bare."""
     manager = pyvisa.ResourceManager("@py")
-    bare = manager.open_resource(resource, write_termination="\n", read_termination="\n")
+    bare: Any = manager.open_resource(resource, write_termination="\n", read_termination="\n")
     source, meter = (instrument(manager, resource, f"generic-scpi-{each}") for each in ("source", "meter"))
     driver = DescribedSource(
         instrument=source, function="current", limits=(), safe_level=quantity("0 mA"), clock=RealClock()

@@ -32,6 +32,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import FunctionType, ModuleType
+from typing import Any, cast
 
 os.environ |= {"OPENBLAS_NUM_THREADS": "1", "CI": "1"}  # no threads beside a fork; the same examples for each mutant
 ROOT = Path(__file__).resolve().parents[2]
@@ -245,11 +246,11 @@ class Loop:
         if self._run(session, took_s):  # here, so that what is loaded late is there for all
             raise session.Interrupted("the tests fail without a mutant")
         session.items[:] = [item for item, item_s in zip(session.items, took_s, strict=True) if item_s <= SLOW_S]
-        code, took_s = Child(lambda: self._run(session), 3600).ended()
+        code, clean_s = Child(lambda: self._run(session), 3600).ended()
         if code:
             raise session.Interrupted("the tests fail without a mutant, in a fork")
         for index, mutant in enumerate(self._chosen):
-            child = Child(lambda mutant=mutant: self._mutated(session, mutant.source), math.ceil(CPU_FACTOR * took_s))
+            child = Child(lambda mutant=mutant: self._mutated(session, mutant.source), math.ceil(CPU_FACTOR * clean_s))
             self.codes[index], _ = child.ended()
             self._tell(index, self.codes[index])
         return True
@@ -260,7 +261,7 @@ class Loop:
     @staticmethod
     def _run(session: pytest.Session, took_s: list[float] | None = None) -> int:
         with tempfile.TemporaryDirectory() as folder:
-            session.config._tmp_path_factory._basetemp = Path(folder)
+            cast(Any, session.config)._tmp_path_factory._basetemp = Path(folder)
             for item, after in zip(session.items, [*session.items[1:], None], strict=True):
                 begun_s = time.process_time()
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)

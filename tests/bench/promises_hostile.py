@@ -22,7 +22,7 @@ from functools import partial
 from html.parser import HTMLParser
 from itertools import product
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, cast
 
 import yaml
 
@@ -264,7 +264,7 @@ def _use(kind: str, text: str, folder: Path) -> None:
             planned = plan(found, core.load_bench(bench))
             plan_text(planned)
             as_json(core.plan_document(planned))
-            planned._repr_html_()
+            cast(Any, planned)._repr_html_()
 
 
 def _bytes_as_yaml(folder: Path) -> Found:
@@ -501,7 +501,7 @@ def _look_at(folder: Path) -> None:
     summary(content, colour=False)
     as_json(core.document(content))
     if content.evaluation is not None:
-        content.evaluation._repr_html_()
+        cast(Any, content.evaluation)._repr_html_()
 
 
 def _links_in_records(folder: Path) -> Found:

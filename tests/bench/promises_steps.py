@@ -231,7 +231,7 @@ def _of_the_records(trial: WholeTrial) -> Iterator[str]:
 def _gone_on_with(trial: WholeTrial, verdicts: Mapping[str, str]) -> Iterator[str]:
     """What is not sealed can be gone on with to its end: all that was read stays, and the verdict is the clean one."""
     open_ones = {serial: record for serial, record in trial.records.items() if not (record / "digest.json").exists()}
-    tables = {serial: core.load_record(record).table for serial, record in open_ones.items()}
+    tables = {serial: core.load_record(record).readings for serial, record in open_ones.items()}
     if not any(len(each) for each in tables.values()):
         return
     with mock.patch.object(instruments.bench, "RealClock", VirtualClock):
@@ -249,7 +249,7 @@ def _gone_on_with(trial: WholeTrial, verdicts: Mapping[str, str]) -> Iterator[st
             yield f"{serial}: gone on with, {loaded.content.status}: {loaded.content.reason}"
         elif loaded.content.verdict.result != verdicts[serial]:
             yield f"{serial}: gone on with, {loaded.content.verdict.result}, not {verdicts[serial]}"
-        if not loaded.table.iloc[: len(tables[serial])].equals(tables[serial]):
+        if not loaded.readings.iloc[: len(tables[serial])].equals(tables[serial]):
             yield f"{serial}: what was read before is not as it was"
 
 

@@ -210,7 +210,7 @@ class Trial:
                 tell=tell,
             )
         try:
-            with bench, StruckJournal(self) as journal:
+            with bench, StruckJournal(self.folder / "journal.jsonl", trial=self) as journal:
                 journals.append(journal)
                 said = opening(what, date="2026-01-05", serial="GF-104", operator="", state="")
                 journal.opened(bench.clock.date(), **said)
@@ -278,10 +278,10 @@ class Trial:
 
 
 class StruckJournal(Journal):
-    """The journal of a trial, which may find its disk full at one of its lines."""
+    """A journal of a trial, which may find its disk full at one of its lines; lines count over all that a trial has."""
 
-    def __init__(self, trial: Trial) -> None:
-        super().__init__(trial.folder / "journal.jsonl")
+    def __init__(self, path: Path, *, trial: Trial, again: bool = False) -> None:
+        super().__init__(path, again=again)
         self._trial = trial
 
     def write(self, kind: str, *, sync: bool, **fields: Any) -> None:

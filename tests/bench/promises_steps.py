@@ -15,14 +15,16 @@ from typing import Any, TypeAlias
 from unittest import mock
 
 import injection
-from injection import InjectedError, Injection, Strike, Trial
+from injection import InjectedError, Injection, Strike, StruckJournal, Trial
 
 import instruments.bench
+import sequencer.jobs.run
 from instruments.clock import VirtualClock
 from instruments.errors import LivezeroError
 from instruments.roles import Operator, Question
 from instruments.simulated.bench import SimulatedBench
 from sequencer import core
+from sequencer.journal.writer import entries
 from sequencer.planning.plan import Plan
 
 Found: TypeAlias = tuple[int, list[str]]
@@ -41,13 +43,22 @@ STEPS = {
     "limits": "  - limits: {below: none, above: 110 %, steps: 2, held: 4}\n",
     "influence": "  - influence: {of: supply voltage, reference: 24 V, at: 18 V, "
     "repeat: [traverse: {points: 2, cycles: 1, readings: 2, end pair: no}]}\n",
+    "loop compliance": "  - loop compliance: {supply: [18 V, 24 V], load: 0 .. 1200 ohm, to: 100 ohm}\n",
     "ask": '  - ask: {text: "What does the display show?", answer: number, unit: Hz}\n',
     "wait": "  - wait: {for: 1 min, because: it warms up}\n",
 }
+ON = {"influence": "held", "loop compliance": "loaded"}  # which of the benches; any other step is on the plain one
 UNTIL = "  - traverse: {points: 3, cycles: 1, readings: 2, end pair: no, until: 0.002 % of span, most: 3}\n"
 HELD = """\
   supply: {description: generic-scpi-supply, resource: "TCPIP::127.0.0.1::3::SOCKET", identity: SIMULATED SUPPLY}
 taps:"""
+LOADED = HELD.replace(
+    "taps:",
+    """\
+  load: {description: generic-scpi-source, resource: "TCPIP::127.0.0.1::4::SOCKET", identity: SIMULATED LOAD,
+         safe level: 250 ohm}
+taps:""",
+)
 SCANNED = """\
   scanner: {description: generic-scpi-scanner, resource: "GPIB0::9::INSTR", identity: SIMULATED SCANNER}
 taps:"""
@@ -55,6 +66,11 @@ BENCHES = {
     "": injection.BENCH,
     "held": injection.BENCH.replace("taps:", HELD)
     + "quantities:\n  supply voltage: {set by: supply, reference: 24 V}\n",
+    "loaded": injection.BENCH.replace("taps:", LOADED).replace(
+        "faults: []", "faults: [{fault: loop compliance, supply: 24 V, minimum: 10 V, loop: 250 ohm}]"
+    )
+    + "quantities:\n  supply voltage: {set by: supply, reference: 24 V}\n"
+    + "  load: {set by: load, reference: 250 ohm}\n",
     "batch": injection.BENCH.replace("taps:", SCANNED).replace("faults: []", "faults: [], units: {}")
     + 'units: {connected by: scanner, driven: together, channels: "101:103"}\n',
 }
@@ -95,7 +111,7 @@ class WholeTrial(Trial):
 
     def _run(self, what: Plan, results: Path, operator: Operator) -> None:
         self.folder = results
-        with self._on_the_bench():
+        with self._on_the_bench(), mock.patch.object(sequencer.jobs.run, "Journal", partial(StruckJournal, trial=self)):
             try:
                 if len(self.serials) == 1:
                     done = core.run(
@@ -181,6 +197,17 @@ def _spread(clean: WholeTrial) -> Iterator[Injection]:
             allowed=frozenset({clean.code, 130}),
             verdict="",
         )
+    for number in range(PLACES_N // 8):
+        place = 2 + number * (clean.lines_n - 2) * 8 // PLACES_N  # without its first line there is no record
+        kind, error = list(injection.AT_LINES.items())[number % 2]
+        yield Injection(
+            kind=kind,
+            place=place,
+            strike=Strike(at_line=place, error=error),
+            ends_at_once=True,
+            allowed=frozenset({clean.code, 3}),
+            verdict="",
+        )
 
 
 def _broken(trial: WholeTrial, each: Injection, verdicts: Mapping[str, str]) -> Iterator[str]:
@@ -213,7 +240,7 @@ def _of_the_records(trial: WholeTrial) -> Iterator[str]:
         loaded = core.load_record(record)
         if loaded.content.status != "complete" and loaded.content.verdict.is_pass:
             yield f"{serial}: a pass without a whole run"
-        lines = [json.loads(line) for line in (record / "journal.jsonl").read_text(encoding="utf-8").splitlines()]
+        lines = list(entries(record / "journal.jsonl"))
         kept = [line for line in lines if line["kind"] == "reading"]
         keys = Counter((serial, *(line[key] for key in ("number", "tap", "reading", "value"))) for line in kept)
         told = Counter({key: n for key, n in trial.told.items() if key[0] == serial})
@@ -265,7 +292,7 @@ ROWS: dict[str, Row] = {
     **{
         key: row
         for name, step in STEPS.items()
-        for key, row in _row(name, _sequence(name, step), BENCHES["held" if name == "influence" else ""]).items()
+        for key, row in _row(name, _sequence(name, step), BENCHES[ON.get(name, "")]).items()
     },
     **_row("until", UNTIL),
     **_row("a batch of three units", TRAVERSE, BENCHES["batch"], SERIALS),

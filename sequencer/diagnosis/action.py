@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from instruments.units import CLASS, Term, Terms
-from sequencer.diagnosis.summary import LIKELY, SURE, Account, Candidate, Kind, Member, either, known_as, percent
+from sequencer.diagnosis.account import Account, Candidate, Kind, Member
+from sequencer.diagnosis.cause_words import LIKELY, SURE, either, known_as, percent
 from sequencer.evaluation.adjustment import LEAVE_ALONE_FRAC, Adjustment, adjustment
 from sequencer.evaluation.result import Evaluation
 from sequencer.evaluation.step_limits import NOTHING_JUDGED

@@ -12,10 +12,11 @@ import pandas as pd
 from instruments.datasheet import DataSheet
 from instruments.errors import ReadingsError
 from instruments.filemodel import FileModel
+from sequencer.diagnosis.account import Account
 from sequencer.diagnosis.action import advice, advice_by_limits, offered, other_basis
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.diagnosis.result import Content, Ended
-from sequencer.diagnosis.summary import Account, account
+from sequencer.diagnosis.summary import account
 from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.figures.definitions import Standard

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sequencer.diagnosis.summary import Account
+from sequencer.diagnosis.account import Account
 from sequencer.evaluation.adjustment import Adjustment
 from sequencer.evaluation.monte_carlo import Trials
 from sequencer.evaluation.result import Evaluation

@@ -1,224 +1,32 @@
 """What is said of the findings: three lines first, the evidence below, as plain values for every kind of report."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from dataclasses import replace
 
 import numpy as np
 
 from instruments.datasheet import DataSheet
 from instruments.texts import sized
+from sequencer.diagnosis.account import Account, Candidate, Curve, Kind, Member, Named, Point, StageShare
+from sequencer.diagnosis.cause_words import LIKELY, NAMED_N, SURE, either, known_as, percent
 from sequencer.diagnosis.diagnose import Finding, Findings
 from sequencer.diagnosis.missing_information import lacking
 from sequencer.diagnosis.model.chain import Weighing
 from sequencer.diagnosis.model.hypothesis import Hypothesis
 from sequencer.diagnosis.model.segment import Segment
 from sequencer.diagnosis.model.transcription import is_transcription
-from sequencer.diagnosis.next_check import GOOD, Extra, NextCheck, next_check
+from sequencer.diagnosis.next_check import GOOD, NextCheck, next_check
 from sequencer.diagnosis.next_check_words import instruction
-from sequencer.diagnosis.order_of_work import TRIMS, Turn, read_again, turn_of
+from sequencer.diagnosis.order_of_work import TRIMS, read_again, turn_of
+from sequencer.diagnosis.shares import brought_in_by, segments_ahead_n, stage_shares
 
-__all__ = [
-    "LIKELY",
-    "SURE",
-    "Account",
-    "Candidate",
-    "Curve",
-    "Kind",
-    "Largest",
-    "Member",
-    "Named",
-    "StageShare",
-    "account",
-    "either",
-    "known_as",
-    "percent",
-]
+__all__ = ["account"]
 
-SURE, LIKELY = 0.9, 0.5
 _VAGUE = frozenset({"unknown", "noise", "no fault"})
-_NAMED_N = 3
 _WORTH_NAMING = 0.01
 _ROUGH = 3.0
 _FEWEST_POINTS = 3
-Point: TypeAlias = tuple[float, float]
-Kind = Literal["trim", "unit", "scatter", "bench", "transcription", "vague"]
-"""What a cause concerns: zero and span of the last stage, anything else of the unit, its scatter, an instrument of the
-bench or the person at it, what was written down; or nothing that has a name."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Member:
-    """One of the causes that these readings cannot tell apart; the attributes as those of `Candidate`.
-
-    `explains_scatter` where it, or its second half, is a kind of noise: no better instruments take that away.
-    """
-
-    name: str
-    kind: Kind
-    place: str
-    text: str
-    check: str
-    explains_scatter: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Candidate:
-    """One place of the ranking: causes that are not distinguishable, with sizes in words.
-
-    Attributes:
-        names: the causes, the most probable first.
-        place: stage or tap.
-        weight: probability, 0 to 1.
-        text: the sizes in words.
-        check: the next check for it.
-        residual_before_pct: root mean square of the errors, % of span at the tap after the place.
-        residual_after_pct: the same of what it leaves unexplained; None where it foretells no single reading.
-        against: what speaks against it; () = nothing.
-        members: each cause by itself, once at each place, the most probable first.
-    """
-
-    names: tuple[str, ...]
-    place: str
-    weight: float
-    text: str
-    check: str
-    residual_before_pct: float | None
-    residual_after_pct: float | None
-    against: tuple[str, ...]
-    members: tuple[Member, ...]
-
-    def is_only(self, *kinds: Kind) -> bool:
-        """Every one of its causes is of these kinds."""
-        return all(each.kind in kinds for each in self.members)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Largest:
-    """Where the error end to end is largest, of the visits that every tap was read at; in % of output span."""
-
-    setpoint_pct: float
-    direction: str
-    error_pct: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StageShare:
-    """What a part of the chain brings in of the error at the output where that is largest; in % of output span.
-
-    The signal that was read behind it, carried to the output by ideal stages, less the signal that was read before it,
-    carried likewise. So each part begins where the one before ended, and all add up to the whole error, also where
-    stages are not linear.
-
-    Attributes:
-        name: of the stage, or of several that no tap divides.
-        error_pct: what it brings in.
-        share_pct: of the whole error; negative where it takes some of it away.
-        causes: what is wrong in it or with what reads it, each with its probability; () = in order.
-    """
-
-    name: str
-    error_pct: float
-    share_pct: float
-    causes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Curve:
-    """Errors of the segment that a cause sits in, % of span against setpoint in %: read, foretold, allowed.
-
-    `read` and `foretold` by direction: "up", "down" or ""; `tolerance` is the half width, ascending setpoints.
-    """
-
-    name: str
-    cause: str
-    read: tuple[tuple[str, tuple[Point, ...]], ...]
-    foretold: tuple[tuple[str, tuple[Point, ...]], ...]
-    tolerance: tuple[Point, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
-    """What is wrong at one place.
-
-    Attributes:
-        stage: where, in words.
-        cause: what, with its probability and what else it may be.
-        check: what to check next.
-        place: name of the stage or tap.
-        names: the causes that are not distinguishable, the most probable first.
-        weight: their probability, 0 to 1.
-        text: the sizes of the first.
-        error_pct: what it brings in of the largest error at the output, % of span; None where that is not told, and
-            of a tap on the way, which nothing that comes out depends on.
-        share_pct: the same in % of that error.
-        order: its place in the order of work, from 1.
-        again: taps to read again once it is mended.
-    """
-
-    stage: str
-    cause: str
-    check: str
-    place: str = ""
-    names: tuple[str, ...] = ()
-    weight: float = 1.0
-    text: str = ""
-    error_pct: float | None = None
-    share_pct: float | None = None
-    order: int = 1
-    again: tuple[str, ...] = ()
-
-
 _NOTHING_READ = "Check line, range and description of the instruments that read; see their replies in the journal."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Account:
-    """What is the matter, in words.
-
-    Attributes:
-        is_fault: something is found that a good unit does not do.
-        stage: first line: where.
-        cause: second line: what, with its probability.
-        check: third line: what to check next.
-        stages: every place that something is wrong at, the one that most of the error comes from first, as above.
-        ranking: at most a few candidates: those of the places above, then others, the likeliest first.
-        shares: of the stages in the largest error; () for a unit of one stage.
-        largest: that error; None where there are no shares.
-        extra: readings expected to tell most for their time, over all stages; () = none is worth it.
-        curves: of the leading causes, in the order of `stages`; those that there is something to draw of.
-        lacking: what to read besides, and what it would tell; () where nothing is lacking.
-    """
-
-    is_fault: bool
-    stage: str
-    cause: str
-    check: str
-    ranking: tuple[Candidate, ...]
-    shares: tuple[StageShare, ...]
-    extra: tuple[Extra, ...]
-    curves: tuple[Curve, ...] = ()
-    largest: Largest | None = None
-    stages: tuple[Named, ...] = ()
-    lacking: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        return f"stage: {self.stage}\ncause: {self.cause}\nnext check: {self.check}"
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The causes of the leading candidate; () where nothing is found."""
-        return self.ranking[0].names if self.is_fault and self.ranking else ()
-
-    @property
-    def leading(self) -> tuple[Candidate, ...]:
-        """The candidates of every place that something is wrong at."""
-        return self.ranking[: max(len(self.stages), 1)] if self.is_fault else ()
-
-    @property
-    def work(self) -> tuple[Named, ...]:
-        """The places in the order of work; () where there are not several."""
-        return tuple(sorted(self.stages, key=lambda each: each.order)) if len(self.stages) > 1 else ()
 
 
 def account(findings: Findings, sheet: DataSheet) -> Account:
@@ -226,11 +34,11 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
     weighing = findings.weighing
     if not weighing.segments:
         return _plain("no reading at any tap, so no cause can be told", check=_NOTHING_READ)
-    largest, own = _shares(weighing, sheet)
+    largest, own = stage_shares(weighing, sheet)
     leading = _worst_first(findings, own, sheet)
     top = leading[0]
     others = [each for each in findings.ranked if not any(each is one for one in leading)]
-    named = [each for each in others[: _NAMED_N - 1] if each.weight >= _WORTH_NAMING]
+    named = [each for each in others[: NAMED_N - 1] if each.weight >= _WORTH_NAMING]
     ranking = tuple(_candidate(each, weighing) for each in (*leading, *named))
     if top.best.name == GOOD:
         return _plain("no fault found: nothing beyond what a good unit does", ranking=ranking)
@@ -242,7 +50,7 @@ def account(findings: Findings, sheet: DataSheet) -> Account:
     ahead = next_check([each for each in leading if not _is_settled(each, findings)], findings)
     shares = tuple(
         replace(each, causes=tuple(_beside(number, leading, weighing)))
-        for number, each in enumerate(own, start=_ahead_n(weighing))
+        for number, each in enumerate(own, start=segments_ahead_n(weighing))
     )
     return Account(
         is_fault=True,
@@ -263,24 +71,9 @@ def _worst_first(findings: Findings, shares: Sequence[StageShare], sheet: DataSh
     """The leading findings: what adds most to the error end to end, then what is misread on the way."""
 
     def size(finding: Finding) -> float:
-        return abs(sum(each.error_pct for each in _brought_in(finding, findings.weighing, shares, sheet)))
+        return abs(sum(each.error_pct for each in brought_in_by(finding, findings.weighing, shares, sheet)))
 
     return sorted(findings.leading, key=lambda each: -size(each))
-
-
-def _brought_in(
-    finding: Finding, weighing: Weighing, shares: Sequence[StageShare], sheet: DataSheet
-) -> Sequence[StageShare]:
-    """The shares that are of a finding."""
-    if finding.best.place in {tap.name for tap in sheet.taps[1:-1]} and turn_of(finding) <= Turn.MISREAD:
-        return ()  # what is misread there changes nothing of what comes out
-    ahead_n = _ahead_n(weighing)
-    return shares[max(finding.first - ahead_n, 0) : max(finding.end - ahead_n, 0)]
-
-
-def _ahead_n(weighing: Weighing) -> int:
-    """How many segments lie before the first tap, so that they have no share."""
-    return sum(each.first < 0 for each in weighing.segments[: weighing.chain_n])
 
 
 def _named(
@@ -293,7 +86,7 @@ def _named(
     weighing = findings.weighing
     in_turn = sorted(range(len(leading)), key=lambda each: turn_of(leading[each]))
     for number, each in enumerate(leading):
-        brought_in = _brought_in(each, weighing, shares, sheet)
+        brought_in = brought_in_by(each, weighing, shares, sheet)
         yield Named(
             stage=_where(each),
             cause=_cause(each, findings),
@@ -337,13 +130,6 @@ def _stages_at(place: str) -> set[str]:
 
 def _short(finding: Finding) -> str:
     return f"{known_as(finding.names)} ({percent(finding.weight)})"
-
-
-def known_as(names: Sequence[str]) -> str:
-    """Causes that are not distinguishable as a noun, at most a few of them."""
-    if names[0] == "unknown":
-        return "a cause that is not in the catalogue"
-    return either([*names[:_NAMED_N], *(["others"] if len(names) > _NAMED_N else [])])
 
 
 def _plain(cause: str, *, is_fault: bool = False, check: str = "nothing", ranking: Sequence[Candidate] = ()) -> Account:
@@ -411,16 +197,6 @@ def _remains(found: Hypothesis, weighing: Weighing) -> str:
     segment = weighing.segments[found.segment]
     before = segment.largest(segment.y - segment.ideal)
     return f"{sized(100 * left, 2)} of {sized(100 * before, 2)} % of span remains"
-
-
-def percent(weight: float) -> str:
-    """A probability as it is shown."""
-    return "over 99 %" if weight > 0.99 else f"{100 * weight:.0f} %"
-
-
-def either(names: Sequence[str]) -> str:
-    """Names in a row: "a, b or c"."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
 
 def _check(top: Finding, ahead: NextCheck, findings: Findings) -> str:
@@ -494,50 +270,6 @@ def _kind(found: Hypothesis, weighing: Weighing) -> Kind:
 
 def _rms(values: "np.typing.NDArray[np.float64]") -> float:
     return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
-
-
-def _shares(weighing: Weighing, sheet: DataSheet) -> tuple[Largest | None, tuple[StageShare, ...]]:
-    """The error end to end where it is largest, and what each part of the chain brings in of it, as `StageShare` says.
-
-    Readings count as they are judged: the mean of all of a visit.
-    """
-    segments = [each for each in weighing.segments[: weighing.chain_n] if each.first >= 0]
-    if not segments:
-        return None, ()
-    series, last = segments[0].series, len(sheet.taps) - 1
-
-    def at_output(frac: "np.typing.NDArray[np.float64]", tap: int) -> "np.typing.NDArray[np.float64]":
-        value = sheet.taps[tap].value(frac)
-        return (sheet.ideal(value, first=tap, last=last) if tap < last else value) / abs(sheet.taps[last].span)
-
-    given = series.setpoint if segments[0].is_set_only else _means(series.raw[sheet.taps[segments[0].first].name])
-    read = [_means(series.raw[each.after.name]) for each in segments]
-    ends = [segments[0].first, *(each.last for each in segments)]
-    whole = np.stack([at_output(frac, tap) for frac, tap in zip((given, *read), ends, strict=True)])
-    total = np.where(series.is_again | ~np.isfinite(whole).all(axis=0), np.nan, whole[-1] - whole[0])
-    if not np.isfinite(total).any():
-        return None, ()
-    at = int(np.nanargmax(np.abs(total)))
-    largest = Largest(
-        setpoint_pct=100 * float(series.setpoint[at]),
-        direction={1.0: "up", -1.0: "down"}.get(float(series.direction[at]), ""),
-        error_pct=100 * float(total[at]),
-    )
-    shares = tuple(
-        StageShare(name=each.name, error_pct=100 * float(error), share_pct=100 * float(_share(error, total[at])))
-        for each, error in zip(segments, np.diff(whole[:, at]), strict=True)
-    )
-    return largest, shares
-
-
-def _means(raw: "np.typing.NDArray[np.float64]") -> "np.typing.NDArray[np.float64]":
-    """Mean of the readings of each visit; NaN where there is none."""
-    count = np.isfinite(raw).sum(axis=1)
-    return np.where(count > 0, np.nansum(raw, axis=1) / np.maximum(count, 1), np.nan)
-
-
-def _share(error: float, total: float) -> float:
-    return error / total if total else 0.0
 
 
 def _curve(top: Finding, weighing: Weighing) -> Curve | None:

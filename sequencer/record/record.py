@@ -7,8 +7,8 @@ from pathlib import Path
 import pandas as pd
 
 from instruments.errors import InputError, RecordError, nearest
+from sequencer.diagnosis.account import Account
 from sequencer.diagnosis.result import Content
-from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports import words
 

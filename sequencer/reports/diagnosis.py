@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from instruments.texts import of_span, sized
-from sequencer.diagnosis.summary import Account, Curve, known_as, percent
+from sequencer.diagnosis.account import Account, Curve
+from sequencer.diagnosis.cause_words import known_as, percent
 from sequencer.reports.as_text import DIRECTIONS
 from sequencer.reports.drawing.chart import WAYS, Chart
 from sequencer.reports.drawing.svg import BAND, LIMIT, Look, sentence

@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from sequencer.diagnosis.account import Account
 from sequencer.diagnosis.comparison import Comparison
-from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 

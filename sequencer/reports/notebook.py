@@ -6,8 +6,8 @@ from markupsafe import Markup, escape
 
 from instruments.texts import as_page
 from instruments.units import show
+from sequencer.diagnosis.account import Account
 from sequencer.diagnosis.comparison import Comparison
-from sequencer.diagnosis.summary import Account
 from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 from sequencer.reports import compared as said

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from sequencer.diagnosis.summary import Account, Largest
+from sequencer.diagnosis.account import Account, Largest
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import MINUS, as_pct, way
 from sequencer.reports.drawing.chart import Sample, bar_sample, box_sample, legend_drawing

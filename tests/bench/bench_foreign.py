@@ -19,8 +19,8 @@ import numpy as np
 from foreign_tables import FAMILIES, Fault, Table, tables
 
 from sequencer.core import load
+from sequencer.diagnosis.account import Candidate
 from sequencer.diagnosis.examine import examine
-from sequencer.diagnosis.summary import Candidate
 from sequencer.readings.csv_import import from_csv
 
 SEQUENCE = "sequence: foreign\ntype sheet: unit.yaml\ncautions: [none]\nsteps:\n  - traverse: {points: 11}\n"

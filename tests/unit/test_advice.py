@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
+from sequencer.diagnosis.account import Account, Candidate, Member, Named
 from sequencer.diagnosis.action import advice, offered, other_basis
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.model.catalogue import CAUSES
-from sequencer.diagnosis.summary import Account, Candidate, Member, Named
 from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.readings.csv_import import from_csv

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sequencer import core
-from sequencer.diagnosis.summary import Curve
+from sequencer.diagnosis.account import Curve
 from sequencer.reports.diagnosis import cause_plot
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer, bar_sample, box_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale, nice_ticks, reach

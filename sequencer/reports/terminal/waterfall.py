@@ -1,7 +1,7 @@
 """The error end to end stage by stage, as bars of plain letters."""
 
 from instruments.texts import sized
-from sequencer.diagnosis.summary import Account
+from sequencer.diagnosis.account import Account
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.drawing.panel import reach
 from sequencer.reports.terminal.lines import MINUS, wrapped

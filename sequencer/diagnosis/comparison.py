@@ -11,16 +11,16 @@ every point.
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
-from instruments.texts import finite_or_none
 from instruments.units import Terms
+from sequencer.diagnosis.compared import LEVEL, Comparison, Side
+from sequencer.diagnosis.comparison_cautions import cautions, lacks_scatter, why_untested
+from sequencer.diagnosis.comparison_figures import figure_differences
 from sequencer.diagnosis.comparison_statistics import (
     Differences,
     Key,
@@ -29,154 +29,16 @@ from sequencer.diagnosis.comparison_statistics import (
     from_smoothness,
     matched,
     means_at,
-    of_figure,
     weights_at,
 )
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.budget import Basis, Statement
 from sequencer.evaluation.figures.curves import BoolArray
-from sequencer.evaluation.figures.multiple import holm
 from sequencer.evaluation.figures.student import coverage_factor
 from sequencer.evaluation.result import Evaluation
-from sequencer.evaluation.scatter import is_scatter_unknown
-from sequencer.inputs.step import READING
 from sequencer.inputs.tolerance import half_width
-from sequencer.inputs.type_sheet import TypeSheet
 
-__all__ = ["LEVEL", "Comparison", "FigureDifference", "Result", "Side", "compare"]
-
-LEVEL = 0.05  # chance of one false alarm or more among all tests together
-
-Result = Literal[
-    "different", "no difference found", "equivalent", "not equivalent", "equivalence not shown", "not determinable"
-]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Side:
-    """One of the two.
-
-    Attributes:
-        content: the run, or the readings taken by hand.
-        sheet: type sheet of the unit, as it was used.
-        sequence_digest: of the sequence as it was used; "" for readings that no run took.
-    """
-
-    content: Content
-    sheet: TypeSheet
-    sequence_digest: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigureDifference:
-    """One figure of both, and B less A; None where one of them is not determinable.
-
-    Attributes:
-        name: of the figure.
-        unit: of both, and of `U`.
-        a: that of A.
-        b: that of B.
-        U: expanded uncertainty of B less A, what the instruments have in common left out; None where it is not known.
-        p_family: chance of a difference that large where there is none, corrected by Holm among the figures.
-    """
-
-    name: str
-    unit: str
-    a: float | None
-    b: float | None
-    U: float | None = None
-    p_family: float | None = None
-
-    @property
-    def difference(self) -> float | None:
-        """B less A."""
-        return None if self.a is None or self.b is None else self.b - self.a
-
-    @property
-    def is_different(self) -> bool:
-        """Beyond chance."""
-        return self.p_family is not None and self.p_family < LEVEL
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """What sets two units or runs apart. Errors and differences are in % of the output span.
-
-    Attributes:
-        a: the one that the other is held against.
-        b: the other.
-        is_same_bench: the same instruments in the same ranges, so that what they have in common cancels.
-        points: one row per setpoint and direction that both have: setpoint_pct, direction, a_pct, b_pct (mean error of
-            the cycles), difference_pct, u_pct, dof, U_pct, p, p_family, margin_pct, tolerance_pct, is_different,
-            is_within; NaN where the uncertainty is not known.
-        mean_pct: mean of the differences that were tested.
-        mean_U_pct: its expanded uncertainty.
-        mean_p_family: its p value, corrected along with those of the points.
-        overall_p: that there is no difference at all: the smallest of the corrected p values.
-        needed_pct: where nothing could be tested: by how much instruments would have to be wrong, in % of span, for the
-            largest difference not to be real; NaN where something was tested.
-        coverage: probability that each U stands for.
-        margin: that equivalence was asked for, "" if it was not.
-        unmatched: points that only one of them has, in words.
-        figures: of both.
-        cautions: what the comparison does not rest on safely.
-        reason: why it is not determinable, "" if it is.
-    """
-
-    a: Side
-    b: Side
-    is_same_bench: bool
-    points: pd.DataFrame
-    mean_pct: float
-    mean_U_pct: float
-    mean_p_family: float
-    overall_p: float
-    needed_pct: float
-    coverage: float
-    margin: str
-    unmatched: tuple[str, ...]
-    figures: tuple[FigureDifference, ...]
-    cautions: tuple[str, ...]
-    reason: str
-
-    @property
-    def result(self) -> Result:
-        """The answer; with a margin that of equivalence."""
-        if self.reason:
-            return "different" if self.is_beyond_instruments and not self.margin else "not determinable"
-        if not self.margin:
-            return "different" if self.overall_p < LEVEL else "no difference found"
-        if self.points["is_within"].all():
-            return "equivalent"
-        # Beyond the margin only where a difference was found at all: Holm guards the many looks.
-        beyond = self.points["difference_pct"].abs() - self.points["U_pct"] > self.points["margin_pct"]
-        return "not equivalent" if (beyond & self.points["is_different"]).any() else "equivalence not shown"
-
-    @property
-    def is_beyond_instruments(self) -> bool:
-        """Where nothing is stated: whether an instrument would have to be wrong by more than the unit may be."""
-        limit = self.points["tolerance_pct"].max()
-        return bool(self.needed_pct > limit > 0)
-
-    @property
-    def is_alike(self) -> bool:
-        """No difference was found; or where a margin was given, both are equivalent within it."""
-        return self.result in {"no difference found", "equivalent"}
-
-    @property
-    def worst(self) -> "pd.Series[float]":
-        """The row of `points` with the largest difference."""
-        return self.points.iloc[int(self.points["difference_pct"].abs().to_numpy().argmax())]
-
-    @property
-    def different_n(self) -> int:
-        """At how many points a difference was found."""
-        return int(self.points["is_different"].sum())
-
-    @property
-    def tested_n(self) -> int:
-        """How many points were tested."""
-        return int(self.points["p"].notna().sum())
+__all__ = ["compare"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,7 +80,7 @@ def _tested(
         share = is_tested / max(int(is_tested.sum()), 1)
         both = np.vstack([np.eye(len(share)), share])
         level = both @ np.where(np.isfinite(difference), difference, 0.0)
-        if is_same and any(map(_lacks_scatter, found)):
+        if is_same and any(map(lacks_scatter, found)):
             return level, from_smoothness(difference, x, both)
         return level, differences(a, b, (both @ rows[0], both @ rows[1]), is_same=is_same)
 
@@ -280,9 +142,9 @@ def compare(a: Side, b: Side, *, margin: Terms | None = None, is_same_bench: boo
         coverage=found_a.basis.coverage,
         margin="" if margin is None else str(margin),
         unmatched=unmatched,
-        figures=_figures(a.content, b.content, is_same=is_same, is_known=tested.is_any),
-        cautions=_cautions(a, b, is_same=is_same, is_word=is_same_bench, untested_n=untested_n),
-        reason="" if tested.is_any else _why_untested(found_a, found_b),
+        figures=figure_differences(a.content, b.content, is_same=is_same, is_known=tested.is_any),
+        cautions=cautions(a, b, is_same=is_same, is_word=is_same_bench, untested_n=untested_n),
+        reason="" if tested.is_any else why_untested(found_a, found_b),
     )
 
 
@@ -367,121 +229,3 @@ def _is_same_bench(a: Content, b: Content) -> bool:
         and _undated(a.evaluation.basis) == _undated(b.evaluation.basis)
         and a.evaluation.input_by == b.evaluation.input_by
     )
-
-
-def _figures(a: Content, b: Content, *, is_same: bool, is_known: bool) -> tuple[FigureDifference, ...]:
-    found_a, found_b = a.evaluation, b.evaluation
-    assert found_a is not None
-    assert found_b is not None
-    theirs = {each.name: each for each in found_b.figures}
-    both = [(each, theirs[each.name]) for each in found_a.figures if each.unit == "% of span" and each.name in theirs]
-    u, dof = np.full((2, len(both)), np.nan)
-    for place, (figure, _) in enumerate(both):
-        if is_known:
-            u[place], dof[place] = _of_figure(figure.name, found_a, found_b, is_same=is_same)
-    difference = np.array([math.nan if None in {x.value, y.value} else y.value - x.value for x, y in both])  # type: ignore[operator]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        p = np.where(u > 0, 2 * special.stdtr(dof, -np.abs(difference) / u), np.nan)
-    corrected, U = holm(p), coverage_factor(found_a.basis.coverage, dof) * u
-    rows = [
-        FigureDifference(
-            name=x.name,
-            unit=x.unit,
-            a=x.value,
-            b=y.value,
-            U=finite_or_none(U[place]),
-            p_family=finite_or_none(corrected[place]),
-        )
-        for place, (x, y) in enumerate(both)
-    ]
-    worst = [None if each.worst is None else float(each.worst["used_pct"]) for each in (found_a, found_b)]
-    rows.append(FigureDifference(name="worst error", unit="% of tolerance", a=worst[0], b=worst[1]))
-    times = [_settled_after_s(each) for each in (a, b)]
-    rows.append(FigureDifference(name="settling, median", unit="s", a=times[0], b=times[1]))
-    return tuple(rows)
-
-
-def _of_figure(name: str, a: Evaluation, b: Evaluation, *, is_same: bool) -> tuple[float, float]:
-    """Standard uncertainty of the difference of a figure, and its degrees of freedom; NaN where it is not known."""
-    weights = [each.known.of_figures.widths[name].weights for each in (a, b) if _has_width(each, name)]  # type: ignore[union-attr]
-    if len(weights) == 2:
-        made = differences(a, b, (weights[0][None], weights[1][None]), is_same=is_same)
-        return float(made.u[0]), float(made.dof[0])
-    return of_figure(name, a, b, is_same=is_same), math.inf
-
-
-def _has_width(found: Evaluation, name: str) -> bool:
-    return found.known.of_figures is not None and name in found.known.of_figures.widths
-
-
-def _settled_after_s(content: Content) -> float | None:
-    """Median time to steady over the points that were read after a change of the input."""
-    times = [each.after_s for each in content.traces if each.role == READING and each.state == "steady"]
-    return float(np.median(times)) if times else None
-
-
-def _cautions(a: Side, b: Side, *, is_same: bool, is_word: bool, untested_n: int) -> tuple[str, ...]:
-    both = (*a.content.instruments, *b.content.instruments)
-    simulated = [name for name, each in (("A", a), ("B", b)) if each.content.is_simulated]
-    told = (
-        (bool(simulated), f"simulated bench ({' and '.join(simulated)}): no real unit was tested"),
-        (bool(a.content.folder) and a.content.folder == b.content.folder, "both are the same record"),
-        (
-            "" not in {a.sequence_digest, b.sequence_digest} and a.sequence_digest != b.sequence_digest,
-            "the sequence is not the same, or another revision of it",
-        ),
-        (a.sheet != b.sheet, "the type sheet is not the same: another revision, such as another tolerance"),
-        (not is_same, "other instruments, or not known to be the same: their accuracies do not cancel"),
-        (is_same and is_word, "that the same instruments were used, in the same ranges, is taken on your word"),
-        (
-            is_same and any(_is_once(each) for each in (a, b)),
-            "each point was read once: scatter is taken from what is left of the differences about a parabola",
-        ),
-        (
-            is_same and not is_word and not (both and all(each.identity for each in both)),
-            "an instrument does not report its identity: one bench file is taken for one set of instruments",
-        ),
-        (
-            a.sheet.fit is not None,
-            "each is held against the curve fitted to its own readings: what is left beside these is compared",
-        ),
-        (untested_n > 0, f"{untested_n} points could not be tested: their uncertainty is not known"),
-    )
-    return (*_cautions_of("A", a), *_cautions_of("B", b), *(text for is_so, text in told if is_so))
-
-
-def _is_once(side: Side) -> bool:
-    found = side.content.evaluation
-    return found is not None and _lacks_scatter(found)
-
-
-def _lacks_scatter(found: Evaluation) -> bool:
-    """Whether each point was read once: what scatters is then taken from the smoothness of the differences."""
-    return found.known.covariance is None or not found.known.covariance.is_scatter_known
-
-
-def _cautions_of(name: str, side: Side) -> list[str]:
-    content = side.content
-    is_unfinished = content.status not in {"complete", "by hand"}
-    cycles_n = 0 if content.evaluation is None else content.evaluation.visits["cycle"].nunique()
-    told = (
-        (bool(side.content.alterations), f"the record of {name} was altered since it was sealed"),
-        (is_unfinished, f"the run of {name} did not finish: {content.reason}"),
-        (cycles_n < 2, f"{name} has one cycle: its repeatability between cycles is not known"),
-    )
-    return [text for is_so, text in told if is_so]
-
-
-def _why_untested(a: Evaluation, b: Evaluation) -> str:
-    nothing = [name for name, each in (("A", a), ("B", b)) if each.budget is None]
-    if nothing:
-        return (
-            f"no accuracy specification is known for the instruments of {' and '.join(nothing)}, "
-            "so any difference may come from them"
-        )
-    once = [
-        name for name, each in (("A", a), ("B", b)) if is_scatter_unknown(each.grid, next(reversed(each.grid.value)))
-    ]
-    if once:
-        return f"each point of {' and '.join(once)} was read once, so the scatter of the readings is not known"
-    return "the accuracy of an instrument is not known"

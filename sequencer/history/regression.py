@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.history.envelope import Envelope
 from sequencer.history.equivalence import Equivalence, Shown, equivalence
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from instruments.benchfile import LoadedBench
 from instruments.errors import InputError, RecordError
 from instruments.units import Terms, terms
-from sequencer.diagnosis.comparison import Comparison, Side
+from sequencer.diagnosis.compared import Comparison, Side
 from sequencer.diagnosis.comparison import compare as set_side_by_side
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.jobs.by_hand import by_hand

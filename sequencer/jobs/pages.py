@@ -6,7 +6,7 @@ from pathlib import Path
 from instruments.errors import InputError, RecordError
 from instruments.texts import as_json
 from sequencer.diagnosis.batch import BatchContent
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.documents.foot import Foot, foot_of, line
 from sequencer.record.batch import PAGE, RESULT

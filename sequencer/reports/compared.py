@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.reports.as_text import MINUS, as_pct, date, fixed, p_value, plain, significant, way
 from sequencer.reports.number_style import NumberStyle

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from sequencer.diagnosis.account import Account
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from instruments.texts import COMPUTED_DIGITS, json_value
 from instruments.units import show
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.diagnosis.result import Content
 from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.result import METHOD, Evaluation

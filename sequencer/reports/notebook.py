@@ -7,7 +7,7 @@ from markupsafe import Markup, escape
 from instruments.texts import as_page
 from instruments.units import show
 from sequencer.diagnosis.account import Account
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.evaluation.result import Evaluation
 from sequencer.planning.plan import Plan
 from sequencer.reports import compared as said

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from markupsafe import Markup
 
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.reports import compared as said
 from sequencer.reports import words
 from sequencer.reports.as_text import DIRECTIONS

@@ -38,7 +38,8 @@ from instruments.texts import as_cell, as_json, from_cell, visible
 from instruments.units import quantity, span, terms
 from instruments.yamlfile import parse
 from sequencer import core
-from sequencer.diagnosis.comparison import Side, compare
+from sequencer.diagnosis.compared import Side
+from sequencer.diagnosis.comparison import compare
 from sequencer.diagnosis.waveform import as_json as trace_document
 from sequencer.inputs.files import load_sequence
 from sequencer.inputs.type_sheet import TypeSheet

@@ -1,7 +1,7 @@
 """Two units side by side as text for a terminal."""
 
 from instruments.texts import visible
-from sequencer.diagnosis.comparison import Comparison
+from sequencer.diagnosis.compared import Comparison
 from sequencer.reports.compared import Row, answer, figure_rows, own_result, point_rows, sentences, side_name
 from sequencer.reports.terminal.lines import MINUS, aligned, listed, wrapped
 

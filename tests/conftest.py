@@ -36,6 +36,20 @@ def pytest_xdist_auto_num_workers() -> int:
     return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """For another Python than the one that all is tried on."""
+    parser.addoption("--each-once", action="store_true", help="of a test of several cases take the first alone")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out all but the first case of a test, where that is asked for."""
+    if config.getoption("--each-once"):
+        first = {item.nodeid.partition("[")[0]: item for item in reversed(items)}
+        kept = set(first.values())
+        config.hook.pytest_deselected(items=[each for each in items if each not in kept])
+        items[:] = [each for each in items if each in kept]
+
+
 SMALL_TYPE = """\
 type: small pulse rate converter (invented)
 input: {range: 0 .. 1000 Hz, limits: 0 .. 1200 Hz}

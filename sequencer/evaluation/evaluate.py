@@ -4,17 +4,17 @@ It touches no instrument, clock or file. The figures themselves are computed in 
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from instruments.datasheet import DataSheet, FloatArray, Tap
-from instruments.errors import ReadingsError
+from instruments.datasheet import DataSheet, FloatArray
 from instruments.texts import counted
+from sequencer.evaluation.against_ideal import Errors, commanded, errors_of
 from sequencer.evaluation.both_axes import both_axes
-from sequencer.evaluation.budget import COVERAGE, NO_BOUND, Basis, budget, correlated_pairs, scatter_alone, type_a
-from sequencer.evaluation.certificates import corrections_told, with_certified
+from sequencer.evaluation.budget import NO_BOUND, Basis, budget, correlated_pairs, scatter_alone, type_a
+from sequencer.evaluation.certificates import corrections_told
 from sequencer.evaluation.covariance import covariance
 from sequencer.evaluation.dead_band import dead_band_pct
 from sequencer.evaluation.figure_list import Known, printed
@@ -26,7 +26,6 @@ from sequencer.evaluation.figures.figures import Figures, figures
 from sequencer.evaluation.figures.per_point import per_point
 from sequencer.evaluation.figures.residuals import independence, lack_of_fit
 from sequencer.evaluation.figures.uncertainty import NO_SENSITIVITY, Budget
-from sequencer.evaluation.fitted import Fitted, fitted
 from sequencer.evaluation.judgement import (
     BoolArray,
     Judgement,
@@ -34,17 +33,16 @@ from sequencer.evaluation.judgement import (
     Uncertainty,
     judged,
     resolved,
-    steps_shown,
 )
 from sequencer.evaluation.result import Evaluation
-from sequencer.evaluation.scatter import Components, is_scatter_unknown, scatter_of_means
+from sequencer.evaluation.scatter import Components, is_scatter_unknown
 from sequencer.evaluation.stage_errors import StageResult, beside_suspects, stage_results, suspects
-from sequencer.evaluation.tables import points_table, visited, visits_table, with_uncertainty
+from sequencer.evaluation.tables import points_table, visits_table, with_uncertainty
 from sequencer.evaluation.verdict import Evidence, verdict
 from sequencer.inputs.step import END_PAIR, JUDGED_ROLES
 from sequencer.inputs.tolerance import half_width, with_floor
 from sequencer.inputs.type_sheet import TypeSheet
-from sequencer.readings.table import Grid, grid, valid_rows
+from sequencer.readings.table import valid_rows
 
 __all__ = ["evaluate"]
 
@@ -53,77 +51,6 @@ __all__ = ["evaluate"]
 _TIMES_U, _TIMES_HALF_A_STEP = 4.0, 20.0
 # Where no resolution is known, a floor of this share of the widest tolerance is proposed.
 _FLOOR_SHARE = 0.1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Errors:
-    """The readings of one unit held against its ideal, arrays of the shape of the readings."""
-
-    readings: Grid
-    sheet: DataSheet
-    is_measured: bool
-    x: FloatArray
-    y: FloatArray
-    ideal: FloatArray
-    tolerance: FloatArray
-    steps: dict[str, float]
-    fit: Fitted | None
-
-    @property
-    def first(self) -> Tap:
-        return self.sheet.taps[0]
-
-    @property
-    def last(self) -> Tap:
-        return self.sheet.taps[-1]
-
-    @property
-    def span(self) -> float:
-        return abs(self.last.span)
-
-    @property
-    def error(self) -> FloatArray:
-        return np.asarray(self.y - self.ideal)
-
-    @property
-    def is_visited(self) -> BoolArray:
-        return visited(self.readings)
-
-    @property
-    def input_pct(self) -> FloatArray:
-        return np.asarray(100 * self.first.fraction(self.x))
-
-    @property
-    def in_figures_pct(self) -> FloatArray:
-        """Errors in % of span; below a low-flow cut-off the output is held, so such a point says nothing of zero."""
-        is_cut = np.zeros(self.x.shape, dtype=bool)
-        for number, stage in enumerate(self.sheet.stages):
-            at = self.sheet.taps[number].fraction(self.sheet.ideal(self.x, last=number) if number else self.x)
-            is_cut |= stage.characteristic.is_cut_off(at)
-        return np.where(is_cut | ~np.isfinite(self.x), np.nan, 100 * self.error / self.span)
-
-    def with_cut_off(self, reason: str) -> str:
-        """Why a figure is not determinable, where the lower end was read and is below a low-flow cut-off."""
-        is_held = np.isfinite(self.error[..., 0]).any() and not np.isfinite(self.in_figures_pct[..., 0]).any()
-        lacks = "no reading at the lower end"
-        return (
-            reason.replace(lacks, "the lower end is below the low-flow cut-off, where the output is held")
-            if is_held
-            else reason
-        )
-
-    @property
-    def singles_pct(self) -> tuple[FloatArray, FloatArray]:
-        """Highest and lowest error of the single readings of each visit, where it is in the figures."""
-        is_in = np.isfinite(self.in_figures_pct)
-        ends = (self.readings.highest[self.last.name], self.readings.lowest[self.last.name])
-        highest, lowest = (np.where(is_in, 100 * (each - self.ideal) / self.span, np.nan) for each in ends)
-        return highest, lowest
-
-    def shown(self) -> Resolved:
-        """What the digits of the readings tell of each error."""
-        scatter = scatter_of_means(self.readings, self.last.name, COVERAGE)
-        return resolved(self.sheet, self.x, self.steps, scatter=scatter)
 
 
 def evaluate(
@@ -149,7 +76,7 @@ def evaluate(
         ReadingsError: no reading, no value at the first or the last tap, or a tap that the type sheet does not have.
     """
     basis = basis or Basis()
-    errors = _errors(table, type_sheet, basis)
+    errors = errors_of(table, type_sheet, basis)
     last, span = errors.last, errors.span
     width_pct = dead_band_pct(table, type_sheet, errors.sheet, errors.readings.setpoint_pct)
     computed = _figures(errors, standard, width_pct)
@@ -198,7 +125,7 @@ def evaluate(
 
 
 def _evidence(
-    errors: _Errors,
+    errors: Errors,
     table: pd.DataFrame,
     type_sheet: TypeSheet,
     stated: Budget | None,
@@ -228,7 +155,7 @@ def _evidence(
     )
 
 
-def _figures(errors: _Errors, standard: Standard, dead_band: FloatArray | None) -> Figures:
+def _figures(errors: Errors, standard: Standard, dead_band: FloatArray | None) -> Figures:
     """All figures; the inaccuracy is that of single readings, everything else of the means of the visits."""
     x_pct = np.where(np.isnan(errors.x), np.nan, errors.input_pct)
     found = figures(errors.in_figures_pct, x_pct, dead_band_pct=dead_band, standard=standard)
@@ -240,7 +167,7 @@ def _figures(errors: _Errors, standard: Standard, dead_band: FloatArray | None) 
     )
 
 
-def _budget(errors: _Errors, basis: Basis, scatter: Components) -> Budget | None:
+def _budget(errors: Errors, basis: Basis, scatter: Components) -> Budget | None:
     return budget(
         errors.readings,
         errors.sheet,
@@ -252,45 +179,7 @@ def _budget(errors: _Errors, basis: Basis, scatter: Components) -> Budget | None
     )
 
 
-def _errors(table: pd.DataFrame, type_sheet: TypeSheet, basis: Basis) -> _Errors:
-    """The table as arrays beside the ideal; raises ReadingsError as `evaluate` does."""
-    sheet = with_certified(type_sheet.datasheet(), basis.statements)
-    _refuse_other_units(table, sheet)
-    readings = grid(table)
-    first, last = sheet.taps[0], sheet.taps[-1]
-    unknown = set(readings.value) - {tap.name for tap in sheet.taps}
-    if unknown:
-        raise ReadingsError(
-            f"the type sheet has no tap {', '.join(sorted(unknown))}",
-            allowed=", ".join(tap.name for tap in sheet.taps),
-            todo="take the type sheet of this unit",
-        )
-    if last.name not in readings.value:
-        raise ReadingsError(f'no reading at the tap "{last.name}"', todo="read the output")
-    is_measured = first.name in readings.value and not np.isnan(readings.value[first.name]).all()
-    y = readings.value[last.name]
-    x = readings.value[first.name] if is_measured else _commanded(readings, first, y.shape)
-    fit = None if type_sheet.fit is None else fitted(sheet, type_sheet.fit, x, y)
-    sheet = sheet if fit is None else fit.of(sheet)
-    return _Errors(
-        readings=readings,
-        sheet=sheet,
-        is_measured=is_measured,
-        x=x,
-        y=y,
-        ideal=sheet.ideal(x),
-        tolerance=half_width(type_sheet.tolerance, sheet, x),
-        steps=steps_shown(table),
-        fit=fit,
-    )
-
-
-def _commanded(readings: Grid, first: Tap, shape: tuple[int, ...]) -> FloatArray:
-    commanded = first.given(first.value(readings.setpoint_pct / 100))
-    return np.asarray(np.broadcast_to(commanded, shape), dtype=np.float64)
-
-
-def _visits(errors: _Errors, stated: Budget | None, rule: str) -> tuple[pd.DataFrame, Judgement]:
+def _visits(errors: Errors, stated: Budget | None, rule: str) -> tuple[pd.DataFrame, Judgement]:
     """The table of visits, and each judged; the band is symmetric about no error."""
     at = errors.is_visited
     shown = errors.shown()
@@ -309,7 +198,7 @@ def _visits(errors: _Errors, stated: Budget | None, rule: str) -> tuple[pd.DataF
     return (visits if known is None else with_uncertainty(visits, known, judgement)), judgement
 
 
-def _end_pairs(errors: _Errors, type_sheet: TypeSheet, stated: Budget | None, rule: str) -> pd.DataFrame:
+def _end_pairs(errors: Errors, type_sheet: TypeSheet, stated: Budget | None, rule: str) -> pd.DataFrame:
     """The second reading against the first, at each end of each cycle, without moving the input between them."""
     readings, span = errors.readings, errors.span
     pair = readings.end_pair.get(errors.last.name)
@@ -324,7 +213,7 @@ def _end_pairs(errors: _Errors, type_sheet: TypeSheet, stated: Budget | None, ru
         at_once = readings.end_pair[errors.first.name][places]
         x = np.where(np.isnan(at_once), x, at_once)
     elif np.isnan(x).any():
-        x = _commanded(readings, errors.first, pair.shape)[places]
+        x = commanded(readings, errors.first, pair.shape)[places]
     error = second - errors.sheet.ideal(x)
     width = half_width(type_sheet.tolerance, errors.sheet, x)
     judgement = judged(
@@ -340,14 +229,14 @@ def _end_pairs(errors: _Errors, type_sheet: TypeSheet, stated: Budget | None, ru
     return pd.DataFrame(dict(zip(columns, (*values, error, width, told), strict=True)))
 
 
-def _stages(errors: _Errors, type_sheet: TypeSheet, basis: Basis) -> tuple[tuple[StageResult, ...], tuple[str, ...]]:
+def _stages(errors: Errors, type_sheet: TypeSheet, basis: Basis) -> tuple[tuple[StageResult, ...], tuple[str, ...]]:
     """The stages, and the taps whose instrument the readings accuse: beside them nothing is determinable."""
     stages = stage_results(type_sheet, errors.sheet, errors.readings, steps=errors.steps, stated=basis.statements)
     taps = suspects(errors.sheet, errors.readings, stages)
     return beside_suspects(stages, taps), taps
 
 
-def _is_at_ends(errors: _Errors, basis: Basis, tap: str) -> bool:
+def _is_at_ends(errors: Errors, basis: Basis, tap: str) -> bool:
     """Whether a suspect tap is at an end of the chain, or its instrument reads there as well."""
     reads = {each.tap: each.instrument for each in basis.statements}
     ends = (errors.first.name, errors.last.name)
@@ -392,7 +281,7 @@ def _tolerance_to_write(type_sheet: TypeSheet, visits: pd.DataFrame, judgement: 
     return str(with_floor(type_sheet.tolerance, 100 * needed / span)) if 0 < needed < widest else ""
 
 
-def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Components, computed: Figures) -> Known:
+def _known(errors: Errors, basis: Basis, stated: Budget | None, scatter: Components, computed: Figures) -> Known:
     """What is known of the figures from what is stated of the instruments, and from what repeats."""
     is_visited, scale = errors.is_visited, 100 / errors.span
     at_frac = errors.readings.setpoint_pct[np.nonzero(is_visited)[-1]] / 100
@@ -426,7 +315,7 @@ def _known(errors: _Errors, basis: Basis, stated: Budget | None, scatter: Compon
     )
 
 
-def _tests(errors: _Errors, computed: Figures, scatter: Components, known: Known) -> tuple[str, ...]:
+def _tests(errors: Errors, computed: Figures, scatter: Components, known: Known) -> tuple[str, ...]:
     """What the tests say: repeats against the line, neighbours in time, cycles against each other, the line itself."""
     error_pct, x_pct = errors.in_figures_pct, errors.input_pct
     unit, cycles_n, directions_n, points_n = error_pct.shape
@@ -437,15 +326,3 @@ def _tests(errors: _Errors, computed: Figures, scatter: Components, known: Known
     in_time = left.reshape(unit, -1)[:, np.argsort(errors.readings.taken, axis=None, kind="stable")]
     said = [fit.sentence(0), independence(in_time).sentence(0)]
     return (*said, *scatter.said, *(() if known.line is None else (known.line.said,)))
-
-
-def _refuse_other_units(table: pd.DataFrame, sheet: DataSheet) -> None:
-    """A table of another type has taps of the same names; its numbers mean something else."""
-    for tap in sheet.taps:
-        found = set(table.loc[table["tap"] == tap.name, "unit"]) - {tap.unit, ""}
-        if found:
-            raise ReadingsError(
-                f'the readings at tap "{tap.name}" are in {", ".join(sorted(found))}',
-                allowed=tap.unit,
-                todo="take the type sheet of this unit",
-            )

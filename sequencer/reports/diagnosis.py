@@ -33,7 +33,7 @@ def evidence_lines(account: Account) -> tuple[str, ...]:
     """One line a candidate: weight, causes, place, what it leaves of the error, what speaks against it."""
     lines = []
     for each in account.ranking:
-        text = f"{100 * each.weight:3.0f} %  {' / '.join(each.names)}" + (f", {each.place}" if each.place else "")
+        text = f"{percent(each.weight):>9}  {' / '.join(each.names)}" + (f", {each.place}" if each.place else "")
         if each.residual_after_pct is not None and each.residual_before_pct is not None:
             text += f": error {sized(each.residual_before_pct, 2)} % of span rms, "
             text += f"{of_span(each.residual_after_pct, 2)} after it"

@@ -218,5 +218,5 @@ def _evidence(content: Content, evaluation: Evaluation, width: int) -> list[str]
     if found is None or not found.is_fault:
         return []
     lines = [*waterfall_lines(found, evaluation, width), "", "candidate causes"]
-    lines += listed(evidence_lines(found), width, first="  ", then="         ")
+    lines += listed(evidence_lines(found), width, first="  ", then=" " * 13)
     return lines + listed(found.lacking, width, first="  ", then="    ")

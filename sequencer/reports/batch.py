@@ -17,6 +17,8 @@ __all__ = ["ANSWER", "answer", "batch_document", "html", "number", "points_text"
 
 ANSWER = {True: "ALL PASS", False: "NOT ALL PASS"}
 
+_PER_TABLE = 22  # points beside each other on a page of paper; more go into a table of their own
+
 
 def answer(content: BatchContent) -> tuple[str, str]:
     """The answer of a batch in a word or two, and the count behind it."""
@@ -78,6 +80,7 @@ def html(content: BatchContent) -> str:
         remarks=remarks(content),
         figures=[(name, UNITS[name]) for name in FIGURES],
         number=number,
+        per_table=_PER_TABLE,
         mark=_mark,
         shade=_shade,
         outlier=stands_out_text,

@@ -1,5 +1,7 @@
 """The text of a batch: 80 columns whatever its units are called and however many points there are."""
 
+import re
+
 from sequencer.diagnosis.batch import BatchContent, Column, InBatch, UnitLine, of_batch
 from sequencer.reports.batch import batch_document, html
 from sequencer.reports.terminal import batch_text
@@ -59,3 +61,13 @@ def test_units_that_were_not_begun_are_not_over_and_pass_nothing():
     assert [each.result for each in found.units] == ["not begun", "not determinable"]
     assert batch_document(found)["answer"] == "not over"
     assert "NOT OVER" in html(found)
+
+
+def test_no_table_of_the_page_is_wider_than_paper_and_every_point_stands_in_one():
+    page = html(content([unit("A1", [float(number) for number in range(50)])], 50))
+    grids = re.findall(r'<table class="grid">.*?</table>', page, re.DOTALL)
+    heads = [re.findall(r'<th class="n">(\d+) %', each) for each in grids]
+    assert max(map(len, heads)) <= 22  # as many as were seen to fit on A4, landscape
+    assert [int(each) for head in heads for each in head] == list(range(50))
+    cells = [re.findall(r'<td class="n [a-z]*">\+(\d+)<', each) for each in grids]
+    assert cells == heads

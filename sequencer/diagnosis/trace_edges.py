@@ -1,6 +1,6 @@
 """Pulses of a trace as it is, or, where they are told better so, without strong hum or a baseline that wanders."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ __all__ = ["Pulsed", "pulses_by", "pulses_in"]
 _STEADIED_PERIODS = 5.0  # that a running mean is taken over: a pulse that is missing hardly moves it
 _WANDERS = 0.3  # of the height of pulses: a baseline that moves by more may displace edges
 _MOST_STEADIED_N = 2**22  # samples: of more a running mean takes too much room
+_JUDGED_N = 2**20  # samples that tell whether pulses are told better without hum
 _ALIKE = 0.005  # of a rate
 _MULTIPLE, _MOST_MULTIPLE = 0.01, 12  # pulses that keep time with mains are not told from its multiples
 _OF_HUM = 0.2  # of the hum from end to end: what rides on pulses at the rate of mains and is lower is their hash
@@ -97,30 +98,53 @@ def pulses_in(
     """
 
     def found(cleaned: FloatArray) -> Pulsed:
-        return pulses_by(cleaned, times_s, (None, None), pulses_per_revolution=pulses_per_revolution)
+        return pulses_by(cleaned, times_s[: len(cleaned)], (None, None), pulses_per_revolution=pulses_per_revolution)
 
-    raw = found(values)
-    if raw.train is None and raw.edges is not None and len(raw.edges.rising_s) < LEAST_N:
-        return raw  # few pulses have multiples at mains too, which are no hum
     hum_Hz = hum_rates(lines, float(np.ptp(values)), float(times_s[-1] - times_s[0]))
+    # What is better is told by the beginning of a long trace; all of it is looked at once.
+    judged_n = _JUDGED_N if hum_Hz else len(values)
+    raw = found(values[:judged_n])
+    if judged_n < len(values) and _has_few(raw):
+        judged_n, raw = len(values), found(values)
+    if _has_few(raw):
+        return raw  # few pulses have multiples at mains too, which are no hum
     if hum_Hz:
         cleaned, moved = without_hum(values, times_s, hum_Hz)
-        without = found(cleaned)
-        if without.train is not None and _is_better_without(raw.train, without.train, hum_Hz[0], moved):
+        without = found(cleaned[:judged_n])
+        is_better = without.train is not None and _is_better_without(raw.train, without.train, hum_Hz[0], moved)
+        # A baseline that moves is followed by the swings of a trace, of which a long one has too many.
+        is_easier = judged_n < len(values) and raw.train is not None and raw.train.edges.baseline > 0
+        if is_better or (is_easier and without.train is not None and not _keeps_time(without.train.rate_Hz, hum_Hz[0])):
             rates_Hz = np.array([each.rate_Hz for each in lines])
             hums = tuple(lines[int(np.argmin(np.abs(rates_Hz - each)))] for each in hum_Hz)
-            return replace(without.about(moved), hum_moved=moved, hums=hums)
+            without = found(cleaned) if judged_n < len(values) else without
+            if without.train is not None:
+                return replace(without.about(moved), hum_moved=moved, hums=hums)
+        del cleaned, without
+    if judged_n < len(values):
+        raw = found(values)
     if raw.train is None or len(values) > _MOST_STEADIED_N:
         return raw
+    return _steadied(raw, raw.train, times_s, found)
+
+
+def _steadied(raw: Pulsed, train: PulseTrain, times_s: FloatArray, found: Callable[[FloatArray], Pulsed]) -> Pulsed:
+    """Pulses about a running mean, where the baseline wanders and they are told better without; else as they are."""
+    values = raw.values
     steadied = less_mean(
-        values, round(_STEADIED_PERIODS * len(values) / raw.train.rate_Hz / float(times_s[-1] - times_s[0]))
+        values, round(_STEADIED_PERIODS * len(values) / train.rate_Hz / float(times_s[-1] - times_s[0]))
     )
     moved = float(np.ptp(values - steadied))
-    if moved > _WANDERS * raw.train.edges.height:
+    if moved > _WANDERS * train.edges.height:
         without = found(steadied)
-        if without.train is not None and _is_steadier(raw.train, without.train):
+        if without.train is not None and _is_steadier(train, without.train):
             return without.about(moved)
     return raw
+
+
+def _has_few(pulsed: Pulsed) -> bool:
+    """Whether there are edges, and too few of them for a train."""
+    return pulsed.train is None and pulsed.edges is not None and len(pulsed.edges.rising_s) < LEAST_N
 
 
 def _is_better_without(raw: PulseTrain | None, cleaned: PulseTrain, hum_Hz: float, moved: float) -> bool:

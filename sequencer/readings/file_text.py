@@ -73,6 +73,8 @@ def decoded(raw: bytes) -> str:
 
 def without_nul(text: str, path: Path, *, first_line: int = 1) -> str:
     """A text without NUL bytes; raises ReadingsError where one stands inside a number, which might be another one."""
+    if "\0" not in text:
+        return text
     if found := _NUL_IN_NUMBER.search(text):
         line = text.count("\n", 0, found.start()) + first_line
         raise ReadingsError(

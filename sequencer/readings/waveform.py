@@ -6,10 +6,11 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 
-__all__ = ["TraceFile", "is_even", "step_of"]
+__all__ = ["TraceFile", "is_even", "room_for", "step_of"]
 
 _EVEN = 0.02  # of a step, from the shortest to the longest
 _MOST_STEPS = 1_000_000  # that the median is taken of
+_DOUBLE_N = 2**22  # samples, of more of which the values are of single precision: 24 bits are no digitiser's
 _PART_N = 2**16  # looked at together; all at once would take as much room as the trace
 
 
@@ -19,7 +20,7 @@ class TraceFile:
 
     Attributes:
         times_s: shape (n,), rising.
-        values: shape (n,), finite.
+        values: shape (n,), finite; of a long trace in single precision.
         name: of the column, or of the channel.
         unit: as written; "" if none was.
         left_out_n: samples without a number, or overloaded.
@@ -46,6 +47,12 @@ class TraceFile:
     def is_even(self) -> bool:
         """Samples at one interval, to a hundredth of it."""
         return is_even(self.times_s)
+
+
+def room_for(samples_n: int) -> FloatArray:
+    """Values not yet written, shape (samples_n,), of the precision that as many have."""
+    values: FloatArray = np.empty(samples_n, dtype=np.float64 if samples_n <= _DOUBLE_N else np.float32)
+    return values
 
 
 def step_of(times: FloatArray) -> float:

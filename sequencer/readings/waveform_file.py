@@ -8,8 +8,8 @@ import numpy as np
 
 from instruments.errors import ReadingsError
 from sequencer.readings.file_text import opened
-from sequencer.readings.waveform import TraceFile
-from sequencer.readings.waveform_text import is_number, kept_places, read_text, refuse_many
+from sequencer.readings.waveform import TraceFile, room_for
+from sequencer.readings.waveform_text import kept_places, read_text, refuse_many
 
 __all__ = ["read_trace"]
 
@@ -66,16 +66,16 @@ def _wav(path: Path, column: str) -> TraceFile:
                 rate_Hz, bits, number = file.samplerate, _WAV_BITS[file.subtype], _channel(path, file.channels, column)
                 frame_bytes = file.channels * _SAMPLE_BYTES[file.subtype]
                 lacking_n = -(-lacking_bytes // frame_bytes)
-                values = np.empty(file.frames)
+                values = room_for(file.frames)
                 read_n = 0
                 # Some at a time: as floats all channels would take eight times the file.
-                for part in file.blocks(_WAV_FRAMES_N, dtype="float64", always_2d=True):
+                for part in file.blocks(_WAV_FRAMES_N, dtype=values.dtype.name, always_2d=True):
                     values[read_n : read_n + len(part)] = part[:, number - 1]
                     read_n += len(part)
         except soundfile.SoundFileError as error:
             raise wrong from error
     values = values[:read_n]
-    kept = kept_places(path, is_number(values))  # floating point has infinities, and what is no number
+    kept = kept_places(path, values)  # floating point has infinities, and what is no number
     times_s = np.arange(read_n, dtype=np.float64)
     times_s /= rate_Hz
     return TraceFile(
@@ -84,7 +84,7 @@ def _wav(path: Path, column: str) -> TraceFile:
         name=f"channel {number}",
         unit=_FULL_SCALE,
         left_out_n=read_n - len(values[kept]),
-        ends=None if bits is None else (-1.0, 1.0 - 2.0 ** (1 - bits)),
+        ends=None if bits is None else (-1.0, float(values.dtype.type(1.0 - 2.0 ** (1 - bits)))),
         lacking_n=lacking_n,
     )
 

@@ -4,9 +4,9 @@ import codecs
 import io
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import BinaryIO, TypeAlias
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -15,16 +15,14 @@ import pandas as pd
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from sequencer.readings.file_text import decoded, opened, without_nul
-from sequencer.readings.waveform import TraceFile
+from sequencer.readings.waveform import TraceFile, room_for
 from sequencer.readings.waveform_head import Head, cells_of, head_of, number_of, seconds, stamp_of
 from sequencer.readings.waveform_times import digits_of, refuse_falling, restore
 
-__all__ = ["MOST_SAMPLES", "is_number", "kept_places", "read_text", "refuse_many"]
-
-BoolArray: TypeAlias = npt.NDArray[np.bool_]
+__all__ = ["MOST_SAMPLES", "kept_places", "read_text", "refuse_many"]
 
 MOST_SAMPLES = 20_000_000
-"""Samples of one trace; each takes 16 bytes, and half of that again while it is looked at."""
+"""Samples of one trace; each takes 12 bytes, and a third of that again while it is looked at."""
 
 _LARGEST_BYTES = 1_000_000_000
 _BLOCK_BYTES = 2**21
@@ -32,6 +30,7 @@ _LONGEST_LINE = 4 * _BLOCK_BYTES
 _NO_NUMBER = 1e30  # 9.9E37 and its like stand for overload and for no number (SCPI-1999)
 _NOTHING = ("-", "--")  # cells without a number, besides empty ones and NaN
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_PART_N = 2**16  # samples that are looked at together
 _END_BYTES = 20_000  # of the first and the last lines, which tell how many digits the times have
 
 
@@ -46,19 +45,19 @@ def read_text(path: Path, *, column: str, interval_s: float | None) -> TraceFile
         interval_s = _interval_s(path, head, interval_s)
         value_at = _value_column(path, head, column)
         wanted = [value_at] if interval_s is not None or head.time_at is None else [head.time_at, value_at]
-        table = np.empty((len(wanted), most_n - head.first + 1))
-        rows_n, ends = _fill(path, itertools.chain((start,), blocks), head, wanted, table)
-    values = table[-1, :rows_n]
+        columns = [np.empty(most_n - head.first + 1) for _ in wanted[:-1]] + [room_for(most_n - head.first + 1)]
+        rows_n, ends = _fill(path, itertools.chain((start,), blocks), head, wanted, columns)
+    values = columns[-1][:rows_n]
     times_s: FloatArray
     if interval_s is not None:
         times_s = np.arange(rows_n, dtype=np.float64)
         times_s *= interval_s
     else:
-        times_s = table[0, :rows_n]
+        times_s = columns[0][:rows_n]
         factor = 1.0 if head.stamp_s is not None else seconds(f"{path}:{head.first}", head.units[wanted[0]])
         restore(times_s, digits_of(ends, head, wanted[0]))
         times_s *= factor
-    kept = kept_places(path, is_number(values) & is_number(times_s))
+    kept = kept_places(path, values, times_s)
     refuse_falling(path, head, times_s, kept)
     return TraceFile(
         times_s=times_s[kept],
@@ -77,13 +76,15 @@ def refuse_many(path: Path, samples_n: int) -> None:
         )
 
 
-def is_number(values: FloatArray) -> BoolArray:
-    """Where there is a number that was measured, and none that stands for overload."""
-    return (values < _NO_NUMBER) & (values > -_NO_NUMBER)
+def kept_places(path: Path, *columns: FloatArray) -> slice | npt.NDArray[np.int64]:
+    """Places where each column has a number that was measured, two at least; a slice where all have: it copies nothing.
 
-
-def kept_places(path: Path, is_read: BoolArray) -> slice | npt.NDArray[np.int64]:
-    """Places of the samples that have a number, two at least; a slice where all have, since that copies nothing."""
+    No number are NaN, infinity and what stands for overload.
+    """
+    is_read = np.ones(len(columns[0]), dtype=bool)
+    for start in range(0, len(is_read), _PART_N):
+        for column in columns:
+            is_read[start : start + _PART_N] &= np.abs(column[start : start + _PART_N]) < _NO_NUMBER
     if np.count_nonzero(is_read) < 2:
         raise ReadingsError("holds too few samples", where=str(path), allowed="two at least")
     return slice(None) if is_read.all() else np.flatnonzero(is_read)
@@ -135,9 +136,14 @@ def _line_count(file: BinaryIO) -> int:
     """Lines of a file, or a few more; it stands at its beginning again."""
     count = 1
     while held := file.read(_BLOCK_BYTES):
-        count += max(held.count(b"\n"), held.count(b"\r"))  # a line ends with one of both, or with both
+        count += max(_count(held, b"\n"), _count(held, b"\r"))  # a line ends with one of both, or with both
     file.seek(0)
     return count
+
+
+def _count(held: bytes, sign: bytes) -> int:
+    """How often a sign stands there; where it is at each line's end, much faster than `bytes.count`."""
+    return int(np.count_nonzero(np.frombuffer(held, dtype=np.uint8) == ord(sign)))
 
 
 def _blocks(path: Path, file: BinaryIO) -> Iterator[bytes]:
@@ -159,9 +165,9 @@ def _blocks(path: Path, file: BinaryIO) -> Iterator[bytes]:
 
 
 def _fill(
-    path: Path, blocks: Iterable[bytes], head: Head, wanted: list[int], table: FloatArray
+    path: Path, blocks: Iterable[bytes], head: Head, wanted: list[int], columns: list[FloatArray]
 ) -> tuple[int, tuple[bytes, bytes]]:
-    """Write the wanted columns into a table, shape (len(wanted), rows or more); the rows and both ends as text."""
+    """Write the wanted columns into arrays, each of shape (rows or more,); the rows and both ends as text."""
     rows_n, line, first, last = 0, 1, b"", b""
     for number, (block, after) in enumerate(itertools.pairwise(itertools.chain(blocks, [None]))):
         assert block is not None
@@ -172,15 +178,19 @@ def _fill(
         if b"\0" in part:
             part = without_nul(part.decode("latin-1"), path, first_line=line).encode("latin-1")
         found = _numbers(path, part, line, head, wanted, is_last=after is None)
-        table[:, rows_n : rows_n + found.shape[1]] = found
-        rows_n += found.shape[1]
-        line += block.count(b"\n") - (head.first if not number else 0)
+        found_n = len(found[0])
+        for column, numbers in zip(columns, found, strict=True):
+            column[rows_n : rows_n + found_n] = numbers
+        rows_n += found_n
+        line += _count(part, b"\n")
         last = part[-_END_BYTES:]
     return rows_n, (first, last)
 
 
-def _numbers(path: Path, block: bytes, line: int, head: Head, wanted: list[int], *, is_last: bool) -> FloatArray:
-    """The wanted columns of some lines, shape (len(wanted), rows); NaN where a cell is empty or says so."""
+def _numbers(
+    path: Path, block: bytes, line: int, head: Head, wanted: list[int], *, is_last: bool
+) -> Sequence[FloatArray] | FloatArray:
+    """The wanted columns of some lines, each of shape (rows,); NaN where a cell is empty or says so."""
     if head.stamp_s is not None:
         return _slowly(path, block.decode("latin-1"), line, head, wanted, is_last=is_last)
     plain = block if head.divider == "," else block.replace(b",", b".")
@@ -203,9 +213,9 @@ def _numbers(path: Path, block: bytes, line: int, head: Head, wanted: list[int],
         return np.empty((len(wanted), 0))
     except (ValueError, pd.errors.ParserError):  # some cell is no number: slower, and with its line
         return _slowly(path, block.decode("latin-1"), line, head, wanted, is_last=is_last)
-    found = frame[wanted].to_numpy().T
-    is_blank = np.isnan(found).all(axis=0)
-    return found[:, ~is_blank] if len(wanted) > 1 and is_blank.any() else found
+    found = [frame[each].to_numpy() for each in wanted]
+    is_blank = np.logical_and.reduce([np.isnan(each) for each in found])
+    return [each[~is_blank] for each in found] if len(wanted) > 1 and is_blank.any() else found
 
 
 def _slowly(path: Path, text: str, line: int, head: Head, wanted: list[int], *, is_last: bool) -> FloatArray:

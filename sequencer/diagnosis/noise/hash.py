@@ -21,7 +21,7 @@ _APART = 0.5  # of a period, within which swings are one burst
 _LEAST_EDGES = 8
 _TIED_N = 4  # bursts that may tell whether they are tied to the edges
 _TIED = 0.12  # of the time from edge to edge: as little do they scatter if they are
-_PART_N = 2**17  # samples that are looked at together
+_PART_N = 2**16  # samples that are looked at together
 _MANY_N = 2**20  # samples, of whose swings all are asked how long they last; of more, some
 
 

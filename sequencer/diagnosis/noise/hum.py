@@ -16,7 +16,6 @@ _STRONG = 0.08  # of the trace from end to end: a fifth of the swing of pulses a
 _OVERTONE = 0.03  # of the hum, from which on a multiple of it is taken out as well
 _MOST_ORDER = 7
 _LEAST_PERIODS = 5.0  # of mains in the record
-_DOUBLE_N = 2**22  # samples, of more of which the last digits are given up
 _PART_N = 2**18  # samples that the sines are fitted to together
 _FINE_N, _STEPS_N = 2**15, 24  # samples that the frequency is found from; steps of the search
 _GOLDEN = (5**0.5 - 1) / 2
@@ -56,8 +55,7 @@ def without_hum(values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, 
     """
     exact = _refined(values, times_s, rates_Hz[0])
     scaled = tuple(each * exact / rates_Hz[0] for each in rates_Hz)
-    # Single precision of a long trace: beside the trace itself there is no room for more.
-    left: FloatArray = np.empty_like(values, dtype=np.float32 if len(values) > _DOUBLE_N else np.float64)
+    left = np.empty_like(values)
     moved = 0.0
     ends = np.linspace(0, len(values), -(-len(values) // _PART_N) + 1).astype(np.int64).tolist()
     for part in (slice(begin, end) for begin, end in itertools.pairwise(ends)):

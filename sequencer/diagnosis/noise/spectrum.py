@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+from scipy import fft, ndimage
 
 from sequencer.evaluation.figures.per_point import FloatArray
+from sequencer.readings.waveform import step_of
 
 __all__ = [
     "Line",
@@ -50,7 +51,7 @@ def evenly(values: FloatArray, times_s: FloatArray) -> tuple[FloatArray, float] 
     length_s = float(times_s[-1] - times_s[0])
     steps = np.diff(times_s)
     # Times may be written with few digits: their median step, times a million, is no length.
-    steps /= float(np.median(steps))
+    steps /= step_of(times_s)
     many = int(np.maximum(np.round(steps, out=steps), 1, out=steps).sum())
     del steps
     places = times_s - times_s[0]
@@ -76,7 +77,10 @@ def amplitudes(values: FloatArray) -> FloatArray:
     window = _hann(len(y))
     whole = float(window.sum())
     window *= y - y.mean()
-    found = np.abs(np.fft.rfft(window))
+    # In the precision of the values: that of a long trace leaves no more room.
+    parts = fft.rfft(window.astype(y.dtype, copy=False), overwrite_x=True)
+    del window
+    found = np.abs(parts).astype(np.float64, copy=False)
     found *= 2
     found /= whole
     return np.asarray(found)

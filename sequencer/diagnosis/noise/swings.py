@@ -11,7 +11,7 @@ __all__ = ["Swings", "swings_of", "turning"]
 
 _LEAST_SHARE = 0.01  # of the highest swing: pulses that grow with speed are no lower
 _UNIQUE_N = 100_000  # samples that the resolution is found from
-_PART_N = 2**17  # samples that are looked at together
+_PART_N = 2**16  # samples that are looked at together
 _MOST_N = 2**19  # turning points that are kept
 _AT_ONCE = 40  # times that all closed swings are taken out together; swings may lie in each other more deeply
 
@@ -80,26 +80,29 @@ def swings_of(values: FloatArray) -> Swings:
     A range between two that are no smaller is a closed swing, whatever lies beyond them. So each part of a long trace
     is looked at by itself, and what it leaves open together.
     """
-    kept_at, kept_heights, left = np.zeros(0, dtype=np.int64), np.zeros(0), [np.zeros(0, dtype=np.int64)]
-    floor = 0.0
+    kept_at, kept_heights, left = [np.zeros(0, dtype=np.int64)], [np.zeros(0)], [np.zeros(0, dtype=np.int64)]
+    floor, kept_n = 0.0, 0
     for start in range(0, len(values), _PART_N):
         part = values[start : start + _PART_N]
         at = turning(part)
         heights, is_open = _closed(part[at])
         left.append(start + at[is_open])
         is_kept = ~is_open & (heights > floor)
-        kept_at = np.concatenate((kept_at, start + at[is_kept]))
-        kept_heights = np.concatenate((kept_heights, heights[is_kept]))
-        if len(kept_at) > _MOST_N:
-            floor = float(np.partition(kept_heights, -_MOST_N // 2)[-_MOST_N // 2])
-            kept_at, kept_heights = kept_at[kept_heights > floor], kept_heights[kept_heights > floor]
+        kept_at.append(start + at[is_kept])
+        kept_heights.append(heights[is_kept])
+        kept_n += len(kept_at[-1])
+        if kept_n > _MOST_N:
+            at, heights = np.concatenate(kept_at), np.concatenate(kept_heights)
+            floor = float(np.partition(heights, -_MOST_N // 2)[-_MOST_N // 2])
+            is_kept = heights > floor
+            kept_at, kept_heights, kept_n = [at[is_kept]], [heights[is_kept]], int(np.count_nonzero(is_kept))
     rest = np.concatenate(left)
     rest = rest[turning(values[rest])]
     heights, is_open = _closed(values[rest])
     ranges = np.abs(np.diff(values[rest[is_open]]))
     heights[is_open] = np.maximum(np.append(ranges, 0.0), np.insert(ranges, 0, 0.0))
-    at = np.concatenate((kept_at, rest))
-    heights = np.concatenate((kept_heights, heights))
+    at = np.concatenate((*kept_at, rest))
+    heights = np.concatenate((*kept_heights, heights))
     del kept_at, kept_heights, left, rest
     order = np.argsort(at, kind="stable")
     at, heights = at[order], heights[order]

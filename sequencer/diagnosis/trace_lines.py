@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.diagnosis.noise.comb import is_of_pulses, is_swing_own, is_swung, stand_alone
-from sequencer.diagnosis.noise.inverter import Origin, carrier_of, mains_of, origins, wheel_pulses_of
+from sequencer.diagnosis.noise.comb import is_beaten, is_of_pulses, is_swing_own, is_swung, stand_alone
+from sequencer.diagnosis.noise.inverter import Origin, carrier_of, mains_of, origins, suppressed, wheel_pulses_of
 from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.spectrum import Line, amplitudes, peaks_in, stands_out
@@ -20,12 +20,14 @@ LINES_N = 400
 SHOWN_LINES = 5
 """Lines of them that are shown."""
 
+_HANN_POWER = 1.5  # times the square of a sine, that its line and those beside it have together
 _OWN = 0.1
 _LOUD = 0.1  # of the swing: hash that is as high is worth a word, however weak its lines are
 _UNKNOWN_N = 24  # of them that may be an inverter's
 _STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lines are lines
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 _SWELLS = 0.8  # of the height of high pulses is that of low ones
+_OF_SWING, _BEATING_N = 0.3, 4  # of a swing of height, from which on lines may make it; so many of them, the strongest
 _STEPS_N, _OF_STEP = 100_000, 0.5  # samples that the step is found from; of it
 _ABOUT = 0.03  # of its rate, that the carrier may lie away from what is counted
 _ALL_ORDERS_N = 3  # multiples, of which an inverter has the same sidebands about one or two
@@ -43,7 +45,7 @@ class TraceLines:
         shown: the strongest, strongest first.
         origins: of these, and of others that are no pulses', strongest first.
         carrier: of an inverter; None where none is seen.
-        is_alone: what is counted as pulses is that carrier.
+        is_alone: that carrier is all there is, whatever is counted as pulses.
         unknown: lines that neither pulses, mains nor an inverter explain, strongest first.
         is_swing_own: what the period swings with is of the pulses, as far as it can be told, and nothing added to them.
         is_height_own: their height swings, and nothing that is added to them makes it so.
@@ -97,7 +99,8 @@ def lines_of(
         told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
     told = _hums_first(told, train, width_Hz)
     told = _standing_out(told, heights, step_Hz, is_wandering=is_wandering)
-    whole = None if train is None else _alone(lines, train, width_Hz, interval_s)
+    is_given = train is not None and train.wheel is not None and train.wheel.is_given
+    whole = None if is_given else _alone(lines, heights, train, width_Hz, interval_s)
     if whole is not None:  # without pulses there is nothing to be parted from
         return TraceLines(shown=lines[:SHOWN_LINES], origins=told[:_UNKNOWN_N], carrier=whole, is_alone=True)
     if steady is not None:
@@ -105,11 +108,12 @@ def lines_of(
         if pulses_n is not None:
             told = tuple(replace(each, name=each.name or "wheel") for each in told)
     shown = tuple(each for each in told if each.name != "pulses" or each.line in lines[:SHOWN_LINES])[:_UNKNOWN_N]
+    added = tuple(each.line for each in told if not each.name)
     found = TraceLines(
         shown=lines[:SHOWN_LINES],
         origins=shown,
         is_swing_own=steady is None or _is_swing_own(heights, step_Hz, steady),
-        is_height_own=steady is not None and _is_height_own(heights, step_Hz, steady),
+        is_height_own=steady is not None and _is_height_own(heights, step_Hz, steady, added),
     )
     if is_few or (train is not None and steady is None):
         return found  # the lines of the pulses are smeared over those of all else
@@ -156,11 +160,14 @@ def _is_swing_own(heights: FloatArray, step_Hz: float, train: PulseTrain) -> boo
     return is_swing_own(heights, step_Hz, train.rate_Hz, train.rate_Hz / train.repeat_n, train.repeat_pct / 100)
 
 
-def _is_height_own(heights: FloatArray, step_Hz: float, train: PulseTrain) -> bool:
+def _is_height_own(heights: FloatArray, step_Hz: float, train: PulseTrain, added: tuple[Line, ...]) -> bool:
     """Whether the height of the pulses swings by itself: what is added to them makes them differ too."""
     if not train.height_pct:
         return False
     swing_Hz, share = train.rate_Hz / train.height_n, train.height_pct / 100
+    strong = [each for each in added if each.amplitude > _OF_SWING * share * train.edges.height]
+    if is_beaten(swing_Hz, [each.rate_Hz for each in strong[:_BEATING_N]], train.rate_Hz, step_Hz):
+        return False
     return is_swing_own(heights, step_Hz, train.rate_Hz, swing_Hz, share, is_of_height=True)
 
 
@@ -190,15 +197,19 @@ def _standing_out(
     return tuple(replace(each, name="") if each.line in chance else each for each in told)
 
 
-def _alone(lines: tuple[Line, ...], train: PulseTrain, width_Hz: float, interval_s: float) -> Carrier | None:
-    """The carrier of an inverter where there is nothing else, and its own swings are what is counted as pulses.
+def _alone(
+    lines: tuple[Line, ...], heights: FloatArray, train: PulseTrain | None, width_Hz: float, interval_s: float
+) -> Carrier | None:
+    """The carrier of an inverter where there is nothing else, and its own swings may be counted as pulses.
 
     They swell and fade, as no wheel's do.
     """
+    whole = suppressed(lines, float(heights[1:] @ heights[1:]) / _HANN_POWER, width_Hz)
+    if whole is not None or train is None:
+        return whole
     low, high = np.quantile(train.edges.rises, (0.2, 0.8))  # a low tooth or two are no swelling
-    is_given = train.wheel is not None and train.wheel.is_given
     # A speed that runs up sweeps over many lines, and its pulses grow with it.
-    if is_given or train.is_changing or low > _SWELLS * high or train.rate_Hz < LEAST_CARRIER_Hz:
+    if train.is_changing or low > _SWELLS * high or train.rate_Hz < LEAST_CARRIER_Hz:
         return None
     within_Hz = (1 - _ABOUT) * train.rate_Hz, (1 + _ABOUT) * train.rate_Hz
     found = carrier_of(lines[:_UNKNOWN_N], math.nan, math.nan, width_Hz, interval_s, within_Hz=within_Hz)

@@ -149,8 +149,8 @@ def trace_result(
     noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
     found = _lines(pulsed, times_s, grid, lines, trace.interval_s, is_few=is_few)
     if found.is_alone:
-        # No noise is looked for: the lines of the carrier say what it is.
-        train, reason = None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
+        # The lines of the carrier say what it is, and no noise has to.
+        train, noise, reason = None, None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
     gaps_s = unrecorded(times_s)
     return TraceResult(
         name=trace.name,

@@ -55,6 +55,46 @@ def test_a_carrier_with_one_pair_of_sidebands_is_an_inverter_and_nothing_that_tu
     assert "tooth" not in text
 
 
+@pytest.mark.parametrize(
+    ("carrier_Hz", "beat_Hz", "sampling_Hz", "length_s"),
+    [(4000, 47, 20_000, 0.2), (4000, 47, 20_000, 1.0), (9571, 29.9, 50_000, 1.0), (14_604, 67.4, 100_000, 0.5)],
+)
+def test_a_carrier_that_beats_until_it_vanishes_is_no_pulse_train(carrier_Hz, beat_Hz, sampling_Hz, length_s):
+    t = clock(length_s, sampling_Hz)
+    values = np.cos(TWO_PI * carrier_Hz * t + 1) * np.sin(TWO_PI * beat_Hz * t)  # lines at 4000 - 47 and 4000 + 47 Hz
+    result, text = told(values + hiss(t, 0.01), sampling_Hz)
+    assert result.train is None
+    assert result.carrier.rate_Hz == pytest.approx(carrier_Hz, abs=1)
+    assert 2 * result.carrier.output_Hz == pytest.approx(beat_Hz, rel=0.02)
+    assert "tooth" not in text
+    assert "missing" not in text
+
+
+@pytest.mark.parametrize("width", [0.08, 0.1])
+def test_narrow_pulses_with_two_strong_multiples_are_pulses(width):
+    t = clock(1.0, 50_000)
+    values = np.exp(-((((566.0 * t) % 1) - 0.5) ** 2) / (2 * width**2))
+    result, _ = told(values + hiss(t, 0.003), 50_000)
+    assert result.train.rate_Hz == pytest.approx(566, rel=1e-3)
+    assert result.carrier is None
+
+
+@pytest.mark.parametrize(("sampling_Hz", "length_s"), [(20_000, 0.5), (20_000, 0.3)])
+def test_tops_that_beat_with_a_carrier_are_no_wheel_out_of_true(sampling_Hz, length_s):
+    t = clock(length_s, sampling_Hz)
+    seen = []
+    for phase in np.linspace(0, 6, 12):
+        lines = sum(
+            share * np.sin(TWO_PI * at_Hz * t + phase * turns)
+            for at_Hz, share, turns in ((3100, 1, 1), (3010, 0.66, 2.3), (3190, 0.66, 3.1))
+        )
+        values = 5 * (((137.3 * t + phase / 7) % 1 < 0.5) + 0.08 * lines)
+        result, text = told(values + hiss(t, 0.005), sampling_Hz)
+        assert result.carrier.rate_Hz == pytest.approx(3100, abs=2)
+        seen.append("out of true" in text)
+    assert not any(seen)
+
+
 def test_a_carrier_beyond_half_the_sampling_rate_is_an_image_with_the_rates_that_it_may_have():
     t = clock(1.0, 10_000)
     result, text = told(square(t, 61.3) + added(t, 8003, 66, 0.3) + hiss(t), 10_000)

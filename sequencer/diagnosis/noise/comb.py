@@ -4,11 +4,15 @@ A train that repeats, whatever modulates its pulses, puts lines of about one hei
 rate; so do the images that sampling makes of them. What is added to the pulses stands where it is, and nowhere else.
 """
 
+import itertools
+from collections.abc import Sequence
+
 import numpy as np
 
+from sequencer.diagnosis.noise.sines import alias_Hz
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
-__all__ = ["is_of_pulses", "is_swing_own", "is_swung", "stand_alone"]
+__all__ = ["is_beaten", "is_of_pulses", "is_swing_own", "is_swung", "stand_alone"]
 
 _AWAY = (-2, -1, 1, 2)  # multiples of the pulse rate; of a duty of half every second vanishes
 _ALIKE = 0.35  # of the height of a line, that it has a pulse rate away
@@ -18,6 +22,7 @@ _ALONE = 3.0  # times as high as the multiples about it
 _SWUNG_N, _SWUNG_LEAST, _SWUNG = 6, 0.2, 0.4  # multiples; of the highest one; of the lines that a swing has about it
 _PARTED_N = 6  # steps of the spectrum from one line of a swing to the next: nearer ones are not told apart
 _BESIDE_N = 4  # steps of the spectrum: what lies nearer is not told from the multiple itself
+_SEEN_N = 2  # steps of the spectrum, that a swing seen by the pulses alone may lie off
 _LEAST_ORDER = 3  # lower multiples may well be much higher than the next
 
 
@@ -102,6 +107,19 @@ def is_swing_own(
     lower, upper = (_near(heights, orders * pulse_Hz + sign * swing_Hz, step_Hz)[0] for sign in (-1, 1))
     # One side alone is a line that lies there by chance.
     return float(np.median(np.sqrt(lower * upper) / (pulses * depth / 2))) > _SWUNG
+
+
+def is_beaten(swing_Hz: float, added_Hz: Sequence[float], pulse_Hz: float, step_Hz: float) -> bool:
+    """Whether pulses take lines that are added to them, or the beats of these, for a swing of this rate.
+
+    Args:
+        swing_Hz: how often the height swings.
+        added_Hz: of the lines.
+        pulse_Hz: of the train: it sees what is faster as an image.
+        step_Hz: how near two rates may lie before they are one.
+    """
+    beats_Hz = [abs(first - second) for first, second in itertools.combinations(added_Hz, 2)]
+    return any(abs(alias_Hz(each, 1 / pulse_Hz) - swing_Hz) < _SEEN_N * step_Hz for each in (*added_Hz, *beats_Hz))
 
 
 def is_swung(

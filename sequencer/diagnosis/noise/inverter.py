@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.diagnosis.noise.lattice import Carrier, Lattice, LEAST_CARRIER_Hz
+from sequencer.diagnosis.noise.lattice import Carrier, Lattice, LEAST_CARRIER_Hz, OUTPUT_Hz
 from sequencer.diagnosis.noise.spectrum import Line
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "is_mirrored",
     "mains_of",
     "origins",
+    "suppressed",
     "wheel_pulses_of",
 ]
 
@@ -32,6 +33,10 @@ _RATE_OFF = 1e-4  # that the pulse rate may be wrong by
 _UNRESOLVED_WIDTHS, _LEAST_UNRESOLVED = 4.0, 3
 _LEAST_GAIN = 3.0  # nats, from which on chance does not tell the lines as well
 _MIRRORED = 1.5  # times as strong may one line be as the one on the other side of the pulses
+_NEARLY_ALL = 0.8  # of the power: a phase that swings until its own line vanishes has six tenths in two lines at most
+_APART_WIDTHS = 3.0  # widths from one to the other
+_FAR = 5.0  # times their distance, that they lie away from nought: pulses may have most in two of their first multiples
+_BETWEEN = 0.2  # of their height may a line between them have
 _MAINS_ORDERS = 7
 _MAINS_OFF = 0.004  # that a grid may lie away
 _MAINS_MOST_OFF = 0.008  # the same, where the record is too short to tell
@@ -131,6 +136,32 @@ def carrier_of(
         if not (np.abs(turns_n - np.round(turns_n)) * apart_Hz < width_Hz / 2).any():
             return carrier
     return _unresolved(lines, pulse_Hz, width_Hz, within_Hz)
+
+
+def suppressed(lines: Sequence[Line], power: float, width_Hz: float) -> Carrier | None:
+    """A carrier that is not there itself: two lines of about one height are nearly all; None where they are not.
+
+    What beats so has no pulses: it fades to nothing, and comes back the other way round.
+
+    Args:
+        lines: of a spectrum, strongest first.
+        power: sum of the squares of the amplitudes of all sines that make the trace.
+        width_Hz: how near two lines may lie before they are one.
+    """
+    if len(lines) < 2:
+        return None
+    first, second = lines[:2]
+    rate_Hz, away_Hz = (first.rate_Hz + second.rate_Hz) / 2, abs(first.rate_Hz - second.rate_Hz) / 2
+    height = math.hypot(first.amplitude, second.amplitude)
+    if first.amplitude > _MIRRORED * second.amplitude or height**2 < _NEARLY_ALL * power:
+        return None
+    is_usual = OUTPUT_Hz[0] <= away_Hz / 2 <= OUTPUT_Hz[1] and rate_Hz >= max(LEAST_CARRIER_Hz, _FAR * 2 * away_Hz)
+    is_between = any(abs(each.rate_Hz - rate_Hz) < width_Hz and each.amplitude > _BETWEEN * height for each in lines)
+    if not is_usual or is_between or 2 * away_Hz < _APART_WIDTHS * width_Hz:
+        return None
+    return Carrier(
+        rate_Hz=rate_Hz, orders=(1,), output_Hz=away_Hz / 2, sides=(2,), amplitude=first.amplitude, height=height
+    )
 
 
 def _unresolved(

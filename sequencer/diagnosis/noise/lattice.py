@@ -8,19 +8,18 @@ import numpy as np
 from sequencer.diagnosis.noise.sines import alias_Hz
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
-__all__ = ["Carrier", "LEAST_CARRIER_Hz", "Lattice", "place_of"]
+__all__ = ["Carrier", "LEAST_CARRIER_Hz", "Lattice", "OUTPUT_Hz", "place_of"]
 
 LEAST_CARRIER_Hz = 800.0
 """An inverter switches faster; pulses and their swings come slower (common practice, no source)."""
 
-_OUTPUT_Hz = (1.0, 150.0)  # what an inverter feeds a motor with (common practice, no source)
+OUTPUT_Hz = (1.0, 150.0)
+"""What an inverter feeds a motor with (common practice, no source)."""
+
 _ORDERS_N = 30  # multiples of the carrier: what rings at each switching has most about the frequency that it rings with
 _SIDES_N = 24  # times the output frequency that a sideband lies away at most
-_SIDES_LOW, _SIDES_ORDER, _RIGHT = (
-    3,
-    1.4,
-    0.9,
-)  # the same of the multiple 0, and of each more; that are as they should be
+_SIDES_LOW, _SIDES_ORDER = 3, 1.4  # the same of the multiple 0, and of each more
+_RIGHT = 0.9  # of them are as they should be
 _NAMED_N = 6  # the same of what is named
 _FOLDS_N = 2  # times the sampling rate, of whose images a line may be one
 _SUM_OF_ORDERS = sum(1 / each for each in range(1, _ORDERS_N + 1))  # the n-th is as likely as 1 / n
@@ -32,7 +31,6 @@ _FITS_N = 3
 _PAIRED, _LONE = 0.7, 1.5  # nats for a sideband that has one on the other side, and against one that has none
 _SKIPPED = 8.0  # nats against a carrier of which every second, or third, multiple has lines
 _LEAST_LINES = 3
-_LEAST_SHARE = 0.4  # of the power of all lines, that an inverter has to tell
 _NEXT_SIDE, _CLUSTER = 2.5, 0.01  # output frequencies, and of the carrier: what is counted as its pulses
 _LEAST_SHARE = 0.4  # of the power of all lines, that an inverter has to tell
 
@@ -124,7 +122,7 @@ class Lattice:
         kept = (a[first] < _ALIKE * a[second]) & (away_Hz > 2 * self.width_Hz)
         orders, sides = (each.ravel() for each in np.meshgrid(np.arange(1, _ORDERS_N + 1), (1, 2, 3, 4)))
         carriers_Hz, outputs_Hz = (centres_Hz[kept][:, None] / orders).ravel(), (away_Hz[kept][:, None] / sides).ravel()
-        is_usual = (outputs_Hz >= _OUTPUT_Hz[0]) & (outputs_Hz <= _OUTPUT_Hz[1]) & (carriers_Hz >= LEAST_CARRIER_Hz)
+        is_usual = (outputs_Hz >= OUTPUT_Hz[0]) & (outputs_Hz <= OUTPUT_Hz[1]) & (carriers_Hz >= LEAST_CARRIER_Hz)
         return carriers_Hz[is_usual], outputs_Hz[is_usual]
 
     def _places(
@@ -170,7 +168,7 @@ class Lattice:
             or not sides[told].any()
         ):
             return None
-        named = sum(math.log(each / (2 * _OFF * self.width_Hz)) for each in (0.5 / self.interval_s, _OUTPUT_Hz[1]))
+        named = sum(math.log(each / (2 * _OFF * self.width_Hz)) for each in (0.5 / self.interval_s, OUTPUT_Hz[1]))
         carrier = Carrier(
             rate_Hz=carrier_Hz,
             orders=tuple(np.unique(orders[told]).tolist()),

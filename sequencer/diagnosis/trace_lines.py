@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.diagnosis.noise.comb import is_beaten, is_of_pulses, is_swing_own, is_swung, stand_alone
+from sequencer.diagnosis.noise.comb import is_beaten, is_of_pulses, is_swing_own, is_swung, mirrored, stand_alone
 from sequencer.diagnosis.noise.inverter import Origin, carrier_of, mains_of, origins, suppressed, wheel_pulses_of
-from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz
+from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz, OUTPUT_Hz
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.spectrum import Line, amplitudes, peaks_in, stands_out
 
@@ -130,10 +130,22 @@ def lines_of(
         and each.line.amplitude > 0.2 * least
         and not _is_beside(each.line.rate_Hz, rate_Hz, hums_Hz, width_Hz)
     )[:_UNKNOWN_N]
-    carrier = carrier_of(unknown, rate_Hz, turn_Hz, width_Hz, interval_s)
+    paired = () if steady is None else _hidden(unknown, heights, step_Hz)
+    carrier = carrier_of((*unknown, *paired), rate_Hz, turn_Hz, width_Hz, interval_s)
     if carrier is not None and train is not None and not _is_worth_a_word(carrier, train, least):
         carrier = None
     return replace(found, carrier=carrier, unknown=tuple(each for each in unknown if each.amplitude >= least))
+
+
+def _hidden(unknown: tuple[Line, ...], heights: FloatArray, step_Hz: float) -> tuple[Line, ...]:
+    """Lines that a pulse train hides, as far as those of which they are the other half are seen."""
+    rates_Hz = np.array([each.rate_Hz for each in unknown])
+    places_Hz = mirrored(rates_Hz, heights, step_Hz, 2 * OUTPUT_Hz[1])
+    at = np.round(places_Hz / step_Hz).astype(np.int64)
+    return tuple(
+        Line(rate_Hz=rate_Hz, amplitude=float(heights[each]))
+        for rate_Hz, each in zip(places_Hz.tolist(), at, strict=True)
+    )
 
 
 def _turn_Hz(train: PulseTrain) -> float:

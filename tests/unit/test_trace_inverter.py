@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import special
 
 from sequencer.diagnosis.noise.comb import is_of_pulses, is_swing_own, is_swung, stand_alone
 from sequencer.diagnosis.noise.lattice import Lattice
@@ -93,6 +94,35 @@ def test_tops_that_beat_with_a_carrier_are_no_wheel_out_of_true(sampling_Hz, len
         assert result.carrier.rate_Hz == pytest.approx(3100, abs=2)
         seen.append("out of true" in text)
     assert not any(seen)
+
+
+def bridge(t, carrier_Hz, output_Hz, depth, size):
+    """Lines of an evenly modulated bridge: 4 / (pi m) J_n(m pi M / 2) sin((m + n) pi / 2) (Holmes and Lipo 2003)."""
+    values = np.zeros(len(t))
+    for order in (1, 2, 3):
+        for side in range(-6, 7):
+            line = (
+                4 / (np.pi * order) * special.jv(side, order * np.pi * depth / 2) * np.sin((order + side) * np.pi / 2)
+            )
+            values += size * line * np.cos(TWO_PI * (order * carrier_Hz + side * output_Hz) * t + order + 2 * side)
+    return values
+
+
+@pytest.mark.parametrize(("depth", "output_Hz"), [(0.6, 31.7), (0.85, 63.3), (0.37, 54.7), (0.92, 20.5)])
+def test_a_carrier_whose_images_lie_at_half_its_rate_is_not_taken_for_half(depth, output_Hz):
+    t = clock(2.0, 20_000)
+    result, _ = told(square(t, 179.4) + bridge(t, 8000, output_Hz, depth, 0.3) + hiss(t), 20_000)
+    assert result.carrier.rate_Hz == pytest.approx(8000, abs=1)
+    assert result.carrier.output_Hz == pytest.approx(output_Hz, rel=0.01)
+
+
+@pytest.mark.parametrize("off_Hz", [0.0, 0.8, 1.6])
+def test_a_sideband_on_a_multiple_of_the_pulses_is_one_all_the_same(off_Hz):
+    t = clock(1.0, 50_000)
+    carrier_Hz = 26 * 152.7 + 94 + off_Hz  # the lower sideband lies on the multiple 26, or a line or two beside it
+    result, _ = told(coil(t, 152.7) + added(t, carrier_Hz, 94, 0.15) + hiss(t), 50_000)
+    assert result.carrier.rate_Hz == pytest.approx(carrier_Hz, abs=1)
+    assert result.carrier.output_Hz == pytest.approx(47, abs=0.5)
 
 
 def test_a_carrier_beyond_half_the_sampling_rate_is_an_image_with_the_rates_that_it_may_have():

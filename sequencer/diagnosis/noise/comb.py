@@ -12,7 +12,7 @@ import numpy as np
 from sequencer.diagnosis.noise.sines import alias_Hz
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
-__all__ = ["is_beaten", "is_of_pulses", "is_swing_own", "is_swung", "stand_alone"]
+__all__ = ["is_beaten", "is_of_pulses", "is_swing_own", "is_swung", "mirrored", "stand_alone"]
 
 _AWAY = (-2, -1, 1, 2)  # multiples of the pulse rate; of a duty of half every second vanishes
 _ALIKE = 0.35  # of the height of a line, that it has a pulse rate away
@@ -22,6 +22,7 @@ _ALONE = 3.0  # times as high as the multiples about it
 _SWUNG_N, _SWUNG_LEAST, _SWUNG = 6, 0.2, 0.4  # multiples; of the highest one; of the lines that a swing has about it
 _PARTED_N = 6  # steps of the spectrum from one line of a swing to the next: nearer ones are not told apart
 _BESIDE_N = 4  # steps of the spectrum: what lies nearer is not told from the multiple itself
+_WHOLES_N, _PAIRED = 3, 2.0  # lines that pairs are looked for about; times as high may one of a pair be as the other
 _SEEN_N = 2  # steps of the spectrum, that a swing seen by the pulses alone may lie off
 _LEAST_ORDER = 3  # lower multiples may well be much higher than the next
 
@@ -120,6 +121,27 @@ def is_beaten(swing_Hz: float, added_Hz: Sequence[float], pulse_Hz: float, step_
     """
     beats_Hz = [abs(first - second) for first, second in itertools.combinations(added_Hz, 2)]
     return any(abs(alias_Hz(each, 1 / pulse_Hz) - swing_Hz) < _SEEN_N * step_Hz for each in (*added_Hz, *beats_Hz))
+
+
+def mirrored(rates_Hz: FloatArray, heights: FloatArray, step_Hz: float, most_Hz: float) -> FloatArray:
+    """Where lines are that some added ones have on the other side of a stronger one, pulses or not; shape (k,).
+
+    A line of the pulses may lie so near that it hides one of a pair.
+
+    Args:
+        rates_Hz: of lines that are added, strongest first.
+        heights: of the spectrum from 0.
+        step_Hz: from one of these to the next.
+        most_Hz: that the two of a pair lie away from the one between them.
+    """
+    found: list[float] = []
+    for at, whole_Hz in enumerate(rates_Hz[:_WHOLES_N].tolist()):
+        beside_Hz = rates_Hz[at + 1 :][np.abs(rates_Hz[at + 1 :] - whole_Hz) < most_Hz]
+        places_Hz = 2 * whole_Hz - beside_Hz
+        is_known = (np.abs(rates_Hz - places_Hz[:, None]) < _PARTED_N / 2 * step_Hz).any(axis=1)
+        own, other = (_at(heights, each, step_Hz) for each in (beside_Hz, places_Hz))
+        found += places_Hz[~is_known & (own < _PAIRED * other) & (other < _PAIRED * own)].tolist()
+    return np.unique(found)
 
 
 def is_swung(

@@ -30,6 +30,7 @@ _OFF, _OFF_ORDER = 0.35, 0.15  # widths that a line may lie off, and with each o
 _FITS_N = 3
 _PAIRED, _LONE = 0.7, 1.5  # nats for a sideband that has one on the other side, and against one that has none
 _SKIPPED = 8.0  # nats against a carrier of which every second, or third, multiple has lines
+_SECOND = 20.0  # nats against a carrier of which the second multiple is the stronger, with a line that it lacks
 _LEAST_LINES = 3
 _NEXT_SIDE, _CLUSTER = 2.5, 0.01  # output frequencies, and of the carrier: what is counted as its pulses
 _LEAST_SHARE = 0.4  # of the power of all lines, that an inverter has to tell
@@ -184,6 +185,9 @@ class Lattice:
         even = _PAIRED * paired_n - _LONE * lone_n
         # Every second multiple alone is rather a carrier of twice the rate.
         skipped = _SKIPPED if np.gcd.reduce(orders[told]) > 1 else 0.0
+        # So is one whose strongest line lies where an even bridge has none about its second multiple.
+        strongest = int(np.argmax(np.where(told, power, 0.0)))
+        skipped += _SECOND if orders[strongest] == 2 and sides[strongest] % 2 == 0 else 0.0
         return carrier, float(gains.sum()) + even - skipped - named
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from sequencer.diagnosis.noise.comb import is_of_pulses, is_swing_own, is_swung, stand_alone
+from sequencer.diagnosis.noise.comb import is_of_pulses, is_swing_own, is_swung, mirrored, stand_alone
 from sequencer.diagnosis.noise.lattice import Lattice
 from sequencer.diagnosis.noise.spectrum import amplitudes, peaks_in
 from sequencer.diagnosis.waveform import findings, trace_result
@@ -123,6 +123,32 @@ def test_a_sideband_on_a_multiple_of_the_pulses_is_one_all_the_same(off_Hz):
     result, _ = told(coil(t, 152.7) + added(t, carrier_Hz, 94, 0.15) + hiss(t), 50_000)
     assert result.carrier.rate_Hz == pytest.approx(carrier_Hz, abs=1)
     assert result.carrier.output_Hz == pytest.approx(47, abs=0.5)
+
+
+@pytest.mark.parametrize("beside_Hz", [9990.0, 9850.0])
+def test_two_lines_close_to_half_the_sampling_rate_are_told(beside_Hz):
+    t = clock(1.0, 20_000)
+    lines = 0.4 * np.sin(TWO_PI * beside_Hz * t + 1) + 0.2 * np.sin(TWO_PI * (beside_Hz - 140) * t)
+    noise = np.random.default_rng(5).normal(0, 0.02, len(t))
+    result, _ = told(coil(t, 152.7) + lines + noise, 20_000)
+    assert result.train.rate_Hz == pytest.approx(152.7, rel=1e-3)
+    assert {round(each.rate_Hz) for each in result.unknown} >= {beside_Hz, beside_Hz - 140}
+
+
+@pytest.mark.parametrize(
+    ("whole", "beside", "folded"),
+    [(980, 950, 990), (60, 300, 180)],  # 2 * 980 - 950 = 1010 lies beyond 1000, 2 * 60 - 300 = -180 below 0
+)
+def test_no_mirror_is_looked_for_beyond_the_spectrum(whole, beside, folded):
+    heights = np.full(1001, 1e-3)
+    heights[[whole, beside, folded]] = 0.1
+    assert mirrored(np.array([float(whole), float(beside)]), heights, 1.0, 300.0).tolist() == []
+
+
+def test_the_other_half_of_a_pair_is_found_in_the_spectrum():
+    heights = np.full(1001, 1e-3)
+    heights[[500, 440, 560]] = 0.1
+    assert mirrored(np.array([500.0, 440.0]), heights, 1.0, 300.0).tolist() == [560.0]  # 2 * 500 - 440
 
 
 def test_a_carrier_beyond_half_the_sampling_rate_is_an_image_with_the_rates_that_it_may_have():

@@ -135,8 +135,11 @@ def mirrored(rates_Hz: FloatArray, heights: FloatArray, step_Hz: float, most_Hz:
         most_Hz: that the two of a pair lie away from the one between them.
     """
     found: list[float] = []
+    last_Hz = (len(heights) - 1) * step_Hz
     for at, whole_Hz in enumerate(rates_Hz[:_WHOLES_N].tolist()):
         beside_Hz = rates_Hz[at + 1 :][np.abs(rates_Hz[at + 1 :] - whole_Hz) < most_Hz]
+        # What lies beyond the spectrum shows as an image only.
+        beside_Hz = beside_Hz[np.abs(2 * whole_Hz - beside_Hz - last_Hz / 2) < last_Hz / 2]
         places_Hz = 2 * whole_Hz - beside_Hz
         is_known = (np.abs(rates_Hz - places_Hz[:, None]) < _PARTED_N / 2 * step_Hz).any(axis=1)
         own, other = (_at(heights, each, step_Hz) for each in (beside_Hz, places_Hz))

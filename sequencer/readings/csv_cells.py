@@ -61,6 +61,11 @@ class TapColumn:
         )
 
     @property
+    def is_in_its_unit(self) -> bool:
+        """Whether the unit of the heading is one of the quantity at the tap, and no share of its range."""
+        return _is_unit_of(self.unit, self.spec.unit) and not self._is_share(self.unit)
+
+    @property
     def _is_humidity(self) -> bool:
         """A tap in %RH where a % of its range is another number."""
         return _is_unit_of(self.spec.unit, "%RH") and (self.spec.low, self.spec.high) != (0.0, 100.0)

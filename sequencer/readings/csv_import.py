@@ -25,7 +25,7 @@ from sequencer.readings.headings import Heading
 from sequencer.readings.layout import laid_out
 from sequencer.readings.order import Order, Points, cycles_of, grouped, in_order, times_of, unpaired
 from sequencer.readings.raw_table import WORKBOOKS, RawTable, Rows, of_frame, of_text, of_workbook, text_of
-from sequencer.readings.stated_errors import stated_errors, stated_outputs
+from sequencer.readings.stated_errors import fits_outputs, stated_errors, stated_outputs
 from sequencer.readings.table import BY_HAND, COLUMNS, is_tidy, tidy
 
 __all__ = ["Imported", "from_csv", "from_frame", "read_table"]
@@ -175,6 +175,7 @@ def _by_hand(raw: RawTable, sheet: DataSheet, serial: str) -> Imported:
     }
     at_s = _times_read(table, faults)
     raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
+    table, rows, nominal, unknown = _nominal(table, rows, sheet)
     points, order = _order(rows, sheet, stated)
     not_read = columns_not_read(table.headings, [cells for _, cells in table.cells], table.columns)
     meant, wrong_errors = _stated(table, rows, sheet)
@@ -182,12 +183,13 @@ def _by_hand(raw: RawTable, sheet: DataSheet, serial: str) -> Imported:
         {rows[0].line: "; ".join(filter(None, (points.remark, unpaired(order, points))))},
         _unread(rows),
         {rows[0].line: not_read},
+        {rows[0].line: unknown},
         table_doubts(rows, sheet),
         wrong_errors,
         _untimed(at_s, [row.line for row in rows]),
     )
     tidied = tidy(_as_read(table, rows, specs, serial=serial, points=points, order=order, at_s=at_s, notes=notes))
-    understood = "; ".join(filter(None, (found.understood, meant, *found.remarks)))
+    understood = "; ".join(filter(None, (found.understood, nominal, meant, *found.remarks)))
     return Imported(table=tidied, understood=understood)
 
 
@@ -200,6 +202,37 @@ def _stated(table: _Table, rows: list[Row], sheet: DataSheet) -> tuple[str, dict
     if (at := table.named("expected")) is not None:
         remarks.append(stated_outputs(table.headings[at], [cell for _, cell in table.column(at)], rows, sheet))
     return f"errors of the table in {meant}" if meant else "", _joined(*remarks)
+
+
+def _nominal(table: _Table, rows: list[Row], sheet: DataSheet) -> tuple[_Table, list[Row], str, str]:
+    """The same where nominal values, which may be of either end, are what they agree with; what they are; a remark."""
+    at = table.named("nominal")
+    if at is None:
+        return table, rows, "", ""
+    column, is_free = table.headings[at], table.named("setpoint") is None
+    if is_free and setpoint_column(rows, sheet.taps[0]) is not None:
+        meaning, means, unknown = "setpoint", "holds setpoints of the input", ""
+    elif fits_outputs(column, [cell for _, cell in table.column(at)], rows, sheet):
+        meaning, means, unknown = "expected", "holds expected outputs", ""
+    else:
+        meaning, means, unknown = "remark", "", "fits neither the inputs nor the outputs that the type sheet expects"
+    if is_free and meaning != "setpoint":
+        rows = [replace(row, setpoint="") for row in rows]
+    headings = [replace(each, meaning=meaning) if each is column else each for each in table.headings]
+    named = f'column "{column.written}" '
+    return replace(table, headings=headings), rows, means and named + means, unknown and named + unknown
+
+
+def _setpoints(table: _Table, first: Tap, usual: str) -> list[str]:
+    """What was to be set in each row, or may have been, with a decimal point and the unit of its heading."""
+    places = (table.named("setpoint"), table.named("nominal"))
+    at = next((each for each in places if each is not None), None)
+    if at is None:
+        return [""] * len(table.cells)
+    cells = [with_point(cell, decimal_mark(cell) or usual) for _, cell in table.column(at)]
+    heading = table.headings[at]
+    own = tap_column(path=table.path, written=heading.written, unit=heading.unit, spec=first)
+    return [own.with_unit(cell) for cell in cells] if heading.unit and own.is_in_its_unit else cells
 
 
 def _rows(
@@ -228,16 +261,14 @@ def _rows(
                 todo="fill it in, or take the row out",
             )
             faults.append((line, missing))
-    at = table.named("setpoint")
-    setpoints = [""] * len(table.cells) if at is None else [cell for _, cell in table.column(at)]
-    usual = next(iter(marks)) if len(marks) == 1 else "."
+    setpoints = _setpoints(table, specs[first].spec, next(iter(marks)) if len(marks) == 1 else ".")
     rows = [
         Row(
             line=table.cells[index][0],
             values={tap: each[index] for tap, each in values.items()},
             cells={tap: specs[tap].with_unit(each[index][1]) for tap, each in typed.items()},
             plain={tap: specs[tap].with_unit(each[index][1]) for tap, each in plain.items()},
-            setpoint=with_point(setpoints[index], decimal_mark(setpoints[index]) or usual),
+            setpoint=setpoints[index],
         )
         for index in kept
     ]

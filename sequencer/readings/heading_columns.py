@@ -1,86 +1,110 @@
-"""Which column of a table is which tap's, and which are not read."""
+"""Which column of a table is which tap's, what the others hold, and which are not read."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from instruments.datasheet import DataSheet, Tap
 from instruments.errors import InputError, ReadingsError, nearest
 from instruments.units import is_alike
 from sequencer.readings.csv_times import is_time
-from sequencer.readings.heading_words import WORDS
+from sequencer.readings.heading_words import ENDS, WORDS
 from sequencer.readings.headings import Heading
 
-__all__ = ["columns_not_read", "columns_of", "first_missing", "role_words"]
+__all__ = ["Columns", "columns_not_read", "columns_of", "is_complete", "role_words"]
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?$")
 _LEAST_MEANT = 5  # letters of a word that one of another spelling may be meant for
-_KNOWN = {"setpoint", "expected", "error", "direction", "cycle", "remark"}
+_CHECKED = {"error", "expected"}
+_KNOWN = {"setpoint", "nominal", "direction", "cycle", "remark", *_CHECKED}
 
 
-def columns_of(headings: Sequence[Heading], sheet: DataSheet, where: str) -> dict[str, list[int]]:
-    """The columns of each tap; more than one only where each is of a traverse of its own.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """What the columns of a table hold.
+
+    Attributes:
+        headings: with the meaning that each has in this table.
+        of_tap: the columns of readings of each tap; more than one only where each is of a traverse of its own.
+    """
+
+    headings: list[Heading]
+    of_tap: dict[str, list[int]]
+
+
+def columns_of(headings: Sequence[Heading], sheet: DataSheet, where: str) -> Columns:
+    """What each column holds.
 
     Raises:
         ReadingsError: a tap at an end of the unit has none, a tap has two for one thing, or a column may be either's.
     """
-    found = _found(headings, sheet)
+    taps = [_tap_of(each, sheet) for each in headings]
+    found = _found(headings, taps, sheet)
     if missing := _without_column(found, sheet):
-        raise _missing(missing, headings, sheet, where)
+        raise _missing(missing, headings, taps, sheet, where)
     for tap, columns in found.items():
         ways = [(headings[at].way, headings[at].number) for at in columns]
         is_each_its_own = all(way for way, _ in ways) and (len(set(ways)) == len(ways) or not any(n for _, n in ways))
         if len(columns) > 1 and not is_each_its_own:
+            places = " and ".join(str(at + 1) for at in columns)
             raise ReadingsError(
-                f"{len(columns)} columns for {tap}: {', '.join(headings[at].name for at in columns)}",
+                f"{len(columns)} columns for {tap}: {', '.join(headings[at].written for at in columns)}",
                 where=where,
                 allowed="one column for each tap, or for each of its traverses: up [mA], down [mA]; one reading a cell",
-                todo='give each further reading a row of its own, or name the column "note" if it is not to be read',
+                todo=f'columns {places} may each be {tap}: name those that are not to be read "note", what was to be '
+                'set or is expected "nominal"; each further reading has a row of its own',
             )
-    return found
+    read = {at: tap for tap, columns in found.items() for at in columns}
+    resolved = [
+        replace(each, meaning=read.get(at) or _beside(each, taps[at], sheet)) for at, each in enumerate(headings)
+    ]
+    return Columns(headings=resolved, of_tap=found)
 
 
-def first_missing(headings: Sequence[Heading], sheet: DataSheet) -> list[str]:
-    """Which of the taps at the ends of the unit have no column."""
-    return _without_column(_found(headings, sheet), sheet)
+def is_complete(headings: Sequence[Heading], sheet: DataSheet) -> bool:
+    """True if both taps at the ends of the unit have a column."""
+    return not _without_column(_found(headings, [_tap_of(each, sheet) for each in headings], sheet), sheet)
 
 
 def _without_column(found: dict[str, list[int]], sheet: DataSheet) -> list[str]:
     return [tap.name for tap in (sheet.taps[0], sheet.taps[-1]) if tap.name not in found]
 
 
-def _found(headings: Sequence[Heading], sheet: DataSheet) -> dict[str, list[int]]:
-    """Columns by the words of their headings; of taps without one, by their unit where only one can be meant."""
-    first, last = sheet.taps[0], sheet.taps[-1]
+def _tap_of(each: Heading, sheet: DataSheet) -> Tap | None:
+    """The tap of a column: by its words, else by its unit if only one has it, else as its words are usually meant."""
+    ends = {"input": sheet.taps[0], "output": sheet.taps[-1]}
+    named = {**ends, **{tap.name.casefold(): tap for tap in sheet.taps}}
+    if each.end:
+        return named[each.end]
+    if not (each.meaning in {"actual", "nominal"} or each.way or each.is_symbol):
+        return None
+    alike = [tap for tap in sheet.taps if _is_of(each.unit, tap)]
+    if len(alike) == 1:
+        return alike[0]
+    return ends.get(each.usual_end or ("output" if each.way and not each.meaning else ""))
+
+
+def _found(headings: Sequence[Heading], taps: Sequence[Tap | None], sheet: DataSheet) -> dict[str, list[int]]:
+    """The columns of readings of each tap: those of words, else those of a unit alone, else what was to be set."""
     found: dict[str, list[int]] = {}
     for tap in sheet.taps:
-        words = {tap.name.casefold(), *(["input"] if tap is first else []), *(["output"] if tap is last else [])}
-        words -= {other.name.casefold() for other in sheet.taps if other is not tap}
-        columns = [at for at, each in enumerate(headings) if each.meaning in words]
-        if tap is last:
-            columns += [at for at, each in enumerate(headings) if _is_output_by_way(each, first, last)]
-        if columns:
-            found[tap.name] = sorted(columns)
-    ends = [tap for tap in (first, last) if tap.name not in found]
-    for tap in ends:
-        others = [other for other in sheet.taps if other is not tap]
-        columns = list(_by_unit(headings, tap, others, is_input=tap is first))
-        if len(columns) == 1:
-            found[tap.name] = columns
-    return {tap.name: found[tap.name] for tap in sheet.taps if tap.name in found}
+        own = [at for at, each in enumerate(taps) if each is tap]
+        nominal = [at for at in own if headings[at].meaning == "nominal" and tap is sheet.taps[0]]
+        symbols = [at for at in own if headings[at].is_symbol]
+        said = [at for at in own if headings[at].meaning in {"", "actual"} and not headings[at].is_symbol]
+        if columns := said or (symbols if len(symbols) == 1 else ()) or (() if symbols else nominal):
+            found[tap.name] = list(columns)
+    return found
 
 
-def _is_output_by_way(each: Heading, first: Tap, last: Tap) -> bool:
-    """Whether a column that says no more than "up [mA]" is the output's."""
-    is_first = _is_of(each.unit, first) and not _is_of(each.unit, last)
-    return bool(each.way) and not each.meaning and not is_first
-
-
-def _by_unit(headings: Sequence[Heading], tap: Tap, others: Sequence[Tap], *, is_input: bool) -> Iterator[int]:
-    """Columns that can only be this tap's: "f [Hz]", or of the input the setpoints that were set."""
-    for at, each in enumerate(headings):
-        is_meant = each.is_symbol or (is_input and each.meaning == "setpoint")
-        if is_meant and _is_of(each.unit, tap) and not any(_is_of(each.unit, other) for other in others):
-            yield at
+def _beside(each: Heading, tap: Tap | None, sheet: DataSheet) -> str:
+    """The meaning of a column that is not read; "" where it says nothing of this table."""
+    if each.meaning == "nominal":
+        first, last = sheet.taps[0], sheet.taps[-1]
+        return "nominal" if tap is None else "setpoint" if tap is first else "expected" if tap is last else ""
+    if each.meaning == "error":
+        return "error" if each.end in {"", "output", sheet.taps[-1].name.casefold()} else ""
+    return each.meaning if each.meaning in _KNOWN else ""
 
 
 def _is_of(unit: str, tap: Tap) -> bool:
@@ -93,23 +117,64 @@ def _is_of(unit: str, tap: Tap) -> bool:
     return False
 
 
-def _missing(missing: Sequence[str], headings: Sequence[Heading], sheet: DataSheet, where: str) -> ReadingsError:
+def _missing(
+    missing: Sequence[str], headings: Sequence[Heading], taps: Sequence[Tap | None], sheet: DataSheet, where: str
+) -> ReadingsError:
     names = [each.written for each in headings]
     first, last = sheet.taps[0].name, sheet.taps[-1].name
-    strong = {word for words, _ in WORDS.values() for word in words if len(word) >= _LEAST_MEANT}
-    known = sorted({tap.name for tap in sheet.taps} | strong)
-    odd = [each.name for each in headings if not each.meaning and not is_time(each.name, each.unit)]
+    words = {word for known in (*WORDS.values(), *(each for both in ENDS.values() for each in both)) for word in known}
+    known = sorted({tap.name for tap in sheet.taps} | {word for word in words if len(word) >= _LEAST_MEANT})
+    odd = [each.name for each in headings if not each.is_known and not is_time(each.name, each.unit)]
     guess = next((nearest(name, known) for name in odd if nearest(name, known)), "")
-    either = [f'"{each.written}"' for each in headings if each.is_symbol or each.meaning == "setpoint"]
-    todo = f'write "{guess}"' if guess else "name the columns in the first row"
-    if either:
-        todo = f"{' and '.join(either)} may be {first} or {last}: name the columns so"
     return ReadingsError(
         f"no column for {' and '.join(missing)} among: {', '.join(names)}",
         where=where,
         allowed=f'"{first}" or "injected", "{last}" or "returned", units in brackets: returned [mA]',
-        todo=todo,
+        todo=f'write "{guess}"' if guess else _either(missing, headings, taps, sheet) or _lacking(missing, headings),
     )
+
+
+def _lacking(missing: Sequence[str], headings: Sequence[Heading]) -> str:
+    is_all_known = all(each.is_known or not each.written.strip() for each in headings)
+    return f"add a column of {' and '.join(missing)}" if is_all_known else "name the columns in the first row"
+
+
+def _either(missing: Sequence[str], headings: Sequence[Heading], taps: Sequence[Tap | None], sheet: DataSheet) -> str:
+    """What columns may be that were not taken for anything; "" where there are none."""
+    first, last = sheet.taps[0].name, sheet.taps[-1].name
+    said = []
+    for name in missing:
+        own = [at for at, each in enumerate(headings) if _is_only(each.unit, name, sheet)]
+        unnamed = [at for at in own if headings[at].is_symbol or not headings[at].is_known]
+        nominal = [at for at in own if headings[at].meaning == "nominal"]
+        if unnamed:
+            each = "each " if len(unnamed) > 1 else ""
+            said.append(
+                f'{_listed(headings, unnamed)} may {each}be {name}, by the unit: write "{name}" above the one that is'
+            )
+        elif nominal:
+            said.append(f"{_listed(headings, nominal)} is what is expected of {name}: add what was read there")
+    open_ = [at for at, each in enumerate(headings) if taps[at] is None and each.is_symbol]
+    if open_:
+        said.append(f"{_listed(headings, open_)} may be {first} or {last}: name the columns so")
+    nominal = [at for at, each in enumerate(headings) if taps[at] is None and each.meaning == "nominal"]
+    if nominal:
+        said.append(
+            f"{_listed(headings, nominal)} may be what was set at {first}, or what is expected of {last}: "
+            f'write "{first}", or "expected" and a column of {first} beside it'
+        )
+    return "; ".join(said)
+
+
+def _is_only(unit: str, name: str, sheet: DataSheet) -> bool:
+    """True if a unit is that of this tap and of no other."""
+    return [tap.name for tap in sheet.taps if _is_of(unit, tap)] == [name]
+
+
+def _listed(headings: Sequence[Heading], places: Sequence[int]) -> str:
+    columns = f"column{'s' if len(places) > 1 else ''} {' and '.join(str(at + 1) for at in places)}"
+    written = ", ".join(f'"{headings[at].written}"' for at in places)
+    return f"{columns} ({written})"
 
 
 def role_words(headings: Sequence[Heading], columns: dict[str, list[int]], sheet: DataSheet) -> str:
@@ -123,7 +188,7 @@ def role_words(headings: Sequence[Heading], columns: dict[str, list[int]], sheet
             said.append((at, f"{tap.name} in {each.unit or tap.unit}{ways[each.way]}{cycle}"))
     read = {at for at, _ in said}
     said += [
-        (at, each.meaning + (", checked" if each.meaning in {"error", "expected"} else ""))
+        (at, each.meaning + (", checked" if each.meaning in _CHECKED else ""))
         for at, each in enumerate(headings)
         if at not in read and each.meaning in _KNOWN - {"remark"}
     ]

@@ -6,58 +6,54 @@ Usual words of the trade in English, German, French, Spanish, Italian and Dutch;
 import unicodedata
 from typing import Literal
 
-__all__ = ["DOWN", "FILLERS", "PREPOSITIONS", "SYMBOLS", "UP", "WORDS", "Meaning", "folded"]
+__all__ = ["DOWN", "ENDS", "FILLERS", "PREPOSITIONS", "SYMBOLS", "UP", "USUAL_END", "WORDS", "End", "Meaning", "folded"]
 
-Meaning = Literal["input", "output", "setpoint", "expected", "error", "direction", "cycle", "remark"]
+Meaning = Literal["actual", "nominal", "error", "direction", "cycle", "remark"]
+End = Literal["input", "output"]
 
-# What names the side of the unit comes before what may be said of either: "measured input" is an input.
-WORDS: dict[Meaning, tuple[set[str], set[str]]] = {
-    "error": (
-        {"error", "err", "deviation", "fehler", "abweichung", "messabweichung", "erreur", "ecart", "desviacion"}
-        | {"errore", "scostamento", "fout", "afwijking"},
-        set(),
-    ),
-    "expected": (
-        {"expected", "ideal", "theoretical", "erwartet", "theoretisch", "attendu", "theorique", "esperado", "teorico"}
-        | {"atteso", "verwacht"},
-        set(),
-    ),
-    "setpoint": (
-        {"setpoint", "nominal", "target", "sollwert", "soll", "nennwert", "consigne", "consigna", "nominale"}
-        | {"instelwaarde", "setpunt"},
-        set(),
-    ),
-    "direction": ({"direction", "richtung", "sens", "direccion", "sentido", "direzione", "verso", "richting"}, set()),
-    "cycle": ({"cycle", "zyklus", "ciclo", "cyclus"}, set()),
-    "remark": (
-        {"remark", "remarks", "note", "notes", "comment", "comments", "bemerkung", "bemerkungen", "kommentar"}
-        | {"remarque", "commentaire", "nota", "observacion", "observaciones", "comentario", "osservazione", "commento"}
-        | {"opmerking", "point", "date", "datum", "fecha", "data"},
-        set(),
-    ),
+# What names the end of the unit: the first words before the second ones, so that "applied output" is an output.
+ENDS: dict[End, tuple[set[str], set[str]]] = {
     "input": (
         {"input", "in", "inp", "eingang", "eingangssignal", "entree", "entrada", "ingresso", "ingang"},
-        {
-            "injected",
-            "applied",
-            "set",
-            "stimulus",
-            "vorgabe",
-            "angelegt",
-            "injecte",
-            "injectee",
-            "applique",
-            "appliquee",
-        }
-        | {"aplicado", "aplicada", "inyectado", "inyectada", "applicato", "applicata", "iniettato", "aangelegd"},
+        {"injected", "applied", "stimulus", "angelegt", "injecte", "injectee", "applique", "appliquee", "aplicado"}
+        | {"aplicada", "inyectado", "inyectada", "applicato", "applicata", "iniettato", "aangelegd"},
     ),
     "output": (
         {"output", "out", "outp", "ausgang", "ausgangssignal", "sortie", "salida", "uscita", "uitgang"},
-        {"returned", "measured", "indicated", "read", "response", "reading", "gemessen", "messwert", "istwert", "ist"}
-        | {"anzeige", "mesure", "mesuree", "lu", "lue", "indique", "indiquee", "medido", "medida", "leido", "leida"}
-        | {"indicado", "indicada", "misurato", "misurata", "letto", "letta", "indicato", "gemeten", "afgelezen"},
+        {"returned", "response"},
     ),
 }
+
+_SET = {"set", "vorgabe", "instelwaarde"}
+_EXPECTED = (
+    {"expected", "ideal", "theoretical", "erwartet", "theoretisch", "attendu", "theorique", "esperado", "teorico"}
+    | {"atteso", "verwacht"}
+)  # fmt: skip
+_ACTUAL = (
+    {"actual", "measured", "indicated", "read", "reading", "gemessen", "messwert", "istwert", "ist", "anzeige"}
+    | {"mesure", "mesuree", "lu", "lue", "indique", "indiquee", "reel", "medido", "medida", "leido", "leida", "real"}
+    | {"indicado", "indicada", "misurato", "misurata", "letto", "letta", "indicato", "effettivo", "gemeten"}
+    | {"afgelezen", "werkelijk"}
+)
+
+# What stands in a column, of either end.
+WORDS: dict[Meaning, set[str]] = {
+    "actual": _ACTUAL,
+    "nominal": {"setpoint", "nominal", "target", "sollwert", "soll", "nennwert", "consigne", "consigna", "nominale"}
+    | {"setpunt"}
+    | _SET
+    | _EXPECTED,
+    "error": {"error", "err", "deviation", "fehler", "abweichung", "messabweichung", "erreur", "ecart", "desviacion"}
+    | {"errore", "scostamento", "fout", "afwijking"},
+    "direction": {"direction", "richtung", "sens", "direccion", "sentido", "direzione", "verso", "richting"},
+    "cycle": {"cycle", "zyklus", "ciclo", "cyclus"},
+    "remark": {"remark", "remarks", "note", "notes", "comment", "comments", "bemerkung", "bemerkungen", "kommentar"}
+    | {"remarque", "commentaire", "nota", "observacion", "observaciones", "comentario", "osservazione", "commento"}
+    | {"opmerking", "point", "punkt", "messpunkt", "punto", "punt", "date", "datum", "fecha", "data"},
+}
+
+# The end that a word is said of where nothing else tells it; a setpoint or a nominal value may be of either.
+USUAL_END: dict[End, set[str]] = {"input": _SET, "output": _EXPECTED | _ACTUAL}
 
 UP = (
     {"up", "upscale", "upward", "upwards", "rising", "increasing", "ascending", "auf", "aufwarts", "steigend"}

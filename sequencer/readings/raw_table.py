@@ -13,6 +13,7 @@ import pandas as pd
 from instruments.errors import ReadingsError, nearest
 from sequencer.readings.decimal_marks import is_either
 from sequencer.readings.file_text import decoded, raw_bytes, without_nul
+from sequencer.readings.formulas import unvalued
 
 __all__ = ["WORKBOOKS", "RawTable", "of_frame", "of_text", "of_workbook", "text_of"]
 
@@ -33,10 +34,12 @@ class RawTable:
     Attributes:
         path: where it comes from, as errors say it.
         ways: the rows, in each way that the lines may be divided; the likeliest first.
+        worksheet: that they come from; "" = from none.
     """
 
     path: str
     ways: tuple[Rows, ...]
+    worksheet: str = ""
 
 
 def text_of(path: Path) -> str:
@@ -76,7 +79,7 @@ def _divided(numbered: list[tuple[int, str]], divider: str) -> Rows:
 
 
 def of_workbook(path: Path, worksheet: str = "") -> RawTable:
-    """The rows of a worksheet.
+    """The rows of a worksheet; a formula whose value nobody has worked out as "=...".
 
     Args:
         path: of an XLSX or ODS file and the like.
@@ -105,18 +108,22 @@ def of_workbook(path: Path, worksheet: str = "") -> RawTable:
         raise ReadingsError(
             "is no workbook that can be read", where=str(path), todo="save it as XLSX, ODS or CSV once more"
         ) from error
-    where = str(path) if len(names) < 2 else f"{path} ({worksheet or names[0]})"
+    name = worksheet or names[0]
+    where = str(path) if len(names) < 2 else f"{path} ({name})"
     rows = [(number, [_cell(each) for each in row[:_MOST_COLUMNS]]) for number, row in enumerate(cells, start=1)]
+    for (at, column), formula in unvalued(raw, name).items():
+        if at < len(rows) and column < len(rows[at][1]) and not rows[at][1][column]:
+            rows[at][1][column] = formula
     kept = [(number, row) for number, row in rows if any(row) and not row[0].startswith("#")]
     if len(kept) < 2:
-        others = [name for name in names if name != (worksheet or names[0])]
+        others = [each for each in names if each != name]
         raise ReadingsError(
             "holds no readings",
             where=where,
             allowed="a header and a row for each point",
             todo=f"name another worksheet: {', '.join(others)}" if others else "",
         )
-    return RawTable(path=where, ways=(kept,))
+    return RawTable(path=where, ways=(kept,), worksheet=name)
 
 
 def of_frame(frame: pd.DataFrame, where: str = "DataFrame") -> RawTable:

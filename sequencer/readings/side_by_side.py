@@ -12,6 +12,7 @@ from sequencer.readings.raw_table import Rows
 __all__ = ["unfolded"]
 
 _EMPTY = {"", "-", "--", "–", "—"}
+_BESIDE = ("error", "expected", "setpoint", "nominal")  # meanings of columns that a traverse may have of its own
 Block = tuple[int, str]  # cycle, way
 
 
@@ -31,9 +32,10 @@ def unfolded(
     if not blocks:
         return list(headings), rows, {tap: found[0] for tap, found in columns.items()}
     by_tap = {tap: {_block(at, headings, found): at for at in found} for tap, found in columns.items()}
-    errors = {at for at, each in enumerate(headings) if each.meaning == "error" and each.way}
-    by_error = {_block(at, headings, sorted(errors)): at for at in errors}
-    own = {at for found in columns.values() for at in found} | errors
+    beside = {name: [at for at, each in enumerate(headings) if each.meaning == name and each.way] for name in _BESIDE}
+    beside = {name: found for name, found in beside.items() if found}
+    by_name = {name: {_block(at, headings, found): at for at in found} for name, found in beside.items()}
+    own = {at for found in (*columns.values(), *beside.values()) for at in found}
     shared = [
         at
         for at, each in enumerate(headings)
@@ -46,20 +48,19 @@ def unfolded(
     read = {block: _lines_read(rows, places, headings) for block, places in places_of.items()}
     result: Rows = []
     for block, places in places_of.items():
-        error = by_error.get(block)
+        also = [by_block.get(block) for by_block in by_name.values()]
         block_rows = rows if _runs(rows, _of_block(by_tap[first], block)) in {block[1], ""} else rows[::-1]
         ends = {block_rows[0][0], block_rows[-1][0]}
         turned = {line for other in blocks if other != block for line in ends & read[other]}
         for line, row in block_rows if read[block] else ():
             moved = [_cell(row, at) for at in places]
             if line in read[block] or (moved[0] not in _EMPTY and line not in turned):
-                result.append(
-                    (line, [*moved, _cell(row, error), block[1], str(block[0]), *(_cell(row, at) for at in shared)])
-                )
+                cells = [*moved, *(_cell(row, at) for at in also), block[1], str(block[0])]
+                result.append((line, [*cells, *(_cell(row, at) for at in shared)]))
     taps = [_joined([headings[at] for at in found]) for found in columns.values()]
-    error_heading = replace(_joined([headings[at] for at in sorted(errors)]), meaning="error") if errors else _named("")
-    stated = [error_heading, _named("direction"), _named("cycle")]
-    return [*taps, *stated, *(headings[at] for at in shared)], result, {tap: at for at, tap in enumerate(columns)}
+    stated = [*(_joined([headings[at] for at in found]) for found in beside.values())]
+    stated += [_named("direction"), _named("cycle"), *(headings[at] for at in shared)]
+    return [*taps, *stated], result, {tap: at for at, tap in enumerate(columns)}
 
 
 def _lines_read(rows: Rows, places: Sequence[int | None], headings: Sequence[Heading]) -> set[int]:

@@ -13,11 +13,11 @@ from instruments.datasheet import DataSheet, FloatArray
 from instruments.errors import InputError
 from instruments.texts import sized
 from instruments.units import is_alike, rescale
-from sequencer.readings.csv_plausibility import Row
+from sequencer.readings.csv_plausibility import Row, stated_pct
 from sequencer.readings.decimal_marks import figures
 from sequencer.readings.headings import Heading
 
-__all__ = ["stated_errors", "stated_outputs"]
+__all__ = ["fits_outputs", "stated_errors", "stated_outputs"]
 
 _MOST_TOLD = 3
 _AGREE_SHARE = 0.5  # of the rows: then it is that error which was meant
@@ -34,18 +34,39 @@ def stated_outputs(column: Heading, cells: Sequence[str], rows: Sequence[Row], s
         sheet: the unit.
     """
     last = sheet.taps[-1]
-    ideal = sheet.ideal(np.array([row.value(sheet.taps[0].name) for row in rows]))
-    values, places = _numbers(cells)
-    factor, shift = _to(column.unit, last.unit)
-    shares = column.unit.startswith("%") and last.unit != "%"
-    given = last.value(values / 100) if shares else factor * values + shift
-    allowed = _allowed(places * (abs(last.span) / 100 if shares else factor))
-    wrong = np.flatnonzero(np.abs(given - ideal) > allowed).tolist()
+    given, ideal, off = _outputs(column, cells, rows, sheet)
+    wrong = np.flatnonzero(off > 0).tolist()
     texts = [
         (rows[at].line, f"{sized(given[at], 6)} {last.unit} is expected, by the type sheet {sized(ideal[at], 6)}")
         for at in wrong
     ]
     return _told(column, texts)
+
+
+def fits_outputs(column: Heading, cells: Sequence[str], rows: Sequence[Row], sheet: DataSheet) -> bool:
+    """Whether most numbers of a column are the outputs that the type sheet expects; arguments as `stated_outputs`."""
+    given, _, off = _outputs(column, cells, rows, sheet)
+    is_stated = np.isfinite(given)
+    return bool((off[is_stated] <= 0).sum() > _AGREE_SHARE * max(is_stated.sum(), 1))
+
+
+def _outputs(
+    column: Heading, cells: Sequence[str], rows: Sequence[Row], sheet: DataSheet
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Outputs that a column states, those of the type sheet, and how much farther they are apart than digits let them.
+
+    People expect them of the setpoint as well as of the input that they read; the one that is closer is meant.
+    """
+    first, last = sheet.taps[0], sheet.taps[-1]
+    ideal = sheet.ideal(np.array([row.value(first.name) for row in rows]))
+    pct = stated_pct(rows, first)
+    nominal = sheet.ideal(first.value(np.array([pct.get(row.line, math.nan) for row in rows]) / 100))
+    values, places = _numbers(cells)
+    factor, shift = _to(column.unit, last.unit)
+    shares = column.unit.startswith("%") and last.unit != "%"
+    given = last.value(values / 100) if shares else factor * values + shift
+    apart = np.fmin(np.abs(given - ideal), np.abs(given - nominal))
+    return given, ideal, apart - _allowed(places * (abs(last.span) / 100 if shares else factor))
 
 
 def stated_errors(

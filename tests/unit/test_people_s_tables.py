@@ -120,7 +120,7 @@ def test_no_word_is_proposed_that_nobody_meant(read):
     with pytest.raises(ReadingsError) as caught:
         read("in;as found [mA];as left [mA]\n0;4.0;4.0\n1000;20.0;20.0\n")
     assert "as found [mA], as left [mA]" in str(caught.value)
-    assert caught.value.todo == "name the columns in the first row"
+    assert 'columns 2 and 3 ("as found [mA]", "as left [mA]") may each be output' in caught.value.todo
 
 
 ISOLATOR = DataSheet(
@@ -130,12 +130,129 @@ ISOLATOR = DataSheet(
 )
 
 
+# Written down by hand: the input was set to 0, 500 and 1000 Hz and read as 1, 501 and 1001 Hz.
+ACTUAL = [("up", 1, 4.0), ("up", 501, 12.0), ("up", 1001, 20.0)]
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Hz soll;Hz ist;mA soll;mA ist", "nominal input [Hz];actual input [Hz];nominal output [mA];actual output [mA]",
+     "Soll-Frequenz [Hz];Ist-Frequenz [Hz];Soll-Strom [mA];Ist-Strom [mA]", "set Hz;read Hz;expected mA;read mA",
+     "consigne (Hz);lu (Hz);attendu (mA);lu (mA)", "Input nominal Hz;Input actual Hz;Output nominal;Output actual",
+     "Eingang;;Ausgang;\nSoll;Ist;Soll;Ist", "Eingang;;Ausgang;\nSoll;Ist;Soll;Ist\nHz;Hz;mA;mA",
+     "Eingang;;Ausgang;\nSoll [Hz];Ist [Hz];Soll [mA];Ist [mA]", "Hz soll;Hz;mA soll;mA"],
+)  # fmt: skip
+def test_what_was_read_is_told_from_what_was_to_be_set_and_what_is_expected(read, heading):
+    found = read(f"{heading}\n0;1;4.0;4.0\n500;501;12.0;12.0\n1000;1001;20.0;20.0\n")
+    assert visits(found) == ACTUAL
+    inputs = found.table[found.table["tap"] == "input"]
+    assert inputs["stated_pct"].tolist() == [0, 50, 100]
+    assert "= setpoint" in found.understood
+    assert "= expected, checked" in found.understood
+    # 4.016 mA are expected at the 1 Hz that was read; what the column says is of the nominal 0 Hz.
+    assert not any("expected" in note for note in notes(found))
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Hz gemessen;mA gemessen", "measured [Hz];measured [mA]", "Hz ist;mA", "Hz lu;mA lu"],
+)  # fmt: skip
+def test_a_word_for_what_was_read_is_of_the_input_where_its_unit_is(read, heading):
+    assert visits(read(f"{heading}\n0;4.0\n500;12.0\n1000;20.0\n")) == UP_AND_DOWN[:3]
+
+
+def test_a_setpoint_in_another_unit_is_converted(read):
+    found = read("kHz soll;Hz ist;mA ist\n0;1;4.0\n0.5;501;12.0\n1;1001;20.0\n")
+    assert found.table[found.table["tap"] == "input"]["stated_pct"].tolist() == [0, 50, 100]
+
+
+@pytest.mark.parametrize(
+    ("nominal", "means"),
+    [
+        (("0", "500", "1000"), "setpoints of the input"),
+        (("0", "50", "100"), "setpoints of the input"),
+        (("4", "12", "20"), "expected outputs"),
+    ],
+)
+def test_nominal_values_of_neither_end_are_what_they_agree_with(read, nominal, means):
+    rows = zip((0, 500, 1000), nominal, (4.0, 12.0, 20.0), strict=True)
+    found = read("Eingang;Soll;Ist\n" + "".join(f"{x};{soll};{y}\n" for x, soll, y in rows))
+    assert visits(found) == UP_AND_DOWN[:3]
+    assert f'column "Soll" holds {means}' in found.understood
+    assert not notes(found)
+
+
+def test_nominal_values_that_agree_with_neither_end_are_remarked(read):
+    (note,) = notes(read("Eingang;Soll;Ist\n0;7;4.0\n500;8;12.0\n1000;9;20.0\n"))
+    assert note == 'column "Soll" fits neither the inputs nor the outputs that the type sheet expects'
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["up Hz;up mA;down Hz;down mA", "up;;down;\nHz;mA;Hz;mA", "up;;down;\ninput;output;input;output",
+     "Steigend;;Fallend;\nEingang [Hz];Ausgang [mA];Eingang [Hz];Ausgang [mA]",
+     "Eingang auf;Ausgang auf;Eingang ab;Ausgang ab\nHz;mA;Hz;mA"],
+)  # fmt: skip
+def test_each_direction_may_have_inputs_of_its_own(read, heading):
+    assert visits(read(f"{heading}\n0;4.0;1000;20.1\n500;12.0;500;12.1\n1000;20.0;0;4.1\n")) == UP_AND_DOWN
+
+
+def test_what_is_expected_may_stand_beside_each_direction(read):
+    headings = "up Hz;expected up mA;up mA;down Hz;expected down mA;down mA"
+    found = read(f"{headings}\n0;4;4.0;1000;20;20.1\n500;12;12.0;500;12;12.1\n1000;20;20.0;0;4;4.1\n")
+    assert visits(found) == UP_AND_DOWN
+    assert not notes(found)
+
+
+@pytest.mark.parametrize(
+    "above",
+    ["Messbereich 0..1000 Hz; 4..20 mA", "Messbereich;0..1000 Hz;4..20 mA", "Range: 0 - 1000 Hz, 4 - 20 mA",
+     "Input;0..1000 Hz;Output;4..20 mA\nDate;2026-01-05", "Input: 0..1000 Hz;Output: 4..20 mA",
+     "Input;0..1000 Hz;Output;4..20 mA", "Input Hz;0;1000;;\nOutput mA;4;20;;"],
+)  # fmt: skip
+@pytest.mark.parametrize("divider", [";", ",", "\t"])
+@pytest.mark.parametrize("heading", ["Input [Hz];Output [mA]", "Hz;mA", "Hz ist;mA ist"])
+def test_a_line_of_ranges_above_the_table_is_no_heading(read, above, divider, heading):
+    table = f"{heading}\n0;4.0\n500;12.0\n1000;20.0\n".replace(";", divider)
+    found = read(f"{above}\n{table}")
+    assert visits(found) == UP_AND_DOWN[:3]
+    assert "above it: " in found.understood
+
+
+def test_a_heading_may_hold_the_range(read):
+    assert visits(read("Input (0-1000 Hz);Output (4 to 20 mA)\n0;4.0\n500;12.0\n1000;20.0\n")) == UP_AND_DOWN[:3]
+
+
+@pytest.mark.parametrize(
+    ("heading", "do"),
+    [
+        ("Hz;Hz;mA", 'columns 1 and 2 ("Hz", "Hz") may each be input'),
+        ("applied Hz;measured Hz;mA", "columns 1 and 2 may each be input"),
+        ("Soll;Ist;Bemerkung", 'column 1 ("Soll") may be what was set at input, or what is expected of output'),
+        ("Hz;mA soll;Bemerkung", 'column 2 ("mA soll") is what is expected of output: add what was read there'),
+        ("Soll [mA];Ist [mA];Bemerkung", "add a column of input"),
+    ],
+)
+def test_a_column_that_may_be_either_is_named_with_what_it_may_be(read, heading, do):
+    with pytest.raises(ReadingsError) as wrong:
+        read(f"{heading}\n0;4;4\n500;12;12\n")
+    assert do in wrong.value.todo
+
+
 @pytest.mark.parametrize(
     ("heading", "says", "do"),
     [
-        ("mA;mA", "no column for input and output", '"mA" and "mA" may be input or output'),
-        ("Soll [mA];Ist [mA]", "no column for input", '"Soll [mA]" may be input or output'),
-        ("input [mA];output [mA];measured [mA]", "2 columns for output: output, measured", "name the column"),
+        ("mA;mA", "no column for input and output", 'columns 1 and 2 ("mA", "mA") may be input or output'),
+        (
+            "Soll [mA];Ist [mA]",
+            "no column for input",
+            'column 1 ("Soll [mA]") may be what was set at input, or what is expected of output',
+        ),
+        (
+            "input [mA];output [mA];measured [mA]",
+            "2 columns for output: output \\[mA], measured",
+            "columns 2 and 3 may each be output",
+        ),
         ("input [mA];up [mA];up [V]", "columns of output in different units", "one unit"),
     ],
 )
@@ -223,10 +340,9 @@ def ods_cell(value):
     return f'<table:table-cell office:value-type="float" office:value="{value}"/>'
 
 
-def test_an_ods_is_read_like_a_workbook(tmp_path):
+def ods(tmp_path, rows):
     oasis = "urn:oasis:names:tc:opendocument:xmlns"
     names = "".join(f' xmlns:{each}="{oasis}:{each}:1.0"' for each in ("office", "table", "text"))
-    rows = "".join(f"<table:table-row>{''.join(map(ods_cell, row))}</table:table-row>" for row in ROWS[1:])
     table = f'<table:table table:name="a">{rows}</table:table>'
     body = f"<office:body><office:spreadsheet>{table}</office:spreadsheet></office:body>"
     path = tmp_path / "hand.ods"
@@ -234,7 +350,37 @@ def test_an_ods_is_read_like_a_workbook(tmp_path):
         file.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
         file.writestr("content.xml", f"<office:document-content{names}>{body}</office:document-content>")
         file.writestr("META-INF/manifest.xml", f'<manifest:manifest xmlns:manifest="{oasis}:manifest:1.0"/>')
+    return path
+
+
+def test_an_ods_is_read_like_a_workbook(tmp_path):
+    path = ods(
+        tmp_path, "".join(f"<table:table-row>{''.join(map(ods_cell, row))}</table:table-row>" for row in ROWS[1:])
+    )
     assert visits(read_table(path, SHEET)) == UP_AND_DOWN
+
+
+def test_a_formula_without_its_value_is_named_by_worksheet_and_cell(tmp_path):
+    rows = [["input [Hz]", "output [mA]", "note"], [0, 4.0, "=A2"], [500, "=A3/62.5+4", ""], [1000, 20.0, ""]]
+    path = workbook(tmp_path, first=[["x"]], second=[["Protocol 17", "", ""], *rows])
+    with pytest.raises(ReadingsError, match=r'worksheet "second", cell B4 holds "=A3/62\.5\+4"') as wrong:
+        read_table(path, SHEET, worksheet="second")
+    assert wrong.value.where.endswith("(second):4")
+    assert "spreadsheet program" in wrong.value.todo
+
+
+def test_a_formula_of_an_ods_without_its_value_is_named_too(tmp_path):
+    formula = '<table:table-cell table:number-columns-repeated="1" table:formula="of:=[.A2]/62.5+4"/>'
+    head = '<table:table-row table:number-rows-repeated="2"><table:table-cell/></table:table-row>'
+    rows = [
+        f"{ods_cell('input [Hz]')}{ods_cell('output [mA]')}",
+        f"{ods_cell(0)}{ods_cell(4)}",
+        f"{ods_cell(500)}{formula}",
+    ]
+    path = ods(tmp_path, head + "".join(f"<table:table-row>{row}</table:table-row>" for row in rows))
+    with pytest.raises(ReadingsError, match='worksheet "a", cell B5 holds "=') as wrong:
+        read_table(path, SHEET)
+    assert wrong.value.where.endswith(":5")
 
 
 @pytest.mark.parametrize("raw", [b"PK\x03\x04 no workbook", b"", b"\x00" * 200])

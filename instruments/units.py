@@ -98,7 +98,11 @@ def quantity(text: str, *, like: str = "") -> Quantity:
         raise InputError(f'"{shortened(text)}" is not a number with a unit', allowed=_example(like), todo=hint)
     number, unit = match.groups()
     if not unit:
-        raise InputError(f'"{shortened(text)}" has no unit', allowed=_example(like), todo="add the unit")
+        shown = " or ".join(
+            f'"{shortened(number)} {each}"' for each in ({"s": ("s", "min")}.get(like, (like,)) if like else ())
+        )
+        todo = f"add the unit: {shown}" if shown else "add the unit"
+        raise InputError(f'"{shortened(text)}" has no unit', allowed=_example(like), todo=todo)
     found = _make(number, unit)
     if like and not is_alike(unit, like):
         todo = f"give it in {like}{mismatch(unit, like)}"

@@ -40,6 +40,7 @@ _ALLOWED = {
     "list_type": 'a list, each item after "- "',
 }
 
+_LISTS = {"tuple_type", "list_type"}
 _DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d{1,2}(?!\d))")  # three digits may be thousands
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -91,7 +92,14 @@ class Document:
         except ValidationError as error:
             causes = _first_causes(error.errors(include_url=False)[:_MOST_CAUSES])
             meant = _misnamed(causes)
-            kept = [each for each in causes if each["type"] != "missing" or each["loc"] not in meant.values()]
+            deep = [self._real_path(each["loc"]) for each in causes]
+            kept = [
+                each
+                for each, path in zip(causes, deep, strict=True)
+                if (each["type"] != "missing" or each["loc"] not in meant.values())
+                # A number may stand there too; what was written is the list, whose items are told.
+                and (each["type"] != "int_type" or not any(other[:-1] == path for other in deep))
+            ]
             faults = [self._fault(details, model, meant) for details in kept]
             more_n = error.error_count() - _MOST_CAUSES
             more = InputError(f"and {more_n} more errors", where=str(self.path), todo="correct these first")
@@ -148,6 +156,8 @@ class Document:
         elif kind == "too_long":
             told = f"at most {context['max_length']} in it"
         allowed = str(context.get("expected", "")) or _ALLOWED.get(kind, told)
+        if kind == "model_type" and (keys := _keys_beside(model, path)):
+            allowed += f": {', '.join(keys)}"
         guess = (
             nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
         )
@@ -156,7 +166,7 @@ class Document:
             f"{label}the keys do not fit together" if is_whole else f"{label}{shown} cannot stand here",
             where=self.where(*path),
             allowed=allowed,
-            todo=f'write "{guess}"' if guess else "",
+            todo=f'write "{guess}"' if guess else _as_item(given) if kind in _LISTS else "",
         )
 
     def _under_another(self, word: str, value: Any, around: Path_, model: type[BaseModel]) -> str:  # noqa: ANN401
@@ -165,7 +175,10 @@ class Document:
         for step in around:
             here = here[step]
         groups = [key for key in here if word in _keys_beside(model, (*around, key))] if isinstance(here, dict) else []
-        if not groups or not isinstance(value, str):
+        if not groups:
+            lists = [key for key in _keys_beside(model, around) if word in _keys_beside(model, (*around, key, 0))]
+            return f"under {' or '.join(lists)} {_as_item({word: value})}" if lists else ""
+        if not isinstance(value, str):
             return ""
         given = here[groups[0]]
         needed = sorted({key for group in _groups_at(model, (*around, groups[0])) for key in group.get("required", ())})
@@ -186,6 +199,15 @@ class Document:
                 continue
             path.append(step)
         return tuple(path)
+
+
+def _as_item(given: Any) -> str:  # noqa: ANN401  content
+    """The line of a list that a group of one key is meant for; "" where it is no such thing."""
+    if not isinstance(given, dict) or len(given) != 1:
+        return ""
+    ((key, value),) = given.items()
+    shown = f" {shortened(value)}" if isinstance(value, str) and value else ""
+    return f'write "- {key}:{shown}"'
 
 
 def _key(path: Path_) -> str:

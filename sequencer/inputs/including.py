@@ -13,6 +13,7 @@ from instruments.filemodel import FileModel
 from instruments.shipped import shipped
 from instruments.yamlfile import Document, find, read
 from sequencer.inputs.sequence_file import INCLUDE, Include, SequenceFile, sequence_model
+from sequencer.inputs.short_steps import entry_in_full
 from sequencer.inputs.step import registry
 
 __all__ = ["INCLUDED", "Including", "Taken"]
@@ -123,7 +124,7 @@ def _settings_of(entry: object) -> tuple[str, set[str]]:
     if isinstance(entry, dict) and len(entry) == 1:
         name = next(iter(entry))
         step = registry().get(str(name).replace(" ", "_"))
-        if step is not None and (entry[name] == "" or isinstance(entry[name], dict)):
+        if step is not None and isinstance(entry[name], dict):
             return name, _keys(step.settings)
     return "", set()
 
@@ -136,13 +137,12 @@ def _overridden(document: Document, overrides: Mapping[str, _Override]) -> Docum
     """The document with settings of its steps in place of its own."""
     steps = document.content.get("steps") if isinstance(document.content, dict) else None
     for index, entry in enumerate(steps if isinstance(steps, list) else ()):
-        name, keys = _settings_of(entry)
-        for key, override in overrides.items():
-            if key not in keys:
-                continue
-            if document.content["steps"][index][name] == "":
-                where = document.where("steps", index, name)
-                document = document.with_value(("steps", index, name), {}, where=where)
+        full = entry_in_full(entry)
+        name, keys = _settings_of(full)
+        meant = {key: override for key, override in overrides.items() if key in keys}
+        if meant and full != entry:
+            document = document.with_value(("steps", index), full, where=document.where("steps", index))
+        for key, override in meant.items():
             document = document.with_value(("steps", index, name, key), override.value, where=override.where)
     return document
 

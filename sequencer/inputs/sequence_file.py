@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, Field, create_model, field_validator, mode
 from instruments.fields import FractionField
 from instruments.filemodel import FileModel
 from sequencer.inputs.decision_rules import DEFAULT_RULE, RULES
+from sequencer.inputs.short_steps import entry_in_full, step_settings
 from sequencer.inputs.step import registry
 
 __all__ = ["INCLUDE", "Include", "SequenceFile", "sequence_model", "step_entry"]
@@ -54,10 +55,6 @@ def _named(given: Any) -> Any:  # noqa: ANN401  "- include: other.yaml"
     return {"sequence": given} if isinstance(given, str) else given
 
 
-def _empty_is_default(given: Any) -> Any:  # noqa: ANN401  "- exercise:" with nothing after it
-    return {} if given == "" else given
-
-
 @lru_cache(maxsize=2)
 def step_entry(*, includes: bool = False) -> type[FileModel]:
     """The model of one entry of "steps": a key for each step that is registered, of which one is given.
@@ -66,7 +63,7 @@ def step_entry(*, includes: bool = False) -> type[FileModel]:
         includes: another sequence may stand there too.
     """
     fields: dict[str, Any] = {
-        name: (Annotated[step.settings, BeforeValidator(_empty_is_default)] | None, None)
+        name: (Annotated[step.settings, step_settings(name.replace("_", " "), step)] | None, None)
         for name, step in registry().items()
     }
     if includes:
@@ -80,7 +77,10 @@ def step_entry(*, includes: bool = False) -> type[FileModel]:
     return create_model(
         "StepEntry",
         __base__=FileModel,
-        __validators__={"one": cast("Any", model_validator(mode="after")(exactly_one))},
+        __validators__={
+            "in_full": cast("Any", model_validator(mode="before")(entry_in_full)),
+            "one": cast("Any", model_validator(mode="after")(exactly_one)),
+        },
         **fields,
     )
 

@@ -210,6 +210,8 @@ class Step:
     """Roles that its setpoints can have."""
     json_key: ClassVar[str] = ""
     """Key of its own in the JSON document; "" = under its name in "steps", the only place for an installed one."""
+    shortened_to: ClassVar[tuple[str, ...]] = ()
+    """Keys of its settings that a value may stand for alone, as in "wait: 5 min"; of several the ones that take it."""
     comes_first: bool = False
     """Whether it says nothing after other steps, as what begins with switching the unit on."""
 

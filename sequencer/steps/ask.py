@@ -46,6 +46,7 @@ class Ask(Step):
     """Asks through the operator of the run. What is confirmed is asked again when a run is gone on with."""
 
     settings = AskSettings
+    shortened_to = ("text",)
     roles = (ASKED,)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

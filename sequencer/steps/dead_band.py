@@ -106,6 +106,7 @@ class DeadBandStep(Step):
     """At each place: from below up to it, then back by travels that a search chooses, until its interval is narrow."""
 
     settings = DeadBandSettings
+    shortened_to = ("at", "at most")
     roles = (DEAD_BAND, PASSED)
     json_key = "dead_bands"
 

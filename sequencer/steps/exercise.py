@@ -21,6 +21,7 @@ class Exercise(Step):
     """Goes from 0 % to 100 % and back, settles at each end, reads nothing."""
 
     settings = ExerciseSettings
+    shortened_to = ("cycles",)
     roles = (PASSED,)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

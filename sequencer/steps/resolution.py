@@ -56,6 +56,7 @@ class ResolutionStep(Step):
     """At each place: from below up to it, then on until the output moves; from there on until it moves again."""
 
     settings = ResolutionSettings
+    shortened_to = ("at", "at most")
     roles = (RESOLUTION_START, RESOLUTION, PASSED)
 
     def beyond(self, settings: FileModel) -> tuple[int, int]:

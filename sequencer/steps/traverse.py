@@ -128,6 +128,7 @@ class Traverse(Step):
     """
 
     settings = TraverseSettings
+    shortened_to = ("points", "cycles")
     roles = (*JUDGED_ROLES, PASSED)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

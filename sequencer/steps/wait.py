@@ -26,6 +26,7 @@ class Wait(Step):
     """Leaves the input as it stands and lets time pass; Ctrl-C ends it as any run, with the outputs safe."""
 
     settings = WaitSettings
+    shortened_to = ("for",)
     roles = (WAITED,)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

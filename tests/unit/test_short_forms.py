@@ -127,3 +127,86 @@ def test_a_key_that_is_none_is_told_with_those_of_its_group(tmp_path):
         load_type_sheet(str(path))
     assert caught.value.allowed == "allowances, correction, limits, range, sensor"
     assert caught.value.todo == 'write "sensor: Pt100"'
+
+
+SEQUENCE = "sequence: x\ntype sheet: pulse-to-current\n"
+
+
+@pytest.fixture
+def steps(tmp_path):
+    def loaded(text):
+        path = tmp_path / "sequence.yaml"
+        path.write_text(f"{SEQUENCE}steps:\n{text}", encoding="utf-8")
+        return [(name, settings) for _, name, settings in load_sequence(str(path)).steps()]
+
+    return loaded
+
+
+@pytest.mark.parametrize(
+    ("short", "full"),
+    [
+        ("wait: 5 min", "wait: {for: 300 s}"),
+        ("exercise: 2", "exercise: {cycles: 2}"),
+        ("exercise", "exercise: {}"),
+        ("ask: Is the valve open?", "ask: {text: Is the valve open?}"),
+        ("traverse: 5 points", "traverse: {points: 5}"),
+        ("traverse: 2 cycles", "traverse: {cycles: 2}"),
+        ("traverse: [0 %, 50 %, 100 %]", "traverse: {points: [0 %, 50 %, 100 %]}"),
+        ("capture: 50 %", "capture: {at: 50 %}"),
+        ("limits: NE 43", "limits: {levels: NE 43}"),
+        ("hold: 2 h", None),
+    ],
+)
+def test_a_step_may_be_written_short_where_one_thing_only_can_be_meant(steps, short, full):
+    if full is None:
+        with pytest.raises(InputError, match=r'hold: "2 h" may mean 2 things') as wrong:
+            steps(f"  - {short}\n")
+        assert wrong.value.todo == 'write "hold: {lasts: 2 h}" or "hold: {every: 2 h}"'
+        return
+    rest = "" if "traverse" in short else "  - traverse: {points: 3}\n"
+    assert steps(f"  - {short}\n{rest}") == steps(f"  - {full}\n{rest}")
+
+
+def test_a_traverse_of_a_bare_number_shows_both_things_that_it_may_mean(steps):
+    with pytest.raises(InputError, match=r'steps.1.traverse: "5" may mean 2 things') as wrong:
+        steps("  - traverse: 5\n")
+    assert wrong.value.where.endswith(":4:5")
+    assert wrong.value.todo == 'write "traverse: {points: 5}" or "traverse: {cycles: 5}"'
+
+
+@pytest.mark.parametrize(
+    ("short", "says", "do"),
+    [
+        ("  - wait: 5\n", '"5" has no unit', 'add the unit: "5 s" or "5 min"'),
+        ("  - traverse: [0, 50, 100]\n", '"0" has no unit', 'add the unit: "0 %"'),
+        ("  traverse: 5 points\n", "a group of keys cannot stand here", 'write "- traverse: 5 points"'),
+    ],
+)
+def test_a_step_that_lacks_something_shows_the_line_to_write(steps, short, says, do):
+    with pytest.raises(InputError, match=says) as wrong:
+        steps(short)
+    assert wrong.value.todo == do
+    # The list of points is what was meant: no word of the count that may stand there too.
+    assert not any("integer" in each.allowed for each in (wrong.value, *wrong.value.others))
+
+
+def test_a_step_beside_the_list_of_steps_is_shown_where_it_belongs(tmp_path):
+    path = tmp_path / "sequence.yaml"
+    path.write_text(f"{SEQUENCE}traverse: 5 points\n", encoding="utf-8")
+    with pytest.raises(InputError) as wrong:
+        load_sequence(str(path))
+    assert any(each.todo == 'under steps write "- traverse: 5 points"' for each in wrong.value.others)
+
+
+def test_a_group_of_keys_that_is_missing_names_its_keys(steps):
+    with pytest.raises(InputError, match='"5" cannot stand here') as wrong:
+        steps("  - step response: 5\n")
+    assert "moves" in wrong.value.allowed
+
+
+def test_settings_of_an_include_reach_steps_that_are_written_short(tmp_path):
+    inner, outer = tmp_path / "inner.yaml", tmp_path / "outer.yaml"
+    inner.write_text(f"{SEQUENCE}steps:\n  - exercise\n  - traverse: 5 points\n", encoding="utf-8")
+    outer.write_text(f"{SEQUENCE}steps:\n  - include: {{sequence: inner.yaml, cycles: 2}}\n", encoding="utf-8")
+    found = [(name, settings.cycles) for _, name, settings in load_sequence(str(outer)).steps()]
+    assert found == [("exercise", 2), ("traverse", 2)]

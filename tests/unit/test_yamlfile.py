@@ -123,7 +123,7 @@ def test_every_fault_of_a_file_comes_at_once_in_its_order_with_place_and_remedy(
         ("time constant:", 'time constant: "" is not a number with a unit', 'such as "12 s"'),
         ("time constant: -1 s", 'time constant: "-1 s" is a negative time', "zero or more"),
         ("parts: here", 'parts: "here" cannot stand here', 'a list, each item after "- "'),
-        ("parts: [here]", 'parts.1: "here" cannot stand here', 'a group of keys, each as "key: value"'),
+        ("parts: [here]", 'parts.1: "here" cannot stand here', 'a group of keys, each as "key: value": name, size'),
         ("by name: []", "by name: a list cannot stand here", 'a group of keys, each as "key: value"'),
         ("by name: {x: {name: a: b}}", None, None),
         ("tolerance: 0.2 %", 'tolerance: "0.2 %" does not say of what', None),
@@ -143,7 +143,7 @@ def test_a_wrong_value_is_told_in_words_of_the_file(line, what, allowed):
 def test_text_where_a_group_belongs_at_the_top_is_told_without_words_of_the_program():
     faults = faults_of("just text")
     assert faults[0].what == '"just text" cannot stand here'
-    assert faults[0].allowed == 'a group of keys, each as "key: value"'
+    assert faults[0].allowed.startswith('a group of keys, each as "key: value": by name, cycles')
 
 
 @pytest.mark.parametrize(

@@ -43,6 +43,7 @@ class Capture(Step):
     """Goes to each place in turn, settles, and reads one tap as fast as its meter gives; no figure is made of it."""
 
     settings = CaptureSettings
+    shortened_to = ("at",)
     roles = BURST_ROLES
     json_key = "captures"
 

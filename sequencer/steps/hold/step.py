@@ -51,6 +51,7 @@ class HoldStep(Step):
     """One visit, read all the time that it lasts."""
 
     settings = HoldSettings
+    shortened_to = ("at", "lasts", "every", "at most")
     roles = (HOLD,)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

@@ -54,6 +54,7 @@ class LimitsStep(Step):
     """In range, out below, back; out above, back; then without its sensor, with the source off, and back."""
 
     settings = LimitsSettings
+    shortened_to = ("levels",)
     roles = ROLES
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

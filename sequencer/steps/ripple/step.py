@@ -52,6 +52,7 @@ class RippleStep(Step):
     """Goes to each place in turn, settles, and reads one tap in a row; it needs an instrument with an interface."""
 
     settings = RippleSettings
+    shortened_to = ("at", "at most")
     roles = (RIPPLE,)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:

@@ -83,6 +83,7 @@ class KeyedSource:
         self._limits = limits
         self._person = Person.of(operator)
         self._touched = False
+        self._stands_at: Quantity | None = None  # what the person said is set
 
     def select(self, entry: RangeEntry) -> None:
         """Nothing to select: the person knows the knob."""
@@ -93,7 +94,7 @@ class KeyedSource:
         self._done(f"Switch the output of {self.name} on")
 
     def set(self, level: Quantity) -> None:
-        """Ask for a level; raises LimitError outside the limits, before anything is asked."""
+        """Ask for a level, unless it is set already; raises LimitError outside the limits, before anything is asked."""
         for reason, limit in self._limits:
             if not limit.holds(magnitude(level, limit.unit, where=self.name)):
                 raise LimitError(
@@ -102,8 +103,11 @@ class KeyedSource:
                     allowed=str(limit),
                     todo="correct the setpoints, or the limits in bench file or type sheet",
                 )
-        self._touched = True
+        if self._stands_at is not None and bool(self._stands_at == level):
+            return
+        self._touched, self._stands_at = True, None
         self._done(f"Set {self.name} to {show(level)}")
+        self._stands_at = level
 
     def _done(self, text: str) -> None:
         """Ask for something until it was done; raises StoppedError if the person stops, or is not there."""
@@ -134,7 +138,7 @@ class KeyedSource:
         """
         if not self._touched:
             return
-        self._person.set_again = None  # nothing is set on the way out
+        self._person.set_again = self._stands_at = None  # nothing is set on the way out
         text = f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
         meanings = dict.fromkeys(DONE, True) | dict.fromkeys(NO, False)
         try:
@@ -232,8 +236,8 @@ class KeyedReceiver:
         return f"the entry before is {corrected.raw} now"
 
     def _question(self, expected: float | None, *, again: bool = False) -> Question:
-        which = "the entry before, at" if again else "at"
-        text = f"Reading of {self.name} {which} {self._tap}, in {self._unit}"
+        which = "Entry before, of" if again else "Reading of"
+        text = f"{which} {self.name} at {self._tap}, in {self._unit}"
         return Question(kind="reading", text=text, unit=self._unit, expected=expected, plausible=self._plausible)
 
     def _entry(self, expected: float | None, doubt: Doubting, *, again: bool = False) -> Sample | None:

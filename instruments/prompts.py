@@ -62,7 +62,7 @@ def ask(
             try:
                 answer = understood(typed)
             except InputError as error:
-                answer, shown = None, error.what
+                answer, shown = None, error.what if typed else shown
             if answer is not None:
                 return answer
             said = f"{shown}: {can_be_typed}"

@@ -39,6 +39,7 @@ __all__ = [
 ]
 
 WIDTH = 80
+_LEAST_WIDTH = 20
 _STOPPED = "stopped by {}"
 
 
@@ -100,7 +101,20 @@ def show_error(error: "LivezeroError") -> None:
 def tell_error(error: "LivezeroError") -> None:
     """An error on stderr as a user reads it."""
     for line in error.lines:
-        click.echo(printable(line), err=True)
+        click.echo(_as_it_fits(printable(line)), err=True)
+
+
+def _as_it_fits(line: str) -> str:
+    """A line broken between words where a terminal would break it within one; of a pipe as it is."""
+    if sys.stderr is None or not sys.stderr.isatty():
+        return line
+    import shutil  # noqa: PLC0415
+    from textwrap import wrap  # noqa: PLC0415
+
+    indent = " " * (len(line) - len(line.lstrip()) + 4)
+    width = max(shutil.get_terminal_size((WIDTH, 0)).columns - 1, _LEAST_WIDTH)
+    parts = wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    return "\n".join(parts) or line
 
 
 def error_document(error: "LivezeroError") -> dict[str, Any]:
@@ -227,7 +241,11 @@ class AtTerminal:
             click.echo(in_lines(asked, room=1 if question.kind == "set" else _ROOM) + " ", err=True, nl=False)
             # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
             is_there = sys.stdin is not None and (question.kind != "go on" or sys.stdin.isatty())
-            line = sys.stdin.readline() if is_there else ""
+            try:
+                line = sys.stdin.readline() if is_there else ""
+            except KeyboardInterrupt:
+                click.echo("", err=True)  # else what is asked next stands behind the question
+                raise
         if not line:
             from instruments.errors import AbsentError  # noqa: PLC0415
 

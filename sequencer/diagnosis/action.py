@@ -66,7 +66,7 @@ def advice(  # noqa: PLR0911  one sentence for each outcome
         can_resume: the run can go on.
     """
     if status == "not safe":
-        return f"Switch the source off by hand, now. {reason}."
+        return f"Switch the source off by hand, now: {reason}."
     if can_resume or status in {"interrupted", "bench fault"} or evaluation is None:
         again = "Go on with livezero resume, or end it with livezero close"
         is_stored = evaluation is not None

@@ -21,7 +21,7 @@ from instruments.roles import said_safe
 from instruments.texts import counted
 from sequencer.planning.plan import Plan
 from sequencer.reports.as_text import duration, percent_used, plain
-from sequencer.reports.progress import MINUS, Progress, place
+from sequencer.reports.progress import MINUS, AtPoint, Progress, place
 from sequencer.running.events import Closed, Event, MadeSafe, PointBegun, Remarked, SampleTaken, Waited
 
 __all__ = ["LiveView", "sparkline"]
@@ -30,6 +30,7 @@ _REFRESH_S = 0.125
 _BARS = "▁▂▃▄▅▆▇█"
 _SPARK_N = 40
 _PIPE_WIDTH = 80
+_LEAST_WIDTH = 20
 
 
 def sparkline(values: Sequence[float], width: int = _SPARK_N) -> str:
@@ -68,6 +69,7 @@ class LiveView:
         self._lines: list[Text] = []
         self._drawn_s = -math.inf
         self._is_silent = False
+        self._waits_at: AtPoint | None = None
 
     def __enter__(self) -> Self:
         """Begin to show."""
@@ -119,8 +121,9 @@ class LiveView:
 
     def _is_told(self, event: Event) -> bool:
         """Whether an event is more than one of many; a person who waits for a point to settle is told so."""
-        if isinstance(event, Waited):
-            return self._is_by_hand and event.point.setpoint.is_read
+        if isinstance(event, Waited):  # of a wait that is a step the first one alone
+            is_first, self._waits_at = self._waits_at is not self.progress.here, self.progress.here
+            return self._is_by_hand and is_first
         return not isinstance(event, SampleTaken)
 
     def _say(self, event: Event, *, is_done: bool) -> None:
@@ -139,7 +142,9 @@ class LiveView:
             if isinstance(event, PointBegun):
                 self._lines += self._before()
             elif isinstance(event, Waited):
-                self._lines.append(Text(f"    wait {duration(event.left_s)}: the unit settles"))
+                because = plain(event.point.setpoint.because) if event.point.setpoint.is_still else "the unit settles"
+                said = f"    wait {duration(event.left_s)}{f': {because}' if because else ''}"
+                self._lines.append(Text(said))
             elif is_done and (result := self._result()):
                 self._lines.append(Text(f"    {result}"))
         elif is_done and not self._is_terminal:
@@ -198,9 +203,15 @@ class LiveView:
         if not lines:
             return
         if self._is_terminal:
-            self._guarded(lambda: self._console.print(*lines, sep="\n", soft_wrap=True))
+            shown = [part for line in lines for part in self._folded(line)]
+            self._guarded(lambda: self._console.print(*shown, sep="\n", soft_wrap=True))
         else:
             self._guarded(lambda: self._write(lines))
+
+    def _folded(self, line: Text) -> list[Text]:
+        """A line as it fits, broken between words, where the terminal would break it within one."""
+        parts = wrap(line.plain, max(self._console.width - 1, _LEAST_WIDTH), subsequent_indent="    ")
+        return [Text(part, style=line.style) for part in parts] or [line]
 
     def _write(self, lines: Sequence[Text]) -> None:
         """Lines straight to the file: on a broken pipe rich would close stdout, and the results with it, and exit."""

@@ -147,7 +147,7 @@ def test_every_wrong_key_at_every_prompt_and_the_run_goes_to_its_end(terminal, b
     serve(run, r"Set hand source to 500 Hz \(Enter when done\) ")
     # At a set prompt "back" goes to the reading before; then that level is asked for again.
     run.type("back")
-    run.answer(r"the entry before, at output, in mA: ", "8.001")
+    run.answer(r"Entry before, of hand meter at output, in mA: ", "8.001")
     run.until(r"the entry before is 8\.001 now")
     run.answer(r"Set hand source to 500 Hz \(Enter when done\) ", "")
     for typed in ["twelve", "no", "?", "", "12 V", LONG, "\xb5"]:
@@ -181,6 +181,7 @@ def test_what_is_stopped_goes_on_and_no_reading_is_taken_again(terminal, by_hand
     run = started(terminal, by_hand)
     serve(run, r"Set hand source to 750 Hz \(Enter when done\) ")
     run.type({"stop": "stop", "Ctrl-C": "\x03", "Ctrl-D": "\x04"}[how], enter="\n" if how == "stop" else "")
+    run.until(r"\r\n(?=Make hand source safe)")  # not behind the question that was left
     run.answer(SAFE, "12.000")  # the reading that the person had in mind: it seals nothing
     run.answer(SAFE, "")
     assert run.ended() == 130, run.text

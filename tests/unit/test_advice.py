@@ -204,7 +204,7 @@ def test_no_sentence_holds_what_is_not_a_number(said):
 @pytest.mark.parametrize(
     ("status", "says"),
     [
-        ("not safe", "Switch the source off by hand, now. it broke."),
+        ("not safe", "Switch the source off by hand, now: it broke."),
         ("interrupted", "The run did not finish: it broke."),
         ("bench fault", "The run did not finish: it broke."),
     ],

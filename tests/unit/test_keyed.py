@@ -142,7 +142,7 @@ def test_back_corrects_the_entry_before_and_then_asks_for_this_one():
     assert receiver.read(expected=4.0).value == 4.001
     assert receiver.take_correction() is None
     assert receiver.read(expected=8.0).value == 8.002
-    assert operator.asked[2].text == "Reading of hand meter the entry before, at output, in mA"
+    assert operator.asked[2].text == "Entry before, of hand meter at output, in mA"
     assert operator.asked[2].expected == 4.0
     correction = receiver.take_correction()
     assert (correction.value, correction.raw) == (4.011, "4.011")
@@ -227,7 +227,7 @@ def test_back_where_a_level_is_set_corrects_the_reading_before():
     hand.set(quantity("8 mA"))
     assert [question.text.splitlines() for question in operator.asked[1:]] == [
         ["Set hand source to 8 mA"],
-        ["Reading of first meter the entry before, at input, in mA"],
+        ["Entry before, of first meter at input, in mA"],
         ["the entry before is 4.011 now", "Set hand source to 8 mA"],
     ]
     assert first.take_correction().value == 4.011
@@ -381,3 +381,41 @@ def test_a_safe_level_that_nobody_confirms_is_told_as_not_safe(ending):
     with pytest.raises(UnsafeError, match="not confirmed that hand source is at its safe level of 0 mA") as caught:
         hand.make_safe()
     assert caught.value.todo == "switch it off by hand, now"
+
+
+def test_a_level_that_stands_is_not_asked_for_again():
+    made, operator = source("", "", "", "")
+    made.set(quantity("4 mA"))
+    made.energise()
+    made.set(quantity("4000 uA"))
+    made.set(quantity("8 mA"))
+    made.set(quantity("4 mA"))
+    assert [each.text for each in operator.asked] == [
+        "Set hand source to 4 mA",
+        "Switch the output of hand source on",
+        "Set hand source to 8 mA",
+        "Set hand source to 4 mA",
+    ]
+
+
+def test_after_the_safe_level_a_level_is_asked_for_anew():
+    made, operator = source("", "", "")
+    made.set(quantity("4 mA"))
+    made.make_safe()
+    made.set(quantity("4 mA"))
+    assert [each.text for each in operator.asked][::2] == ["Set hand source to 4 mA"] * 2
+
+
+def test_a_level_that_nobody_confirmed_does_not_stand():
+    made, operator = source("", "stop", "")
+    made.set(quantity("4 mA"))
+    with pytest.raises(StoppedError):
+        made.set(quantity("8 mA"))
+    made.set(quantity("4 mA"))
+    assert operator.asked[-1].text == "Set hand source to 4 mA"
+
+
+def test_an_empty_line_at_a_doubt_is_called_so():
+    receiver, operator = meter("12", "", "no", "4.0")
+    assert receiver.read(expected=4.0).raw == "4.0"
+    assert "an empty line: type yes, no, a number" in operator.asked[2].text

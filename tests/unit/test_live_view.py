@@ -10,7 +10,16 @@ from instruments.clock import VirtualClock
 from sequencer import core
 from sequencer.reports.live import LiveView, sparkline
 from sequencer.reports.progress import Progress
-from sequencer.running.events import Closed, MadeSafe, PointBegun, PointSettled, ReadingTaken, Remarked, SampleTaken
+from sequencer.running.events import (
+    Closed,
+    MadeSafe,
+    PointBegun,
+    PointSettled,
+    ReadingTaken,
+    Remarked,
+    SampleTaken,
+    Waited,
+)
 from sequencer.running.settling import Settled, State
 
 SETTLED_AFTER_S = 2.0
@@ -240,3 +249,27 @@ def test_a_block_that_comes_again_is_drawn_below_what_was_asked(plan):
         again = shown.file.getvalue()[before:]
     assert "0 of 73 done" in again
     assert "\x1b[1A" not in again  # above it stands the question: the cursor stays below
+
+
+def test_a_person_is_told_once_how_long_to_wait_where_nothing_is_read_too(hand_plan):
+    shown = console(terminal=True)
+    point = next(each for each in hand_plan.points if not each.setpoint.is_read)
+    with LiveView(hand_plan, shown) as view:
+        view(PointBegun(point=point, attempt=1))
+        for left_s in (12.0, 11.0, 0.0):
+            view(Waited(point=point, left_s=left_s))
+        view(PointBegun(point=point, attempt=2))
+        view(Waited(point=point, left_s=12.0))
+    assert shown.file.getvalue().count("    wait 12 s: the unit settles\n") == 2
+    assert "wait 11 s" not in shown.file.getvalue()
+
+
+@pytest.mark.parametrize("width", [40, 80, 120])
+def test_a_long_line_is_broken_between_words_on_a_terminal(hand_plan, width):
+    shown = console(terminal=True, width=width)
+    reason = "Ctrl-C; the run ended at point 4 of 13, and the source is at its safe level: " * 3
+    with LiveView(hand_plan, shown) as view:
+        view(Closed(status="interrupted", reason=reason.strip()))
+    lines = shown.file.getvalue().splitlines()
+    assert max(map(len, lines)) < width
+    assert " ".join(" ".join(lines).split()) == f"interrupted: {reason.strip()}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sequencer.cli.bench import show_checks
-from sequencer.cli.console import Face, printable, say
+from sequencer.cli.console import Face, in_lines, printable, say
 
 if TYPE_CHECKING:
     from sequencer.inputs.new_files import Question
@@ -98,8 +98,8 @@ def _is_there() -> bool:
     return sys.stdin is not None and sys.stdin.isatty()
 
 
-def _asked(question: "Question") -> str:
-    """The answer of the person at the terminal, asked for until it can stand."""
+def _asked(question: "Question") -> str | None:
+    """The answer of the person at the terminal, asked for until it can stand; None for "back"."""
     from instruments.errors import InputError, StoppedError  # noqa: PLC0415
 
     while True:
@@ -108,6 +108,15 @@ def _asked(question: "Question") -> str:
         if not line:
             raise StoppedError("stopped before all was answered; nothing was written")
         text = line.strip() or question.usual
+        word = text.casefold()
+        if word == "stop":
+            raise StoppedError("stopped before all was answered; nothing was written")
+        if word == "back":
+            return None
+        if word == "?":
+            usual = f', Enter for "{question.usual}"' if question.usual else ""
+            click.echo(in_lines(f"type an answer{usual}, back, ?, or stop"), err=True)
+            continue
         try:
             question.check(text)
         except InputError as error:

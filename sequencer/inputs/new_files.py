@@ -123,7 +123,7 @@ def _type_text(answers: Answers) -> str:
             f"characteristic: {curve}",
             "# Of the whole unit; a sum as well: 0.2 degC + 0.05 % of span.",
             f"tolerance: {answers['tolerance']}",
-            "# After this time 63 % of a step is there. It tells how long to wait; what is waited is measured.",
+            "# After this time 63 % of a step is there; how long is waited is measured.",
             f"time constant: {answers['time constant']}",
             "",
         ]
@@ -137,7 +137,7 @@ def _sequence_text(answers: Answers) -> str:
         [
             f"sequence: {_scalar(answers['name'])}",
             f"type sheet: {_scalar(answers['type sheet'])}",
-            "# Confirmed by a person before anything is energised. Add what your own bench needs.",
+            "# Confirmed by a person before anything is energised. Add those of your bench.",
             "cautions:",
             *cautions,
             "steps:",
@@ -165,11 +165,11 @@ def _bench_text(answers: Answers) -> str:
         [
             f"bench: {_scalar(answers['name'])}",
             "instruments:",
-            "  # Add to each: identity (a text that *IDN? must hold), limits (it is never set outside), certificate.",
+            "  # Add to each: identity (what *IDN? must hold), limits of a source, certificate.",
             *_instrument_lines(answers, "source"),
             *(_instrument_lines(answers, "reference") if is_read else []),
             *_instrument_lines(answers, "meter"),
-            "# What is wired to the unit. Without a reference the setting of the source counts as the input.",
+            "# What is wired to the unit. Where nothing reads the input, what is set counts.",
             "taps:",
             f"  {answers['input tap']}: {{set by: source{', read by: reference' if is_read else ''}}}",
             f"  {answers['output tap']}: {{read by: meter}}",
@@ -191,7 +191,7 @@ def _instrument_text(answers: Answers) -> str:
     errors = answers["error query"]
     return "\n".join(
         [
-            "# As its manual says. Spoken in this order: identify, clear, safe level and off, prepare.",
+            "# As in its manual. Spoken: identify, clear, safe level and off, prepare.",
             f"instrument: {_scalar(answers['name'])}",
             'termination: {write: "\\n", read: "\\n"}',
             f"timeout: {answers['timeout']}",

@@ -3,6 +3,7 @@
 import shlex
 import tempfile
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import yaml
@@ -28,29 +29,47 @@ _CHECKS: dict[str, Callable[[str, Path], object]] = {
 }
 
 
-def answered(kind: str, given: Mapping[str, str], ask: Callable[[Question], str] | None) -> dict[str, str]:
+def answered(kind: str, given: Mapping[str, str], ask: Callable[[Question], str | None] | None) -> dict[str, str]:
     """An answer to each question of a kind of file: as given, else asked for, else the usual one.
 
     Args:
         kind: type, sequence, bench or instrument.
         given: answers by key; one to a question that the others leave no room for is refused.
-        ask: the person's answer, which is asked for again until it can stand; None = nobody is there.
+        ask: the person's answer, which is asked for again until it can stand, or None to go back to the question that
+            was asked before; None = nobody is there.
 
     Raises:
         InputError: an answer that cannot stand, with the option that gave it.
     """
+    questions = KINDS[kind].questions
     answers: dict[str, str] = {}
-    for question in KINDS[kind].questions:
-        option = f"--{question.key.replace(' ', '-')}"
-        if not question.is_asked(answers):
-            if question.key in given:
-                raise InputError("says what the other answers leave no room for", where=option, todo="leave it out")
-            answers[question.key] = question.usual
-        elif question.key in given:
-            answers[question.key] = _checked(question, given[question.key], option)
-        else:
-            answers[question.key] = question.usual if ask is None else ask(question)
+    before: dict[str, str] = {}  # answers that were gone back behind, which are the usual ones then
+    asked: list[int] = []
+    at = 0
+    while at < len(questions):
+        question = questions[at]
+        answer = _known(question, answers, given)
+        if answer is None and ask is not None:
+            answer = ask(replace(question, usual=before.get(question.key, question.usual)))
+            if answer is None:
+                before |= answers
+                at = asked.pop() if asked else at
+                answers = {each.key: answers[each.key] for each in questions[:at]}
+                continue
+            asked.append(at)
+        answers[question.key] = question.usual if answer is None else answer
+        at += 1
     return answers
+
+
+def _known(question: Question, answers: Mapping[str, str], given: Mapping[str, str]) -> str | None:
+    """The answer that nobody has to be asked for; None where there is none."""
+    option = f"--{question.key.replace(' ', '-')}"
+    if not question.is_asked(answers):
+        if question.key in given:
+            raise InputError("says what the other answers leave no room for", where=option, todo="leave it out")
+        return question.usual
+    return _checked(question, given[question.key], option) if question.key in given else None
 
 
 def _checked(question: Question, text: str, option: str) -> str:

@@ -94,6 +94,41 @@ def test_a_person_is_asked_again_until_the_answer_can_stand(folder, monkeypatch)
     assert str(sheet.tolerance) == "0.5 % of span"
 
 
+def test_back_goes_to_the_question_before_and_keeps_what_was_answered(folder, monkeypatch):
+    monkeypatch.setattr("sequencer.cli.new._is_there", lambda: True)
+    answers = [
+        "back",
+        "pump",
+        "?",
+        "0 .. 50 Hz",
+        "",
+        "back",
+        "back",
+        "back",
+        "",
+        "0 .. 60 Hz",
+        "",
+        "",
+        "0.5 % of span",
+        "",
+    ]
+    found = CliRunner().invoke(new_group, ["type"], input="\n".join(answers) + "\n")
+    assert found.exit_code == 0, found.output
+    assert 'type an answer, Enter for "4 .. 20 mA", back, ?, or stop' in found.stderr
+    assert "What type of unit is it [pump]: " in found.stderr
+    assert "Range of its input [0 .. 50 Hz]: " in found.stderr
+    sheet = load(folder / "pump.yaml", TypeSheet)
+    assert (sheet.type, str(sheet.input.range), str(sheet.tolerance)) == ("pump", "0 .. 60 Hz", "0.5 % of span")
+
+
+@pytest.mark.parametrize("typed", ["pump\nstop\n", "pump\nSTOP\n"])
+def test_stop_leaves_no_file(folder, monkeypatch, typed):
+    monkeypatch.setattr("sequencer.cli.new._is_there", lambda: True)
+    found = CliRunner().invoke(new_group, ["type"], input=typed)
+    assert found.exit_code == 130
+    assert not list(folder.iterdir())
+
+
 def test_who_leaves_half_way_leaves_no_file(folder, monkeypatch):
     monkeypatch.setattr("sequencer.cli.new._is_there", lambda: True)
     found = CliRunner().invoke(new_group, ["type"], input="pump\n")

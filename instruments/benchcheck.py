@@ -14,6 +14,7 @@ from instruments.described import DescribedInstrument, DescribedReceiver, Descri
 from instruments.description import Description
 from instruments.errors import InstrumentError, LivezeroError, NoReadingError, UnsafeError, shortened
 from instruments.functions import RangeEntry
+from instruments.simulated.setup import is_simulated
 from instruments.texts import counted
 from instruments.units import show
 
@@ -49,10 +50,33 @@ def check(
     """
     manager, clock = backend(loaded, sheet)
     try:
-        return tuple(_check_one(loaded, name, manager, clock, unsafe.get(name)) for name in loaded.file.instruments)
+        return tuple(
+            _left_out(loaded, name)
+            if loaded.file.is_simulated and not _is_there(loaded, sheet, name)
+            else _check_one(loaded, name, manager, clock, unsafe.get(name))
+            for name in loaded.file.instruments
+        )
     finally:
         if manager is not None and loaded.file.is_simulated:  # a real VISA is shared by the whole program
             manager.close()
+
+
+def _is_there(loaded: LoadedBench, sheet: DataSheet, name: str) -> bool:
+    return loaded.descriptions[name].kind == "keyed" or is_simulated(loaded, sheet, name)
+
+
+def _left_out(loaded: LoadedBench, name: str) -> InstrumentCheck:
+    """An instrument of a simulated bench that has nothing to do with the unit."""
+    taps = [tap for tap, wiring in loaded.file.taps.items() if name in {wiring.set_by, wiring.read_by}]
+    wired = f"wired to {' and '.join(taps)}, which this unit does not have" if taps else "wired to no tap"
+    return InstrumentCheck(
+        instrument=name,
+        resource=loaded.file.instruments[name].resource,
+        what=loaded.descriptions[name].instrument,
+        identity="",
+        findings=(f"{wired}, so it is not simulated: nothing to talk to",),
+        error=None,
+    )
 
 
 def _check_one(

@@ -14,7 +14,7 @@ from instruments.simulated.faults import CATALOGUE, Fault, FaultKind, fault
 from instruments.simulated.instrument import MARK, SimulatedInstrument
 from instruments.units import difference, is_alike, magnitude
 
-__all__ = ["entry_from_text", "fault_from", "simulated_bench", "size_keys"]
+__all__ = ["entry_from_text", "fault_from", "is_simulated", "simulated_bench", "size_keys"]
 
 _SUFFIX = re.compile(r"_(pct_per_h|pct|Hz|s|ohm|mA|V|degC|mbar)$")
 _PLACES = ("stage", "tap")
@@ -124,12 +124,12 @@ def simulated_bench(
     )
     instruments = []
     for name, instrument in loaded.file.instruments.items():
+        if not is_simulated(loaded, sheet, name):
+            continue
         sets = _taps(loaded, sheet, name, "set_by")
         reads = _taps(loaded, sheet, name, "read_by")
-        scans = loaded.file.units is not None and loaded.file.units.connected_by == name
+        scans = _scans(loaded, name)
         holds = _held(loaded, name)
-        if not (sets or reads or scans or holds) or loaded.descriptions[name].kind == "keyed":
-            continue
         if len(sets) > 1 or len(reads) > 1 or len(holds) + bool(sets or reads) > 1:
             raise InputError(
                 f'the simulated instrument "{name}" is on more than one tap',
@@ -161,6 +161,17 @@ def simulated_bench(
         is_driven_together=placed is None or placed.driven == "together",
         heard=heard,
     )
+
+
+def is_simulated(loaded: LoadedBench, sheet: DataSheet, name: str) -> bool:
+    """Whether an instrument of a simulated bench is there with a unit of this sheet: it has something to do with it."""
+    has_tap = any(_taps(loaded, sheet, name, use) for use in ("set_by", "read_by"))
+    is_used = has_tap or _scans(loaded, name) or bool(_held(loaded, name))
+    return is_used and loaded.descriptions[name].kind != "keyed"
+
+
+def _scans(loaded: LoadedBench, name: str) -> bool:
+    return loaded.file.units is not None and loaded.file.units.connected_by == name
 
 
 def _unit(loaded: LoadedBench, simulation: Simulation, place: int) -> SimulatedUnit:

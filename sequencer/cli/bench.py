@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.shell_completion import CompletionItem
 
-from sequencer.cli.console import Face, acknowledge_option, error_document, json_option, print_json, printable, say
+from sequencer.cli.console import (
+    Face,
+    acknowledge_option,
+    error_document,
+    in_lines,
+    json_option,
+    print_json,
+    printable,
+    say,
+)
 
 if TYPE_CHECKING:
     from instruments.benchcheck import InstrumentCheck
@@ -217,8 +226,9 @@ def simulate_command(
         elif path is None:
             click.echo(served.bench_text)
         click.echo(f"serving {len(served.resources)} instruments on the loopback address; Ctrl-C ends it", err=True)
-        to_file = "" if path is not None else "write the lines above to served.yaml; "
-        click.echo(f"{to_file}in another terminal:", err=True)
+        lines = "write the lines above to" if sys.stdout.isatty() else "the bench file on standard output is here"
+        to_file = "" if path is not None else f"{lines} served.yaml; "
+        click.echo(in_lines(f"{to_file}in another terminal:"), err=True)
         click.echo(printable(f"  {_run_on(sequence, path or Path('served.yaml'))}"), err=True)
         sys.stdout.flush()
         served.wait()

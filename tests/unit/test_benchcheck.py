@@ -96,3 +96,20 @@ def test_a_shipped_bench_checks_out(name):
     )
     path = Path(benchfile.__file__).parent / "benches" / f"{name}.yaml"
     assert [each.error for each in check(load_bench(path), chain) if each.error is not None] == []
+
+
+def test_what_a_simulated_bench_has_for_other_units_is_no_fault():
+    loaded = load_bench(Path(benchfile.__file__).parent / "benches" / "simulated.yaml")
+    found = {each.instrument: each for each in check(loaded, SHEET)}
+    assert [each.error for each in found.values()] == [None] * 5
+    assert found["tachometer"].findings == (
+        "wired to speed, which this unit does not have, so it is not simulated: nothing to talk to",
+    )
+    assert found["meter"].findings[0] == "identified, error queue empty"
+
+
+def test_a_spare_of_a_simulated_bench_is_no_fault(tmp_path):
+    spare = '  other: {description: generic-scpi-meter, resource: "GPIB0::9::INSTR"}\ntaps:'
+    found = checked(tmp_path, BENCH.replace("taps:", spare))
+    assert found["other"].error is None
+    assert found["other"].findings == ("wired to no tap, so it is not simulated: nothing to talk to",)

@@ -84,6 +84,7 @@ def bare(unit: "PlainUnit") -> "PlainUnit":
     return next((unit / registry().Unit(each) for each in _AGAINST if each in str(unit)), unit)
 
 
+@lru_cache(maxsize=4096)
 def symbol(unit: "PlainUnit") -> str:
     """Short symbol of a unit, what a pressure is measured against behind it."""
     return f"{bare(unit):~P}" + "".join(shown for each, shown in _AGAINST.items() if each in str(unit))

@@ -154,10 +154,24 @@ def magnitude(level: Quantity, in_unit: str, *, where: str = "") -> float:
         InputError: the level has another dimension.
     """
     try:
-        return float(level.to(unit_of(in_unit)).magnitude)
+        factor = _factor(level.units, in_unit)
+        return float(level.to(unit_of(in_unit)).magnitude) if factor is None else float(level.magnitude * factor)
     except (pint.DimensionalityError, pint.OffsetUnitCalculusError) as error:
         todo = f"give it in {in_unit}{mismatch(str(level.units), in_unit)}"
         raise InputError(f"{show(level)} is not a level in {in_unit}", where=where, todo=todo) from error
+
+
+@lru_cache(maxsize=4096)
+def _factor(unit: pint.Unit, in_unit: str) -> float | None:
+    """What pint multiplies numbers of one unit by; None where they are shifted as well, as temperatures are.
+
+    A conversion by pint takes ten times as long as all else that a level takes on its way to an instrument.
+
+    Raises:
+        pint.DimensionalityError: they differ in dimension.
+    """
+    one, two = (registry().Quantity(each, unit).to(unit_of(in_unit)).magnitude for each in (1.0, 2.0))
+    return float(one) if two == 2 * one else None
 
 
 @lru_cache(maxsize=4096)

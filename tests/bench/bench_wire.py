@@ -146,7 +146,7 @@ def counted(folder):
         if line["kind"] == "exchange":
             found["messages"] += 1
             found["messages while it reads"] += is_reading
-            found["samples"] += line["sent"].startswith("READ?")
+            found["samples"] += "READ?" in line["sent"]  # the event status goes before it by turns
         found["readings"] += line["kind"] == "reading"
     return found
 

@@ -5,6 +5,7 @@ import time
 import pytest
 
 from instruments.errors import InputError
+from instruments.unit_names import unit_of
 from instruments.units import (
     Span,
     canonical,
@@ -270,3 +271,22 @@ def test_what_is_no_tolerance_is_refused_with_a_reason(text, what):
 def test_an_absolute_part_of_another_dimension_is_refused():
     with pytest.raises(InputError, match='"1 V" is not in mA or degC'):
         terms("1 V", bases=BASES, like=("mA", "degC"))
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [("12.345 mA", "A"), ("12.345 mA", "mA"), ("0.1 mA", "uA"), ("7 kPa(g)", "bar(g)"), ("21.3 degC", "K"),
+     ("21.3 degC", "degC"), ("70.1 degF", "degC"), ("1450 rpm", "rpm"), ("3 min", "s"), ("12.3 %", "%")],
+)  # fmt: skip
+def test_the_short_way_to_a_number_is_that_of_pint_to_the_last_digit(text, unit):
+    level = quantity(text)
+    # Reference: the conversion of pint itself.
+    for scale in (1.0, 0.0, -1.0, 1 / 3, 1e-9, 1e12):
+        scaled = type(level)(scale * level.magnitude, level.units)
+        assert magnitude(scaled, unit) == float(scaled.to(unit_of(unit)).magnitude)
+
+
+def test_the_short_way_refuses_another_dimension_each_time():
+    for _ in range(2):
+        with pytest.raises(InputError, match="12 mA is not a level in V"):
+            magnitude(quantity("12 mA"), "V")

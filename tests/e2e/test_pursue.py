@@ -136,7 +136,7 @@ def test_a_run_interrupted_after_its_last_point_takes_further_points_of_its_own(
 def test_resume_can_be_given_everything_that_a_run_can_but_what_its_record_keeps():
     from sequencer.cli import cli
 
-    run, resume = ({option.name for option in cli.commands[name].params} for name in ("run", "resume"))
+    run, resume = ({option.name for option in cli.get_command(None, name).params} for name in ("run", "resume"))
     kept = {"sequence", "bench", "faults", "seed", "serial", "as_found", "as_left", "tag", "low_tur_accepted"}
     kept |= {"bench_cleared", "only", "first"}
     assert run - resume == kept

@@ -218,8 +218,8 @@ class Reader:
         return self.lost
 
     def _left_to_settle(self, point: Point) -> float:
-        """Seconds that a unit is given before a person reads it, said to them."""
-        wait_s = min(point.settles_s, point.rule.maximum_s)
+        """Seconds that a unit is given before a person reads it, said to them; the input stands already."""
+        wait_s = min(self.settles_s(point), point.rule.maximum_s)
         if wait_s > 0:
             self._log.tell(Waited(point=point, left_s=wait_s))
         return wait_s

@@ -1,11 +1,12 @@
 """An instrument that a person sets or reads: hand-held meters are full instruments, their interface is a question.
 
-An entry far from what is expected is asked about, never changed. The entry before can be corrected at every prompt:
-"back". A wrong key is asked about again (`prompts`).
+An entry far from what is expected is asked about, never changed. The entries before can be corrected at every prompt,
+one after the other: "back", as far back as the part of the run that goes on. A wrong key is asked about again
+(`prompts`).
 """
 
 from collections.abc import Callable
-from functools import partial
+from dataclasses import replace
 from typing import Self
 
 from instruments.clock import Clock
@@ -32,7 +33,8 @@ class Person:
 
     def __init__(self, operator: Operator) -> None:
         self._operator = operator
-        self.correct: Callable[[], str] | None = None  # the reading before
+        self.part = 0  # of the run, such as a traverse: no entry of another one is gone back to once one is read in it
+        self._entries: list[tuple[int, _Entry]] = []  # with the part of each
         self.set_again: Callable[[], str] | None = None  # what was set before, as long as nothing was read
 
     @classmethod
@@ -44,13 +46,27 @@ class Person:
         """Ask the operator."""
         return self._operator.ask(question)
 
+    def read(self, entry: "_Entry") -> None:
+        """Keep what was read, for "back"."""
+        self._entries = [*(each for each in self._entries if each[0] == self.part), (self.part, entry)]
+        self.set_again = None
+
+    def forget(self) -> None:
+        """Nothing was read or set that "back" could go to."""
+        self._entries, self.set_again = [], None
+
     def back(self) -> str:
         """Ask for the entry before again, at whatever meter it was read; returns what became of it.
 
-        Before the first reading it is what was to be set that is asked for again.
+        "back" in that goes to the one before it. Before the first reading it is what was to be set that is asked for.
         """
-        again = self.correct or self.set_again
-        return NOTHING_BEFORE if again is None else again()
+        if not self._entries:
+            return NOTHING_BEFORE if self.set_again is None else self.set_again()
+        depth, said = 1, ""
+        while (became := self._entries[-depth][1].correct(depth, said)) is None:
+            said = NOTHING_BEFORE if depth == len(self._entries) else ""
+            depth = min(depth + 1, len(self._entries))
+        return became
 
 
 class KeyedSource:
@@ -183,6 +199,32 @@ class KeyedSource:
         return False
 
 
+class _Entry:
+    """A reading as a person typed it, which can be typed again."""
+
+    def __init__(self, receiver: "KeyedReceiver", sample: Sample, expected: float | None, doubt: Doubting) -> None:
+        self._receiver = receiver
+        self._sample = sample
+        self._expected = expected
+        self._doubt = doubt
+
+    def correct(self, depth: int, said: str) -> str | None:
+        """Ask for it again; returns what became of it, None for "back".
+
+        Args:
+            depth: how many entries back it is.
+            said: shown above.
+        """
+        raw = self._sample.raw
+        which = f"Entry before, {raw}," if depth == 1 else f"{depth} entries before, {raw},"
+        typed = self._receiver.entry(self._expected, self._doubt, which=which, said=said)
+        if isinstance(typed, str):
+            return None if typed else _AS_IT_WAS
+        self._sample = replace(typed, instead_of=self._sample)
+        self._receiver.corrections.append(self._sample)
+        return f"{raw} is {typed.raw} now"
+
+
 def _doubted(found: Doubt) -> Question:
     return Question(kind="confirm", text=f"{found.text} Is that what the meter shows?")
 
@@ -210,7 +252,7 @@ class KeyedReceiver:
         self._clock = clock
         self._unit = spec.unit
         self._plausible = _PLAUSIBLE_OF_RANGE * spec.ranges[0].range.within(spec.unit).width
-        self._correction: Sample | None = None
+        self.corrections: list[Sample] = []
 
     def select(self, entry: RangeEntry, unit: str) -> None:
         """Take the unit, and the range for the plausibility of entries."""
@@ -218,41 +260,35 @@ class KeyedReceiver:
         self._plausible = _PLAUSIBLE_OF_RANGE * entry.range.within(unit).width
 
     def read(self, *, expected: float | None = None, doubt: Doubting | None = None) -> Sample:
-        """The number that a person reads; "back" corrects the entry before first, "OL" is an overload."""
+        """The number that a person reads; "back" corrects entries before first, "OL" is an overload."""
         doubted = doubt or (lambda value, _: self._far(value, expected))
-        sample = self._entry(expected, doubted)
-        if sample is None:  # nor would what is keyed next belong to the entry before
-            self._person.correct = self._person.set_again = None
+        sample = self.entry(expected, doubted)
+        if isinstance(sample, str):  # nor would what is keyed next belong to the entry before
+            self._person.forget()
             raise NoReadingError("overload", where=self.name, command=self._question(expected).text, reply="OL")
-        self._person.correct = partial(self._correct, expected, doubted)
-        self._person.set_again = None
+        self._person.read(_Entry(self, sample, expected, doubted))
         return sample
 
-    def _correct(self, expected: float | None, doubt: Doubting) -> str:
-        corrected = self._entry(expected, doubt, again=True)
-        if corrected is None:
-            return _AS_IT_WAS
-        self._correction = corrected
-        return f"the entry before is {corrected.raw} now"
-
-    def _question(self, expected: float | None, *, again: bool = False) -> Question:
-        which = "Entry before, of" if again else "Reading of"
-        text = f"{which} {self.name} at {self._tap}, in {self._unit}"
+    def _question(self, expected: float | None, *, which: str = "Reading") -> Question:
+        text = f"{which} of {self.name} at {self._tap}, in {self._unit}"
         return Question(kind="reading", text=text, unit=self._unit, expected=expected, plausible=self._plausible)
 
-    def _entry(self, expected: float | None, doubt: Doubting, *, again: bool = False) -> Sample | None:
+    def entry(self, expected: float | None, doubt: Doubting, *, which: str = "", said: str = "") -> Sample | str:
         """One entry, asked for until it is a number without doubt, or insisted on.
 
         Args:
             expected: what it should be near.
             doubt: what is doubted of it.
-            again: it corrects the entry before, which "back" leaves as it was; else "OL" is an overload.
+            which: of those before it corrects, in words: an empty line leaves that as it was, "back" goes to the one
+                before it. "" = it is a new one, and "OL" is an overload.
+            said: shown above the question.
 
         Returns:
-            The entry; None for "back" or "OL".
+            The entry; the word that stands for none.
         """
-        no_number = {"back"} if again else OVERLOAD
-        number = "a number" if again else "a number, OL"
+        again = bool(which)
+        no_number = frozenset({"back", ""}) if again else OVERLOAD
+        number = "a number, Enter to leave it" if again else "a number, OL"
 
         def is_entry(typed: str) -> str | None:
             if typed.casefold() not in no_number:
@@ -262,11 +298,14 @@ class KeyedReceiver:
         def is_confirmed(typed: str) -> str | None:
             return typed if typed.casefold() in YES | NO else is_entry(typed)
 
-        question, back, typed = self._question(expected, again=again), None if again else self._person.back, ""
+        question = self._question(expected, which=which) if which else self._question(expected)
+        if said:
+            question = replace(question, text=f"{said}\n{question.text}")
+        back, typed = None if again else self._person.back, ""
         while True:
             typed = typed or ask(self._person, question, allowed=number, understood=is_entry, back=back)
             if typed.casefold() in no_number:
-                return None
+                return typed.casefold()
             value = entry(typed, self._unit)
             found = doubt(value, typed)
             said = typed
@@ -286,13 +325,16 @@ class KeyedReceiver:
             text=f"{value:g} {self._unit} is {value - near:+.4g} {self._unit} from the {near:g} expected.",
         )
 
+    def part_begins(self, number: int) -> None:
+        """Entries before are corrected no more once there is one of this part of a run."""
+        self._person.part = number
+
     def check(self) -> None:
         """A person keeps no settings that could be lost."""
 
     def take_correction(self) -> Sample | None:
-        """What was entered again for the reading before, once."""
-        correction, self._correction = self._correction, None
-        return correction
+        """What was entered again for a reading before, each once, in the order typed."""
+        return self.corrections.pop(0) if self.corrections else None
 
     def wider(self) -> RangeEntry | None:
         """None: the person chooses the range."""

@@ -19,6 +19,7 @@ from instruments.driven import DrivenInstrument, DrivenSource
 from instruments.errors import InstrumentError, UnsafeError
 from instruments.feedback import Feedback
 from instruments.interrupts import held_off
+from instruments.keyed import KeyedReceiver
 from instruments.roles import Receiver, Source
 from instruments.scanned import Places
 from instruments.units import show
@@ -74,6 +75,12 @@ class Bench:
             scanner = places.scanner.instrument
             scanner.session.longest_s = partial(self._longest_s, scanner.description.takes)
         self.told: set[str] = set()  # sources made safe by word alone: nothing proves it
+
+    def part_begins(self, number: int) -> None:
+        """Another part of a run, such as a traverse: what a person corrects with "back" does not go behind it."""
+        for each in self.receivers.values():
+            if isinstance(each, KeyedReceiver):
+                each.part_begins(number)
 
     def prepare(self) -> dict[str, str]:
         """Identify each instrument, clear its error queue, bring each output to its safe level.

@@ -15,13 +15,15 @@ __all__ = ["Operator", "Question", "Receiver", "Sample", "Source"]
 class Sample:
     """One value as an instrument gave it: in the unit it was asked for, when, and the reply as received.
 
-    `warning` is what the instrument says of it that makes it no worse, such as "battery low".
+    `warning` is what the instrument says of it that makes it no worse, such as "battery low"; `instead_of` what a
+    person keyed first.
     """
 
     value: float
     at_s: float
     raw: str
     warning: str = ""
+    instead_of: "Sample | None" = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +142,7 @@ class Receiver(Protocol):
         """Raises PowerCycledError if the instrument has lost its settings; silent where it cannot tell."""
 
     def take_correction(self) -> Sample | None:
-        """What a person entered again for the reading before, once; None from an instrument with an interface."""
+        """What a person entered again for a reading before, each once; None if nothing, or where nobody enters."""
 
     def wider(self) -> RangeEntry | None:
         """The next wider range; None at the widest."""

@@ -169,6 +169,9 @@ class _Correction(_Line):
     tap: str
     signal: float
     raw: str
+    number: int | None = None  # of its point; of records before that, the last reading at the tap
+    attempt: int | None = None
+    reading: int | None = None
 
 
 class _Remark(_Line):

@@ -107,6 +107,7 @@ class Reader:
         self._retries = plan.sequence.file.retries
         self._ranges: dict[str, str] = {}
         self._said: tuple[int, set[str]] = (0, set())  # number of a point, and what was remarked there
+        self._keyed: dict[int, tuple[Sample, dict[str, int]]] = {}  # what a person typed, and which reading it is
 
     def select(self) -> None:
         """Function and range of every receiver."""
@@ -249,6 +250,7 @@ class Reader:
     def read_all(self, visit: Visit, reading: int) -> None:
         """One reading at every tap that has a receiver; kept once no instrument has shown a loss of its settings."""
         point = visit.point
+        self._bench.part_begins(point.step)
         for index, tap in enumerate(self._plan.sheet.taps):
             receiver = self._receivers.get(tap.name)
             if receiver is None or point.setpoint.tap not in {"", tap.name}:
@@ -280,10 +282,14 @@ class Reader:
         """
         stand = defaultdict(list, {tap: list(raws) for tap, raws in keyed.items()})
         for tap, receiver in self._receivers.items():
-            correction = receiver.take_correction()
-            if correction is not None:
-                self._log.journal.write("correction", sync=True, tap=tap, signal=correction.value, raw=correction.raw)
-                self._log.remark(f'the reading before at tap "{tap}" was corrected to {correction.raw}')
+            while (correction := receiver.take_correction()) is not None:
+                _, which = self._keyed.get(id(correction.instead_of), (None, dict[str, int]()))
+                self._keyed[id(correction)] = correction, which
+                self._log.journal.write(
+                    "correction", sync=True, tap=tap, signal=correction.value, raw=correction.raw, **which
+                )
+                at = f"of point {which['number']} " if which else "before "
+                self._log.remark(f'the reading {at}at tap "{tap}" was corrected to {correction.raw}')
                 stand[tap].append(correction.raw)
         self._questioning.keyed(stand)
 
@@ -295,6 +301,9 @@ class Reader:
             self._bench.took(tap.name, sample.value)
         if tap is self._plan.sheet.taps[-1]:
             self.values.append(value)
+        if sample is not None and receiver.is_keyed:
+            which = {"number": point.number, "attempt": visit.attempt, "reading": reading}
+            self._keyed[id(sample)] = sample, which
         self.has_read = True  # before it is kept: a signal may come as soon as it is
         self._log.journal.write(
             "reading",

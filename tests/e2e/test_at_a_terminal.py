@@ -147,8 +147,8 @@ def test_every_wrong_key_at_every_prompt_and_the_run_goes_to_its_end(terminal, b
     serve(run, r"Set hand source to 500 Hz \(Enter when done\) ")
     # At a set prompt "back" goes to the reading before; then that level is asked for again.
     run.type("back")
-    run.answer(r"Entry before, of hand meter at output, in mA: ", "8.001")
-    run.until(r"the entry before is 8\.001 now")
+    run.answer(r"Entry before, [0-9.]+, of hand meter at output, in mA: ", "8.001")
+    run.until(r"8\.000 is 8\.001 now")
     run.answer(r"Set hand source to 500 Hz \(Enter when done\) ", "")
     for typed in ["twelve", "no", "?", "", "12 V", LONG, "\xb5"]:
         run.answer(READ, typed)

@@ -142,7 +142,7 @@ def test_back_corrects_the_entry_before_and_then_asks_for_this_one():
     assert receiver.read(expected=4.0).value == 4.001
     assert receiver.take_correction() is None
     assert receiver.read(expected=8.0).value == 8.002
-    assert operator.asked[2].text == "Entry before, of hand meter at output, in mA"
+    assert operator.asked[2].text == "Entry before, 4.001, of hand meter at output, in mA"
     assert operator.asked[2].expected == 4.0
     correction = receiver.take_correction()
     assert (correction.value, correction.raw) == (4.011, "4.011")
@@ -227,8 +227,8 @@ def test_back_where_a_level_is_set_corrects_the_reading_before():
     hand.set(quantity("8 mA"))
     assert [question.text.splitlines() for question in operator.asked[1:]] == [
         ["Set hand source to 8 mA"],
-        ["Entry before, of first meter at input, in mA"],
-        ["the entry before is 4.011 now", "Set hand source to 8 mA"],
+        ["Entry before, 4.001, of first meter at input, in mA"],
+        ["4.001 is 4.011 now", "Set hand source to 8 mA"],
     ]
     assert first.take_correction().value == 4.011
 
@@ -319,11 +319,50 @@ def test_back_before_any_entry_only_asks_again():
     assert len(operator.asked) == 3
 
 
-def test_back_within_a_correction_leaves_the_entry_before_as_it_was():
-    receiver, _ = meter("4.001", "back", "back", "8.0")
+def test_an_empty_line_leaves_the_entry_before_as_it_was():
+    receiver, operator = meter("4.001", "back", "", "8.0")
     receiver.read(expected=4.0)
     assert receiver.read(expected=8.0).value == 8.0
     assert receiver.take_correction() is None
+    assert operator.asked[3].text.startswith("the entry before stays as it was\n")
+
+
+def test_back_goes_further_back_entry_by_entry_and_then_to_the_prompt_where_it_began():
+    receiver, operator = meter(
+        "4.001", "8.001", "12.001", "back", "back", "back", "back", "4.002", "back", "back", "8.003", "16.0"
+    )
+    first, second, _ = (receiver.read(expected=each) for each in (4.0, 8.0, 12.0))
+    assert receiver.read(expected=16.0).value == 16.0
+    assert [question.text for question in operator.asked[4:9]] == [
+        "Entry before, 12.001, of hand meter at output, in mA",
+        "2 entries before, 8.001, of hand meter at output, in mA",
+        "3 entries before, 4.001, of hand meter at output, in mA",
+        "nothing was set or read before this to go back to\n3 entries before, 4.001, of hand meter at output, in mA",
+        "4.001 is 4.002 now\nReading of hand meter at output, in mA",
+    ]
+    one, other = receiver.take_correction(), receiver.take_correction()
+    assert (one.value, one.instead_of is first) == (4.002, True)
+    assert (other.value, other.instead_of is second) == (8.003, True)
+    assert receiver.take_correction() is None
+
+
+def test_a_correction_can_be_corrected():
+    receiver, operator = meter("4.001", "back", "5.0", "yes", "back", "4.002", "8.0")
+    receiver.read(expected=4.0)
+    receiver.read(expected=8.0)
+    assert operator.asked[5].text == "Entry before, 5.0, of hand meter at output, in mA"
+    one, other = receiver.take_correction(), receiver.take_correction()
+    assert (one.raw, other.raw, other.instead_of is one) == ("5.0", "4.002", True)
+
+
+def test_back_does_not_go_behind_the_traverse_that_is_read():
+    receiver, operator = meter("4.001", "8.001", "back", "back", "", "back", "", "12.0")
+    receiver.read(expected=4.0)
+    receiver.part_begins(2)
+    receiver.read(expected=8.0)
+    receiver.read(expected=12.0)
+    assert "Entry before, 8.001" in operator.asked[3].text
+    assert operator.asked[4].text.startswith("nothing was set or read before this")
 
 
 @pytest.mark.parametrize("typed", ["OL", "O.L", "0L", "overload"])

@@ -477,7 +477,7 @@ def test_an_output_that_cannot_be_made_safe_outranks_everything(small, run):
     assert ran.outcome.status == "not safe"
     assert ran.outcome.error.exit_code == 4
     assert "by hand, now" in ran.outcome.error.todo
-    assert ran.record.content.advice.startswith("Switch the source off by hand, now.")
+    assert ran.record.content.advice.startswith("Switch the source off by hand, now: ")
 
 
 def test_one_seed_gives_one_journal(small, run):
@@ -562,7 +562,7 @@ def test_back_corrects_the_reading_before_and_keeps_both_in_the_table(keyed, run
 
     ran = run(keyed(), operator=answers(*[slip] * 200))
     assert ran.outcome.status == "complete"
-    assert "the entry before" in readings[6].text
+    assert "Entry before, 12.2," in readings[6].text
     rows = ran.record.readings.query("point == 2 and direction == 'up'")
     assert list(rows["value"]) == [12.2, 12.0, 12.0]
     assert list(rows["correction"]) == [0, 1, 0]

@@ -1,4 +1,4 @@
-"""How long a person is made to wait before a reading: what the unit takes, and no second more."""
+"""A person in a run: waits for what the unit takes and no second more, and corrects what was typed points before."""
 
 import math
 
@@ -53,3 +53,41 @@ def test_the_wait_is_that_of_the_unit_once_the_input_stands(tmp_path, source):
     expected = [(1.0, full), (0.0, full), (0.0, minimum), (0.5, half), (1.0, half), (0.5, half), (0.0, half)]
     assert [frac for frac, _ in waited] == [frac for frac, _ in expected]
     assert [left_s for _, left_s in waited] == pytest.approx([left_s for _, left_s in expected], abs=0.05)
+
+
+class Corrects(Person):
+    """Types 8.5 at the point of 8 mA, and corrects that two points later."""
+
+    def __init__(self, *back):
+        self.at = 0
+        self.back = list(back)
+
+    def ask(self, question):
+        if question.kind != "reading":
+            return "yes"
+        if "before" in question.text:
+            return self.back.pop(0)
+        self.at += 1
+        if self.at == 2:
+            return "12.5"
+        return "back" if self.at == 4 and self.back else super().ask(question)
+
+
+def test_a_reading_of_points_before_is_corrected_and_the_one_in_between_stays(tmp_path):
+    (tmp_path / "bench.yaml").write_text(BENCH.replace("SOURCE", "source"), encoding="utf-8")
+    (tmp_path / "x.yaml").write_text(SEQUENCE, encoding="utf-8")
+    plan = core.plan(tmp_path / "x.yaml", tmp_path / "bench.yaml")
+    found = core.run(plan, serial="S", results=tmp_path / "results", operator=Corrects("back", "12.0004"))
+    table = found.record.readings
+    rows = table[table["tap"] == "output"].sort_values(["number", "correction"])
+    shown = list(rows[["setpoint_pct", "direction", "correction", "value"]].itertuples(index=False, name=None))
+    assert shown == [
+        (0.0, "up", 0, 4.0),
+        (50.0, "up", 0, 12.5),
+        (50.0, "up", 1, 12.0004),
+        (100.0, "up", 0, 20.0),
+        (50.0, "down", 0, 12.0),
+        (0.0, "down", 0, 4.0),
+    ]
+    assert any('of point 4 at tap "output" was corrected to 12.0004' in each for each in found.record.content.remarks)
+    assert core.verify(found.record.folder).is_intact

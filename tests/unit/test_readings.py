@@ -142,6 +142,21 @@ def test_a_journal_gives_its_readings_and_each_correction_as_a_row_of_its_own():
     assert np.isnan(table["value"].iloc[3])
 
 
+def test_a_correction_says_which_reading_it_is_of():
+    first, second, third = (
+        {**row(value, point=point), "number": point + 1} for point, value in enumerate((4.4, 12.2, 20.2))
+    )
+    lines = [
+        *({"kind": "reading", **each} for each in (first, second, third)),
+        {"kind": "correction", "tap": "output", "signal": 4.0, "raw": "4.0", "number": 1, "attempt": 1, "reading": 1},
+        {"kind": "correction", "tap": "output", "signal": 4.1, "raw": "4.1", "number": 1, "attempt": 1, "reading": 1},
+        {"kind": "correction", "tap": "output", "signal": 20.0, "raw": "20.0"},  # of a journal that does not say
+    ]
+    table = from_lines(lines, SHEET)
+    shown = list(table[["number", "correction", "value"]].itertuples(index=False, name=None))
+    assert shown == [(1, 0, 4.4), (2, 0, 12.2), (3, 0, 20.2), (1, 1, 4.0), (1, 2, 4.1), (3, 1, 20.0)]
+
+
 @pytest.mark.parametrize("name", ["step", "cycle", "point", "attempt", "reading"])
 def test_no_reading_that_has_no_place_is_left_out_without_a_word(name):
     table = tidy([row(4.0), row(12.0, point=1) | {name: None}, row(20.0, point=2)])

@@ -125,20 +125,28 @@ def _has_number(row: Sequence[str]) -> bool:
 
 
 def _is_line_of_units(cells: Sequence[str]) -> bool:
-    units = [cell.strip("[]()") for cell in cells if cell]
-    return bool(units) and all(is_unit(unit) or unit == "%" for unit in units)
+    """True if every cell is a unit, or two are units in brackets and the others no numbers: "No;[Hz];[mA]"."""
+    others = [cell for cell in cells if cell and not _unit_in(cell)]
+    units = [cell for cell in cells if _unit_in(cell)]
+    is_all = bool(units) and not others
+    return is_all or (sum(cell[0] in "[(" for cell in units) > 1 and not _has_number(others))
+
+
+def _unit_in(cell: str) -> str:
+    """The unit that a cell is, in brackets or without; "" where it is none."""
+    unit = cell.strip("[]()")
+    return unit if unit and (unit == "%" or is_unit(unit)) else ""
 
 
 def _is_contradicted(headings: Sequence[Heading], units: Sequence[str]) -> bool:
     """True if a unit stands below a heading that has another one: they belong to different columns."""
-    cells = [unit.strip("[]()") for unit in units]
+    cells = [_unit_in(unit) for unit in units]
     return any(each.unit and unit and each.unit != unit for each, unit in zip(headings, cells, strict=False))
 
 
 def _with_units(headings: Sequence[Heading], cells: Sequence[str]) -> list[Heading]:
     return [
-        _with_unit(each, cell.strip("[]()"))
-        for each, cell in zip(headings, [*cells, *[""] * len(headings)], strict=False)
+        _with_unit(each, _unit_in(cell)) for each, cell in zip(headings, [*cells, *[""] * len(headings)], strict=False)
     ]
 
 

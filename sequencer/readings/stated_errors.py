@@ -20,6 +20,7 @@ from sequencer.readings.headings import Heading
 __all__ = ["fits_outputs", "stated_errors", "stated_outputs"]
 
 _MOST_TOLD = 3
+_AT_SETPOINT = ", at the setpoint"
 _AGREE_SHARE = 0.5  # of the rows: then it is that error which was meant
 _HALF_DIGITS = 1.05  # of the last digit of the column and of what it was worked out from
 
@@ -57,10 +58,8 @@ def _outputs(
 
     People expect them of the setpoint as well as of the input that they read; the one that is closer is meant.
     """
-    first, last = sheet.taps[0], sheet.taps[-1]
-    ideal = sheet.ideal(np.array([row.value(first.name) for row in rows]))
-    pct = stated_pct(rows, first)
-    nominal = sheet.ideal(first.value(np.array([pct.get(row.line, math.nan) for row in rows]) / 100))
+    last = sheet.taps[-1]
+    ideal, nominal = _ideals(rows, sheet)
     values, places = _numbers(cells)
     factor, shift = _to(column.unit, last.unit)
     shares = column.unit.startswith("%") and last.unit != "%"
@@ -81,14 +80,20 @@ def stated_errors(
         sheet: the unit.
     """
     last = sheet.taps[-1]
-    ideal = sheet.ideal(np.array([row.value(sheet.taps[0].name) for row in rows]))
-    error = np.array([row.value(last.name) for row in rows]) - ideal
+    ideal, nominal = _ideals(rows, sheet)
+    output = np.array([row.value(last.name) for row in rows])
     values, places = _numbers(cells)
-    ways = _ways(column.unit, error, ideal, sheet)
+    ways = dict(_ways(column.unit, output - ideal, ideal, sheet))
+    if np.isfinite(nominal).any():  # people take the error of the setpoint as well
+        at_setpoint = _ways(column.unit, output - nominal, nominal, sheet)
+        ways |= {f"{name}{_AT_SETPOINT}": errors for name, errors in at_setpoint.items()}
     if not ways or not np.isfinite(values).any():
         return "", {}
-    rounding = {name: _allowed(places) + _rounding(rows, last.name, name, ideal, sheet) for name in ways}
-    is_known = np.isfinite(values) & np.isfinite(error)
+    rounding = {
+        name: _allowed(places) + _rounding(rows, last.name, name.removesuffix(_AT_SETPOINT), ideal, sheet)
+        for name in ways
+    }
+    is_known = np.isfinite(values) & np.isfinite(output)
     agree = {name: np.abs(values - ours) <= rounding[name] for name, ours in ways.items()}
     opposite = {name: np.abs(values + ours) <= rounding[name] for name, ours in ways.items()}
     best = max(agree, key=lambda name: int(agree[name][is_known].sum()))
@@ -97,12 +102,20 @@ def stated_errors(
         return best, {rows[0].line: text}
     if agree[best][is_known].sum() < _AGREE_SHARE * is_known.sum():
         at = int(np.argmax(is_known & ~agree[best]))
-        ours = ", ".join(f"{sized(ways[name][at], 3)} {name}" for name in ways)
+        ours = ", ".join(f"{sized(ways[name][at], 3)} {name}" for name in ways if not name.endswith(_AT_SETPOINT))
         text = f'column "{column.written}" is none of our errors: line {rows[at].line} says {cells[at]}, ours is {ours}'
         return "", {rows[0].line: text}
     wrong = np.flatnonzero(is_known & ~agree[best]).tolist()
     texts = [(rows[at].line, f"it says {cells[at]}, ours is {sized(ways[best][at], 3)} {best}") for at in wrong]
     return best, _told(column, texts)
+
+
+def _ideals(rows: Sequence[Row], sheet: DataSheet) -> tuple[FloatArray, FloatArray]:
+    """The output of each row by the type sheet, for the input that was read and for the setpoint (NaN = none)."""
+    first = sheet.taps[0]
+    pct = stated_pct(rows, first)
+    setpoints = first.value(np.array([pct.get(row.line, math.nan) for row in rows]) / 100)
+    return sheet.ideal(np.array([row.value(first.name) for row in rows])), sheet.ideal(setpoints)
 
 
 def _ways(unit: str, error: FloatArray, ideal: FloatArray, sheet: DataSheet) -> Mapping[str, FloatArray]:

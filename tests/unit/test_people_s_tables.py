@@ -292,6 +292,20 @@ def test_an_error_of_the_table_that_is_not_ours_is_remarked_with_both(read):
     assert note == 'line 4, column "error [%]": it says 0.50, ours is -0.5 % of span'
 
 
+def test_errors_that_are_taken_at_the_setpoint_are_understood_so(read):
+    # By hand: 4.04, 12.04 and 20.04 mA are 0.25 % of the span of 16 mA beyond the nominal 4, 12 and 20 mA; the input
+    # that was read, 2 Hz or 0.2 % too high, leaves 0.05 % of it.
+    rows = "0;2;4.04;0.25\n500;502;12.04;0.25\n998;1000;20.008;0.25\n"
+    found = read(f"Hz soll;Hz ist;mA ist;Fehler %\n{rows}")
+    assert "errors of the table in % of span, at the setpoint" in found.understood
+    assert not any("our" in note for note in notes(found))
+
+
+def test_units_in_brackets_below_headings_may_stand_beside_another_word(read):
+    found = read("Messung;Eingang;Ausgang\nNr;[Hz];[mA]\n1;0;4.0\n2;500;12.0\n3;1000;20.0\n")
+    assert visits(found) == UP_AND_DOWN[:3]
+
+
 def test_errors_with_the_other_sign_or_of_another_kind_are_said_once(read):
     rows = "0;4.04;-0.25\n250;8.08;-0.50\n500;11.92;0.50\n1000;20.16;-1.00\n"
     (note,) = notes(read(f"input [Hz];output [mA];error [%]\n{rows}"))

@@ -29,6 +29,7 @@ COMMAND = (sys.executable, "-c", _START)
 LOADED = (
     "sequencer.start",
     "sequencer.cli.command",
+    "sequencer.cli.plans",
     "sequencer.core",
     "sequencer.reports.terminal",
     "sequencer.reports.live",

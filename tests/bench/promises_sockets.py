@@ -58,7 +58,7 @@ GONE = {"mute", "refused"}
 
 
 _FORKS = multiprocessing.get_context("forkserver")  # importing livezero takes longer than a run
-_FORKS.set_forkserver_preload(["sequencer.core", "sequencer.cli.command", "sequencer.cli.runs", "pyvisa_py"])
+_FORKS.set_forkserver_preload(["sequencer.core", "sequencer.cli.command", "sequencer.cli.plans", "pyvisa_py"])
 
 
 def program(folder: Path, to: str, words: list[str]) -> None:

@@ -1,17 +1,13 @@
 """What is wrong between a bench file and the descriptions that it names; each fault with its place. It opens none."""
 
-import re
-
 from instruments.benchmodel import BenchFile
 from instruments.description import Description
 from instruments.errors import InputError, nearest
+from instruments.resource_names import wrong_resource
 from instruments.units import is_alike, show
 from instruments.yamlfile import Document
 
 __all__ = ["bench_faults"]
-
-_PORT = re.compile(r"(?P<host>[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\]):(?P<port>[0-9]{1,5})")
-_COM = re.compile(r"COM([0-9]{1,3}):?", re.IGNORECASE)
 
 
 def bench_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
@@ -21,17 +17,6 @@ def bench_faults(document: Document, file: BenchFile, descriptions: dict[str, De
         *_tap_faults(document, file, descriptions),
         *_unit_faults(document, file, descriptions),
     ]
-
-
-def _as_visa(resource: str) -> str:
-    """How VISA writes what people write for a serial port or a socket; "" where it may be what VISA takes."""
-    if match := _COM.fullmatch(resource):
-        return f"ASRL{match[1]}::INSTR"
-    if resource.startswith("/dev/"):
-        return f"ASRL{resource}::INSTR"
-    if match := _PORT.fullmatch(resource):
-        return f"TCPIP::{match['host'].strip('[]')}::{match['port']}::SOCKET"
-    return ""
 
 
 def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[str, Description]) -> list[InputError]:
@@ -48,15 +33,10 @@ def _instrument_faults(document: Document, file: BenchFile, descriptions: dict[s
                     todo="add it, or take a keyed description for an instrument that a person reads",
                 )
             )
-        elif description.driver is None and (visa := _as_visa(instrument.resource)):
-            faults.append(
-                InputError(
-                    f'"{instrument.resource}" is no VISA resource',
-                    where=document.where("instruments", name, "resource"),
-                    allowed="a VISA resource such as TCPIP::127.0.0.1::5025::SOCKET or ASRL3::INSTR",
-                    todo=f'write "{visa}"',
-                )
-            )
+        elif description.driver is None and (
+            wrong := wrong_resource(instrument.resource, document.where("instruments", name, "resource"))
+        ):
+            faults.append(wrong)
         elif description.kind == "remote" and at.setdefault(instrument.resource.upper(), name) != name:
             faults.append(
                 InputError(

@@ -15,6 +15,7 @@ from pyvisa.resources import MessageBasedResource
 from instruments.clock import RealClock
 from instruments.errors import InstrumentError, LivezeroError
 from instruments.locks import resources_held
+from instruments.resource_names import wrong_resource
 from instruments.session import Session
 from instruments.visaline import BoundedLine
 
@@ -78,6 +79,8 @@ def _asked(manager: pyvisa.ResourceManager, name: str) -> FoundResource:
         return BoundedLine(cast("MessageBasedResource", line), encoding="latin-1")
 
     try:
+        if (wrong := wrong_resource(name, "")) is not None:
+            raise wrong
         with resources_held({name: name}, job="asking who is there"):
             session = Session(
                 name="resource",

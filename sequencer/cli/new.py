@@ -78,8 +78,12 @@ def _command(kind: str) -> click.Command:
 
 def _writing(kind: str) -> Callable[..., None]:
     def write(*, path: Path | None, usual: bool, resource: str = "", **options: Any) -> None:  # noqa: ANN401  of click
+        from instruments.resource_names import wrong_resource  # noqa: PLC0415
         from sequencer import core  # noqa: PLC0415
 
+        # Before the file is there, which is never overwritten.
+        if (wrong := wrong_resource(resource, "--try-at")) is not None:
+            raise wrong
         given = {key.replace("_", " "): text for key, text in options.items() if text is not None}
         answers = core.answered(kind, given, _asked if _is_there() and not usual else None)
         written, text = core.write_new(kind, answers, path)

@@ -129,6 +129,12 @@ def test_one_that_does_not_answer_is_told_with_what_to_do():
     assert "do: check power and cable" in shown.stdout
 
 
+def test_a_name_that_is_no_resource_is_answered_with_the_one_that_is():
+    shown = CliRunner().invoke(cli, ["bench", "find", "--ask", "127.0.0.1:5025"])
+    assert shown.exit_code == 2
+    assert 'do: write "TCPIP::127.0.0.1::5025::SOCKET"' in shown.stdout
+
+
 def test_a_served_bench_says_the_command_for_the_other_terminal(tmp_path, monkeypatch):
     monkeypatch.setattr(ServedBench, "wait", lambda _: None)
     path = tmp_path / "served.yaml"

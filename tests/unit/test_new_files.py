@@ -147,6 +147,11 @@ def test_the_commands_of_a_manual_are_tried_on_the_instrument_with_its_output_of
         assert "FAULT meter" in wrong.stdout
 
 
+def test_a_name_that_is_no_resource_is_refused_before_a_file_is_written(folder):
+    assert 'write "ASRL3::INSTR"' in new("instrument", "--to", "meter.yaml", "--try-at", "COM3", code=2).stderr
+    assert not list(folder.iterdir())
+
+
 @pytest.mark.parametrize(
     ("name", "file"), [("Level, tank 3", "level-tank-3.yaml"), ("Prüfung", "pr-fung.yaml"), ("...", "new.yaml")]
 )

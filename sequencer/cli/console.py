@@ -105,8 +105,11 @@ def tell_error(error: "LivezeroError") -> None:
 
 
 def _as_it_fits(line: str) -> str:
-    """A line broken between words where a terminal would break it within one; of a pipe as it is."""
-    if sys.stderr is None or not sys.stderr.isatty():
+    """A line broken between words where a terminal would break it within one.
+
+    On a pipe it stays as it is, and so does one with a command in it, which is copied from there.
+    """
+    if sys.stderr is None or not sys.stderr.isatty() or "livezero " in line:
         return line
     import shutil  # noqa: PLC0415
     from textwrap import wrap  # noqa: PLC0415
@@ -149,7 +152,7 @@ def _fault_of_ours(error: Exception) -> None:
 
 def say(text: str) -> None:
     """A line of talk on stderr."""
-    click.echo(printable(text), err=True)
+    click.echo(_as_it_fits(printable(text)), err=True)
 
 
 def acknowledge_option(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -154,18 +154,18 @@ def see_to_cut_off(results: Path, *, acknowledged_by: str, **watched: bool) -> b
             if not each.is_safe:
                 _make_safe(each.folder, acknowledged_by)
             if batch not in batches:
-                click.echo(printable(f"{batch}: units of this batch are not over"), err=True)
+                say(f"{batch}: units of this batch are not over")
                 _say_how_to_go_on(batch)
             batches.add(batch)
             continue
         if each.damage:
-            click.echo(printable(f"{each.folder}: a run was cut off, and its journal is damaged"), err=True)
-            click.echo(printable(f"  {each.damage}"), err=True)
+            say(f"{each.folder}: a run was cut off, and its journal is damaged")
+            say(f"  {each.damage}")
             with contextlib.suppress(RecordError):  # which was just told
                 core.make_safe(each.folder, acknowledged_by=acknowledged_by, say=say)
-            click.echo(printable(f"  do: livezero salvage {each.folder}"), err=True)
+            say(f"  do: livezero salvage {each.folder}")
             continue
-        click.echo(printable(f"{each.folder}: the run of {each.serial} {each.story}"), err=True)
+        say(f"{each.folder}: the run of {each.serial} {each.story}")
         if not each.is_safe:
             _make_safe(each.folder, acknowledged_by)
         choice = _choice(each.folder)
@@ -203,9 +203,10 @@ def _choice(folder: Path) -> str:
         return "leave"
     discard_typed_ahead()
     try:
+        say("  resume it, close it as interrupted, or leave it for later")
         return str(
             click.prompt(
-                "  resume it, close it as interrupted, or leave it for later (resume, close, leave)",
+                "  resume, close or leave",
                 default="resume",
                 value_proc=_chosen,
                 err=True,
@@ -233,8 +234,8 @@ def _stopped_early() -> "StoppedError":
 
 
 def _say_how_to_go_on(folder: Path) -> None:
-    click.echo(printable(f"  do: livezero resume {folder}"), err=True)
-    click.echo(printable(f"  or: livezero close {folder}"), err=True)
+    say(f"  do: livezero resume {folder}")
+    say(f"  or: livezero close {folder}")
 
 
 def _resume(

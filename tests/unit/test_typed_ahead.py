@@ -8,7 +8,7 @@ import sys
 import pytest
 
 from instruments.roles import Question
-from sequencer.cli.console import AtTerminal
+from sequencer.cli.console import AtTerminal, say
 from sequencer.cli.typed_ahead import discard_typed_ahead
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo terminals are POSIX")
@@ -58,3 +58,17 @@ def test_what_comes_from_a_pipe_is_taken(monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO("yes\n"))
     assert not discard_typed_ahead()
     assert sys.stdin.readline() == "yes\n"
+
+
+@pytest.mark.parametrize("columns", [40, 80, 120])
+def test_a_line_of_talk_fits_the_terminal_and_a_command_in_it_stays_whole(monkeypatch, capsys, columns):
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setenv("COLUMNS", str(columns))
+    text = "results/x: the run of GF-2 was interrupted: caution 1 was not confirmed, so nothing was energised " * 2
+    say(text.strip())
+    lines = capsys.readouterr().err.splitlines()
+    assert max(map(len, lines)) < columns
+    assert " ".join(" ".join(lines).split()) == text.strip()
+    command = "  do: livezero resume results/2026-11-30T16-50-02_GF-2_pulse-to-current-by-hand-and-a-long-name"
+    say(command)
+    assert capsys.readouterr().err == f"{command}\n"

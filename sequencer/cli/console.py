@@ -109,7 +109,7 @@ def _as_it_fits(line: str) -> str:
 
     On a pipe it stays as it is, and so does one with a command in it, which is copied from there.
     """
-    if sys.stderr is None or not sys.stderr.isatty() or "livezero " in line:
+    if sys.stderr is None or not sys.stderr.isatty() or any(each in line for each in (": livezero ", '"livezero ')):
         return line
     import shutil  # noqa: PLC0415
     from textwrap import wrap  # noqa: PLC0415
@@ -241,23 +241,33 @@ class AtTerminal:
                 click.echo("(what was typed before this was asked is not taken)", err=True)
             is_said = question.kind == "text" and question.text.endswith("?")
             asked = question.text + ("" if is_said else ends[question.kind])
-            click.echo(in_lines(asked, room=1 if question.kind == "set" else _ROOM) + " ", err=True, nl=False)
-            # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
-            is_there = sys.stdin is not None and (question.kind != "go on" or sys.stdin.isatty())
-            try:
-                line = sys.stdin.readline() if is_there else ""
-            except KeyboardInterrupt:
-                click.echo("", err=True)  # else what is asked next stands behind the question
-                raise
+            line = ""
+            with contextlib.suppress(OSError):  # a window that is closed takes the terminal with it
+                click.echo(in_lines(asked, room=1 if question.kind == "set" else _ROOM) + " ", err=True, nl=False)
+                line = self._typed(question)
         if not line:
             from instruments.errors import AbsentError  # noqa: PLC0415
 
-            click.echo("", err=True)  # else what is said next stands behind the question
+            with contextlib.suppress(OSError):
+                click.echo("", err=True)  # else what is said next stands behind the question
             raise AbsentError(
                 "no operator is present to answer",
                 todo="run at a terminal; --confirm answers the cautions of a sequence",
             )
         return line.rstrip("\r\n")
+
+    @staticmethod
+    def _typed(question: Any) -> str:  # noqa: ANN401  a Question
+        """The line that is typed; "" at the end of the input."""
+        # Started with its input closed; or a script, which answers what it knew of, and may never end its input.
+        if sys.stdin is None or not (question.kind != "go on" or sys.stdin.isatty()):
+            return ""
+        try:
+            return sys.stdin.readline()
+        except KeyboardInterrupt:
+            with contextlib.suppress(OSError):
+                click.echo("", err=True)  # else what is asked next stands behind the question
+            raise
 
 
 def in_lines(text: str, *, room: int = 1) -> str:

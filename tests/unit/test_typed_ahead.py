@@ -7,6 +7,7 @@ import sys
 
 import pytest
 
+from instruments.errors import AbsentError
 from instruments.roles import Question
 from sequencer.cli.console import AtTerminal, say
 from sequencer.cli.typed_ahead import discard_typed_ahead
@@ -72,3 +73,14 @@ def test_a_line_of_talk_fits_the_terminal_and_a_command_in_it_stays_whole(monkey
     command = "  do: livezero resume results/2026-11-30T16-50-02_GF-2_pulse-to-current-by-hand-and-a-long-name"
     say(command)
     assert capsys.readouterr().err == f"{command}\n"
+
+
+def test_a_terminal_that_is_gone_is_nobody_there_and_no_fault(monkeypatch):
+    class Gone(io.StringIO):
+        def readline(self, *_):
+            raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("sys.stdin", Gone())
+    asked = AtTerminal(contextlib.nullcontext, cautions_confirmed=False)
+    with pytest.raises(AbsentError, match="no operator is present"):
+        asked.ask(Question(kind="set", text="Set hand source to 4 mA"))

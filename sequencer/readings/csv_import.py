@@ -18,14 +18,13 @@ from sequencer.inputs.step import READING, roles
 from sequencer.readings.csv_cells import TapColumn, is_unread, meanings, tap_column
 from sequencer.readings.csv_plausibility import Row, setpoint_column, stated_pct, table_doubts
 from sequencer.readings.csv_times import is_time, table_times
-from sequencer.readings.decimal_marks import decimal_mark, stated_marks, with_point
+from sequencer.readings.decimal_marks import stated_marks
 from sequencer.readings.faults import raise_all
+from sequencer.readings.hand_table import HandTable, checked, joined, nominal_resolved, setpoints_of
 from sequencer.readings.heading_columns import columns_not_read
-from sequencer.readings.headings import Heading
 from sequencer.readings.layout import laid_out
 from sequencer.readings.order import Order, Points, cycles_of, grouped, in_order, times_of, unpaired
-from sequencer.readings.raw_table import WORKBOOKS, RawTable, Rows, of_frame, of_text, of_workbook, text_of
-from sequencer.readings.stated_errors import fits_outputs, stated_errors, stated_outputs
+from sequencer.readings.raw_table import WORKBOOKS, RawTable, of_frame, of_text, of_workbook, text_of
 from sequencer.readings.table import BY_HAND, COLUMNS, is_tidy, tidy
 
 __all__ = ["Imported", "from_csv", "from_frame", "read_table"]
@@ -122,43 +121,13 @@ def _typed(name: str, cell: str) -> float | str:
     return number
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Table:
-    """A table by hand, with one row a reading.
-
-    Attributes:
-        path: where it comes from.
-        line: of the headings.
-        headings: of its columns.
-        cells: each row with its line.
-        columns: of the taps that it has, by their names.
-    """
-
-    path: str
-    line: int
-    headings: list[Heading]
-    cells: Rows
-    columns: dict[str, int]
-
-    def column(self, at: int) -> list[tuple[int, str]]:
-        """The cells of one column, with their lines."""
-        return [(line, row[at].strip() if at < len(row) else "") for line, row in self.cells]
-
-    def named(self, meaning: str) -> int | None:
-        """The column of this meaning that is no tap's; None if there is none."""
-        found = (at for at, each in enumerate(self.headings) if each.meaning == meaning)
-        return next((at for at in found if at not in self.columns.values()), None)
-
-    def of_rows(self, kept: list[int]) -> "_Table":
-        """The same with some rows only."""
-        return replace(self, cells=[self.cells[index] for index in kept])
-
-
 def _by_hand(raw: RawTable, sheet: DataSheet, serial: str) -> Imported:
     found = laid_out(raw, sheet)
     if len(found.cells) > _MOST_ROWS_BY_HAND:
         raise ReadingsError("has too many rows", where=raw.path, allowed=f"at most {_MOST_ROWS_BY_HAND}")
-    table = _Table(path=found.path, line=found.line, headings=found.headings, cells=found.cells, columns=found.columns)
+    table = HandTable(
+        path=found.path, line=found.line, headings=found.headings, cells=found.cells, columns=found.columns
+    )
     faults: list[tuple[int, ReadingsError]] = []
     specs = {
         tap.name: tap_column(path=table.path, written=heading.written, unit=heading.unit, spec=tap)
@@ -175,11 +144,11 @@ def _by_hand(raw: RawTable, sheet: DataSheet, serial: str) -> Imported:
     }
     at_s = _times_read(table, faults)
     raise_all(error for _, error in sorted(faults, key=lambda fault: fault[0]))
-    table, rows, nominal, unknown = _nominal(table, rows, sheet)
+    table, rows, nominal, unknown = nominal_resolved(table, rows, sheet)
     points, order = _order(rows, sheet, stated)
     not_read = columns_not_read(table.headings, [cells for _, cells in table.cells], table.columns)
-    meant, wrong_errors = _stated(table, rows, sheet)
-    notes = _joined(
+    meant, wrong_errors = checked(table, rows, sheet)
+    notes = joined(
         {rows[0].line: "; ".join(filter(None, (points.remark, unpaired(order, points))))},
         _unread(rows),
         {rows[0].line: not_read},
@@ -193,50 +162,8 @@ def _by_hand(raw: RawTable, sheet: DataSheet, serial: str) -> Imported:
     return Imported(table=tidied, understood=understood)
 
 
-def _stated(table: _Table, rows: list[Row], sheet: DataSheet) -> tuple[str, dict[int, str]]:
-    """What the user's own errors are meant in, and remarks where they, or the outputs expected, are not ours."""
-    meant, remarks = "", []
-    if (at := table.named("error")) is not None:
-        meant, wrong = stated_errors(table.headings[at], [cell for _, cell in table.column(at)], rows, sheet)
-        remarks.append(wrong)
-    if (at := table.named("expected")) is not None:
-        remarks.append(stated_outputs(table.headings[at], [cell for _, cell in table.column(at)], rows, sheet))
-    return f"errors of the table in {meant}" if meant else "", _joined(*remarks)
-
-
-def _nominal(table: _Table, rows: list[Row], sheet: DataSheet) -> tuple[_Table, list[Row], str, str]:
-    """The same where nominal values, which may be of either end, are what they agree with; what they are; a remark."""
-    at = table.named("nominal")
-    if at is None:
-        return table, rows, "", ""
-    column, is_free = table.headings[at], table.named("setpoint") is None
-    if is_free and setpoint_column(rows, sheet.taps[0]) is not None:
-        meaning, means, unknown = "setpoint", "holds setpoints of the input", ""
-    elif fits_outputs(column, [cell for _, cell in table.column(at)], rows, sheet):
-        meaning, means, unknown = "expected", "holds expected outputs", ""
-    else:
-        meaning, means, unknown = "remark", "", "fits neither the inputs nor the outputs that the type sheet expects"
-    if is_free and meaning != "setpoint":
-        rows = [replace(row, setpoint="") for row in rows]
-    headings = [replace(each, meaning=meaning) if each is column else each for each in table.headings]
-    named = f'column "{column.written}" '
-    return replace(table, headings=headings), rows, means and named + means, unknown and named + unknown
-
-
-def _setpoints(table: _Table, first: Tap, usual: str) -> list[str]:
-    """What was to be set in each row, or may have been, with a decimal point and the unit of its heading."""
-    places = (table.named("setpoint"), table.named("nominal"))
-    at = next((each for each in places if each is not None), None)
-    if at is None:
-        return [""] * len(table.cells)
-    cells = [with_point(cell, decimal_mark(cell) or usual) for _, cell in table.column(at)]
-    heading = table.headings[at]
-    own = tap_column(path=table.path, written=heading.written, unit=heading.unit, spec=first)
-    return [own.with_unit(cell) for cell in cells] if heading.unit and own.is_in_its_unit else cells
-
-
 def _rows(
-    table: _Table, specs: dict[str, TapColumn], faults: list[tuple[int, ReadingsError]]
+    table: HandTable, specs: dict[str, TapColumn], faults: list[tuple[int, ReadingsError]]
 ) -> tuple[list[Row], list[int]]:
     """The rows that hold a number, and their indices."""
     misread = {tap: error for tap, spec in specs.items() if (error := spec.wrong_unit(table.line)) is not None}
@@ -261,7 +188,7 @@ def _rows(
                 todo="fill it in, or take the row out",
             )
             faults.append((line, missing))
-    setpoints = _setpoints(table, specs[first].spec, next(iter(marks)) if len(marks) == 1 else ".")
+    setpoints = setpoints_of(table, specs[first].spec, next(iter(marks)) if len(marks) == 1 else ".")
     rows = [
         Row(
             line=table.cells[index][0],
@@ -312,7 +239,7 @@ def _last_digit(values: FloatArray) -> float:
 
 
 def _as_read(
-    table: _Table,
+    table: HandTable,
     rows: list[Row],
     specs: dict[str, TapColumn],
     *,
@@ -363,7 +290,7 @@ def _as_read(
             }
 
 
-def _times_read(table: _Table, faults: list[tuple[int, ReadingsError]]) -> list[float]:
+def _times_read(table: HandTable, faults: list[tuple[int, ReadingsError]]) -> list[float]:
     """Seconds since the first row by the first column of times; NaN where none stand."""
     is_clock = [
         is_time(each.name, each.unit) and at not in table.columns.values() for at, each in enumerate(table.headings)
@@ -396,12 +323,6 @@ def _untimed(at_s: list[float], lines: list[int]) -> dict[int, str]:
         return {}
     line = lines[int(is_lacking.argmax())]
     return {line: f"line {line}: no time here, so the times of the other rows are not made use of"}
-
-
-def _joined(*remarks: dict[int, str]) -> dict[int, str]:
-    """Remarks by line of their row, those of one row in one text."""
-    lines = sorted({line for each in remarks for line in each})
-    return {line: "; ".join(each[line] for each in remarks if each.get(line)) for line in lines}
 
 
 def _signal(spec: Tap, value: float) -> float:

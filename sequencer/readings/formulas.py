@@ -14,7 +14,7 @@ from xml.etree import ElementTree as ET
 
 __all__ = ["cell_name", "unvalued"]
 
-_MOST_BYTES = 200_000_000  # of a part, unpacked
+_MOST_BYTES = 50_000_000  # of a part, unpacked: far more than the rows that a table by hand may have
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}"
 _TARGET = "{http://schemas.openxmlformats.org/package/2006/relationships}Relationship"

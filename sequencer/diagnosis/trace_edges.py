@@ -1,5 +1,6 @@
 """Pulses of a trace as it is, or, where they are told better so, without strong hum or a baseline that wanders."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,7 +15,7 @@ from sequencer.diagnosis.noise.rhythm import LEAST_N
 from sequencer.diagnosis.noise.spectrum import Line, less_mean
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["Pulsed", "pulses_by", "pulses_in"]
+__all__ = ["Given", "Pulsed", "given_of", "pulses_by", "pulses_in"]
 
 _STEADIED_PERIODS = 5.0  # that a running mean is taken over: a pulse that is missing hardly moves it
 _WANDERS = 0.3  # of the height of pulses: a baseline that moves by more may displace edges
@@ -55,6 +56,55 @@ class Pulsed:
         return replace(self, edges=edges, train=replace(self.train, edges=edges))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """Thresholds that were given.
+
+    Attributes:
+        lower: that arms.
+        upper: that counts.
+        is_swapped: they were given in the wrong order.
+        is_inside: both lie in the trace.
+        suited: lower and upper one that would do, where these do not lie in it; None where none are found.
+        suited_Hz: rate that is counted with those; NaN without any.
+    """
+
+    lower: float
+    upper: float
+    is_swapped: bool
+    is_inside: bool
+    suited: tuple[float, float] | None = None
+    suited_Hz: float = math.nan
+
+
+def given_of(
+    values: FloatArray, times_s: FloatArray, thresholds: tuple[float | None, float | None], lines: Sequence[Line]
+) -> Given | None:
+    """Thresholds that were given, and others where these do not lie in the trace; None where none were.
+
+    Args:
+        values: shape (n,), no NaN.
+        times_s: shape (n,), rising.
+        thresholds: as they were given; None = found, or as the other one.
+        lines: of the trace, strongest first.
+    """
+    ends = [each for each in thresholds if each is not None]
+    if not ends:
+        return None
+    given = Given(
+        lower=min(ends),
+        upper=max(ends),
+        is_swapped=len(ends) > 1 and ends[0] > ends[1],
+        is_inside=bool(values.min() < min(ends) and max(ends) < values.max()),
+    )
+    if given.is_inside:
+        return given
+    train = pulses_in(values, times_s, lines, pulses_per_revolution=None).train
+    if train is None or train.edges.baseline or train.edges.filter_s:
+        return given
+    return replace(given, suited=(train.edges.lower, train.edges.upper), suited_Hz=train.rate_Hz)
+
+
 def pulses_by(
     values: FloatArray,
     times_s: FloatArray,
@@ -70,8 +120,6 @@ def pulses_by(
         thresholds: lower and upper one; None = found.
         pulses_per_revolution: of the wheel; None = not known.
 
-    Raises:
-        ReadingsError: thresholds were given the wrong way round; not reached, they give no edges.
     """
     edges = None
     try:
@@ -79,9 +127,6 @@ def pulses_by(
         train = pulse_train(edges, pulses_per_revolution=pulses_per_revolution)
         return Pulsed(values=values, edges=edges, train=train, no_train="")
     except ReadingsError as error:
-        lower, upper = thresholds
-        if lower is not None and upper is not None and lower > upper:
-            raise
         return Pulsed(values=values, edges=edges, train=None, no_train=error.what)
 
 
@@ -160,20 +205,40 @@ def _is_better_without(raw: PulseTrain | None, cleaned: PulseTrain, hum_Hz: floa
         return False
     if raw is None:
         return True
+    if cleaned.marks is not None and raw.marks is None:
+        return False  # what was taken out was of the pulses: it is lacking between them
     before, after = (each.extra_n + each.missing_n for each in (raw, cleaned))
-    if abs(cleaned.rate_Hz / raw.rate_Hz - 1) < _ALIKE:
+    is_alike = abs(cleaned.rate_Hz / raw.rate_Hz - 1) < _ALIKE
+    if raw.marks is not None and cleaned.marks is None and is_alike and after <= before:
+        return True  # what made the marks uneven is out
+    if _keeps_turn(hum_Hz, raw):
+        return False
+    if is_alike:
         return after < before or bool(raw.edges.filter_s)
     is_doubtful = bool(mains_of(raw.rate_Hz, raw.rate_Hz / raw.counted_n)) or bool(raw.edges.filter_s)
-    is_surer = after < before or cleaned.jitter_pct < _SURER * raw.jitter_pct
+    is_surer = after < before or cleaned.scatter_pct < _SURER * raw.scatter_pct
     return (is_doubtful or is_surer) and after <= before and cleaned.edges.height > _OF_HUM * moved
 
 
 def _is_steadier(raw: PulseTrain, cleaned: PulseTrain) -> bool:
     """Whether pulses about a baseline that wanders, which is taken out, are told better."""
     before, after = (each.extra_n + each.missing_n for each in (raw, cleaned))
+    if cleaned.marks is not None and raw.marks is None:
+        return False
     if cleaned.edges.filter_s > raw.edges.filter_s or abs(cleaned.rate_Hz / raw.rate_Hz - 1) > _NEAR:
         return False
-    return after < before or (after == before and cleaned.jitter_pct < _STEADIER * raw.jitter_pct)
+    return after < before or (after == before and cleaned.scatter_pct < _STEADIER * raw.scatter_pct)
+
+
+def _keeps_turn(hum_Hz: float, raw: PulseTrain) -> bool:
+    """Whether hum is a multiple of the turns of a wheel that lacks a tooth or is uneven, as the record tells them."""
+    if raw.marks is not None:
+        turn_Hz = raw.rate_Hz / raw.marks.every_n
+    elif raw.wheel is not None and raw.wheel.missing_at:
+        turn_Hz = raw.rate_Hz / raw.wheel.pulses_n
+    else:
+        return False
+    return abs(hum_Hz / turn_Hz - round(hum_Hz / turn_Hz)) * turn_Hz < 1 / raw.edges.length_s
 
 
 def _keeps_time(rate_Hz: float, hum_Hz: float) -> bool:

@@ -6,7 +6,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
-from sequencer.diagnosis.noise.comb import is_beaten, is_of_pulses, is_swing_own, is_swung, mirrored, stand_alone
+from sequencer.diagnosis.noise.comb import (
+    is_beaten,
+    is_of_pulses,
+    is_pattern_own,
+    is_swing_own,
+    is_swung,
+    mirrored,
+    stand_alone,
+)
 from sequencer.diagnosis.noise.inverter import Origin, carrier_of, mains_of, origins, suppressed, wheel_pulses_of
 from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz, OUTPUT_Hz
 from sequencer.diagnosis.noise.pulses import PulseTrain
@@ -28,12 +36,15 @@ _STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lin
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 _SWELLS = 0.8  # of the height of high pulses is that of low ones
 _OF_SWING, _BEATING_N = 0.3, 4  # of a swing of height, from which on lines may make it; so many of them, the strongest
+_RUNS_PCT = 5.0  # of the period: sidebands of a carrier make it swing by less
 _STEPS_N, _OF_STEP = 100_000, 0.5  # samples that the step is found from; of it
 _ABOUT = 0.03  # of its rate, that the carrier may lie away from what is counted
 _ALL_ORDERS_N = 3  # multiples, of which an inverter has the same sidebands about one or two
 _LEAST_TURNS = 2  # from one pulse that is missing to the next
 _TURN_WIDTHS = 0.5
 _LEAKS = 1e-3  # of the strongest line: leakage and side lobes are no lines of their own
+_HANN_WIDE = 1.5  # steps of the spectrum that noise is collected from (Hann window)
+_FLANK, _OVER_NOISE = 2.0, 4.0  # half widths that hold most of the power; times noise that its highest peaks reach
 _WIDE_N, _RATE_OFF = 1.5, 1e-5  # steps of the spectrum, and of a multiple, that this may lie off
 
 
@@ -89,7 +100,7 @@ def lines_of(
         moved = train.edges.height * train.counted_Hz / rate_Hz
         turn_Hz = _turn_Hz(train)
     is_steady = (
-        train is not None and train.change_pct <= _STEADY_PERIODS / (rate_Hz * length_s) * 100 + train.jitter_pct
+        train is not None and train.change_pct <= _STEADY_PERIODS / (rate_Hz * length_s) * 100 + train.scatter_pct
     )
     heights, step_Hz = amplitudes(grid[0]), 1 / (len(grid[0]) * grid[1])
     steady = train if is_steady else None
@@ -97,7 +108,7 @@ def lines_of(
         told = _by_comb(lines[:SHOWN_LINES], heights, step_Hz, steady)
     else:
         told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
-    told = _hums_first(told, train, width_Hz)
+    told = _less_smeared(_hums_first(told, train, width_Hz), heights, step_Hz, train)
     told = _standing_out(told, heights, step_Hz, is_wandering=is_wandering)
     is_given = train is not None and train.wheel is not None and train.wheel.is_given
     whole = None if is_given else _alone(lines, heights, train, width_Hz, interval_s)
@@ -149,7 +160,9 @@ def _hidden(unknown: tuple[Line, ...], heights: FloatArray, step_Hz: float) -> t
 
 
 def _turn_Hz(train: PulseTrain) -> float:
-    """How often the wheel turns, by its pulses or by what is missing at even distances; NaN where nothing tells it."""
+    """How often the wheel turns, by its marks, or by what is missing at even distances; NaN where nothing tells it."""
+    if train.marks is not None:
+        return train.rate_Hz / train.marks.every_n
     if train.wheel is not None:
         return train.rate_Hz / train.wheel.pulses_n
     apart_s = np.diff(train.missing_s)
@@ -169,6 +182,8 @@ def _is_swing_own(heights: FloatArray, step_Hz: float, train: PulseTrain) -> boo
     """Whether the swing of the period, if there is one, is of the pulses themselves."""
     if not train.repeat_pct:
         return True
+    if train.marks is not None:
+        return is_pattern_own(heights, step_Hz, train.rate_Hz, train.marks.gaps)
     return is_swing_own(heights, step_Hz, train.rate_Hz, train.rate_Hz / train.repeat_n, train.repeat_pct / 100)
 
 
@@ -198,6 +213,30 @@ def _is_beside(line_Hz: float, rate_Hz: float, hums_Hz: list[float], width_Hz: f
     return bool((np.abs(orders - np.round(orders)) * rate_Hz < width_Hz).any())
 
 
+def _less_smeared(
+    told: tuple[Origin, ...], heights: FloatArray, step_Hz: float, train: PulseTrain | None
+) -> tuple[Origin, ...]:
+    """Without lines of no name that are peaks of noise, where jitter makes the lines of the pulses wide.
+
+    Periods that each are off by a share s of their own let the phase wander: the multiple k of the rate f becomes
+    noise that is w = pi k^2 s^2 f wide to half of its power on each side, w / (pi (w^2 + d^2)) of it in each Hz at a
+    distance d (phase diffusion, from memory).
+    """
+    if train is None or not train.adding_up_pct:
+        return told
+    share = train.adding_up_pct / 100
+
+    def is_peak(line: Line) -> bool:
+        order = max(round(line.rate_Hz / train.rate_Hz), 1)
+        wide_Hz, away_Hz = math.pi * (order * share) ** 2 * train.rate_Hz, line.rate_Hz - order * train.rate_Hz
+        first, last = (round((order * train.rate_Hz + sign * _FLANK * wide_Hz) / step_Hz) for sign in (-1, 1))
+        power = float((heights[max(first - 1, 0) : last + 2] ** 2).sum()) / _HANN_WIDE
+        within = step_Hz * _HANN_WIDE * wide_Hz / (math.pi * (wide_Hz**2 + away_Hz**2))
+        return line.amplitude < _OVER_NOISE * math.sqrt(power * min(within, 1.0))
+
+    return tuple(each for each in told if each.name or not is_peak(each.line))
+
+
 def _standing_out(
     told: tuple[Origin, ...], heights: FloatArray, step_Hz: float, *, is_wandering: bool
 ) -> tuple[Origin, ...]:
@@ -221,7 +260,8 @@ def _alone(
         return whole
     low, high = np.quantile(train.edges.rises, (0.2, 0.8))  # a low tooth or two are no swelling
     # A speed that runs up sweeps over many lines, and its pulses grow with it.
-    if train.is_changing or low > _SWELLS * high or train.rate_Hz < LEAST_CARRIER_Hz:
+    is_running = train.is_changing and train.change_pct > _RUNS_PCT
+    if is_running or low > _SWELLS * high or train.rate_Hz < LEAST_CARRIER_Hz:
         return None
     within_Hz = (1 - _ABOUT) * train.rate_Hz, (1 + _ABOUT) * train.rate_Hz
     found = carrier_of(lines[:_UNKNOWN_N], math.nan, math.nan, width_Hz, interval_s, within_Hz=within_Hz)
@@ -256,7 +296,7 @@ def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train
         train: of the trace.
     """
     rate_Hz = train.rate_Hz
-    turn_Hz = rate_Hz / train.wheel.pulses_n if train.wheel is not None else math.nan
+    turn_Hz = _turn_Hz(train)
     rates_Hz, sizes = peaks_in(heights, 1 / step_Hz)
     orders = np.round(rates_Hz / rate_Hz)
     # A line so near nought is a wander of the pulses' own level.
@@ -267,7 +307,11 @@ def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train
     if train.repeat_pct and _is_swing_own(heights, step_Hz, train):
         is_whole |= is_swung(rates_Hz, heights, step_Hz, rate_Hz, rate_Hz / train.repeat_n, train.repeat_pct / 100)
     is_pulses = is_whole | (is_of_pulses(rates_Hz, heights, step_Hz, rate_Hz) & ~is_wheel)
-    shown = np.isin(rates_Hz, [each.rate_Hz for each in lines])
+    # The same peak, found twice, may differ in its last digits.
+    near_Hz = (
+        np.abs(rates_Hz[:, None] - [each.rate_Hz for each in lines]) if lines else np.full((len(rates_Hz), 1), np.inf)
+    )
+    shown = near_Hz.min(axis=1) < step_Hz / 2
     strongest = np.argsort(-sizes, kind="stable")
     strongest = strongest[sizes[strongest] > _LEAKS * sizes.max(initial=0.0)]
     kept = strongest[~is_pulses[strongest] | shown[strongest]][:LINES_N]
@@ -277,7 +321,9 @@ def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train
             return "pulses"
         return "wheel" if is_wheel[at] else mains_of(float(rates_Hz[at]), step_Hz)
 
-    return tuple(
-        Origin(line=Line(rate_Hz=float(rates_Hz[at]), amplitude=float(sizes[at])), name=name_of(at))
-        for at in kept.tolist()
-    )
+    def line_of(at: int) -> Line:
+        if shown[at]:
+            return lines[int(np.argmin(near_Hz[at]))]
+        return Line(rate_Hz=float(rates_Hz[at]), amplitude=float(sizes[at]))
+
+    return tuple(Origin(line=line_of(at), name=name_of(at)) for at in kept.tolist())

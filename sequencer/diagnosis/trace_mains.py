@@ -1,5 +1,7 @@
 """What is said of mains in a trace of pulses, and of lines that shift their edges."""
 
+import numpy as np
+
 from instruments.texts import sized
 from sequencer.diagnosis.noise.inverter import Origin, is_mirrored, mains_of
 from sequencer.diagnosis.noise.pulses import PulseTrain
@@ -15,12 +17,16 @@ _MAINS_ORDER = 2  # of pulses: what rectifies gives twice its rate
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 _BESIDE = 0.3  # of a line
 _SHIFTS = 0.3  # of the swing: as much shifts edges by a period at least, the slowest ones too
+_UNEVEN = 0.1  # of a gap
 _RUNOUT_PCT = 0.2  # amplitude of a runout that is worth a line
 
 
 def of_mains(train: PulseTrain, result: TraceResult) -> list[Finding]:
     """Pulses at the rate of mains, or hum on pulses."""
-    if not train.is_changing and mains_of(train.rate_Hz, 0.0, most_order=_MAINS_ORDER):
+    # Halves of mains may be a little unequal; what has gaps of its own turns.
+    is_uneven = train.marks is not None and float(np.ptp(train.marks.gaps)) > _UNEVEN
+    is_steady = not train.is_changing and not is_uneven
+    if is_steady and mains_of(train.rate_Hz, 0.0, most_order=_MAINS_ORDER):
         return [
             Finding(
                 what=f"the rate of {train.rate_Hz:.4g} Hz is that of mains or twice that",
@@ -64,7 +70,7 @@ def hum_of(train: PulseTrain, result: TraceResult) -> list[Origin]:
 
 def _is_of_wheel(origin: Origin, train: PulseTrain, result: TraceResult) -> bool:
     """Whether lines as strong lie a turn of the wheel to either side: one of many that swing with it."""
-    if train.wheel is None or not train.wheel.is_there:
+    if train.wheel is None or not (train.wheel.is_there or train.wheel.weak_at):
         return False
     turn_Hz, width_Hz = train.rate_Hz / train.wheel.pulses_n, 1 / result.length_s
     return any(

@@ -88,6 +88,8 @@ def trace_pair(
         raise ReadingsError(
             f'the traces are in "{first.unit}" and "{second.unit}"', todo="record both with one probe and scale"
         )
+    if thresholds is not None:
+        thresholds = min(thresholds), max(thresholds)
     lower, upper = thresholds or (None, None)
     results = tuple(
         trace_result(each, pulses_per_revolution=pulses_per_revolution, lower=lower, upper=upper)

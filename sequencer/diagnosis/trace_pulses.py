@@ -113,20 +113,20 @@ def _of_speed(train: PulseTrain) -> list[Finding]:
     if not train.is_changing:
         return []
     moved, range_Hz = train.ends_Hz - train.begins_Hz, train.fastest_Hz - train.slowest_Hz
-    if not math.isnan(train.swing_every_s):
+    if train.swing_pct:
         how = (
-            f"swings between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz, once in "
-            f"{time_words(train.swing_every_s)}"
+            f"swings by ±{sized(train.swing_pct, 2)} %, between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz, "
+            f"once in {time_words(train.swing_every_s)} ({sized(1 / train.swing_every_s)} Hz, about every "
+            f"{sized(train.rate_Hz * train.swing_every_s)} pulses)"
         )
     elif abs(moved) < _RUNS_ONE_WAY * range_Hz:
         how = f"moves between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz"
     else:
         how = f"{'rises' if moved > 0 else 'falls'} from {train.begins_Hz:.4g} to {train.ends_Hz:.4g} Hz"
-    share = sized(100 * range_Hz / train.fastest_Hz, 2)
+    share = f", by {sized(100 * range_Hz / train.fastest_Hz, 2)} % of its highest" if not train.swing_pct else ""
     return [
         Finding(
-            what=f"the speed changes while it is recorded: the rate {how}, by {share} % of its highest; "
-            f"{train.rate_Hz:.4g} Hz is its mean",
+            what=f"the speed changes while it is recorded: the rate {how}{share}; {train.rate_Hz:.4g} Hz is its mean",
             cause="what turns runs up or down, or is regulated",
             check="record at a steady speed if it should be one; jitter and wheel are told about the changing speed",
         )

@@ -10,7 +10,7 @@ import numpy as np
 
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.noise.averaging import averaging
-from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm, rhythm_of
+from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm
 from sequencer.diagnosis.noise.spectrum import amplitudes, evenly
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
 from sequencer.diagnosis.trace_words import counter_words
@@ -151,7 +151,7 @@ def trace_views(trace: TraceFile, result: TraceResult) -> TraceViews:
     rhythm = None
     if result.train is not None:
         edges = result.train.edges
-        rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
+        rhythm = edges.rhythm()
     return TraceViews(
         whole=_outline(trace.times_s, trace.values),
         detail=_detail(trace, result),

@@ -2,10 +2,13 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from instruments.texts import sized
 from sequencer.diagnosis.noise.edges import Edges
 from sequencer.diagnosis.noise.inverter import CARRIERS_Hz
 from sequencer.diagnosis.noise.lattice import place_of
+from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.spectrum import Line
 from sequencer.diagnosis.traced import TraceResult
 
@@ -14,6 +17,7 @@ __all__ = [
     "counter_words",
     "images_words",
     "jitter_words",
+    "levels_words",
     "line_name",
     "line_names",
     "time_words",
@@ -21,8 +25,9 @@ __all__ = [
 ]
 
 _SHOWN = 3
-_LEAST_JITTER_PCT = 1e-4  # a millionth: crystals are no better
 _MOST_ORDER = 40
+_KEPT = 0.7  # of the height of high pulses is that of low ones, where there are levels
+_MOST_IMAGE_ORDER = 200
 _NEAR = 0.004  # of a frequency: as near as grids hold theirs
 
 
@@ -44,6 +49,16 @@ def counter_words(edges: Edges, unit: str) -> str:
     )
 
 
+def levels_words(edges: Edges, unit: str) -> str:
+    """The two levels of a trace; of pulses that grow or shrink, which keep none, from and to which height they go."""
+    heights = np.maximum(edges.rises, edges.falls)[1:-1]
+    lowest, highest = np.quantile(heights, (0.1, 0.9)) if len(heights) else (0.0, 0.0)
+    if lowest < _KEPT * highest:
+        low, high = (sized(float(each)) for each in (heights.min(), heights.max()))
+        return f"pulses of {low} to {high}{unit and f' {unit}'} from bottom to top"
+    return f"levels {edges.low:.3g} and {edges.high:.3g}{unit and f' {unit}'}"
+
+
 def line_names(result: TraceResult) -> tuple[str, ...]:
     """What each main line is by its frequency: pulses, wheel, mains, inverter, a multiple; "" if none of them."""
     return tuple(line_name(line, result) for line in result.lines)
@@ -55,7 +70,9 @@ def line_name(line: Line, result: TraceResult) -> str:
     name, train, carrier = origins.get(line.rate_Hz, ""), result.train, result.carrier
     if name == "pulses" and train is not None:
         order = _order(line.rate_Hz, train.rate_Hz)
-        return "the pulses" if order == 1 else f"{order} x the pulses" if order else "an image of the pulses"
+        if order:
+            return "the pulses" if order == 1 else f"{order} x the pulses"
+        return f"{'an image' if _is_image(line, train, result) else 'a sideband'} of the pulses"
     if not result.lines:
         return name
     strongest_Hz = result.lines[0].rate_Hz
@@ -84,6 +101,16 @@ def _order(rate_Hz: float, first_Hz: float) -> int:
     return order if 1 <= order <= _MOST_ORDER and abs(rate_Hz / (order * first_Hz) - 1) < _NEAR else 0
 
 
+def _is_image(line: Line, train: PulseTrain, result: TraceResult) -> bool:
+    """Whether a multiple of the pulse rate beyond half the sampling rate shows as this line, and may be as high."""
+    orders = np.arange(1, _MOST_IMAGE_ORDER + 1)
+    turns = orders * train.rate_Hz * result.interval_s
+    images_Hz = np.abs(turns - np.round(turns)) / result.interval_s
+    is_near = np.abs(images_Hz - line.rate_Hz) < 1 / result.length_s
+    # A pulse of two levels has 2 / (pi k) of its swing at most in the multiple k: no image is higher.
+    return bool((is_near & (turns > 0.5) & (line.amplitude * orders <= train.edges.height)).any())
+
+
 def images_words(rate_Hz: float, interval_s: float) -> str:
     """Carriers of an inverter that samples so far apart show as this line; "" where there is none."""
     sampling_Hz = 1 / interval_s
@@ -96,9 +123,9 @@ def images_words(rate_Hz: float, interval_s: float) -> str:
     return f"{said}{' ...' if len(usual_Hz) > _SHOWN else ''} Hz"
 
 
-def jitter_words(jitter_pct: float) -> str:
-    """Jitter of a period; what is less than any clock keeps is told as that."""
-    return f"{jitter_pct:.2g} %" if jitter_pct >= _LEAST_JITTER_PCT else f"below {_LEAST_JITTER_PCT:g} %"
+def jitter_words(jitter_pct: float, floor_pct: float) -> str:
+    """Jitter of a period; what is no more than the samples tell, or any clock keeps, is told as that."""
+    return f"{jitter_pct:.2g} %" if jitter_pct > floor_pct else f"below {floor_pct:.1g} %"
 
 
 def times_words(times_s: tuple[float, ...]) -> str:

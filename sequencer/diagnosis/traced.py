@@ -19,7 +19,7 @@ from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
 from sequencer.diagnosis.noise.spectrum import Line, evenly, main_lines, without_wander
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
-from sequencer.diagnosis.trace_edges import Pulsed, pulses_by, pulses_in
+from sequencer.diagnosis.trace_edges import Given, Pulsed, given_of, pulses_by, pulses_in
 from sequencer.diagnosis.trace_lines import LINES_N, SHOWN_LINES, TraceLines, lines_of
 from sequencer.readings.waveform import TraceFile
 
@@ -58,6 +58,7 @@ class TraceResult:
         sd: of the values.
         clipped_pct: samples on a flat top or bottom where the trace seems cut off; 0 if it does not.
         train: None where there is no pulse train, then `no_train` says why.
+        given: thresholds that were given; None where they are found.
         bounce: of a contact whose closings are too few, or at no regular rate; None where there is none.
         hum_moved: from end to end, by hum that was taken out before pulses were found; 0 = none was.
         bare_n: rising edges that a counter without hysteresis would count; None without edges.
@@ -93,6 +94,7 @@ class TraceResult:
     clipped_pct: float
     train: PulseTrain | None
     no_train: str
+    given: Given | None
     bounce: Bounce | None
     hum_moved: float
     bare_n: int | None
@@ -127,24 +129,25 @@ def trace_result(
         pulses_per_revolution: of the wheel; None = not known.
         lower: threshold that arms, in the unit of the trace; None = found.
         upper: threshold that counts; None = found.
-
-    Raises:
-        ReadingsError: thresholds were given, and the wrong way round.
     """
     wild = wild_samples(trace.values)
     values, times_s = without_wild(trace.values, wild), trace.times_s
     grid = evenly(values, times_s)
     lines = () if grid is None else main_lines(*grid, most=LINES_N)
-    if lower is None and upper is None:
+    given = given_of(values, times_s, (lower, upper), lines)
+    if given is None:
         pulsed = pulses_in(values, times_s, lines, pulses_per_revolution=pulses_per_revolution)
     else:
-        pulsed = pulses_by(values, times_s, (lower, upper), pulses_per_revolution=pulses_per_revolution)
+        limits = given.lower, given.upper
+        pulsed = pulses_by(values, times_s, limits, pulses_per_revolution=pulses_per_revolution)
     edges, train, reason = pulsed.edges, pulsed.train, pulsed.no_train
     bounce = None
     if train is None and edges is not None:
         end_s = edges.begin_s + edges.length_s
         bounce = closings_of(edges.rising_s, edges.falling_s, edges.begin_s, end_s)
     is_few = edges is not None and (len(edges.rising_s) < LEAST_EDGES or bounce is not None)
+    if given is not None and not given.is_inside and train is None:
+        reason = "thresholds that do not lie in the trace count none"
     is_flat = train is None and not is_few and _is_last_digits(values)
     noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
     found = _lines(pulsed, times_s, grid, lines, trace.interval_s, is_few=is_few)
@@ -168,6 +171,7 @@ def trace_result(
         clipped_pct=_clipped_pct(values, trace.ends, edges),
         train=train,
         no_train=reason,
+        given=given,
         bounce=bounce,
         hum_moved=pulsed.hum_moved,
         bare_n=None if edges is None else _bare_n(values, times_s, edges),

@@ -10,8 +10,17 @@ from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.diagnosis.noise.catalogue import averaging_words, noise_words
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
 from sequencer.diagnosis.trace_drive import of_drive
+from sequencer.diagnosis.trace_given import given_lines, of_given
 from sequencer.diagnosis.trace_pulses import bounce_finding, of_train
-from sequencer.diagnosis.trace_words import Finding, counter_words, jitter_words, line_names, time_words, times_words
+from sequencer.diagnosis.trace_words import (
+    Finding,
+    counter_words,
+    jitter_words,
+    levels_words,
+    line_names,
+    time_words,
+    times_words,
+)
 from sequencer.diagnosis.traced import TraceResult, trace_result
 
 __all__ = ["Finding", "TraceResult", "as_json", "findings", "trace_lines", "trace_result"]
@@ -42,6 +51,8 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
         if not told:
             told = [Finding(what="nothing wrong is seen in the pulses")]
         found += told
+    elif result.given is not None and not result.given.is_inside:
+        found += of_given(result)
     elif result.bounce is not None:
         found.append(bounce_finding(result.bounce, f"; {result.no_train}"))
     elif result.edges is not None and len(result.edges.rising_s) < LEAST_EDGES:
@@ -81,7 +92,7 @@ def _flat(result: TraceResult) -> Finding:
 def trace_lines(result: TraceResult, file: str) -> list[str]:
     """The result as sentences, each to be wrapped where it is shown."""
     unit = f" {result.unit}" if result.unit else ""
-    left_out = f", {result.left_out_n} left out" if result.left_out_n else ""
+    left_out = f", {result.left_out_n} without a number (empty or overload), left out" if result.left_out_n else ""
     said = [
         (
             f"{file}: {result.samples_n} samples of {result.name}, every {time_words(result.interval_s)}, "
@@ -89,6 +100,7 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
         ),
         f"from {result.lowest:.4g} to {result.highest:.4g}{unit}, mean {result.mean:.4g}, sd {result.sd:.3g}",
     ]
+    said += given_lines(result)
     if result.unrecorded_n:
         many = f"{result.unrecorded_n} stretch{'' if result.unrecorded_n == 1 else 'es'}"
         said.append(f"{many} not recorded, {time_words(result.unrecorded_s)} in all: no pulse is missing there")
@@ -102,9 +114,9 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
         edges = train.edges
         said.append(
             f"pulse train: {train.rate_Hz:.6g} Hz, period {time_words(1 / train.rate_Hz)}, "
-            f"jitter {jitter_words(train.jitter_pct)}, duty {100 * train.duty:.3g} %"
+            f"jitter {jitter_words(train.jitter_pct, train.jitter_floor_pct)}, duty {100 * train.duty:.3g} %"
         )
-        said.append(f"levels {edges.low:.3g} and {edges.high:.3g}{unit}, {counter_words(edges, result.unit)}")
+        said.append(f"{levels_words(edges, result.unit)}, {counter_words(edges, result.unit)}")
         room = edges.lowest_top - edges.highest_bottom
         said.append(
             f"hash up to {edges.hash_height:.2g}{unit} peak to peak; between bottoms and tops of the pulses lie "
@@ -112,7 +124,7 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
         )
     else:
         said.append(f"no pulse train: {result.no_train}")
-        if result.edges is not None:
+        if result.edges is not None and (result.given is None or result.given.is_inside):
             counted_n = len(result.edges.rising_s)
             edge = "edge" if counted_n == 1 else "edges"
             said.append(f"a counter with {counter_words(result.edges, result.unit)} counts {counted_n} {edge}")
@@ -135,6 +147,6 @@ def as_json(result: TraceResult) -> dict[str, Any]:
     """The result as JSON values; what is not known is null."""
     told: dict[str, Any] = json_value(asdict(result), digits=COMPUTED_DIGITS)
     for holder in (told, told["train"] or {}):  # the edges themselves are too many
-        for name in ("rising_s", "falling_s", "rises", "falls", "unrecorded_s"):
+        for name in ("rising_s", "falling_s", "rises", "falls", "steady_s", "unrecorded_s"):
             (holder.get("edges") or {}).pop(name, None)
     return told | {"findings": [asdict(each) for each in findings(result)]}

@@ -35,7 +35,7 @@ def trace(
         page: where a report of it is written as one HTML file; None = nowhere.
 
     Raises:
-        ReadingsError: it cannot be read, or the thresholds are the wrong way round.
+        ReadingsError: it cannot be read.
         RecordError: the page cannot be written.
     """
     lower, upper = thresholds or (None, None)

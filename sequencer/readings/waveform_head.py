@@ -11,7 +11,7 @@ from instruments.errors import InputError, ReadingsError
 from instruments.units import is_alike, rescale
 from sequencer.readings.file_text import heading
 
-__all__ = ["Head", "cells_of", "head_of", "number_of", "seconds", "stamp_of"]
+__all__ = ["Head", "cells_of", "head_of", "is_overload", "number_of", "seconds", "stamp_of"]
 
 _TIME_WORDS = {"time", "times", "t", "x-axis", "seconds", "second", "zeit", "timestamp", "time stamp", "elapsed time"}
 _NUMBER_WORDS = {
@@ -41,6 +41,11 @@ _INTERVAL = re.compile(
 _RATE = re.compile(
     r"\W*(?:sample|sampling)[\W_]?(?:rate|frequency)\W+(?P<number>[\d.,]+(?:e[+-]?\d+)?)\W*"
     r"(?P<unit>[kmg]?(?:hz|sa?/s|sps)|)\W*",
+    re.IGNORECASE,
+)
+_OVERLOAD = re.compile(
+    r"[+-]?(?:\.?[o0][./]?l\.?|ovld|ovl|ofl|over(?:load|flow|range)?|under(?:load|flow|range)?|out of range|open)"
+    r"|err(?:or)?|-{2,}",
     re.IGNORECASE,
 )
 _OVER = re.compile(r"(?P<name>[^/]*[^/\s])\s*/\s*(?P<unit>[^\s/\d]{1,8})")  # "t/s", "U / mV": quantity by unit
@@ -113,6 +118,11 @@ def number_of(cell: str, divider: str) -> float | None:
         return None
 
 
+def is_overload(cell: str) -> bool:
+    """Whether a cell has a word, or dashes, that meters show in place of a value beyond their range."""
+    return _OVERLOAD.fullmatch(cell) is not None
+
+
 def stamp_of(cell: str, since_s: int = 0) -> float | None:
     """Seconds from some whole second since 1970 to a date with hours, as ISO 8601 writes it; None if it is none."""
     found = _STAMP.fullmatch(cell)
@@ -161,11 +171,12 @@ def _width(line: str, divider: str) -> int:
         return 0
     cells = _trimmed(cells_of(line, divider))
     known = [cell for cell in cells if cell]
-    return len(cells) if known and all(_is_told(cell, divider) for cell in known) else 0
+    is_any = any(not is_overload(cell) for cell in known)
+    return len(cells) if is_any and all(_is_told(cell, divider) for cell in known) else 0
 
 
 def _is_told(cell: str, divider: str) -> bool:
-    return number_of(cell, divider) is not None or stamp_of(cell) is not None
+    return number_of(cell, divider) is not None or stamp_of(cell) is not None or is_overload(cell)
 
 
 def _trimmed(cells: list[str]) -> list[str]:

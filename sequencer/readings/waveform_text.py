@@ -16,7 +16,7 @@ from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 from sequencer.readings.file_text import decoded, opened, without_nul
 from sequencer.readings.waveform import TraceFile, room_for
-from sequencer.readings.waveform_head import Head, cells_of, head_of, number_of, seconds, stamp_of
+from sequencer.readings.waveform_head import Head, cells_of, head_of, is_overload, number_of, seconds, stamp_of
 from sequencer.readings.waveform_times import digits_of, refuse_falling, restore
 
 __all__ = ["MOST_SAMPLES", "kept_places", "read_text", "refuse_many"]
@@ -28,7 +28,8 @@ _LARGEST_BYTES = 1_000_000_000
 _BLOCK_BYTES = 2**21
 _LONGEST_LINE = 4 * _BLOCK_BYTES
 _NO_NUMBER = 1e30  # 9.9E37 and its like stand for overload and for no number (SCPI-1999)
-_NOTHING = ("-", "--")  # cells without a number, besides empty ones and NaN
+_NOTHING = ("-", "--", "---", "----")  # cells without a number, besides empty ones and NaN
+_OVERLOADS = ("OL", "+OL", "-OL", "OVLD", "OVER", "OVERLOAD", "OVERFLOW")  # the same, as most meters write it
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 _PART_N = 2**16  # samples that are looked at together
 _END_BYTES = 20_000  # of the first and the last lines, which tell how many digits the times have
@@ -205,7 +206,7 @@ def _numbers(
             sep=r"\s+" if head.divider == " " else head.divider,
             skipinitialspace=True,
             comment="#",
-            na_values=list(_NOTHING),
+            na_values=[*_NOTHING, *_OVERLOADS],
             encoding="latin-1",
             low_memory=False,
         )
@@ -234,12 +235,14 @@ def _slowly(path: Path, text: str, line: int, head: Head, wanted: list[int], *, 
 
 
 def _has_words_alone(cells: list[str], divider: str) -> bool:
-    known = [cell for cell in cells if cell and cell not in _NOTHING]
+    known = [cell for cell in cells if cell and cell not in _NOTHING and not is_overload(cell)]
     return bool(known) and all(number_of(cell, divider) is None and stamp_of(cell) is None for cell in known)
 
 
 def _value(cell: str, where: str, head: Head, at: int) -> float:
     if cell == "" or cell in _NOTHING:
+        return math.nan
+    if at != head.time_at and is_overload(cell):
         return math.nan
     is_stamp = head.stamp_s is not None and at == head.time_at
     value = stamp_of(cell, head.stamp_s or 0) if is_stamp else number_of(cell, head.divider)

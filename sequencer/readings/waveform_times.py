@@ -61,8 +61,11 @@ def restore(times: FloatArray, digits: Digits) -> None:
     seen = np.isfinite(times[at])
     if np.count_nonzero(seen) < 3:
         return
-    middle = (n - 1) / 2
-    slope, shift = np.polynomial.polynomial.polyfit(at[seen] - middle, times[at][seen], 1)[::-1]
+    middle, said = (n - 1) / 2, times[at][seen]
+    # With a power of ten small times have more places than large ones, and tell the interval better.
+    last = np.maximum(digits.step(np.abs(said)), 1e-290)
+    weights = np.maximum(last.min() / last, 1e-6)
+    slope, shift = np.polynomial.polynomial.polyfit(at[seen] - middle, said, 1, w=weights)[::-1]
     if not slope > 0:
         return
     for start in range(0, n, _FIT_N):

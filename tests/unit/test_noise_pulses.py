@@ -123,9 +123,10 @@ def test_what_is_no_train_is_refused(values, match):
         pulse_train(edges_of(values, np.arange(1000) * 1e-3))
 
 
-def test_thresholds_outside_the_trace_are_refused():
-    with pytest.raises(ReadingsError, match="do not lie in the trace"):
-        edges_of(wave(_EDGES_S), _TIMES_S, lower=6, upper=7)
+@pytest.mark.parametrize("thresholds", [(6, 7), (-3, -2), (2, 7), (-2, 7)], ids=["above", "below", "upper", "around"])
+def test_thresholds_outside_the_trace_count_nothing(thresholds):
+    edges = edges_of(wave(_EDGES_S), _TIMES_S, lower=thresholds[0], upper=thresholds[1])
+    assert len(edges.rising_s) == 0
 
 
 def test_main_lines_have_frequency_and_amplitude():

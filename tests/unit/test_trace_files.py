@@ -192,3 +192,30 @@ def test_given_thresholds_are_used_with_every_form(tmp_path):
     assert result.train.edges.lower == 1.0
     assert result.train.rate_Hz == pytest.approx(250, rel=1e-9)  # 40 samples of 0.1 ms
     assert not math.isnan(result.train.duty)
+
+
+@pytest.mark.parametrize("interval_s", [2e-5, 7.3e-6, 0.013])
+@pytest.mark.parametrize("digits", [3, 4])
+def test_times_of_few_digits_with_a_power_of_ten_come_back_at_one_interval(tmp_path, digits, interval_s):
+    times_s = np.arange(6000) * interval_s  # the last ones differ by less than their last digit
+    text = "time [s],CH1 [V]\n" + "".join(f"{at:.{digits - 1}e},{number % 7}\n" for number, at in enumerate(times_s))
+    trace = read_trace(put(tmp_path, text))
+    assert trace.is_even
+    assert trace.interval_s == pytest.approx(interval_s, rel=1e-3)
+
+
+@pytest.mark.parametrize("word", ["OL", "-OL", "O.L", "0L", "OVLD", "Overflow", "over range", "----"])
+@pytest.mark.parametrize("first", [0, 200])
+def test_words_in_place_of_a_value_are_readings_that_are_none(tmp_path, word, first):
+    word = word.replace(" ", "")
+    told = [f"{at * INTERVAL_S:.6f},{word if at in (first, 210) else 5}\n" for at in range(400)]
+    trace = read_trace(put(tmp_path, "time [s],CH1 [V]\n" + "".join(told)))
+    assert (trace.left_out_n, len(trace.values), trace.name) == (2, 398, "ch1")
+    assert trace.times_s[0] == (INTERVAL_S if first == 0 else 0.0)
+
+
+def test_other_words_among_the_values_are_refused_with_their_line(tmp_path):
+    told = [f"{at * INTERVAL_S:.6f},{'5.O1' if at == 30 else 5}\n" for at in range(400)]
+    with pytest.raises(ReadingsError, match="is not a number") as refused:
+        read_trace(put(tmp_path, "time [s],CH1 [V]\n" + "".join(told)))
+    assert refused.value.where.endswith(":32")

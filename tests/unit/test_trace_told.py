@@ -33,7 +33,8 @@ def test_a_speed_that_swings_is_told_by_its_ends_and_how_often(depth, swing_Hz):
     t = clock(2.0)
     turns = 240 * (t + depth / (TWO_PI * swing_Hz) * np.sin(TWO_PI * swing_Hz * t + 1))
     result, text = told(np.where(turns % 1 < 0.5, 5.0, 0.0) + hiss(len(t)), t)
-    assert "the rate swings between" in text
+    assert "the rate swings by ±" in text
+    assert result.train.swing_pct == pytest.approx(100 * depth, rel=0.03)
     assert 1 / result.train.swing_every_s == pytest.approx(swing_Hz, rel=0.03)
     assert result.train.slowest_Hz == pytest.approx(240 * (1 - depth), rel=0.02)
     assert result.train.fastest_Hz == pytest.approx(240 * (1 + depth), rel=0.02)
@@ -74,9 +75,12 @@ def test_the_first_pulse_of_a_train_that_rests_between_the_thresholds_is_counted
     assert pulse_train(edges).rate_Hz == pytest.approx(100, rel=1e-6)
 
 
-@pytest.mark.parametrize(("jitter_pct", "said"), [(3e-14, "below 0.0001 %"), (0.0123, "0.012 %")])
-def test_jitter_that_no_clock_keeps_is_told_as_below(jitter_pct, said):
-    assert jitter_words(jitter_pct) == said
+@pytest.mark.parametrize(
+    ("jitter_pct", "floor_pct", "said"),
+    [(3e-14, 1e-4, "below 0.0001 %"), (0.0123, 1e-4, "0.012 %"), (0.1, 0.3, "below 0.3 %")],
+)
+def test_jitter_that_no_clock_keeps_or_no_sample_tells_is_told_as_below(jitter_pct, floor_pct, said):
+    assert jitter_words(jitter_pct, floor_pct) == said
 
 
 def test_rows_that_are_absent_are_told_and_no_pulse_is_missing_there():

@@ -12,7 +12,15 @@ import numpy as np
 from sequencer.diagnosis.noise.sines import alias_Hz
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
-__all__ = ["is_beaten", "is_of_pulses", "is_swing_own", "is_swung", "mirrored", "stand_alone"]
+__all__ = [
+    "is_beaten",
+    "is_of_pulses",
+    "is_pattern_own",
+    "is_swing_own",
+    "is_swung",
+    "mirrored",
+    "stand_alone",
+]
 
 _AWAY = (-2, -1, 1, 2)  # multiples of the pulse rate; of a duty of half every second vanishes
 _ALIKE = 0.35  # of the height of a line, that it has a pulse rate away
@@ -145,6 +153,37 @@ def mirrored(rates_Hz: FloatArray, heights: FloatArray, step_Hz: float, most_Hz:
         own, other = (_at(heights, each, step_Hz) for each in (beside_Hz, places_Hz))
         found += places_Hz[~is_known & (own < _PAIRED * other) & (other < _PAIRED * own)].tolist()
     return np.unique(found)
+
+
+def is_pattern_own(heights: FloatArray, step_Hz: float, pulse_Hz: float, gaps: FloatArray) -> bool:
+    """Whether gaps that repeat have their lines between the multiples of the pulse rate; shifted edges have none.
+
+    Args:
+        heights: of the spectrum from 0, shape (n,).
+        step_Hz: from one of these to the next.
+        pulse_Hz: of the train.
+        gaps: that repeat, as shares of their mean, shape (k,).
+
+    The multiple q of the turn has |sum exp(-2 pi i q t)| over the places t of the marks in a turn, times what one pulse
+    has there, which neighbours share.
+    """
+    every_n = len(gaps)
+    if pulse_Hz / every_n < _BESIDE_N * step_Hz:
+        return True
+    multiples = np.arange(1, min(_SWUNG_N * every_n, int((len(heights) - 1) * step_Hz / pulse_Hz * every_n)) + 1)
+    due = np.abs(np.exp(-2j * np.pi * np.outer(multiples, np.cumsum(gaps)) / every_n).mean(axis=1))
+    found = _near(heights, multiples * pulse_Hz / every_n, step_Hz)[0]
+    ratios = []
+    for order in range(1, len(multiples) // every_n):
+        sides = slice((order - 1) * every_n, (order + 1) * every_n)  # a multiple of the pulse rate, and those about it
+        own_due, own_found = due[sides], found[sides]
+        is_whole = np.arange(2 * every_n) % every_n == every_n - 1
+        is_side = ~is_whole & (own_due > _UNDER * own_due.max())
+        whole_due = float(own_due[is_whole].max())
+        if is_side.any() and whole_due > _UNDER:
+            per_due = float(own_found[is_whole].max()) / whole_due
+            ratios.append(float(np.median(own_found[is_side] / own_due[is_side])) / max(per_due, 1e-300))
+    return not ratios or float(np.median(ratios)) > _SWUNG
 
 
 def is_swung(

@@ -9,7 +9,8 @@ from scipy import ndimage
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.bounces import closings_of
-from sequencer.diagnosis.noise.rhythm import LEAST_N, rhythm_of
+from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm, rhythm_of
+from sequencer.diagnosis.noise.steady import steady_times
 from sequencer.diagnosis.noise.swings import Swings, swings_of
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 from sequencer.readings.waveform import step_of
@@ -42,6 +43,7 @@ _PART_N = 2**16  # samples that are looked at together
 _RESTS = 0.25  # of the swing, within which half of all samples of a state lie where it rests
 _QUARTILES_N = 2**17  # samples that they are found from; of more, some
 _SOME_N = 2**20  # samples that levels are found from; of more, some
+_OF_SAMPLE = 0.4  # of the interval, that any edge may be displaced by
 _LONG_N = 2**22  # samples, beyond which the shortest mean is left to the beginning
 
 
@@ -58,6 +60,7 @@ class Edges:
         falling_s: times of falling edges, shape (m,).
         rises: from the lowest value before each rising edge to the highest before the next one, shape (n,).
         falls: from that to the lowest value before the next one, shape (n,).
+        steady_s: when each pulse comes, whatever its height, shape (n,).
         highest_bottom: the lower threshold must lie above; it is the highest of all lows between pulses.
         lowest_top: the upper threshold must lie below.
         hash_height: highest swing that is no pulse, peak to peak, of the trace without a filter.
@@ -79,6 +82,7 @@ class Edges:
     falling_s: FloatArray
     rises: FloatArray
     falls: FloatArray
+    steady_s: FloatArray
     highest_bottom: float
     lowest_top: float
     hash_height: float
@@ -100,6 +104,18 @@ class Edges:
     def height(self) -> float:
         """Median height of a pulse, from its lower end."""
         return float(np.median(np.maximum(self.rises, self.falls)))
+
+    def rhythm(self) -> Rhythm:
+        """What the times of these edges say."""
+        return rhythm_of(
+            self.rising_s,
+            self.falling_s,
+            self.unrecorded_s,
+            rises=self.rises,
+            # What is less than a sample may be of the sampling: it beats with periods that are nearly whole samples.
+            timing_s=max(self.timing_s, _OF_SAMPLE * self.interval_s),
+            steady_s=self.steady_s,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,10 +184,10 @@ def edges_of(
         values: shape (n,), any unit, no NaN.
         times_s: shape (n,), rising.
         lower: threshold that arms; None = found.
-        upper: threshold that counts; None = found.
+        upper: threshold that counts; None = found. Of two in the wrong order the lower one arms.
 
     Raises:
-        ReadingsError: the trace is flat, thresholds are not inside it or the wrong way round, or no pulses are found.
+        ReadingsError: the trace is flat, or no pulses are found; with thresholds that are given there may be no edges.
     """
     if values.min() == values.max():
         raise ReadingsError("the trace is flat: no edge in it", todo="check probe, range and trigger")
@@ -280,7 +296,7 @@ def _tried(signal: _Signal, swings: Swings, raw: Swings) -> Iterator[_Tried]:
             if high_n <= _MANY_SWINGS * points_n and are_pulses:
                 yield _Tried(edges=edges, score=0.0, is_regular=False, is_sharp=is_sharp)
             continue
-        rhythm = rhythm_of(edges.rising_s, edges.falling_s, edges.unrecorded_s)
+        rhythm = edges.rhythm()
         # What rings swells and fades between the pulses.
         low, high = np.quantile(edges.rises[1:-1], (0.1, 0.9))
         alike = math.sqrt(max(float(low) / float(high), 0.0)) if high > 0 else 0.0
@@ -342,16 +358,9 @@ def _ends(y: FloatArray, is_cut: BoolArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _given(signal: _Signal, lower: float | None, upper: float | None) -> Edges:
-    lower, upper = (upper if lower is None else lower), (lower if upper is None else upper)
-    assert lower is not None
-    assert upper is not None
-    lowest, highest = float(signal.values.min()), float(signal.values.max())
-    if not lowest < lower <= upper < highest:
-        raise ReadingsError(
-            f"thresholds of {lower:.4g} and {upper:.4g} do not lie in the trace",
-            allowed=f"lower, then upper, between {lowest:.4g} and {highest:.4g}",
-        )
-    return _crossing(signal, lower, upper)
+    """Edges by thresholds that were given, if in the wrong order turned round; outside the trace there may be none."""
+    ends = [each for each in (lower, upper) if each is not None]
+    return _crossing(signal, min(ends), max(ends))
 
 
 def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
@@ -371,6 +380,7 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
         falling_s=falling_s,
         rises=rises,
         falls=falls,
+        steady_s=steady_times(signal.values, signal.times_s, rising, falling),
         highest_bottom=low,
         lowest_top=high,
         hash_height=0.0,

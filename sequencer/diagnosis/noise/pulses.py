@@ -8,19 +8,21 @@ import numpy as np
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.edges import Edges
+from sequencer.diagnosis.noise.marks import Marks
 from sequencer.diagnosis.noise.rests import Rest, pauses, rests_of
-from sequencer.diagnosis.noise.rhythm import LEAST_N, REGULAR_JITTER, Rhythm, rhythm_of
-from sequencer.diagnosis.noise.speed import speed_of
+from sequencer.diagnosis.noise.rhythm import LEAST_N, REGULAR_JITTER, Rhythm
+from sequencer.diagnosis.noise.speed import Speed, jitter_of, speed_of
 from sequencer.diagnosis.noise.wheel import TIMES_SEEN, Wheel, height_repetition, repetition, wheel_of
-from sequencer.evaluation.figures.per_point import FloatArray, IntArray
+from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["PulseTrain", "pulse_train"]
 
 _MOST_PULSES = 2_000_000
 _NEAR_A_REST_N = 3  # periods that grow towards a stop, faster than the curve through all of them
 _STEADY_PCT = 2.0
+_LEAST_JITTER_PCT = 1e-4  # a millionth: crystals are no better
 _MOST_DEGREE = 9  # of the polynomial that is the speed
-_WORTH = 0.05  # that the speed changes by, from which on it is worth a word
+_WORTH = 0.01  # that the speed changes by, from which on it is worth a word
 _OVER_JITTER = 4.0
 _BOUNCES = 1.5  # edges too many at a pulse that has any, from which on it is a contact
 _SCATTER = 0.1  # of when the edge too many comes, from which on it is a contact
@@ -38,7 +40,10 @@ class PulseTrain:
         rate_Hz: true pulse rate, double counts taken out and missing ones put in.
         counted_Hz: rate that a counter with these thresholds shows, of the time that was recorded.
         period_s: median period.
-        jitter_pct: standard deviation of single periods, robust, % of the period.
+        jitter_pct: standard deviation of single periods, robust, about speed and patterns, % of the period.
+        jitter_floor_pct: what sampling lets be told of it at least, %.
+        adding_up_pct: what of it the next period does not make up for, %.
+        scatter_pct: the same about the median of the periods around each, patterns with it, %.
         change_pct: how far the period moves over the record, slowly, %.
         begins_Hz: rate at the begin, as far as that change is known.
         ends_Hz: at the end.
@@ -46,6 +51,7 @@ class PulseTrain:
         fastest_Hz: highest.
         is_changing: the change is more than jitter makes, and worth a word.
         swing_every_s: where that change swings to and fro, how often it does; NaN where it does not.
+        swing_pct: amplitude of that, % of the rate; 0 where there is none.
         duty: share of the time above, of a normal pulse.
         rests: times without pulses: before the first, after the last, or as many as no few that are missing take.
         missing_n: pulses missing, of the time that was recorded, without those of rests.
@@ -57,6 +63,7 @@ class PulseTrain:
         wheel: pattern of a revolution; None where none is known or seen.
         repeat_n: pulses after which the period repeats itself, found; NaN where it does not.
         repeat_pct: amplitude of that swing, % of the period; 0 where there is none.
+        marks: how gaps repeat that are uneven, where all pulses are there; None where they are even.
         height_n: pulses after which their heights repeat themselves; NaN where they do not.
         height_pct: amplitude of that, % of the height; 0 where there is none.
     """
@@ -67,6 +74,9 @@ class PulseTrain:
     counted_Hz: float
     period_s: float
     jitter_pct: float
+    jitter_floor_pct: float
+    adding_up_pct: float
+    scatter_pct: float
     change_pct: float
     begins_Hz: float
     ends_Hz: float
@@ -74,6 +84,7 @@ class PulseTrain:
     fastest_Hz: float
     is_changing: bool
     swing_every_s: float
+    swing_pct: float
     duty: float
     rests: tuple[Rest, ...]
     missing_n: int
@@ -85,6 +96,7 @@ class PulseTrain:
     wheel: Wheel | None
     repeat_n: float
     repeat_pct: float
+    marks: Marks | None
     height_n: float
     height_pct: float
 
@@ -114,23 +126,23 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         raise _too_few(edges, few)
     if len(rising_s) > _MOST_PULSES:
         raise ReadingsError(f"{len(rising_s)} rising edges", allowed=f"at most {_MOST_PULSES}", todo="cut the record")
-    rhythm = rhythm_of(rising_s, edges.falling_s, edges.unrecorded_s)
+    rhythm = edges.rhythm()
     if not rhythm.is_regular:
         raise _irregular(edges, rhythm)
     if len(rhythm.kept_s) < LEAST_N:
         raise _too_few(edges, None)
     kept_s, counts, is_single = rhythm.kept_s, rhythm.counts, rhythm.is_single
-    place = np.concatenate(([0], np.cumsum(counts)))
+    shares = rhythm.periods_s / rhythm.even_s * counts  # of the mean period, where marks are uneven
+    place = np.concatenate(([0], np.cumsum(shares)))
     extra_s = rising_s[rhythm.is_extra]
     period = np.maximum(np.searchsorted(kept_s, extra_s) - 1, 0)
     after_s = extra_s - kept_s[period]
     is_within = (extra_s > kept_s[0]) & (extra_s < kept_s[-1])
     is_pause = pauses(rhythm)
     degree = _degree(int(is_single.sum()), pulses_per_revolution)
-    smooth_s, swing_every_s = speed_of(
-        kept_s[:-1], rhythm.periods_s, is_single, degree, pulses_per_revolution=pulses_per_revolution
-    )
-    is_changing, rests = _is_changing(smooth_s, rhythm), rests_of(edges, rhythm)
+    speed = speed_of(kept_s[:-1], rhythm.even_s, is_single, degree, pulses_per_revolution=pulses_per_revolution)
+    smooth_s = speed.smooth_s
+    is_changing, rests = _is_changing(speed, rhythm), rests_of(edges, rhythm)
     is_gap = (counts > 1) & rhythm.is_recorded & ~is_pause
     if is_changing:  # what runs down to a stop, or up from one, has its longest periods there, and no pulse missing
         near = slice(_NEAR_A_REST_N + 1)
@@ -139,14 +151,18 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         if any(each.is_last for each in rests) and (np.diff(rhythm.periods_s[::-1][near]) < 0).all():
             is_gap[-_NEAR_A_REST_N:] = False
     gaps = np.flatnonzero(is_gap)
-    relative = rhythm.periods_s / smooth_s
-    period_s = float(np.median(rhythm.periods_s[is_single]))
-    repeat_n, repeat_pct = repetition(
-        rhythm, relative, edges.timing_s / period_s, float(rhythm.periods_s[is_single].mean()) / edges.interval_s
-    )
+    relative = rhythm.periods_s / smooth_s  # with the pattern of uneven marks
+    period_s = float(np.median(rhythm.even_s[is_single]))
+    if rhythm.marks is None:
+        samples = float(rhythm.periods_s[is_single].mean()) / edges.interval_s
+        repeat_n, repeat_pct = repetition(rhythm, relative, edges.timing_s / period_s, samples)
+    else:
+        repeat_n, repeat_pct = rhythm.marks.sine_n, 100 * rhythm.marks.sine
+    jitter, adding_up = jitter_of((rhythm.even_s / smooth_s)[is_single], repeat_n if rhythm.marks is None else math.nan)
+    floor_pct = max(_LEAST_JITTER_PCT, 100 * edges.timing_s / period_s / math.sqrt(6))
     height_n, height_pct = height_repetition(edges, rhythm)
     is_run = rhythm.is_recorded & ~is_pause  # how many pulses a pause would hold is not known exactly
-    rate_Hz = int(counts[is_run].sum()) / float(rhythm.periods_s[is_run].sum())
+    rate_Hz = float(shares[is_run].sum()) / float(rhythm.periods_s[is_run].sum())
     change_pct = 100 * float(np.ptp(smooth_s)) / float(np.median(smooth_s))
     if is_run.all() and change_pct < _STEADY_PCT + rhythm.jitter * 100:
         # The first and the last edge may be displaced; where the rate is one throughout, all edges tell it.
@@ -159,14 +175,18 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         rate_Hz=rate_Hz,
         counted_Hz=rate_Hz + (int(rhythm.is_recorded[period[is_within]].sum()) - lacking_n) / recorded_s,
         period_s=period_s,
-        jitter_pct=100 * rhythm.jitter,
+        jitter_pct=max(100 * jitter, floor_pct),
+        jitter_floor_pct=floor_pct,
+        adding_up_pct=100 * adding_up if 100 * jitter > floor_pct else 0.0,
+        scatter_pct=100 * rhythm.jitter,
         change_pct=change_pct,
         begins_Hz=1 / float(smooth_s[0]),
         ends_Hz=1 / float(smooth_s[-1]),
         slowest_Hz=1 / float(smooth_s.max()),
         fastest_Hz=1 / float(smooth_s.min()),
         is_changing=is_changing,
-        swing_every_s=swing_every_s if is_changing else math.nan,
+        swing_every_s=speed.swing_every_s,
+        swing_pct=100 * speed.swing,
         duty=_duty(edges, rhythm),
         rests=rests,
         missing_n=int((counts - 1)[gaps].sum()),
@@ -178,12 +198,13 @@ def pulse_train(edges: Edges, *, pulses_per_revolution: int | None = None) -> Pu
         wheel=wheel_of(edges, rhythm, relative, pulses_per_revolution),
         repeat_n=repeat_n,
         repeat_pct=repeat_pct,
+        marks=rhythm.marks,
         height_n=height_n,
         height_pct=height_pct,
     )
 
 
-def _steady_Hz(edges: Edges, rhythm: Rhythm, place: IntArray) -> float:
+def _steady_Hz(edges: Edges, rhythm: Rhythm, place: FloatArray) -> float:
     """Rate by all pulses, of both edges of each: a baseline that moves displaces them against each other."""
     at_s = rhythm.kept_s
     if not rhythm.is_extra.any():
@@ -252,14 +273,15 @@ def _bounce(edges: Edges, rhythm: Rhythm, after_s: FloatArray) -> Bounce | None:
     return Bounce(closings_n=len(rhythm.kept_s), bounces_n=many, lasts_s=lasts_s)
 
 
-def _is_changing(smooth_s: FloatArray, rhythm: Rhythm) -> bool:
+def _is_changing(speed: Speed, rhythm: Rhythm) -> bool:
     """Whether the speed moves by more than the curve through periods with this jitter may, and is worth a word."""
+    if speed.swing:
+        return True
     sound_n = int(rhythm.is_single.sum())
-    degree = _degree(sound_n, None)
-    scatter = float(np.std(rhythm.periods_s[rhythm.is_single] / smooth_s[rhythm.is_single]))
-    scatter *= math.sqrt(sound_n / max(sound_n - degree - 1, 1))
-    by_jitter = _OVER_JITTER * scatter * (degree + 1) / math.sqrt(sound_n)
-    return float(np.ptp(np.log(smooth_s))) > max(_WORTH, by_jitter)
+    scatter = float(np.std(rhythm.even_s[rhythm.is_single] / speed.smooth_s[rhythm.is_single]))
+    scatter *= math.sqrt(sound_n / max(sound_n - speed.degree - 1, 1))
+    by_jitter = _OVER_JITTER * scatter * (speed.degree + 1) / math.sqrt(sound_n)
+    return float(np.ptp(np.log(speed.smooth_s))) > max(_WORTH, by_jitter)
 
 
 def _degree(sound_n: int, pulses_per_revolution: int | None) -> int:
@@ -274,4 +296,4 @@ def _duty(edges: Edges, rhythm: Rhythm) -> float:
     falls_s = np.append(edges.falling_s, edges.begin_s + edges.length_s)
     above_s = falls_s[ends] - edges.rising_s
     whole_s = np.add.reduceat(above_s, np.flatnonzero(~rhythm.is_extra))[:-1]
-    return float(np.median((whole_s / rhythm.periods_s)[rhythm.is_single]))
+    return float(np.median((whole_s / rhythm.even_s)[rhythm.is_single]))

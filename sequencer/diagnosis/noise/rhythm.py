@@ -1,13 +1,15 @@
 """The rhythm of edges: which of them begin a pulse, which are too many, how many pulses lie between two."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
 from sequencer.diagnosis.noise.bounces import clusters, unsteady
 from sequencer.diagnosis.noise.bounces import hold_s as apart_s
+from sequencer.diagnosis.noise.marks import Marks, marks_of
+from sequencer.diagnosis.noise.marks_followed import followed_marks
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
 
 __all__ = ["LEAST_N", "REGULAR_JITTER", "Rhythm", "rhythm_of"]
@@ -29,6 +31,8 @@ _CLUSTERS_MISSING = 0.2
 _BOUNCED_MISSING = 0.1
 _FEW_N, _FEW_MISSING = 24, 0.2  # pulses; so few keep a rhythm by chance, if so many may be missing
 _MOST_MISSING, _STRICT_JITTER = 1 / 3, 0.05
+_UNEVEN_JITTER, _UNEVEN_FAULTS = 0.02, 0.05  # from which on marks may be uneven
+_LEFT = 0.3  # of jitter, or of faults, that uneven marks may leave
 _CLEAN_JITTER, _CLEAN_FAULTS = 0.1, 0.1
 
 
@@ -46,6 +50,8 @@ class Rhythm:
         is_single: a recorded period of one pulse, same shape.
         jitter: robust standard deviation of single periods, as a share.
         hold_s: time that a state had to last to be no part of a cluster; 0 = there are none.
+        shares: how many mean gaps each period is long by the pattern of uneven marks; None where they are even.
+        marks: how the gaps repeat, where marks are placed unevenly and all edges are pulses; None where they are even.
     """
 
     all_s: FloatArray
@@ -57,6 +63,15 @@ class Rhythm:
     is_single: BoolArray
     jitter: float
     hold_s: float
+    shares: FloatArray | None = None
+    marks: Marks | None = None
+
+    @property
+    def even_s(self) -> FloatArray:
+        """Periods as they would be if all marks were even, shape (n - 1,)."""
+        if self.shares is None:
+            return self.periods_s
+        return np.asarray(self.periods_s / self.shares * self.counts)
 
     @property
     def is_regular(self) -> bool:
@@ -65,6 +80,7 @@ class Rhythm:
         missing_n = int((self.counts - 1)[self.is_recorded].sum())
         # Times that come at random keep a rhythm of a kind if enough of them may be missing.
         is_kept = missing_n <= _MOST_MISSING * recorded_n or self.jitter <= _STRICT_JITTER
+        is_kept = is_kept and missing_n <= recorded_n  # edges that come together are no beat that loses most pulses
         is_told = len(self.kept_s) >= _FEW_N or missing_n <= _FEW_MISSING * recorded_n
         is_kept = is_kept and is_told
         return bool(self.is_single.sum() >= 0.5 * recorded_n and self.jitter <= REGULAR_JITTER and is_kept)
@@ -72,7 +88,7 @@ class Rhythm:
     @property
     def is_clean(self) -> bool:
         """No chance of hash that was smoothed, which comes in waves of many lengths."""
-        single = self.periods_s[self.is_single]
+        single = self.even_s[self.is_single]
         spread = float(np.subtract(*np.quantile(single, (0.9, 0.1)))) / float(np.median(single))
         return self.faults < _CLEAN_FAULTS and self.jitter < _CLEAN_JITTER and spread < 4 * _CLEAN_JITTER
 
@@ -83,16 +99,49 @@ class Rhythm:
         return (int(self.is_extra.sum()) + missing_n) / max(len(self.kept_s), 1)
 
 
-def rhythm_of(rising_s: FloatArray, falling_s: FloatArray, unrecorded_s: FloatArray) -> Rhythm:
-    """The rhythm of edges; clusters (a contact that bounces) are one edge each.
+def rhythm_of(
+    rising_s: FloatArray,
+    falling_s: FloatArray,
+    unrecorded_s: FloatArray,
+    *,
+    rises: FloatArray | None = None,
+    timing_s: float = 0.0,
+    steady_s: FloatArray | None = None,
+) -> Rhythm:
+    """The rhythm of edges; clusters (a contact that bounces) are one edge each, marks that are uneven are all there.
 
     Args:
         rising_s: shape (n,), three at least.
         falling_s: shape (m,), in turn with the rising ones.
         unrecorded_s: begin and end of stretches without samples, shape (k, 2).
+        rises: of each pulse, shape (n,); None = not known.
+        timing_s: how far sampling may displace one edge.
+        steady_s: when pulses come, whatever their height, shape (n,); None = not known.
     """
     unrecorded_s = unrecorded_s[np.diff(unrecorded_s)[:, 0] > _HIDES * _short_s(rising_s, falling_s)]
+    if not len(unrecorded_s):
+        marks = marks_of(rising_s, falling_s, rises, timing_s=timing_s, steady_s=steady_s)
+        if marks is not None:
+            shares = marks.gaps[np.arange(len(rising_s) - 1) % marks.every_n]
+            return _by_marks(rising_s, marks, np.ones(len(shares), dtype=np.int64), shares, unrecorded_s)
     plain = _rhythm(rising_s, np.zeros(len(rising_s), dtype=bool), unrecorded_s, 0.0)
+    if not plain.is_regular or plain.jitter > _UNEVEN_JITTER or plain.faults > _UNEVEN_FAULTS:
+        found = followed_marks(rising_s, falling_s, rises, unrecorded_s, timing_s=timing_s, steady_s=steady_s)
+        followed = None if found is None else _by_marks(rising_s, *found, unrecorded_s)
+        if followed is not None and _tells_better(followed, plain):
+            return followed
+    return _of_clusters(plain, rising_s, falling_s, unrecorded_s)
+
+
+def _tells_better(followed: Rhythm, plain: Rhythm) -> bool:
+    """Whether uneven marks leave far less of jitter, or of faults, than an even grid does."""
+    if followed.jitter < _LEFT * plain.jitter and followed.faults <= plain.faults + _UNEVEN_FAULTS:
+        return True
+    return followed.jitter < max(plain.jitter, _UNEVEN_JITTER) and followed.faults < _LEFT * plain.faults
+
+
+def _of_clusters(plain: Rhythm, rising_s: FloatArray, falling_s: FloatArray, unrecorded_s: FloatArray) -> Rhythm:
+    """The rhythm with clusters taken as one edge each, where that is one rather."""
     hold_s = apart_s(rising_s, falling_s)
     if hold_s:
         is_extra = unsteady(rising_s, falling_s, hold_s)
@@ -108,6 +157,35 @@ def rhythm_of(rising_s: FloatArray, falling_s: FloatArray, unrecorded_s: FloatAr
         if tried.is_regular and (tried.counts - 1).sum() <= _CLUSTERS_MISSING * len(tried.kept_s):
             return tried
     return plain
+
+
+def _by_marks(
+    rising_s: FloatArray, marks: Marks, counts: IntArray, shares: FloatArray, unrecorded_s: FloatArray
+) -> Rhythm:
+    """All edges as pulses, each period about its place in the pattern."""
+    is_recorded = _is_recorded(rising_s, unrecorded_s)
+    found = Rhythm(
+        all_s=rising_s,
+        kept_s=rising_s,
+        is_extra=np.zeros(len(rising_s), dtype=bool),
+        periods_s=np.diff(rising_s),
+        counts=counts,
+        is_recorded=is_recorded,
+        is_single=(counts == 1) & is_recorded,
+        jitter=0.0,
+        hold_s=0.0,
+        shares=shares,
+        marks=marks,
+    )
+    single = (found.even_s / counts / _normal(found.even_s / counts) - 1)[found.is_single]
+    return replace(found, jitter=1.4826 * float(np.median(np.abs(single - np.median(single)))))
+
+
+def _is_recorded(kept_s: FloatArray, unrecorded_s: FloatArray) -> BoolArray:
+    """Whether all of each period between edges was recorded."""
+    begins = np.searchsorted(unrecorded_s[:, 1], kept_s[:-1], side="left")
+    ends = np.searchsorted(unrecorded_s[:, 0], kept_s[1:], side="right")
+    return np.asarray(begins >= ends)
 
 
 def _short_s(rising_s: FloatArray, falling_s: FloatArray) -> float:
@@ -127,9 +205,7 @@ def _rhythm(rising_s: FloatArray, is_cluster: BoolArray, unrecorded_s: FloatArra
     is_extra[firsts] = _followed(rising_s[firsts], _extra(rising_s[firsts]))
     kept_s = rising_s[~is_extra]
     periods_s = np.diff(kept_s)
-    begins = np.searchsorted(unrecorded_s[:, 1], kept_s[:-1], side="left")
-    ends = np.searchsorted(unrecorded_s[:, 0], kept_s[1:], side="right")
-    is_recorded = begins >= ends
+    is_recorded = _is_recorded(kept_s, unrecorded_s)
     normal_s = _normal(periods_s)
     counts = np.maximum(np.round(periods_s / normal_s), 1).astype(np.int64)
     is_single = (counts == 1) & is_recorded

@@ -7,6 +7,7 @@ import numpy as np
 from scipy import ndimage, special
 
 from sequencer.diagnosis.noise.edges import Edges
+from sequencer.diagnosis.noise.marks import sine_of
 from sequencer.diagnosis.noise.rhythm import Rhythm
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
@@ -14,12 +15,16 @@ __all__ = ["TIMES_SEEN", "Wheel", "height_repetition", "repetition", "wheel_of"]
 
 _CHANCE, _CHANCE_GIVEN = 1e-4, 1e-3  # below which a pattern is no chance, where it is looked for, or known
 
+_CHANCE_SINE = 0.01  # below which a sine once a revolution is no chance of teeth that all stand a little off
+_LEAST_TEETH = 5
+
 TIMES_SEEN = 6
 """Times that a swing must come back before it is told from a change of speed."""
 
 _OVER_SAMPLING = 0.3  # of a displacement by sampling: what stands out of the rest and is less is its overtones
 _BESIDE_N = 65  # lines that one is compared with
-_WEAK = 0.7  # of the height of the rest
+_LOW, _OVER_SCATTER = 0.04, 8.0  # of the height of the rest, that a weak tooth is lower by; times their scatter
+_LEAST_TEETH_HEIGHTS = 8  # from which on heights may swing once a revolution
 _WEAK_TIMES = 0.8  # of the revolutions, in which a weak tooth is weak
 _LEAST_REVOLUTIONS = 3
 _BEAT_ORDERS, _BEAT_LINES = 12, 1.6
@@ -84,10 +89,10 @@ def wheel_of(edges: Edges, rhythm: Rhythm, relative: FloatArray, given: int | No
     Returns:
         None where no wheel is known or seen, or fewer than three revolutions of it.
     """
-    counts, heights = rhythm.counts, _heights(edges, rhythm)
+    counts, heights = rhythm.counts, _level(_heights(edges, rhythm))
     place = np.concatenate(([0], np.cumsum(counts)))
     is_gap = (counts > 1) & rhythm.is_recorded
-    is_weak = heights < _WEAK * float(np.median(heights))
+    is_weak = heights < 1 - max(_LOW, _OVER_SCATTER * float(np.median(np.abs(heights - np.median(heights)))))
     is_weak[[0, -1]] = False  # the record may cut them
     pulses_n = given or _distance(place[:-1][is_gap], 4) or _distance(place[is_weak], 3)
     if pulses_n is None or pulses_n < 2 or int(place[-1]) // pulses_n < _LEAST_REVOLUTIONS:
@@ -95,12 +100,14 @@ def wheel_of(edges: Edges, rhythm: Rhythm, relative: FloatArray, given: int | No
     revolutions_n = int(place[-1]) // pulses_n
     # The gap stands at the tooth before it.
     missing = np.flatnonzero(_at_teeth(place[:-1][is_gap], pulses_n) >= _WEAK_TIMES * revolutions_n) + 1
-    weak = np.flatnonzero(_at_teeth(place[is_weak], pulses_n) >= _WEAK_TIMES * revolutions_n)
-    low = [float(np.median(heights[place % pulses_n == each])) for each in weak.tolist()]
+    weak, weakest = _weak(heights[1:-1], place[1:-1] % pulses_n, pulses_n)
     is_single = rhythm.is_single
-    runout_pct, runout_probability, spread_pct, spread_probability = _pattern(
-        relative[is_single], place[:-1][is_single] % pulses_n, pulses_n
-    )
+    at = place[:-1][is_single] % pulses_n
+    # A threshold is crossed later by a lower pulse: what is seen of the edges alone is no matter of spacing.
+    steady = relative * np.diff(edges.steady_s[~rhythm.is_extra]) / rhythm.periods_s
+    patterns = [_pattern(each[is_single], at, pulses_n) for each in (relative, steady)]
+    runout_pct, runout_probability = min(each[:2] for each in patterns)
+    spread_pct, spread_probability = min(each[2:] for each in patterns)
     return Wheel(
         pulses_n=pulses_n,
         is_given=given is not None,
@@ -110,40 +117,73 @@ def wheel_of(edges: Edges, rhythm: Rhythm, relative: FloatArray, given: int | No
         spread_pct=spread_pct,
         spread_probability=spread_probability,
         missing_at=tuple(int(each) % pulses_n for each in missing),
-        weak_at=tuple(weak.tolist()),
-        weakest=min(low, default=float(np.median(heights))) / float(np.median(heights)),
+        weak_at=weak,
+        weakest=weakest,
     )
 
 
-def _pattern(single: FloatArray, at: IntArray, pulses_n: int) -> tuple[float, float, float, float]:
-    """Runout, its probability, spread of the rest, its probability: F-tests against the scatter within each tooth."""
+def _weak(heights: FloatArray, at: IntArray, pulses_n: int) -> tuple[tuple[int, ...], float]:
+    """Teeth that are lower than the others, which may swing with the revolution; and the height of the lowest."""
     seen_n = _at_teeth(at, pulses_n)
     known = np.flatnonzero(seen_n)
-    mean = np.bincount(at, weights=single, minlength=pulses_n)[known] / seen_n[known]
-    turn = 2 * np.pi * known / pulses_n
-    basis = np.stack((np.ones(len(known)), np.cos(turn), np.sin(turn)), axis=1)
-    weights = np.sqrt(seen_n[known])
-    if len(known) < 4:  # with so few teeth a sine is any pattern
-        basis = basis[:, :1]
-    size = np.linalg.lstsq(basis * weights[:, None], mean * weights, rcond=1e-9)[0]
-    rest = mean - basis @ size
-    overall = float(np.average(mean, weights=seen_n[known]))
-    left = float((seen_n[known] * rest**2).sum())
-    turns = max(float((seen_n[known] * (mean - overall) ** 2).sum()) - left, 0.0)
-    within = float((single**2).sum() - (seen_n[known] * mean**2).sum())
-    dof_within, dof_left = len(single) - len(known), len(known) - basis.shape[1]
+    found = np.array([float(np.median(heights[at == each])) for each in known.tolist()])
+    level: FloatArray = np.full(len(known), float(np.median(found)))
+    if len(known) >= _LEAST_TEETH_HEIGHTS:
+        sizes, keep = sine_of(found, seen_n[known].astype(np.float64), known.astype(np.float64), pulses_n)
+        if keep.sum() > len(known) / 2:
+            turn = 2 * np.pi * known / pulses_n
+            level = sizes[0] + sizes[1] * np.cos(turn) + sizes[2] * np.sin(turn)
+    own = heights - np.bincount(known, weights=found, minlength=pulses_n)[at]
+    scatter = 1.4826 * float(np.median(np.abs(own))) / np.sqrt(seen_n[known])
+    is_weak = found < level - np.maximum(_LOW * level, _OVER_SCATTER * scatter)
+    if not is_weak.any():
+        return (), 1.0
+    return tuple(known[is_weak].tolist()), float((found / level)[is_weak].min())
 
-    def by_chance(squares: float, dof: int) -> float:
-        if dof <= 0 or dof_within <= 0:
+
+def _level(heights: FloatArray) -> FloatArray:
+    """Heights as shares of those around them: of a coil they grow with the speed."""
+    middle = ndimage.median_filter(heights, size=min(_BESIDE_N, len(heights)), mode="nearest")
+    return np.asarray(heights / np.where(middle > 0, middle, np.inf))
+
+
+def _pattern(single: FloatArray, at: IntArray, pulses_n: int) -> tuple[float, float, float, float]:
+    """Runout, its probability, spread of the rest, its probability: F-tests against the scatter within each tooth.
+
+    One tooth that is out of place has a part that comes once a revolution too: the sine is that of all others, and no
+    runout where it stands no more out of what these leave than by chance.
+    """
+    seen_n = _at_teeth(at, pulses_n)
+    known = np.flatnonzero(seen_n)
+    weights = seen_n[known].astype(np.float64)
+    mean = np.bincount(at, weights=single, minlength=pulses_n)[known] / weights
+    overall = float(np.average(mean, weights=weights))
+    sine, keep = np.zeros(len(known)), np.ones(len(known), dtype=bool)
+    is_told = len(known) >= _LEAST_TEETH  # with so few teeth a sine is any pattern
+    amplitude = 0.0
+    if is_told:
+        sizes, keep = sine_of(mean, weights, known.astype(np.float64), pulses_n)
+        turn = 2 * np.pi * known / pulses_n
+        sine, overall = sizes[1] * np.cos(turn) + sizes[2] * np.sin(turn), float(sizes[0])
+        amplitude = float(np.hypot(sizes[1], sizes[2]))
+    rest = mean - overall - sine
+    within = float((single**2).sum() - (weights * mean**2).sum())
+    dof_within, dof_left = len(single) - len(known), len(known) - (3 if is_told else 1)
+    turns, left = float((weights * sine**2)[keep].sum()), float((weights * rest**2).sum())
+    dof_kept, kept = int(keep.sum()) - 3, float((weights * rest**2)[keep].sum())
+
+    def by_chance(squares: float, dof: int, noise: float, noise_dof: int) -> float:
+        if dof <= 0 or noise_dof <= 0:
             return 1.0
         # Times are digits of a sample clock: without any scatter a millionth of the period stands for it.
-        return float(special.fdtrc(dof, dof_within, squares / dof / max(within / dof_within, 1e-12)))
+        return float(special.fdtrc(dof, noise_dof, squares / dof / max(noise / noise_dof, 1e-12)))
 
+    is_sine = is_told and by_chance(turns, 2, kept, dof_kept) < _CHANCE_SINE
     return (
-        100 * float(np.hypot(*size[1:])) if len(size) > 1 else 0.0,
-        by_chance(turns, basis.shape[1] - 1),
+        100 * amplitude,
+        by_chance(turns, 2, within, dof_within) if is_sine else 1.0,
         100 * float(np.ptp(rest)),
-        by_chance(left, dof_left),
+        by_chance(left, dof_left, within, dof_within),
     )
 
 
@@ -214,7 +254,10 @@ def repetition(rhythm: Rhythm, relative: FloatArray, timing: float, samples: flo
     # Between two lines, by the three about the highest (Jacobsen and Kootsookos 2007, from memory).
     before, top, after = lines[at + TIMES_SEEN - 1 : at + TIMES_SEEN + 2]
     off = float(((before - after) / (2 * top - before - after)).real) if at + TIMES_SEEN + 1 < len(lines) else 0.0
-    return n / (at + TIMES_SEEN + float(np.clip(off, -0.5, 0.5))), 100 * size
+    every_n = n / (at + TIMES_SEEN + float(np.clip(off, -0.5, 0.5)))
+    turns = 2 * np.pi * np.arange(n) / every_n
+    basis = np.stack((np.ones(n), np.cos(turns), np.sin(turns)), axis=1)
+    return every_n, 100 * float(np.hypot(*np.linalg.lstsq(basis, y, rcond=None)[0][1:]))
 
 
 def height_repetition(edges: Edges, rhythm: Rhythm) -> tuple[float, float]:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         stated_type,
         verify,
     )
+    from sequencer.diagnosis.noise.burst import noise_of
     from sequencer.evaluation.result import Evaluation
     from sequencer.jobs.index_jobs import records
     from sequencer.jobs.types import envelope_of
@@ -52,6 +53,7 @@ __all__ = [
     "load",
     "load_bench",
     "load_type",
+    "noise_of",
     "open",
     "plan",
     "records",
@@ -74,6 +76,7 @@ def __getattr__(name: str) -> "Any":  # noqa: ANN401  whatever is asked for
         "LivezeroError": "instruments.errors",
         "__version__": "instruments.version",
         "envelope_of": "sequencer.jobs.types",
+        "noise_of": "sequencer.diagnosis.noise.burst",
         "records": "sequencer.jobs.index_jobs",  # a database is loaded by those alone who ask it
     }
     return getattr(importlib.import_module(homes.get(name, "sequencer.core")), name)

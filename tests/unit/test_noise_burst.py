@@ -115,7 +115,7 @@ def _signal(kind):
     white, even, t = rng.normal(0, 0.002, _N), rng.uniform(size=_N), _TIMES_S
     return {
         "white noise": 12 + white,
-        "quantisation flicker": np.floor(12.317 / 0.05 + even) * 0.05 + white,
+        "quantisation flicker": np.floor(12.317 / 0.05 + even) * 0.05,
         "mains pickup": 12 + 0.05 * np.sin(2 * np.pi * 50.03 * t) + white,
         "periodic disturbance": 12 + 0.05 * np.sin(2 * np.pi * 7.3 * t) + white,
         "bursts to one side": 12 + white + np.where(even < 0.2, np.abs(rng.normal(0, 0.1, _N)), 0),
@@ -298,7 +298,10 @@ def test_what_no_pair_of_kinds_explains_leaves_a_remark_and_doubt():
     swings = 12 + 0.05 * (1 + 0.5 * np.sin(2 * np.pi * 0.9 * _TIMES_S)) * np.sin(2 * np.pi * 7.3 * _TIMES_S)
     found = noise_of(swings + np.random.default_rng(6).normal(0, 0.002, _N), _TIMES_S, resolution=1e-4)
     assert found.is_more
-    assert found.best.weight < 0.9
+    assert found.best.kind == "unknown"
+    assert "nearest is periodic disturbance" in found.best.words
+    assert found.second is not None
+    assert found.second.kind == "periodic disturbance"
     assert not noise_of(_signal("mains pickup"), _TIMES_S, resolution=1e-4).is_more
 
 

@@ -10,13 +10,14 @@ import numpy as np
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.averaging import Averaging, averaging
-from sequencer.diagnosis.noise.display import held_n, moves_by_steps, shown_step
+from sequencer.diagnosis.noise.display import held_n, shown_step
 from sequencer.diagnosis.noise.kinds import KINDS, KINDS_BY_NAME
-from sequencer.diagnosis.noise.kinds.flicker import last_digit
-from sequencer.diagnosis.noise.kinds.held import held_fit, stairs_fit
-from sequencer.diagnosis.noise.kinds.kind import NOISE_KINDS, Burst, BurstFit, KindOfNoise, NoiseKind
-from sequencer.diagnosis.noise.kinds.white import WHITE
-from sequencer.diagnosis.noise.sines import false_alarm
+from sequencer.diagnosis.noise.kinds.held import held_fit
+from sequencer.diagnosis.noise.kinds.kind import NOISE_KINDS, Burst, BurstFit, NoiseKind
+from sequencer.diagnosis.noise.left import chance_of_white, unlisted
+from sequencer.diagnosis.noise.once import is_seen_once, longer_s
+from sequencer.diagnosis.noise.pairs import Pair, likeliest_pair
+from sequencer.diagnosis.noise.shown import beneath, coarse_fit, steps_beside
 from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["LEAST_N", "LIKELY", "NOISE_KINDS", "BurstNoise", "Kind", "NoiseKind", "kurtosis", "noise_of"]
@@ -27,21 +28,15 @@ LEAST_N = 16
 LIKELY = 0.1
 """A kind of less weight than that is not worth a line."""
 
-_DIGITS = 0.7  # sd in steps of the resolution up to which readings say nothing of anything else
 _ROUNDING = 1e-9  # of the largest reading: noise below is of the arithmetic
 _LEAST_FLOOR = 1e-150
-_ODD_SDS = 4.0  # standard errors from white that what is left is no more taken for it
-_FLOORS = 2.0  # what is left and no larger than so many floors is rounding
-_ALARM = 1e-4  # chance that white noise gives a line as strong as one in what is left
+_NO_NUMBER = 9.89e37  # SCPI-1999, volume 1, 7.2.1 (from memory): infinity is 9.9E37, not a number 9.91E37
+_MORE_P = 1e-4  # chance that what is left is white, below which more is said to be there
 # Few readings look like much: of bursts of own draws with 60 and fewer, one in five was not what it seemed (no source).
 _DOUBTFUL_N = 25.0
-_TRIED_FIRST_N = 3  # of the kinds that may be one of two
-_ODD_UNLISTED = 0.2  # where the best leaves something that is not white, and at most
+_LEAST_UNLISTED, _MOST_UNLISTED = 0.01, 0.2  # before what is left is looked at
 _UNLISTED = BurstFit(kind="unknown", log_evidence=math.nan, words="a kind that is not listed")
 _TOLD = 0.7  # weight from which on what is beneath a display is told
-_PART_N = 2000  # readings of what is left that the second kind is looked for in; its sizes are of all
-_FEWEST_HIT = 3  # readings that are thrown or lost: fewer beside another kind are chance
-_TWO_NATS = 2.0  # that two kinds are rarer than one, beside the choice of the second
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +79,7 @@ class BurstNoise:
         U_best: half width of its 95 % interval where the kind tells one; else NaN.
         second: the kind that is there beside the best one, `log_evidence` that of both together; None if there is none.
         is_more: True where the best kind leaves something in order or shape that is not white.
+        least_s: how long a record should be at least, s, since what moves does so once in this one; NaN = long enough.
         averaging: how far averaging helps.
     """
 
@@ -96,6 +92,7 @@ class BurstNoise:
     U_best: float
     second: Kind | None
     is_more: bool
+    least_s: float
     averaging: Averaging
 
     @property
@@ -128,7 +125,7 @@ def noise_of(
     best and cost half of ln(n - 1) each, a frequency the logarithm of how many were tried (BIC).
 
     Args:
-        values: shape (n,), in the order taken; NaN = not read, passed over.
+        values: shape (n,), in the order taken; NaN = not read, passed over, and so are 9.9E37 and 9.91E37 of SCPI-1999.
         times_s: shape (n,), rising; when each was read.
         unit: of the values, for the words.
         resolution: smallest step shown, same unit; 0 = not known.
@@ -137,12 +134,25 @@ def noise_of(
         mains_Hz: what mains may be.
         is_counted: pulses are counted before the tap that is read, so that some may count twice.
 
+    Returns:
+        Kinds of falling weight, the second one beside the first if there is one, mean, best value, averaging.
+
     Raises:
         ReadingsError: shapes differ, fewer than `LEAST_N` readings, times that do not rise.
+
+    Example:
+        >>> import numpy as np
+        >>> times_s = 0.021 * np.arange(300)
+        >>> hum = 0.05 * np.sin(2 * np.pi * 50.03 * times_s)
+        >>> noise = sequencer.noise_of(12 + hum + np.random.default_rng(1).normal(0, 0.004, 300), times_s, unit="mA")
+        >>> noise.best.kind, round(noise.best.size, 2)
+        ('mains pickup', 0.05)
+        >>> noise.second is None, noise.is_more
+        (True, False)
     """
     if values.shape != times_s.shape or values.ndim != 1:
         raise ReadingsError(f"readings of shape {values.shape} with times of shape {times_s.shape}")
-    is_read = np.isfinite(values) & np.isfinite(times_s)
+    is_read = (np.abs(values) < _NO_NUMBER) & np.isfinite(times_s)  # NaN is no less either
     y, t = values[is_read], times_s[is_read]
     if len(y) < LEAST_N:
         raise ReadingsError(
@@ -167,27 +177,17 @@ def noise_of(
     held = held_n(y)
     if held > 1:
         return _held(burst, held)
-    if 0 < y.std() <= _DIGITS * shown:
-        return _noise(burst, [stairs_fit(burst) or last_digit(burst)], None)
-    stairs = stairs_fit(burst) if moves_by_steps(y, shown) else None
-    if stairs is not None:
-        return _noise(burst, [stairs], None)
+    coarse = coarse_fit(burst)
+    if coarse is not None:
+        found, moving = _noise(burst, [coarse], None), beneath(burst)
+        return found if moving is None else replace(found, second=_kind(moving, found.best.weight))
     fits = _fits(burst)
-    return _noise(burst, fits, _two(burst, fits))
+    return _noise(burst, fits, likeliest_pair(burst, fits))
 
 
 def _fits(burst: Burst) -> list[BurstFit]:
     """All kinds, rising."""
     return sorted((fit for kind in KINDS for fit in kind.fit_burst(burst)), key=lambda fit: fit.log_evidence)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Two:
-    """Two kinds together: the first fitted to the readings, the second to what it leaves; evidence of both."""
-
-    first: BurstFit
-    second: BurstFit
-    log_evidence: float
 
 
 def _held(burst: Burst, held: int) -> BurstNoise:
@@ -202,70 +202,50 @@ def _held(burst: Burst, held: int) -> BurstNoise:
     return replace(found, second=best if is_told else None)
 
 
-def _two(burst: Burst, fits: list[BurstFit]) -> _Two | None:
-    """The likeliest pair of kinds; None where no kind that is likely leaves anything that is not white."""
-    found: list[_Two] = []
-    tried = {fit.kind: fit for fit in fits}  # the better of two of a kind
-    some = [fit for fit in tried.values() if fit.residual is not None and fit.kind != "white noise"]
-    for first in sorted(some, key=lambda fit: -fit.log_evidence)[:_TRIED_FIRST_N]:
-        rest = first.residual
-        if rest is None or len(rest) < LEAST_N or not _is_odd(rest, burst.floor):
-            continue
-        times_s = burst.t if first.is_left is None else burst.t[first.is_left]
-        left = replace(burst, y=rest + np.median(burst.y), t=times_s)
-        part = replace(left, y=left.y[:_PART_N], t=left.t[:_PART_N])
-        of_part = [fit for kind in KINDS if not _is_one(kind, KINDS_BY_NAME[first.kind]) for fit in _beside(kind, part)]
-        likeliest = KINDS_BY_NAME[max(of_part, key=lambda fit: fit.log_evidence).kind]
-        second = max(_beside(likeliest, left), key=lambda fit: fit.log_evidence, default=None)
-        if second is not None:
-            white = next(fit.log_evidence for fit in WHITE.fit_burst(left))
-            together = first.log_evidence + second.log_evidence - white - math.log(len(KINDS)) - _TWO_NATS
-            found.append(_Two(first=first, second=second, log_evidence=together))
-    return max(found, key=lambda two: two.log_evidence, default=None)
-
-
-def _beside(kind: KindOfNoise, left: Burst) -> list[BurstFit]:
-    """Fits of a kind to what another one leaves, which tell what they leave themselves, and hit enough readings."""
-    return [
-        fit
-        for fit in kind.fit_burst(left)
-        if fit.residual is not None and len(left.y) - len(fit.residual) not in range(1, _FEWEST_HIT)
-    ]
-
-
-def _is_one(kind: KindOfNoise, other: KindOfNoise) -> bool:
-    """Whether two kinds are one, or too much alike to be told as two."""
-    return kind is other or (kind.is_slow and other.is_slow) or (kind.has_two_levels and other.has_two_levels)
-
-
-def _noise(burst: Burst, fits: list[BurstFit], two: _Two | None) -> BurstNoise:
+def _noise(burst: Burst, fits: list[BurstFit], pair: Pair | None) -> BurstNoise:
     """The kinds of falling weight, and what the readings say by the likeliest."""
     y = burst.y
     fitted = {fit.kind: fit for fit in fits}  # the better of two of a kind
-    largest = max(fits[-1].log_evidence, two.log_evidence if two else -math.inf)
+    largest = max(fits[-1].log_evidence, pair.log_evidence if pair else -math.inf)
     likely = {kind: math.exp(fit.log_evidence - largest) for kind, fit in fitted.items()}
     if "white noise" in likely:
         likely["white noise"] *= len(likely) - 1
-    both = math.exp(two.log_evidence - largest) if two else 0.0
-    if two is not None and both < max(likely.values()):
-        two = None
-    if two is not None:
-        likely[two.first.kind] += both
-    found = fitted[max(likely, key=likely.__getitem__)]
-    rest = found.residual if two is None else two.second.residual
-    is_cut = two is not None and two.first.is_left is not None
-    is_more = rest is not None and _is_odd(rest, burst.floor, is_cut=is_cut)
-    unlisted = _ODD_UNLISTED if is_more else min((_DOUBTFUL_N / len(y)) ** 2, _ODD_UNLISTED)
-    total = sum(likely.values()) / (1 - unlisted)
-    weights = {kind: each / total for kind, each in likely.items()}
-    weights["unknown"] = weights.get("unknown", 0.0) + unlisted
+    both = math.exp(pair.log_evidence - largest) if pair else 0.0
+    if pair is not None and both < max(likely.values()):
+        pair = None
+    if pair is not None:
+        likely[pair.first.kind] += both
+    likeliest = max(likely, key=likely.__getitem__)
+    found = fitted[likeliest] if pair is None else pair.first
+    p = 1.0 if len(fits) == 1 else _chance_of(burst, found, pair)
+    before = min(max((_DOUBTFUL_N / len(y)) ** 2, _LEAST_UNLISTED), _MOST_UNLISTED)
+    other = unlisted(p, before)
+    total = sum(likely.values())
+    listed = likely[likeliest] / total
+    weights = {kind: each / total * (1 - other) for kind, each in likely.items()}
+    weights["unknown"] = weights.get("unknown", 0.0) + other
+    is_other = likeliest != "unknown" and weights["unknown"] > weights[likeliest]
+    if is_other:
+        fitted["unknown"] = replace(
+            fitted.get("unknown", _UNLISTED), words=_nearest(found, pair), is_once=False, is_sure=False
+        )
     kinds = [_kind(fitted.get(kind, _UNLISTED), each, is_weighed=len(fits) > 1) for kind, each in weights.items()]
     kinds.sort(key=lambda each: -each.weight)
     best, second = fitted.get(kinds[0].kind, _UNLISTED), None
-    if two is not None:
-        kinds[0] = replace(kinds[0], log_evidence=two.log_evidence)
-        second = replace(_kind(two.second, both / total), log_evidence=two.log_evidence)
+    if is_other:
+        # What bends to nothing else is there, whatever comes with it.
+        some = (found,) if pair is None else (found, pair.second)
+        plain = [fit for fit in some if fit.kind != "white noise" and not KINDS_BY_NAME[fit.kind].is_flexible]
+        second = _kind(plain[0], listed) if plain else None
+    elif pair is not None:
+        kinds[0] = replace(_kind(pair.first, kinds[0].weight), log_evidence=pair.log_evidence)
+        second = replace(_kind(pair.second, both / total * (1 - other)), log_evidence=pair.log_evidence)
+    elif len(fits) > 1 and likeliest not in {"white noise", "unknown"}:
+        steps = steps_beside(burst, found)
+        second = None if steps is None else _kind(steps, kinds[0].weight)
     told = [KINDS_BY_NAME[each.kind] for each in (kinds[0], second) if each is not None]
+    is_unknown = any(kind.name == "unknown" for kind in told)
+    is_little = is_unknown and not best.is_sure and (best.is_once or is_seen_once(y))
     is_middle = any(kind.spoils_the_mean or kind.has_long_tails for kind in told)
     mean = y.mean() if math.isnan(best.mean) else best.mean
     return BurstNoise(
@@ -277,9 +257,25 @@ def _noise(burst: Burst, fits: list[BurstFit], two: _Two | None) -> BurstNoise:
         best_value=float(np.median(y) if is_middle else mean),
         U_best=math.nan if is_middle else best.U_mean,
         second=second,
-        is_more=is_more,
+        is_more=p < _MORE_P,
+        least_s=longer_s(burst.length_s) if is_little else math.nan,
         averaging=averaging(y, burst.t),
     )
+
+
+def _chance_of(burst: Burst, found: BurstFit, pair: Pair | None) -> float:
+    """Probability that what the likeliest kind, or pair, leaves is white; where it leaves nothing, in order alone."""
+    last = found if pair is None else pair.second
+    if last.residual is None:
+        return chance_of_white(burst.y - np.median(burst.y), burst.floor, is_cut=True)
+    is_cut = last.is_left is not None or (pair is not None and found.is_left is not None)
+    return chance_of_white(last.residual, burst.floor, is_cut=is_cut)
+
+
+def _nearest(found: BurstFit, pair: Pair | None) -> str:
+    """Words for what is of no kind."""
+    names = found.kind if pair is None else f"{found.kind} with {pair.second.kind}"
+    return f"no kind of the list, nor two of them: nearest is {names}, which leaves more than white noise"
 
 
 def _kind(fit: BurstFit, weight: float, *, is_weighed: bool = True) -> Kind:
@@ -300,20 +296,3 @@ def kurtosis(values: FloatArray) -> float:
     away = values - values.mean()
     square = float(np.mean(away**2))
     return float(np.mean(away**4)) / square**2 if square > 0 else 3.0
-
-
-def _is_odd(rest: FloatArray, floor: float, *, is_cut: bool = False) -> bool:
-    """Whether residuals that should be white are not: neighbours alike, another shape (4 standard errors), a line.
-
-    What is left of readings that were cut before they were looked at has a shape of its own: `is_cut`.
-    """
-    n = len(rest)
-    square = float(rest @ rest)
-    if n < LEAST_N or square <= n * (_FLOORS * floor) ** 2:
-        return False
-    neighbours = float(rest[1:] @ rest[:-1]) / square
-    shape = 0.0 if is_cut else abs(kurtosis(rest) - 3) / math.sqrt(24 / n)
-    if max(abs(neighbours) * math.sqrt(n), shape) > _ODD_SDS:
-        return True
-    power = np.abs(np.fft.rfft(rest)[1 : (n + 1) // 2]) ** 2
-    return false_alarm(min(2 * float(power.max()) / n / square, 1.0), n, n // 2) < _ALARM

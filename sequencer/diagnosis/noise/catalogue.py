@@ -18,6 +18,15 @@ _MOST_AHEAD = 100  # times what was measured; further than that nothing is predi
 def noise_words(noise: BurstNoise) -> tuple[str, ...]:
     """Sentences: the kind, or two, with sizes, what else it may be, what is left, cause and check."""
     best, second = noise.best, noise.second
+    if math.isfinite(noise.least_s):
+        maybe = [each.kind for each in noise.kinds[1:] if each.weight >= LIKELY]
+        longer = f"record longer: at least {noise.least_s:.3g} s"
+        return (
+            f"too little to tell a kind of noise: what moves does so once in the record; {longer}",
+            *((f"it may be {', '.join(maybe)}",) if maybe else ()),
+            "cause: one edge, hump or ring: what comes once may be of any kind",
+            f"check: {longer}, so that it comes again several times",
+        )
     said = [f"{best.kind} ({_share(best.weight)}): {best.words}"]
     if second is not None:
         said.append(f"and {second.kind} beside it ({_share(second.weight)}): {second.words}")

@@ -1,13 +1,13 @@
-"""Bursts to one side: a share of the readings is thrown by a half-normal amount, as the spikes of an inverter do."""
+"""Bursts to one side: a share of the readings is thrown, as the spikes of an inverter do, by any amount or by one."""
 
 import math
-from functools import partial
+from collections.abc import Callable
 
 import numpy as np
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import cells, climb, core, cost, share_of, show
+from sequencer.diagnosis.noise.fitting import cells, climb, core, cost, cost_of_step, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
 from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -18,6 +18,10 @@ __all__ = ["BURSTS", "log_thrown"]
 _THROWN_SDS = 3  # a reading is thrown by at least that many sd of the noise beneath
 _LEFT = 0.5  # probability that it is thrown, below which a reading is looked at when the rest is
 _START_LOGIT = -1.5  # of the share thrown, 18 %
+_FEWEST_THROWN = 2.5  # readings: one or two are no kind of noise
+_ALIKE = 0.03  # of their height, by which spikes of one height differ at least (own judgement, no source)
+_HIGHEST = 0.6  # of the largest reading: all by one height that is wider is a loss of signal
+_SELDOM_POWER = 10  # shares of spikes of one height: (1 - share)^9, 9 % on average (own judgement, no source)
 
 # In a run.
 _SHARES = np.array([0.04, 0.12, 0.25, 0.38, 0.5])  # thrown; beyond one half the rest would be what is thrown
@@ -35,42 +39,86 @@ def log_thrown(away: FloatArray, size: FloatArray | float, sd: FloatArray | floa
     return log_normal(away, wide) + math.log(2) + log_cdf(away * size / (sd * wide))
 
 
+def _log_decaying(away: FloatArray, size: float, sd: float) -> FloatArray:
+    """Thrown upwards by an exponential amount, its mean `size` and one sd more, with that white noise."""
+    rate = 1 / (size + sd)
+    return math.log(rate) + (rate * sd) ** 2 / 2 - rate * away + log_cdf(away / sd - rate * sd)
+
+
+_Shape = Callable[[FloatArray, float, float], FloatArray]
+
+
+def _log_half_normal(away: FloatArray, size: float, sd: float) -> FloatArray:
+    """Thrown upwards by a half-normal amount that is seldom within the noise."""
+    return log_thrown(away, size + _THROWN_SDS * sd, sd)
+
+
+def _log_one_height(away: FloatArray, size: float, sd: float) -> FloatArray:
+    """Thrown upwards by one amount, as nearly as spikes are alike."""
+    height = size + _THROWN_SDS * sd
+    return log_normal(away - height, math.hypot(sd, _ALIKE * height))
+
+
+# How far what is thrown goes.
+_SHAPES: dict[_Shape, str] = {_log_half_normal: "on average", _log_decaying: "on average", _log_one_height: "each"}
+
+
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
-    y, floor, unit = burst.y, burst.floor, burst.unit
+    """Each shape to the side that half-normal amounts tell; () where fewer are thrown than tell a kind."""
+    y, floor = burst.y, burst.floor
     middle, beneath = core(y, floor)
     start = (middle, math.log(beneath), _START_LOGIT, math.log(max(float(y.std()), _THROWN_SDS * beneath)))
+    cells_of = cells(y)
 
-    values, counts = cells(y)
+    def climbed(shape: _Shape, sign: int) -> tuple[float, FloatArray]:
+        values, counts = cells_of
 
-    def parts(of: FloatArray, at: FloatArray, sign: int) -> tuple[FloatArray, FloatArray]:
-        sd, away = math.hypot(math.exp(at[1]), floor), sign * (of - at[0])
-        return log_normal(away, sd), log_thrown(away, math.exp(at[3]) + _THROWN_SDS * sd, sd)
+        def likelihood(at: FloatArray) -> float:
+            return float(counts @ log_mixture(share_of(at[2]), *_parts(values, at, shape, sign, floor)))
 
-    def likelihood(at: FloatArray, sign: int) -> float:
-        return float(counts @ log_mixture(share_of(at[2]), *parts(values, at, sign)))
+        return climb(likelihood, start, (beneath, 0.4, 0.8, 0.5))
 
-    (best, at), sign = max(
-        ((climb(partial(likelihood, sign=sign), start, (beneath, 0.4, 0.8, 0.5)), sign) for sign in (1, -1)),
-        key=lambda fit: fit[0][0],
-    )
-    usual, thrown = parts(y, at, sign)
+    sides = [(climbed(_log_half_normal, sign), sign) for sign in (1, -1)]
+    first, sign = max(sides, key=lambda fit: fit[0][0])
+    fits = {_log_half_normal: first, **{shape: climbed(shape, sign) for shape in (_log_decaying, _log_one_height)}}
+    found = (_burst_fit(burst, at, shape, sign, best) for shape, (best, at) in fits.items() if math.isfinite(best))
+    return tuple(fit for fit in found if fit is not None)
+
+
+def _parts(of: FloatArray, at: FloatArray, shape: _Shape, sign: int, floor: float) -> tuple[FloatArray, FloatArray]:
+    """Log density of readings that are not thrown, and of those that are."""
+    sd, away = math.hypot(math.exp(at[1]), floor), sign * (of - at[0])
+    return log_normal(away, sd), shape(away, math.exp(at[3]), sd)
+
+
+def _burst_fit(burst: Burst, at: FloatArray, shape: _Shape, sign: int, best: float) -> BurstFit | None:
+    y, unit = burst.y, burst.unit
+    usual, thrown = _parts(y, at, shape, sign, burst.floor)
     gained, _ = in_a_row(usual, thrown, share_of(at[2]))
     is_thrown = np.exp(math.log(share_of(at[2])) + thrown - log_mixture(share_of(at[2]), usual, thrown))  # of each
+    if is_thrown.sum() < _FEWEST_THROWN:
+        return None
     share = float(is_thrown.mean())
-    size = float(is_thrown @ (y - at[0])) / max(float(is_thrown.sum()), 1e-300)
-    sd = math.hypot(math.exp(at[1]), floor)
+    size = float(is_thrown @ (y - at[0])) / float(is_thrown.sum())
+    if shape is _log_one_height and abs(size) > _HIGHEST * float(np.abs(y).max()):
+        return None
+    sd = math.hypot(math.exp(at[1]), burst.floor)
     is_left = is_thrown < _LEFT
-    return (
-        BurstFit(
-            kind="bursts to one side",
-            log_evidence=best + gained - cost(3, len(y)) - math.log(2),  # the side is one more choice of two
-            words=f"{100 * share:.2g} % of the readings by {show(size, unit)} on average, the rest sd {show(sd, unit)}",
-            residual=y[is_left] - at[0],
-            is_left=is_left,
-            sd=sd,
-            size=size,
-            share=share,
-        ),
+    chosen = cost(3, len(y)) + math.log(2 * len(_SHAPES))  # the side is a choice of two
+    if shape is _log_one_height:
+        chosen += cost_of_step(abs(size), sd, min(share, 0.5), float(np.abs(y).max()), len(y)) - cost(1, len(y))
+        # Two levels, of which the upper one is a seldom one: else they are a counter's, or of a telegraph.
+        chosen -= math.log(_SELDOM_POWER) + (_SELDOM_POWER - 1) * math.log1p(-min(share, 1 - 1e-9))
+    return BurstFit(
+        kind="bursts to one side",
+        log_evidence=best + gained - chosen,
+        words=f"{100 * share:.2g} % of the readings by {show(size, unit)} {_SHAPES[shape]}, "
+        f"the rest sd {show(sd, unit)}",
+        residual=y[is_left] - at[0],
+        is_left=is_left,
+        sd=sd,
+        size=size,
+        share=share,
     )
 
 

@@ -24,6 +24,8 @@ _DROPPED_SDS = 6.0  # beyond it a reading has dropped out, when what is left is 
 # A place that the readings name: how near it is to the rest, how narrow and how wide, as shares of the largest reading.
 _LEAST_DROP, _FINEST_PLACE, _WIDEST_PLACE = 0.02, 1e-5, 0.05
 _FEWEST_LOST = 2  # readings; one names no place
+_FEWEST_PARTS, _LEAST_SIGNAL = 3, 0.5  # readings that are lost in part; signal, of the range of the readings
+_PLACES_N = 3  # zero, elsewhere, or anywhere: a choice
 _FEWEST_IN_A_ROW, _STAYS = 2, (1.5, 3.0, 8.0, 25.0)  # readings that a contact stays open, on average
 _FAR_NATS = 300.0  # a reading that cannot be lost
 
@@ -64,10 +66,16 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
             there = np.where(is_possible, log_lost(y, place, blur, width), -np.inf)
             chosen = cost_of_place(width, blur / math.sqrt(len(far))) + cost(1, len(far) + 1)
             fits.append(_lost_to(burst, there, chosen, place))
+    # Half open, it leaves any part of the signal.
+    part_n = np.count_nonzero(far * np.sign(middle) > 0)
+    if abs(middle) > _LEAST_SIGNAL * float(np.ptp(y)) and part_n >= _FEWEST_PARTS:
+        is_part = (np.abs(y) < abs(middle)) & (y * middle > -_NEAR_RAIL * largest * abs(middle))
+        part = np.where(is_part, -math.log(abs(middle) * (1 + _NEAR_RAIL)), -np.inf)
+        fits.append(_lost_to(burst, part, 0.0, words=" in part, to anywhere between nothing and all of the signal"))
     return tuple(fits)
 
 
-def _lost_to(burst: Burst, lost: FloatArray, chosen: float, place: float = 0.0) -> BurstFit:
+def _lost_to(burst: Burst, lost: FloatArray, chosen: float, place: float = 0.0, words: str = "") -> BurstFit:
     """The fit of one density of what is lost; `chosen`: what it costs that the readings named it."""
     y, floor = burst.y, burst.floor
     middle, beneath = core(y, floor)
@@ -85,10 +93,10 @@ def _lost_to(burst: Burst, lost: FloatArray, chosen: float, place: float = 0.0) 
     # Shares of each order alike, as in a run; k readings that are lost tell it to 1 / sqrt(k) of itself.
     chosen += cost_of_size(1.0, 1 / math.sqrt(max(share * len(y), 1.0)), float(_SHARES[0] / _SHARES[-1]), 1.0)
     is_left = np.abs(y - at[0]) < max(_DROPPED_SDS * sd, float(np.median(np.abs(y - at[0]))))
-    where = f", to about {show(place, burst.unit)}" if place else ""
+    where = f", to about {show(place, burst.unit)}" if place else words
     return BurstFit(
         kind="intermittent contact",
-        log_evidence=best - cost(1, len(y)) - chosen - math.log(2),  # zero or elsewhere is a choice of two
+        log_evidence=best - cost(1, len(y)) - chosen - math.log(_PLACES_N),
         words=f"{100 * share:.2g} % of the readings drop out{where}",
         residual=y[is_left] - y[is_left].mean(),
         is_left=is_left,

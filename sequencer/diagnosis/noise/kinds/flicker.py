@@ -15,6 +15,10 @@ __all__ = ["FLICKER", "last_digit"]
 
 # In a burst.
 _WIDEST_STEP = 0.6  # of the largest reading: a wider gap between two levels is a loss of signal, no lattice
+# A counter's levels carry no noise: of five pairs of levels that do, one is its own (own judgement, no source).
+_NOISY = 5.0
+_MEDIAN_TO_SD = 0.6745  # of the sizes of normal noise
+_ROUNDED = 2.0  # floors, up to which there is none
 _FEWEST_ON_A_LEVEL = 2  # readings
 _TOLD_APART_SDS = 5  # levels nearer to each other leave what looks like memory where readings are put on the wrong one
 _START_SHARE_WIDTH, _START_STEP_WIDTH = 0.3, 0.02  # first steps of the climb, as logit and as logarithm
@@ -46,11 +50,12 @@ _VALUE_DIGITS = 5  # of a fraction of span: what differs by less is one value
 _PEAKS_N = 40
 
 
-def last_digit(burst: Burst) -> BurstFit:
-    """Readings that differ by a digit or two: they say nothing of anything else."""
+def last_digit(burst: Burst, *, is_still: bool = True) -> BurstFit:
+    """Readings that differ by a digit or two: they say nothing of anything else; or that move, and go to and fro."""
     levels = np.unique(np.round(burst.y / burst.resolution))
     mean = show(float(burst.y.mean()), burst.unit, 7)
-    words = f"{len(levels)} levels of the last digit ({show(burst.resolution, burst.unit)}): truly near {mean}"
+    words = f"{len(levels)} levels of the last digit ({show(burst.resolution, burst.unit)})"
+    words += f": truly near {mean}" if is_still else ", between neighbours of which the readings go to and fro"
     return BurstFit(kind="quantisation flicker", log_evidence=0.0, words=words, size=burst.resolution)
 
 
@@ -89,8 +94,13 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     if min(int(is_upper.sum()), int((~is_upper).sum())) < _FEWEST_ON_A_LEVEL:
         best = -math.inf  # one reading alone is no level
     rest = y - np.where(is_upper, np.median(y[is_upper]) if is_upper.any() else 0.0, at[0])
+    is_noisy = not spacing and sd > _ROUNDED * floor
+    best -= math.log(_NOISY) * is_noisy
     best -= cost(2, len(y)) + (0.0 if spacing else cost_of_step(step, sd, share_of(at[2]), largest, len(y)))
     is_apart = step > _TOLD_APART_SDS * sd
+    # What is read while the level changes lies on none.
+    near = _ON_LEVEL_SDS * max(float(np.median(np.abs(rest))) / _MEDIAN_TO_SD, floor)
+    on_level = np.abs(rest) <= near if is_apart else np.ones(len(y), dtype=bool)
     gained, gate_n = 0.0, 1.0
     if is_apart:
         low, high = log_normal(y - at[0], sd), log_normal(y - at[0] - step, sd)
@@ -99,8 +109,9 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="quantisation flicker",
             log_evidence=best + gained,
-            words=_words(burst, step, float(is_upper.mean()), gate_n),
-            residual=np.asarray(rest) if is_apart else None,
+            words=_words(burst, step, float(is_upper.mean()), gate_n, is_noisy=is_noisy),
+            residual=rest[on_level] if is_apart else None,
+            is_left=None if on_level.all() else on_level,
             sd=sd,
             size=step,
             share=share_of(at[2]),
@@ -178,12 +189,13 @@ def _within(is_change: BoolArray, places: FloatArray, rate: float, turn: float) 
     return float(np.count_nonzero(is_change & is_one) - is_change.mean() * np.count_nonzero(is_one))
 
 
-def _words(burst: Burst, step: float, duty: float, gate_n: float) -> str:
+def _words(burst: Burst, step: float, duty: float, gate_n: float, *, is_noisy: bool) -> str:
     unit, n, between = burst.unit, len(burst.y), float(burst.y.mean())
     gates_n = n / gate_n
     u = step * math.sqrt(max(duty * (1 - duty), 1 / gates_n) / gates_n)
     upper = f"two levels {show(step, unit)} apart, {100 * duty:.0f} % on the upper one"
-    words = f"{upper}: truly {show(between, unit, 6)} ± {show(2 * u, unit, 2)}"
+    words = f"{upper}: {'if they are counts, ' if is_noisy else ''}truly {show(between, unit, 6)}"
+    words += f" ± {show(2 * u, unit, 2)}"
     if gate_n > 1:
         words += f"; it changes from gate to gate of {gate_n * burst.interval_s:.2g} s alone"
     if unit != "Hz":

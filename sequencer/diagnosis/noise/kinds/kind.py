@@ -113,6 +113,8 @@ class BurstFit:
         share: of the readings on the upper level, thrown or lost, 0..1.
         mean: what the mean would be of readings without end; NaN = that of the readings.
         U_mean: half width of its 95 % interval; NaN = not told.
+        is_once: it moved once, which is too little to tell a kind.
+        is_sure: one reading alone is off, or many are held at a limit: that is plain, however seldom.
     """
 
     kind: NoiseKind
@@ -126,6 +128,8 @@ class BurstFit:
     share: float = math.nan
     mean: float = math.nan
     U_mean: float = math.nan
+    is_once: bool = False
+    is_sure: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,6 +238,7 @@ class KindOfNoise:
         has_long_tails: the median tells more than the mean, and the more the more readings there are.
         may_come_with_drive: that it is gone with the drive off says nothing against it.
         is_slow: it moves the readings together, so it is no scatter.
+        is_flexible: it bends to nearly anything slow, so it is told only where what it leaves is white.
         is_local: it may show at one point and not at another.
         needs_times: single readings at many points cannot tell it from another kind.
     """
@@ -251,6 +256,7 @@ class KindOfNoise:
     has_long_tails: bool = False
     may_come_with_drive: bool = False
     is_slow: bool = False
+    is_flexible: bool = False
     is_local: bool = False
     needs_times: bool = False
 

@@ -16,6 +16,7 @@ MAINS_OFF = 0.004
 
 # The fundamental, what a rectifier, a saturated transformer or a loop through iron adds to it, and ripple alone.
 _HARMONICS = ((1,), (1, 2), (2,), (1, 3), (1, 2, 3))
+_LEAST_TURNS = 1.0  # of what is seen, in a burst, that tell an amplitude
 _LEAST_KEPT, _MOST_KEPT = 0.05, 0.95  # of an amplitude by the aperture: less is rounding, more is not worth a word
 _ALIAS_SHARE = 0.9  # of the true frequency: what is seen below that is said
 
@@ -33,23 +34,33 @@ def _about(burst: Burst, nominal_Hz: float) -> list[BurstFit]:
     rate_Hz, _ = strongest(y, t, nominal_Hz * (1 - MAINS_OFF), nominal_Hz * (1 + MAINS_OFF), tried_n)
     fits = []
     for orders in _HARMONICS:
-        amplitude, rest = fit_sines(y, t, tuple(order * rate_Hz for order in orders))
+        rates_Hz = tuple(order * rate_Hz for order in orders)
+        amplitude, rest = fit_sines(y, t, rates_Hz)
+        turns = min(alias_Hz(each, burst.interval_s) for each in rates_Hz) * burst.length_s
+        size, is_told = float(amplitude[0]), turns >= _LEAST_TURNS
         tried = math.log(tried_n * len(burst.mains_Hz) * len(_HARMONICS))
         fits.append(
             BurstFit(
                 kind="mains pickup",
                 log_evidence=gaussian(rest, burst.floor) - cost(1 + 2 * len(orders), len(y)) - tried,
-                words=_words(burst, rate_Hz, orders, float(amplitude[0])),
+                words=_words(burst, rate_Hz, orders, size if is_told else float(np.ptp(y - rest)) / 2, turns),
                 residual=rest,
-                size=float(amplitude[0]),
+                size=size if is_told else math.nan,
             )
         )
     return fits
 
 
-def _words(burst: Burst, rate_Hz: float, orders: tuple[int, ...], amplitude: float) -> str:
+def _words(burst: Burst, rate_Hz: float, orders: tuple[int, ...], amplitude: float, turns: float) -> str:
     first_Hz = orders[0] * rate_Hz
     kept = kept_by_aperture(first_Hz, burst.aperture_s)
+    if turns < _LEAST_TURNS:
+        # Less than a turn goes with any amplitude that is no less than half of the way it goes.
+        return (
+            f"near {first_Hz:.4g} Hz, amplitude not determinable, at least about {show(amplitude, burst.unit, 2)}: "
+            f"read every {1e3 * burst.interval_s:.3g} ms it goes {turns:.2g} of a turn in {burst.length_s:.3g} s; "
+            "read at another interval, or longer"
+        )
     words = f"{first_Hz:.4g} Hz, amplitude {show(amplitude, burst.unit)}"
     if _LEAST_KEPT < kept < _MOST_KEPT:
         whole = show(amplitude / kept, burst.unit)

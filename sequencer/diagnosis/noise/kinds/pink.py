@@ -63,4 +63,5 @@ PINK = KindOfNoise(
     "more readings do not",
     fit_burst=_fit_burst,
     is_slow=True,
+    is_flexible=True,
 )

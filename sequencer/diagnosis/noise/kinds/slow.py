@@ -6,6 +6,7 @@ import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, gaussian, show
+from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray
 
@@ -22,6 +23,7 @@ _COARSE = 4  # each so many of them is tried, then all about the best
 
 
 def _line(burst: Burst) -> tuple[BurstFit, ...]:
+    """A straight line, and a curve that keeps its direction."""
     y, t, unit = burst.y, burst.t, burst.unit
     if np.ptp(y) == 0:
         return ()
@@ -29,7 +31,9 @@ def _line(burst: Burst) -> tuple[BurstFit, ...]:
     slope = float(line.deriv()(0.0))
     rest = y - line(t)
     length_s = burst.length_s
+    curve = curve_fit(burst)
     return (
+        *((curve,) if curve is not None and not curve.is_once else ()),
         BurstFit(
             kind="drift",
             log_evidence=gaussian(rest, burst.floor) - cost(2, len(y)),
@@ -194,5 +198,6 @@ WANDER = KindOfNoise(
     check="read at a quarter of the rate: a filter's memory shrinks in readings, a wander stays in seconds",
     fit_burst=_memory,
     is_slow=True,
+    is_flexible=True,
     may_come_with_drive=True,
 )

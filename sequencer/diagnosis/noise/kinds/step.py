@@ -16,11 +16,11 @@ _LEAST_N = 4  # readings on a level
 
 
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
-    """Levels by the splits that leave least, one after the other; () where the readings are few or do not differ."""
+    """One step, two, three, by the splits that leave least; () where the readings are few or do not differ."""
     y, n = burst.y, len(burst.y)
     if np.ptp(y) == 0 or n < 2 * _LEAST_N:
         return ()
-    ends, best = [0, n], None
+    ends, found = [0, n], []
     for many in range(1, _MOST_STEPS + 1):
         at = _split(y, ends)
         if at is None:
@@ -31,8 +31,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
         squares = float(rest @ rest)
         sd = max(math.sqrt(squares / max(n - 1 - many, 1)), burst.floor)
         logs = gaussian_of(squares, n, sd) - cost(1 + many, n) - many * math.log(n)
-        if best is None or logs > best.log_evidence:
-            best = BurstFit(
+        found.append(
+            BurstFit(
                 kind="level step",
                 log_evidence=logs,
                 words=_words(burst, ends, levels, sd),
@@ -40,7 +40,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
                 sd=sd,
                 size=levels[-1] - levels[0],
             )
-    return () if best is None else (best,)
+        )
+    return tuple(found)
 
 
 def _split(y: FloatArray, ends: list[int]) -> int | None:

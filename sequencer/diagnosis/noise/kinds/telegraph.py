@@ -141,7 +141,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
             words=f"two levels {show(size, burst.unit)} apart, {100 * share:.0f} % of the time on the upper one, where "
             f"it stays {above_s:.2g} s, and {below_s:.2g} s below, on average: truly {show(mean, burst.unit, 6)} ± "
             f"{show(U, burst.unit, 2)}",
-            residual=y - at[0] - size * upper,
+            # Levels drawn by their probabilities: with their means what is left would be narrower than the noise is.
+            residual=y - at[0] - size * (np.random.default_rng(n).uniform(size=n) < upper),
             sd=sd,
             size=size,
             share=share,

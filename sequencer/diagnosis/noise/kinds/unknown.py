@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 
-from sequencer.diagnosis.noise.densities import log_mixture, log_normal
+from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
 from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, core, cost, cost_of_size, gaussian, share_of, show
+from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, Burst, BurstFit, KindOfNoise
 from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -18,11 +19,59 @@ _MAD_TO_SD = 1.4826  # normal distribution
 _LEAST_RATIO = 3.0  # of the scatter within bursts to that between them
 _START_LOGIT = -2.0  # of the share within bursts, 12 %
 _FEWEST_LOUD, _MOST_LOUD = 3, 0.5  # readings within bursts; share of them
+_FEWEST_HELD, _PILED = 5, 5.0  # readings at a limit; of those on any other value
 _LEFT = 0.5  # probability of a burst, below which a reading is looked at when the rest is
 
 
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
-    return tuple(fit for fit in (_tails(burst), _both_sides(burst), _one_off(burst), _alike(burst)) if fit is not None)
+    some = (_tails(burst), _both_sides(burst), _one_off(burst), _alike(burst), _once(burst), _limited(burst))
+    return tuple(fit for fit in some if fit is not None)
+
+
+def _limited(burst: Burst) -> BurstFit | None:
+    """White noise that a limit cuts off: what would lie beyond it reads as the limit itself (Tobin 1958)."""
+    y, n, floor = burst.y, len(burst.y), burst.floor
+    if not np.ptp(y) > 0:
+        return None
+    found = []
+    for sign in (1, -1):
+        away = sign * y
+        limit = float(away.max())
+        free = away[away < limit]
+        held_n = n - len(free)
+        # On few levels each is met often.
+        most_n = int(np.unique(free, return_counts=True)[1].max(initial=1))
+        if min(held_n, len(free)) < _FEWEST_HELD or held_n < _PILED * most_n:
+            continue
+
+        def likelihood(at: FloatArray, free: FloatArray = free, limit: float = limit, held_n: int = held_n) -> float:
+            sd = math.hypot(math.exp(at[1]), floor)
+            beyond = float(log_cdf(np.array([(at[0] - limit) / sd]))[0])
+            return float(log_normal(free - at[0], sd).sum()) + held_n * (beyond - math.log(floor) - LOG_2PI / 2)
+
+        spread = max(float(away.std()), floor)
+        best, at = climb(likelihood, (float(away.mean()), math.log(spread)), (spread / 4, 0.3))
+        found.append((best - cost(1, n) - math.log(2), at, sign, limit, held_n))
+    if not found:
+        return None
+    best, at, sign, limit, held_n = max(found, key=lambda each: each[0])
+    sd = math.hypot(math.exp(at[1]), floor)
+    return BurstFit(
+        kind="unknown",
+        log_evidence=best,
+        words=f"held at a limit: {100 * held_n / n:.2g} % of the readings are {show(sign * limit, burst.unit, 6)}, and "
+        f"none lies beyond; white noise of sd {show(sd, burst.unit)} about {show(sign * float(at[0]), burst.unit, 6)} "
+        "would read so",
+        sd=sd,
+        share=held_n / n,
+        is_sure=True,
+    )
+
+
+def _once(burst: Burst) -> BurstFit | None:
+    """It went one way and turned, and did not come again."""
+    curve = curve_fit(burst)
+    return curve if curve is not None and curve.is_once else None
 
 
 def _tails(burst: Burst) -> BurstFit:
@@ -105,17 +154,20 @@ def _one_off(burst: Burst) -> BurstFit | None:
     if not abs(off) > AWAY_SDS * sd:
         return None
     width = max(float(np.abs(y).max()), abs(off)) * 2
+    is_steady = float(np.ptp(others)) == 0
+    all_others = "and all others are alike" if is_steady else f"the rest are white noise of sd {show(sd, burst.unit)}"
     chosen = math.log(n) + cost_of_size(abs(off), sd, sd, width)
     return BurstFit(
         kind="unknown",
         log_evidence=gaussian(rest, burst.floor) - cost(1, n) - chosen,
         words=f"one reading alone ({at + 1} of {n}, after {burst.t[at] - burst.t[0]:.3g} s) lies "
-        f"{show(off, burst.unit)} off, the rest are white noise of sd {show(sd, burst.unit)}",
+        f"{show(off, burst.unit)} off, {all_others}",
         residual=rest,
         is_left=np.arange(n) != at,
         sd=sd,
         size=off,
         share=1 / n,
+        is_sure=True,
     )
 
 

@@ -1,0 +1,181 @@
+"""Two kinds of noise at once: one fitted to the readings, the other to what it leaves, and both again in turn."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sequencer.diagnosis.noise.kinds import KINDS, KINDS_BY_NAME
+from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
+from sequencer.diagnosis.noise.kinds.slow import DRIFT
+from sequencer.diagnosis.noise.kinds.step import STEP
+from sequencer.diagnosis.noise.kinds.white import WHITE
+from sequencer.diagnosis.noise.left import chance_of_white
+from sequencer.evaluation.figures.per_point import FloatArray
+
+__all__ = ["Pair", "likeliest_pair"]
+
+_TRIED_FIRST_N = 3  # of the kinds that may be one of two
+_HIDDEN = frozenset({"level step", "drift"})  # what another kind may hide, so always tried
+_ODD_P = 1e-3  # chance that what is left is white, below which a second kind is looked for
+_PART_N = 2000  # readings of what is left that the second kind is looked for in; its sizes are of all
+_FEWEST_HIT = 3  # readings that are thrown or lost: fewer beside another kind are chance
+_TWO_NATS = 2.0  # that two kinds are rarer than one, beside the choice of the second
+_REFINED_N = 4  # pairs whose kinds are fitted in turn, so often at most, and while it gains so many nats
+_ROUNDS_N, _LEAST_GAIN = 20, 0.5
+_LEAST_N, _LEAST_ON_A_LEVEL = 16, 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """Two kinds together: the first fitted to the readings, the second to what it leaves; evidence of both."""
+
+    first: BurstFit
+    second: BurstFit
+    log_evidence: float
+
+
+def likeliest_pair(burst: Burst, fits: list[BurstFit]) -> Pair | None:
+    """None where no kind that is likely leaves anything that is not white."""
+    some = [fit for fit in fits if fit.residual is not None and fit.kind != "white noise"]
+    some.sort(key=lambda fit: -fit.log_evidence)
+    likely = list(dict.fromkeys(fit.kind for fit in some))[:_TRIED_FIRST_N]
+    firsts: list[BurstFit] = []
+    for fit in some:
+        is_new = fit.kind not in {each.kind for each in firsts}
+        if is_new and (fit.kind in likely or fit.kind in _HIDDEN):
+            firsts.append(fit)
+    steps = sorted((fit for fit in some if fit.kind == "level step"), key=lambda fit: fit.sd)
+    firsts += steps[-1:]  # the fewest steps: what comes with one looks like more of them
+    found = [pair for first in firsts for pair in _with(burst, first)]
+    found.sort(key=lambda pair: -pair.log_evidence)
+    starts = [*found[:_REFINED_N], *(_step_on_a_line(burst) if found else ())]
+    refined = [each for pair in starts for each in _in_turn(burst, pair)]
+    best = max((*found, *refined), key=lambda pair: pair.log_evidence, default=None)
+    return None if best is None else _cleared(burst, best)
+
+
+def _cleared(burst: Burst, pair: Pair) -> Pair:
+    """The first fitted again without the readings that the second takes away: its sizes, and what both leave."""
+    is_left = pair.second.is_left
+    if is_left is None or is_left.sum() < _LEAST_N or pair.first.is_left is not None:
+        return pair
+    if KINDS_BY_NAME[pair.first.kind].is_flexible:
+        return pair
+    first = _whole(KINDS_BY_NAME[pair.first.kind], replace(burst, y=burst.y[is_left], t=burst.t[is_left]))
+    if first is None:
+        return pair
+    return replace(pair, first=first, second=replace(pair.second, residual=first.residual))
+
+
+def _with(burst: Burst, first: BurstFit) -> list[Pair]:
+    """The first with the kinds that tell best what it leaves; none where that is white."""
+    rest, kind = first.residual, KINDS_BY_NAME[first.kind]
+    if rest is None or len(rest) < _LEAST_N:
+        return []
+    if chance_of_white(rest, burst.floor, is_cut=first.is_left is not None) > _ODD_P:
+        return []
+    left = _left(burst, rest, first)
+    part = replace(left, y=left.y[:_PART_N], t=left.t[:_PART_N])
+    of_part = [fit for other in KINDS if _may_join(kind, other) for fit in _beside(other, part)]
+    of_part.sort(key=lambda fit: -fit.log_evidence)
+    names = list(dict.fromkeys(fit.kind for fit in of_part))[: 2 if first.kind in _HIDDEN else 1]
+    whole = [_beside(KINDS_BY_NAME[name], left) for name in names]
+    return [_pair(first, max(some, key=lambda fit: fit.log_evidence), left) for some in whole if some]
+
+
+def _pair(first: BurstFit, second: BurstFit, left: Burst) -> Pair:
+    """Both together: the second, and what the first costs beside the white noise that it was fitted with.
+
+    Args:
+        first: fitted to the readings, or to them without the second.
+        second: fitted to the readings without the first.
+        left: what the first left where it was fitted.
+    """
+    white = next(fit.log_evidence for fit in WHITE.fit_burst(left))
+    together = first.log_evidence + second.log_evidence - white - math.log(len(KINDS)) - _TWO_NATS
+    return Pair(first=first, second=second, log_evidence=together)
+
+
+def _step_on_a_line(burst: Burst) -> list[Pair]:
+    """A drift with a step, both by least squares at once: one fitted without the other takes much of it."""
+    y, t, n = burst.y - burst.y.mean(), burst.t - burst.t.mean(), len(burst.y)
+    squares = float(t @ t)
+    about = y - t * float(y @ t) / squares
+    # For a step at each place: what of it no line takes, and how far that goes with what a line leaves.
+    above_n = np.arange(n - _LEAST_ON_A_LEVEL, _LEAST_ON_A_LEVEL, -1)
+    at = n - above_n
+    after = np.cumsum(t[::-1])[::-1][at]
+    own = above_n - above_n**2 / n - after**2 / squares
+    along = np.cumsum(about[::-1])[::-1][at]
+    best = int(np.argmax(along**2 / own))
+    step = np.where(np.arange(n) >= at[best], along[best] / own[best], 0.0)
+    first = _whole(DRIFT, replace(burst, y=burst.y - step))
+    if first is None or first.residual is None:
+        return []
+    left = _left(burst, first.residual + step, first)
+    second = _whole(STEP, left)
+    return [] if second is None else [_pair(first, second, _left(burst, first.residual, first))]
+
+
+def _in_turn(burst: Burst, pair: Pair) -> list[Pair]:
+    """Each fitted again to the readings without the other, while that gains; none where one is cut or too flexible."""
+    found = [pair]
+    kinds = [KINDS_BY_NAME[fit.kind] for fit in (pair.first, pair.second)]
+    if any(kind.is_flexible for kind in kinds) or kinds[0] is kinds[1]:
+        return []
+    left = None if pair.first.residual is None else _left(burst, pair.first.residual, pair.first)
+    second: BurstFit | None = pair.second
+    for _ in range(_ROUNDS_N):
+        if left is None or second is None or second.residual is None or len(second.residual) != len(burst.y):
+            break
+        part = left.y - second.residual
+        without = replace(burst, y=burst.y - part + part.mean())
+        first = _whole(kinds[0], without)
+        if first is None or first.residual is None:
+            break
+        alone = _left(burst, first.residual, first)
+        left = replace(burst, y=burst.y - without.y + first.residual + np.median(burst.y))
+        second = _whole(kinds[1], left)
+        if second is None:
+            break
+        found.append(_pair(first, second, alone))
+        if found[-1].log_evidence < found[-2].log_evidence + _LEAST_GAIN:
+            break
+    return found
+
+
+def _whole(kind: KindOfNoise, burst: Burst) -> BurstFit | None:
+    """The likeliest fit that leaves something of every reading."""
+    some = [fit for fit in kind.fit_burst(burst) if fit.residual is not None and fit.is_left is None]
+    return max(some, key=lambda fit: fit.log_evidence, default=None)
+
+
+def _left(burst: Burst, rest: FloatArray, first: BurstFit) -> Burst:
+    """What is left, about the middle of the readings."""
+    times_s = burst.t if first.is_left is None else burst.t[first.is_left]
+    return replace(burst, y=rest + np.median(burst.y), t=times_s)
+
+
+def _beside(kind: KindOfNoise, left: Burst) -> list[BurstFit]:
+    """Fits of a kind to what another one leaves, which tell what they leave themselves, and hit enough readings."""
+    return [
+        fit
+        for fit in kind.fit_burst(left)
+        if fit.residual is not None and not fit.is_once and len(left.y) - len(fit.residual) not in range(1, _FEWEST_HIT)
+    ]
+
+
+def _may_join(first: KindOfNoise, other: KindOfNoise) -> bool:
+    """Whether a kind may be told beside a first one: no kind beside itself, nor beside one that is much alike.
+
+    What a flexible kind leaves is what is new at each reading: levels are none there, and long tails say that it is
+    not of that kind.
+    """
+    if first is other:
+        return False
+    if first.is_flexible and (other.has_two_levels or other.name == "unknown"):
+        return False
+    if "level step" in {first.name, other.name}:
+        return not (first.is_flexible or other.is_flexible)
+    return not (first.is_slow and other.is_slow) and not (first.has_two_levels and other.has_two_levels)

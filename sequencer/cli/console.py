@@ -212,6 +212,7 @@ def trials_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 _ROOM = 12  # letters that an answer may have without being broken
+_WRONG_N = 5  # wrong answers to one question that a script may give, which learns from none
 
 
 class AtTerminal:
@@ -220,6 +221,7 @@ class AtTerminal:
     def __init__(self, paused: "Callable[[], AbstractContextManager[None]]", *, cautions_confirmed: bool) -> None:
         self._paused = paused  # while a question stands, the live view does not draw over it
         self._cautions_confirmed = cautions_confirmed
+        self._asked, self._wrong_n = "", 0
         with contextlib.suppress(AttributeError, OSError):  # what is no text is a wrong key like any other
             sys.stdin.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
 
@@ -228,6 +230,7 @@ class AtTerminal:
         if question.kind == "caution" and self._cautions_confirmed:
             click.echo(in_lines(f"{question.text} yes (--confirm)"), err=True)
             return "yes"
+        self._refuse_to_ask_for_ever(question.text)
         ends = {
             "caution": " [yes/no]",
             "confirm": " [yes/no]",
@@ -268,6 +271,21 @@ class AtTerminal:
             with contextlib.suppress(OSError):
                 click.echo("", err=True)  # else what is asked next stands behind the question
             raise
+
+    def _refuse_to_ask_for_ever(self, text: str) -> None:
+        """A person is asked again as often as it takes; a script or a pipe that answers wrong would be without end."""
+        is_again = bool(self._asked) and text.endswith(f"\n{self._asked}")
+        self._wrong_n = self._wrong_n + 1 if is_again else 0
+        if not is_again:
+            self._asked = text
+        if self._wrong_n >= _WRONG_N and not (sys.stdin is not None and sys.stdin.isatty()):
+            from instruments.errors import AbsentError  # noqa: PLC0415
+
+            said = text.removesuffix(f"\n{self._asked}")
+            raise AbsentError(
+                f'"{self._asked}" was answered wrong {_WRONG_N} times, and nobody is at a terminal: {said}',
+                todo="answer at a terminal, or give the input of the command an answer of that kind, a line each",
+            )
 
 
 def in_lines(text: str, *, room: int = 1) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from sequencer.cli.batch import show_batch_report
-from sequencer.cli.console import WIDTH, json_option, print_json, print_summary, printable, trials_option
+from sequencer.cli.console import WIDTH, json_option, print_json, print_summary, printable, say, trials_option
 from sequencer.cli.naming import found, results_option
 
 __all__ = ["compare_command", "correct_command", "remark_command", "report_command", "verify_command"]
@@ -148,8 +148,9 @@ def compare_command(  # noqa: PLR0913  one for each option
 def verify_command(records: tuple[Path, ...], results: Path, *, as_json: bool) -> None:
     """Prove that each RECORD is what was sealed, or list what was altered.
 
-    Digests, the chain of the journal and all figures are computed again. Compare the
-    digest with one stored elsewhere, such as on a printed report.
+    Of a batch it is the record of each unit. Digests, the chain of the journal and
+    all figures are computed again. Compare the digest with one stored elsewhere, such
+    as on a printed report.
 
     \b
     Exit status: 0 every one intact, 1 one altered or not sealed, 2 no record.
@@ -159,7 +160,9 @@ def verify_command(records: tuple[Path, ...], results: Path, *, as_json: bool) -
     """
     from sequencer import core  # noqa: PLC0415
 
-    verified = [core.verify(found(record, results)) for record in records]
+    named = [_each_of(record, results) for record in records]
+    verified = [core.verify(each) for folders, _ in named for each in folders]
+    is_whole = all(of_all for _, of_all in named)
     if as_json:
         print_json(
             [
@@ -180,7 +183,21 @@ def verify_command(records: tuple[Path, ...], results: Path, *, as_json: bool) -
             click.echo(f"  {each.files_n} files, {each.lines_n} lines of journal, {each.added_n} added after sealing")
             for line in each.todo:
                 click.echo(printable(f"  do: {line}"))
-    sys.exit(0 if all(each.is_intact for each in verified) else 1)
+    sys.exit(0 if is_whole and all(each.is_intact for each in verified) else 1)
+
+
+def _each_of(record: Path, results: Path) -> tuple[list[Path], bool]:
+    """The record that is named, of a batch those of its units, which is said; and whether each unit has one."""
+    from sequencer.record.batch import is_batch, load_batch, records_of  # noqa: PLC0415
+
+    if not is_batch(record):
+        return [found(record, results)], True
+    serials, of_units = load_batch(record).serials, records_of(record)
+    say(f"{record} is a batch of {len(serials)} units: the record of each is verified; its pages are made of them")
+    missing = [serial for serial in serials if serial not in of_units]
+    if missing:
+        say(f"without a record, or with one that is of another unit now: {', '.join(missing)}")
+    return list(of_units.values()), not missing
 
 
 @click.command("remark")

@@ -31,6 +31,7 @@ ZERO, SPAN, CURVE, HYSTERESIS, TIME = "zero error", "span error", "curvature", "
 FIGURES = (ZERO, SPAN, CURVE, HYSTERESIS, TIME)
 UNITS = {ZERO: "% of span", SPAN: "% of span", CURVE: "% of span", HYSTERESIS: "% of span", TIME: "s"}
 _NOTHING_FOUND = "no cause found"
+_IN_COMMON = "what all units have in common: suspect the bench"
 _NOT_BEGUN, _NO_READING = "not begun", "no reading"
 
 
@@ -104,10 +105,11 @@ class CommonLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CauseLine:
-    """A cause, the units it is the likeliest of, and the share of all that failed up to here."""
+    """A cause, the units it is the likeliest of, its share of all that failed, and that of all causes up to here."""
 
     cause: str
     serials: tuple[str, ...]
+    share_pct: float
     cumulative_pct: float
 
 
@@ -192,7 +194,7 @@ def of_batch(units: Sequence[InBatch], *, name: str, date: str, bench: str, is_t
         columns=columns,
         medians={figure: robust(each) for figure, each in values.items() if np.isfinite(each).any()},
         common=common,
-        causes=_causes(lines),
+        causes=_causes(lines, is_common=any(each.is_beyond_bench for each in common)),
         rule=_rule(len(contents)),
     )
 
@@ -339,16 +341,38 @@ def _with_batch(
     return replace(line, stands_out={name: each for name, each in far.items() if each > 0}, would_pass=would_pass)
 
 
-def _causes(lines: Sequence[UnitLine]) -> tuple[CauseLine, ...]:
-    """The causes of what failed, or could not be judged, the most frequent first."""
-    failed = [line for line in lines if not line.result.endswith("pass") and line.result != _NOT_BEGUN]
-    named = {line.serial: line.cause or (line.dropped.partition(":")[0] or _NOTHING_FOUND) for line in failed}
+def _causes(lines: Sequence[UnitLine], *, is_common: bool) -> tuple[CauseLine, ...]:
+    """The causes of what failed, or could not be judged though it is over, the most frequent first.
+
+    What all units have in common explains those that would pass without it; what was found of each alone cannot know.
+    """
+    failed = [line for line in lines if _is_failed(line)]
+    named = {
+        line.serial: _IN_COMMON
+        if is_common and line.would_pass
+        else line.cause or line.dropped.partition(":")[0] or _NOTHING_FOUND
+        for line in failed
+    }
     found, so_far_n = [], 0
     for cause, units_n in sorted(Counter(named.values()).items(), key=lambda pair: (-pair[1], pair[0])):
         so_far_n += units_n
         serials = tuple(serial for serial, each in named.items() if each == cause)
-        found.append(CauseLine(cause=cause, serials=serials, cumulative_pct=100 * so_far_n / len(failed)))
+        found.append(
+            CauseLine(
+                cause=cause,
+                serials=serials,
+                share_pct=100 * units_n / len(failed),
+                cumulative_pct=100 * so_far_n / len(failed),
+            )
+        )
     return tuple(found)
+
+
+def _is_failed(line: UnitLine) -> bool:
+    """One that is not over has failed only where that is certain already."""
+    if line.result.endswith("pass") or line.result == _NOT_BEGUN:
+        return False
+    return not line.is_open or line.result.endswith("fail")
 
 
 def _rule(units_n: int) -> str:

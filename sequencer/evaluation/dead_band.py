@@ -152,7 +152,7 @@ def _dead_band(place: Place, wanted: Wanted, places_n: int) -> DeadBand:
         follows=found.follows,
         noise_pct=found.noise.sd,
         is_noise_bound=found.is_noise_bound,
-        is_wandering=math.isfinite(found.noise.wander_dof),
+        is_wandering=found.noise.is_wandering,
         settings_n=settings_n(place.visits),
     )
 

@@ -6,7 +6,7 @@ source; IEC 61298-3 asks for the change from the reference operating conditions,
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,6 +52,7 @@ class Effect:
         drift: of the value at the reference, from the first stay there to the last.
         returns_n: how often the reference was come back to.
         coverage: probability of the intervals.
+        not_held: levels at which the unit did not work, so that nothing per unit is told from them.
     """
 
     levels: FloatArray
@@ -63,6 +64,7 @@ class Effect:
     drift: float
     returns_n: int
     coverage: float
+    not_held: tuple[float, ...] = ()
 
     @property
     def largest(self) -> int | None:
@@ -77,6 +79,7 @@ def effect(
     *,
     alike: Sequence[Sequence[Stay]] = (),
     coverage: float = 0.9545,
+    not_held: Collection[float] = (),
 ) -> Effect:
     """The effect of a quantity on a value.
 
@@ -86,6 +89,7 @@ def effect(
         alike: stays of all values of which it is looked how much more they scatter from one return to the next than
             their own uncertainties say; () = of this one alone.
         coverage: probability of the intervals.
+        not_held: levels from which nothing per unit is to be told.
 
     Raises:
         ValueError: no stay at the reference.
@@ -111,7 +115,8 @@ def effect(
     share = factor**2 / (1 + factor**2) if math.isfinite(factor) else 0.0
     k = coverage_factor(coverage, np.full_like(u, free_n / share**2 if share > 0 else math.inf))
     k_line = float(np.nanmax(k, initial=float(coverage_factor(coverage, math.inf))))
-    per_unit, u_per_unit, is_proportional = _line(levels - reference, change, u)
+    is_held = ~np.isin(levels, list(not_held))
+    per_unit, u_per_unit, is_proportional = _line((levels - reference)[is_held], change[is_held], u[is_held])
     return Effect(
         levels=levels,
         change=change,
@@ -122,6 +127,7 @@ def effect(
         drift=float(there[-1] - there[0]) if len(home) > 1 else math.nan,
         returns_n=len(home) - 1,
         coverage=coverage,
+        not_held=tuple(float(each) for each in levels[~is_held]),
     )
 
 

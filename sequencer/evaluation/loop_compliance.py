@@ -11,16 +11,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Border", "Compliance", "Tried", "compliance", "next_load"]
+__all__ = ["MOST_EFFECT_PCT", "Border", "Compliance", "Tried", "compliance", "next_load"]
 
-_MOST_EFFECT_PCT = 2.0
+MOST_EFFECT_PCT = 2.0
 """Of span. A supply that takes more from the output at the least load does not leave the unit what it needs: without
 the voltage, the current is what the load lets through, far from where it should be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tried:
-    """The output at one supply voltage and load, in % of the output span."""
+    """The output at one supply voltage and load, above the lower end of its range, in % of the output span."""
 
     supply_V: float
     load_ohm: float
@@ -75,7 +75,7 @@ def _home(tried: Sequence[Tried]) -> float:
 def _border(tried: Sequence[Tried], supply_V: float, home_pct: float, within_pct: float) -> Border:
     here = [each for each in tried if each.supply_V == supply_V]
     effect_pct = min(here, key=lambda each: each.load_ohm).output_pct - home_pct
-    holds_there = abs(effect_pct) <= max(_MOST_EFFECT_PCT, within_pct)
+    holds_there = abs(effect_pct) <= max(MOST_EFFECT_PCT, within_pct)
     home_pct += effect_pct if holds_there else 0.0
     drops = [each.load_ohm for each in here if not home_pct - each.output_pct <= within_pct]
     least = min(drops, default=math.nan)

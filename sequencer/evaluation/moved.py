@@ -15,6 +15,7 @@ __all__ = ["Change", "Noise", "Visit", "changes", "noise_of", "quantile"]
 
 _WANDER_DOF = 5  # few references count as so many: with fewer no trial would ever decide (tried: bench_dead_band.py)
 _BY_CHANCE = 0.05  # references that differ by no more than this say of noise do not wander
+_TOLD_BY_CHANCE = 5e-4  # that it is said of a place where noise alone was
 _ROUNDING = 1e-9  # of the computer's own numbers
 _TWO_LEVELS = 0.25  # variance of readings that flicker between two digits at most, in squares of a digit
 
@@ -61,6 +62,8 @@ class Noise:
         u_drift: standard uncertainty of it, from one stretch of time to the next.
         wander_dof: degrees of freedom of `between` and `u_drift` where they stand out of the noise; infinite where not.
         bias: the most that rounding to digits shifts a difference of two means.
+        is_wandering: places come to again differ by more than noise and digits explain, which is told; that they may
+            wander is allowed for sooner.
     """
 
     sd: float
@@ -70,6 +73,7 @@ class Noise:
     u_drift: float
     wander_dof: float
     bias: float
+    is_wandering: bool = False
 
     def half(self, inverse_n: float, wandered: float, alpha: float) -> float:
         """Half the interval of a change.
@@ -132,8 +136,8 @@ def noise_of(visits: Sequence[Visit], digit: float) -> Noise:
     tried = {each.approach for each in visits if not each.is_reference}
     # A first one that nothing was tried from lies too far back to tell of the drift since.
     seen = [each for each in visits if each.is_reference and (each.approach in tried or each.approach != 1)]
-    drift, u_drift, dof_drift = _drift(seen, variance)
-    between, dof_between = _between(seen, variance)
+    drift, u_drift, dof_drift, drifts = _drift(seen, variance, digit)
+    between, dof_between, wanders = _between(seen, variance, digit)
     return Noise(
         sd=math.sqrt(variance),
         dof=dof,
@@ -142,21 +146,33 @@ def noise_of(visits: Sequence[Visit], digit: float) -> Noise:
         u_drift=u_drift,
         wander_dof=min(dof_drift, dof_between),
         bias=2 * hidden + _ROUNDING,
+        is_wandering=drifts or wanders,
     )
 
 
-def _excess(squares: Sequence[float], own: Sequence[float]) -> tuple[float, float]:
-    """What squares have on average beyond their own variances, and its degrees of freedom, where it stands out."""
+def _excess(squares: Sequence[float], own: Sequence[float], digits: Sequence[float]) -> tuple[float, float, bool]:
+    """What squares have on average beyond their own variances, and its degrees of freedom, where it stands out.
+
+    Args:
+        squares: one a reference.
+        own: variance of each, by the scatter of the readings.
+        digits: what rounding may add to each.
+
+    Returns:
+        The excess, its degrees of freedom, and whether it is to be told.
+    """
     n = len(squares)
     if not n:
-        return 0.0, math.inf
+        return 0.0, math.inf, False
     more = max(sum(one - noise for one, noise in zip(squares, own, strict=True)) / n, 0.0)
     told = sum(one / max(noise, _ROUNDING**2) for one, noise in zip(squares, own, strict=True))
-    return more, float(max(n, _WANDER_DOF)) if told > float(special.chdtri(n, _BY_CHANCE)) else math.inf
+    sure = sum(one / max(noise + digit, _ROUNDING**2) for one, noise, digit in zip(squares, own, digits, strict=True))
+    dof = float(max(n, _WANDER_DOF)) if told > float(special.chdtri(n, _BY_CHANCE)) else math.inf
+    return more, dof, sure > float(special.chdtri(n, _TOLD_BY_CHANCE))
 
 
-def _between(seen: Sequence[Visit], variance: float) -> tuple[float, float]:
-    """Scatter of the references about the line through their neighbours, and its degrees of freedom."""
+def _between(seen: Sequence[Visit], variance: float, digit: float) -> tuple[float, float, bool]:
+    """Scatter of the references about the line through their neighbours, its degrees of freedom, whether it is told."""
     squares, own = [], []
     for before, at, after in zip(seen, seen[1:], seen[2:], strict=False):
         w = _share(before.at_s, at.at_s, after.at_s)
@@ -165,20 +181,24 @@ def _between(seen: Sequence[Visit], variance: float) -> tuple[float, float]:
         within = 1 / at.readings_n + (1 - w) ** 2 / before.readings_n + w**2 / after.readings_n
         squares.append(away**2 / spread)
         own.append(variance * within / spread)
-    more, dof = _excess(squares, own)
-    return math.sqrt(more), dof
+    more, dof, is_told = _excess(squares, own, [digit**2 / 12] * len(own))
+    return math.sqrt(more), dof, is_told
 
 
-def _drift(seen: Sequence[Visit], variance: float) -> tuple[float, float, float]:
-    """Drift in a second between references, its standard uncertainty and degrees of freedom; one says no sign."""
+def _drift(seen: Sequence[Visit], variance: float, digit: float) -> tuple[float, float, float, bool]:
+    """Drift in a second between references, its standard uncertainty and degrees of freedom; one says no sign.
+
+    At last whether it is told.
+    """
     pairs = [(one, then) for one, then in pairwise(seen) if then.at_s > one.at_s]
     rates = [(then.output - one.output) / (then.at_s - one.at_s) for one, then in pairs]
     own = [variance * (1 / one.readings_n + 1 / then.readings_n) / (then.at_s - one.at_s) ** 2 for one, then in pairs]
-    more, dof = _excess([rate**2 for rate in rates], own)
+    digits = [digit**2 / 6 / (then.at_s - one.at_s) ** 2 for one, then in pairs]
+    more, dof, is_told = _excess([rate**2 for rate in rates], own, digits)
     if more <= 0 or len(pairs) < 2:
-        return 0.0, math.sqrt(more), dof
+        return 0.0, math.sqrt(more), dof, is_told
     mean = sum(rates) / len(rates)
-    return mean, math.sqrt(sum((rate - mean) ** 2 for rate in rates) / (len(rates) - 1)), dof
+    return mean, math.sqrt(sum((rate - mean) ** 2 for rate in rates) / (len(rates) - 1)), dof, is_told
 
 
 def _share(before_s: float, at_s: float, after_s: float) -> float:

@@ -1,7 +1,9 @@
 """The resolution: the smallest change of the input, going on in one direction, that always shows at the output.
 
 Between two steps of the output the input moves without an answer. So from a place the first step is looked for, then,
-from just beyond it, the next one: the travel between the two is what the output did not show.
+from just beyond it, the next one: the travel between the two is what the output did not show. Where readings go to and
+fro at such a beginning, the input stands on the step itself, and a change from there is none that can be told: the next
+one is looked for from a little farther on.
 """
 
 import math
@@ -9,6 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import pandas as pd
+from scipy import special
 
 from instruments.datasheet import DataSheet
 from sequencer.evaluation.moved import Visit
@@ -22,6 +25,9 @@ START = ("role", RESOLUTION_START)
 """Column, and what it says of a visit from which the input goes on."""
 _NEAR_PCT = 1e-6
 _SURE = 5.0  # standard deviations that no noise of a search reaches
+_ON_A_STEP = 5.0  # times the scatter elsewhere, that readings go to and fro by
+_BY_CHANCE = 1e-4  # that white noise alone scatters so much more
+_MOST_RESTARTS = 3
 _JUMPS = 0.75  # of the way since the last step, that a step makes up
 
 
@@ -88,9 +94,25 @@ def _halves(wanted: Wanted) -> tuple[Wanted, Wanted]:
 
 
 def _own(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> tuple[Place, ...]:
-    """The beginnings at a place: itself, then just beyond the first step."""
-    near = [each for each in known if -_NEAR_PCT <= each.at_pct - at_pct <= wanted.most * (1 + 1e-6)]
+    """The beginnings at a place: itself, then just beyond the first step; another place is twice the most away."""
+    near = [each for each in known if -_NEAR_PCT <= each.at_pct - at_pct < 2 * wanted.most - _NEAR_PCT]
     return tuple(sorted(near, key=lambda each: each.at_pct))
+
+
+def _is_on_a_step(place: Place, travel: float, own: tuple[Place, ...]) -> bool:
+    """Whether readings at a travel go to and fro by far more than elsewhere, and than one digit."""
+    there = [visit for visit in place.visits if visit.travel == travel]
+    others = [visit for each in own for visit in each.visits if each is not place or visit.travel != travel]
+    dof = sum(each.readings_n - 1 for each in others)
+    if not dof:
+        return False
+    usual = math.sqrt(sum((each.readings_n - 1) * each.sd**2 for each in others) / dof)
+    return any(
+        each.sd > max(_ON_A_STEP * usual, place.digit, _NEAR_PCT)
+        and each.sd**2 > usual**2 * float(special.fdtri(each.readings_n - 1, dof, 1 - _BY_CHANCE))
+        for each in there
+        if each.readings_n > 1
+    )
 
 
 def next_visit(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> Next | None:
@@ -107,19 +129,26 @@ def next_visit(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> Next 
         return None  # without a value there is nothing to choose by
     if not own:
         return Next(move=_moved((), 0.0, first), from_pct=at_pct, approach=1)
-    start = own[0]
+    start, last = own[0], own[-1]
+    if len(own) <= _MOST_RESTARTS + 1 and last.at_pct < at_pct + wanted.most and _is_on_a_step(last, 0.0, own):
+        return Next(move=_moved((), 0.0, then), from_pct=last.at_pct + then.floor, approach=1)
     if len(own) == 1:
         move = next_move(start.visits, start.digit, first, is_there=start.is_there)
         if move is not None:
             return _next(move, start)
-    moved = found_of(start.visits, start.digit, first).moved
-    if math.isnan(moved):
-        return None
-    if len(own) == 1:
+        moved = found_of(start.visits, start.digit, first).moved
+        if math.isnan(moved):
+            return None
+        if _is_on_a_step(start, moved, own):
+            moved = min(moved + then.floor, wanted.most)
         return Next(move=_moved((), 0.0, then), from_pct=at_pct + moved, approach=1)
-    beyond = own[1]
-    move = next_move(beyond.visits, beyond.digit, then, is_there=beyond.is_there)
-    return None if move is None else _next(move, beyond)
+    move = next_move(last.visits, last.digit, _as_far(then, at_pct, last), is_there=last.is_there)
+    return None if move is None else _next(move, last)
+
+
+def _as_far(wanted: Wanted, at_pct: float, place: Place) -> Wanted:
+    """No farther from a place than twice the most, wherever the next step is looked for from."""
+    return replace(wanted, most=min(wanted.most, 2 * wanted.most - (place.at_pct - at_pct)))
 
 
 def _moved(visits: tuple[Visit, ...], digit: float, wanted: Wanted) -> Move:
@@ -157,27 +186,27 @@ def resolutions(
 def interval_of(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> tuple[float, float]:
     """The interval of the resolution at one place, % of the input span; NaN above = not determinable."""
     own = [each for each in _own(at_pct, wanted, known) if any(not visit.is_reference for visit in each.visits)]
-    start, beyond = _founds(own, wanted)
-    return _interval(start, beyond)
+    return _interval(own, *_founds(own, wanted))
 
 
 def _founds(own: list[Place], wanted: Wanted) -> tuple[Found, Found | None]:
     first, then = _halves(wanted)
-    start = found_of(own[0].visits, own[0].digit, first)
-    return start, found_of(own[1].visits, own[1].digit, then) if len(own) > 1 else None
+    start, last = own[0], own[-1]
+    beyond = found_of(last.visits, last.digit, _as_far(then, start.at_pct, last)) if len(own) > 1 else None
+    return found_of(start.visits, start.digit, first), beyond
 
 
-def _interval(start: Found, beyond: Found | None) -> tuple[float, float]:
+def _interval(own: list[Place], start: Found, beyond: Found | None) -> tuple[float, float]:
     if beyond is None:
         return 0.0, math.nan
-    # The first step lies within its own interval, and the next one is seen from the upper end of that.
-    return beyond.low, beyond.high + (start.high - start.low)
+    # The first step lies between what did not move and where the next one is looked for from.
+    return beyond.low, beyond.high + max(own[-1].at_pct - own[0].at_pct - start.low, start.high - start.low)
 
 
 def _resolution(at_pct: float, own: list[Place], wanted: Wanted, places_n: int, sheet: DataSheet) -> Resolution:
     start, beyond = _founds(own, wanted)
     last = beyond or start
-    low, high = _interval(start, beyond)
+    low, high = _interval(own, start, beyond)
     jump = _largest_jump(own, last.noise.sd)
     is_coarser = jump is not None and jump[0] > high
     if is_coarser and jump is not None:  # the search took something else for a step: one that was seen tells more
@@ -196,7 +225,7 @@ def _resolution(at_pct: float, own: list[Place], wanted: Wanted, places_n: int, 
         step_unit=sheet.taps[-1].unit,
         noise_pct=last.noise.sd,
         is_noise_bound=start.is_noise_bound or last.is_noise_bound,
-        is_wandering=math.isfinite(last.noise.wander_dof),
+        is_wandering=last.noise.is_wandering,
         settings_n=sum(settings_n(each.visits) for each in own),
     )
 

@@ -65,7 +65,7 @@ def places(table: pd.DataFrame, sheet: DataSheet, *, start: tuple[str, str], rec
     found = []
     for place, part in visits.groupby(at_pct.round(9), sort=False):
         steep = _slope(sheet, float(place) / 100)
-        scale = abs(sheet.taps[0].span) / 100 * steep
+        scale = sheet.taps[0].span / 100 * steep
         found.append(
             Place(
                 at_pct=float(part["setpoint_pct"].iloc[0]),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from instruments.errors import InputError, LivezeroError
 from instruments.filemodel import FileModel
 from instruments.texts import as_json, json_value, visible
-from sequencer.inputs.step import GROUP, Judged, Seen, Setpoint, Step
+from sequencer.inputs.step import GROUP, Beyond, Judged, Seen, Setpoint, Step
 
 if TYPE_CHECKING:
     from sequencer.inputs.type_sheet import TypeSheet
@@ -92,8 +92,11 @@ class _Installed(Step):
     def describe(self, setpoints: Sequence[Setpoint]) -> str:
         return self._asked(lambda: self._step.describe(setpoints))
 
-    def beyond(self, settings: FileModel) -> tuple[int, int]:
+    def beyond(self, settings: FileModel) -> tuple[Beyond, Beyond, Beyond]:
         return self._asked(lambda: self._step.beyond(settings))
+
+    def searched(self, settings: FileModel, setpoint: Setpoint) -> tuple[float, float] | None:
+        return self._asked(lambda: self._step.searched(settings, setpoint))
 
     def most_times(self, settings: FileModel) -> float:
         return self._asked(lambda: float(self._step.most_times(settings)))

@@ -145,6 +145,25 @@ class Setpoint:
         return self.role.rpartition(UNDER)[2]
 
 
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """Visits beyond the plan of a step.
+
+    Args:
+        far_n: as far as those of the plan.
+        near_n: near the one before.
+        readings_n: at all of them.
+    """
+
+    far_n: int = 0
+    near_n: int = 0
+    readings_n: int = 0
+
+    def times(self, count: int) -> "Beyond":
+        """So many of these."""
+        return Beyond(count * self.far_n, count * self.near_n, count * self.readings_n)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """All that a step may look at: what was read of one unit, and what is known of unit and bench.
@@ -241,12 +260,19 @@ class Step:
         readings_n = sum(each.readings_n for each in setpoints)
         return f"{said}, {counted(readings_n, 'reading') if readings_n else 'nothing is read'}"
 
-    def beyond(self, settings: FileModel) -> tuple[int, int]:  # noqa: ARG002
-        """How many visits are expected beyond its plan, of a unit that is in order: as far as planned ones, and near.
+    def beyond(self, settings: FileModel) -> tuple[Beyond, Beyond, Beyond]:  # noqa: ARG002
+        """The visits beyond its plan: of the shortest search, as expected, and seldom more.
 
         Only the time told hangs on it.
         """
-        return 0, 0
+        return Beyond(), Beyond(), Beyond()
+
+    def searched(self, settings: FileModel, setpoint: Setpoint) -> tuple[float, float] | None:  # noqa: ARG002
+        """The part of what it does beyond its plan that such a setpoint belongs to, from and to which share of it.
+
+        None = there are no parts. Only the time told hangs on it.
+        """
+        return None
 
     def most_times(self, settings: FileModel) -> float:  # noqa: ARG002
         """How many times as long as its plan it may take, where it goes on until something; for the time told."""

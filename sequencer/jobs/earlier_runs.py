@@ -22,7 +22,7 @@ __all__ = ["Earlier", "earlier_times"]
 _MOST_RUNS = 5
 _MOST_LOOKED_AT = 50
 _LARGEST = 30_000_000  # bytes of a journal: more is a capture of hours, and reading it takes longer than it tells
-_OPENED, _SETTLED, _READING = '"kind":"opened"', '"kind":"settled"', '"kind":"reading"'
+_OPENED, _SETTLED, _READING, _CLOSED = (f'"kind":"{each}"' for each in ("opened", "settled", "reading", "closed"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,10 +32,12 @@ class Earlier:
     Args:
         runs_n: how many runs.
         points: median of each point, by its number.
+        searched_s: median of what each step took beyond its points, by its number.
     """
 
     runs_n: int = 0
     points: Mapping[int, PointTime] = field(default_factory=dict)
+    searched_s: Mapping[int, float] = field(default_factory=dict)
 
 
 def earlier_times(plan: Plan, results: Path) -> Earlier:
@@ -45,42 +47,77 @@ def earlier_times(plan: Plan, results: Path) -> Earlier:
     except OSError:
         return Earlier()
     found: dict[int, list[PointTime]] = defaultdict(list)
+    searched: dict[int, list[float]] = defaultdict(list)
     runs_n = 0
     for name in names[:_MOST_LOOKED_AT]:
-        times = _times_of(results / name, plan)
+        times, beyond = _times_of(results / name, plan)
         runs_n += bool(times)
         for number, time in times.items():
             found[number].append(time)
+        for step, took_s in beyond.items():
+            searched[step].append(took_s)
         if runs_n == _MOST_RUNS:
             break
     medians = {
         number: PointTime(median(each.settles_s for each in times), median(each.reads_s for each in times))
         for number, times in found.items()
     }
-    return Earlier(runs_n, medians)
+    return Earlier(runs_n, medians, {step: median(each) for step, each in searched.items()})
 
 
-def _times_of(folder: Path, plan: Plan) -> dict[int, PointTime]:
-    """Times of one record by point; none where it is of something else, or cannot be read."""
+def _times_of(folder: Path, plan: Plan) -> tuple[dict[int, PointTime], dict[int, float]]:
+    """Times of one record by point, and by step beyond its points; none of something else, or if it cannot be read."""
     times: dict[int, PointTime] = {}
     steady_s: dict[int, float] = {}
+    beyond = _Beyond(len(plan.points))
+    is_whole = False
     try:
         if (folder / SEQUENCE).read_text(encoding="utf-8") != plan.sequence.document.text:
-            return {}
+            return {}, {}
         if (folder / JOURNAL).stat().st_size > _LARGEST:
-            return {}
+            return {}, {}
         with (folder / JOURNAL).open(encoding="utf-8", errors="replace") as lines:
             for text in lines:
                 kind = text[:40].replace(" ", "")
                 if _OPENED in kind and not _is_alike(json.loads(text), plan):
-                    return {}
+                    return {}, {}
                 if _SETTLED in kind:
-                    _take_settled(json.loads(text), plan, times, steady_s)
+                    line = json.loads(text)
+                    beyond.settled(line)
+                    _take_settled(line, plan, times, steady_s)
                 elif _READING in kind:
-                    _take_reading(json.loads(text), times, steady_s)
+                    line = json.loads(text)
+                    beyond.read(line)
+                    _take_reading(line, times, steady_s)
+                elif _CLOSED in kind:
+                    is_whole = json.loads(text)["status"] == "complete"
     except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
-        return {}
-    return times
+        return {}, {}
+    return times, beyond.took_s if is_whole else {}
+
+
+class _Beyond:
+    """What each step took beyond its points; a visit that is not read belongs to the next one that is."""
+
+    def __init__(self, planned_n: int) -> None:
+        self._planned_n = planned_n
+        self._begun_s: float | None = None
+        self._counted_to_s = -math.inf
+        self.took_s: dict[int, float] = defaultdict(float)
+
+    def settled(self, line: Mapping[str, Any]) -> None:
+        if int(line["number"]) <= self._planned_n:
+            self._begun_s = None  # another step has begun
+        elif self._begun_s is None:
+            self._begun_s = float(line["at_s"])
+
+    def read(self, line: Mapping[str, Any]) -> None:
+        if int(line["number"]) <= self._planned_n or self._begun_s is None:
+            return
+        at_s = float(line["at_s"])
+        if math.isfinite(at_s):
+            self.took_s[int(line["step"])] += max(at_s - max(self._begun_s, self._counted_to_s), 0.0)
+            self._counted_to_s = at_s
 
 
 def _is_alike(opened: Mapping[str, Any], plan: Plan) -> bool:

@@ -111,7 +111,7 @@ def plan(
     if results is None:
         return made
     earlier = earlier_times(made, Path(results))
-    return made.timed(earlier.points, runs_n=earlier.runs_n) if earlier.runs_n else made
+    return made.timed(earlier.points, runs_n=earlier.runs_n, searched_s=earlier.searched_s) if earlier.runs_n else made
 
 
 def risk(planned: Plan, *, in_tolerance: float = IN_TOLERANCE, scatter: str = "") -> RiskTable:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,7 +19,8 @@ from sequencer.inputs.step import READING, Setpoint, registry
 from sequencer.inputs.tolerance import half_width
 from sequencer.planning.bench_statements import basis_of, statements
 from sequencer.planning.cautions import general_cautions
-from sequencer.planning.times import PointTime, near_s, point_times, pulse_waits_s, talk_of
+from sequencer.planning.searches import TimeBeyond, beyond_s
+from sequencer.planning.times import PointTime, point_times, pulse_waits_s, talk_of
 
 __all__ = ["Plan", "Point", "Visit", "from_rest", "points_of", "receiver_of"]
 
@@ -43,6 +44,7 @@ class Point:
         rule: for settling, in the unit of the last tap.
         settles_s: how long it will take until it is declared steady, from the moment its input is set.
         reads_s: how long its readings will take.
+        waits_s: of that, what passes whatever the bench: until a time that is stated, or for one.
         U: expanded uncertainty that the error will have at least, in the unit of the last tap; None = not known.
         tur: tolerance over `U`; None = not known.
         u: standard uncertainty that belongs to `U`; NaN = not known.
@@ -66,6 +68,12 @@ class Point:
     u: float = math.nan
     u_own: float = 0.0
     u_settling: float = 0.0
+    waits_s: float = 0.0
+
+    @property
+    def time(self) -> PointTime:
+        """How long its parts will take."""
+        return PointTime(self.settles_s, self.reads_s, self.waits_s)
 
     @property
     def estimate_s(self) -> float:
@@ -97,36 +105,49 @@ class Plan:
         return (*self.wires, *(each.wire for each in self.held))
 
     timed_by_n: int = 0
+    searched_s: Mapping[int, float] = field(default_factory=dict)
 
     @property
     def estimate_s(self) -> float:
         """How long the run will take."""
-        return self.begin_s + sum(point.estimate_s for point in self.points) + sum(self.beyond_s.values())
+        return self._whole_s + sum(each.expected_s for each in self.beyond.values())
 
     @property
-    def beyond_s(self) -> Mapping[int, float]:
-        """How long each step is expected to go on beyond its points, by its number: what a search needs."""
+    def least_s(self) -> float:
+        """The same with the shortest searches."""
+        return self._whole_s + sum(each.least_s for each in self.beyond.values())
+
+    @property
+    def most_s(self) -> float:
+        """The same where all goes on for long."""
+        return self._whole_s + sum(each.most_s for each in self.beyond.values())
+
+    @property
+    def _whole_s(self) -> float:
+        return self.begin_s + sum(point.estimate_s for point in self.points)
+
+    @property
+    def beyond(self) -> Mapping[int, TimeBeyond]:
+        """How long each step goes on beyond its points, by its number, where it may: what a search needs, or "until".
+
+        Where earlier runs searched, that is what is expected.
+        """
         talk, steps, found = talk_of(self.bench, self.sheet, self.wires), registry(), {}
         for number, name, settings in self.sequence.steps():
-            far_n, near_n = steps[name].beyond(settings)
             own = [point for point in self.points if point.step == number]
-            if own and (far_n or near_n):
-                read = min(
-                    (point for point in own if point.setpoint.is_read), key=lambda each: each.setpoint.readings_n
-                )
-                # A travel of a search may be as long as that of the plan, or too short to be waited for.
-                near = (near_s(read.setpoint, read.rule, talk, last=self.wires[-1].tap) + read.estimate_s) / 2
-                found[number] = far_n * sum(point.estimate_s for point in own) / len(own) + near_n * near
-        return found
-
-    @property
-    def until_s(self) -> Mapping[int, float]:
-        """How much longer each step may take that goes on until something, by its number."""
-        steps, found = registry(), {}
-        for number, name, settings in self.sequence.steps():
-            more = steps[name].most_times(settings) - 1
-            if more > 0:
-                found[number] = more * sum(point.estimate_s for point in self.points if point.step == number)
+            if not own or not steps[name].goes_on(settings):
+                continue
+            there = [(point.setpoint, point.rule, point.time) for point in own]
+            told = [beyond_s(each, there, talk, last=self.wires[-1].tap) for each in steps[name].beyond(settings)]
+            longer_s = (steps[name].most_times(settings) - 1) * sum(point.estimate_s for point in own)
+            least_s, expected_s, most_s = told
+            expected_s = self.searched_s.get(number, expected_s)
+            found[number] = TimeBeyond(
+                least_s=min(least_s, expected_s),
+                expected_s=expected_s,
+                most_s=max(most_s, expected_s) + longer_s,
+                is_until=longer_s > 0,
+            )
         return found
 
     @property
@@ -135,13 +156,19 @@ class Plan:
         return talk_of(self.bench, self.sheet, self.wires).begin_s
 
     def timed(
-        self, known: Mapping[int, PointTime], *, runs_n: int = 0, measured_s: Mapping[str, float] | None = None
+        self,
+        known: Mapping[int, PointTime],
+        *,
+        runs_n: int = 0,
+        searched_s: Mapping[int, float] | None = None,
+        measured_s: Mapping[str, float] | None = None,
     ) -> "Plan":
         """This plan with times learnt.
 
         Args:
             known: what points, by number, took in earlier runs.
             runs_n: in how many of them.
+            searched_s: what each step, by number, took beyond its points in them.
             measured_s: time of one exchange by instrument, where it was measured.
         """
         times = point_times(
@@ -152,10 +179,10 @@ class Plan:
             waits_s=[pulse_waits_s(self.bench, self.wires, point.expected) for point in self.points],
         )
         points = (
-            replace(point, settles_s=time.settles_s, reads_s=time.reads_s)
+            replace(point, settles_s=time.settles_s, reads_s=time.reads_s, waits_s=time.waits_s)
             for point, time in zip(self.points, times, strict=True)
         )
-        return replace(self, points=tuple(points), timed_by_n=runs_n)
+        return replace(self, points=tuple(points), timed_by_n=runs_n, searched_s=searched_s or {})
 
     @property
     def has_traverse(self) -> bool:
@@ -219,6 +246,7 @@ def points_of(
                 rule=rule,
                 settles_s=times[index].settles_s,
                 reads_s=times[index].reads_s,
+                waits_s=times[index].waits_s,
                 U=float(U[index]) if U[index] > 0 else None,
                 tur=width / float(U[index]) if U[index] > 0 and width > 0 else None,
                 u=float(u[index]),

@@ -31,10 +31,14 @@ _SPARSE, _SPARSE_N = 0.4, 4  # readings so far apart, in time constants, are jud
 
 @dataclass(frozen=True, slots=True)
 class PointTime:
-    """What one point takes, in s: until it is declared steady, and for its readings."""
+    """What one point takes, in s: until it is declared steady, and for its readings.
+
+    `waits_s` is that part of the readings which passes whatever the bench: until a time that is stated, or for one.
+    """
 
     settles_s: float
     reads_s: float
+    waits_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,18 +159,20 @@ def point_times(
         settles_s = 0.0 if setpoint.is_again or setpoint.is_still else talk.set_s
         if setpoint.is_waited_for and not setpoint.is_still:
             settles_s += _declared_s(rule, talk.read_s[last])
-        reads_s = max(begun_s[step] + setpoint.due_s - now_s - settles_s, 0.0) if setpoint.due_s else 0.0
+        due_s = max(begun_s[step] + setpoint.due_s - now_s - settles_s, 0.0) if setpoint.due_s else 0.0
         longer = {} if waits_s is None else waits_s[place - 1]
-        reads_s += _reads_s(setpoint, talk, settles_s, longer)
-        found.append((known or {}).get(place) or PointTime(settles_s, reads_s))
+        own_s = _reads_s(setpoint, talk, settles_s, longer)
+        stated_s = due_s + min(own_s, max(setpoint.lasts_s, (setpoint.readings_n - 1) * setpoint.every_s))
+        time = (known or {}).get(place) or PointTime(settles_s, due_s + own_s)
+        found.append(replace(time, waits_s=min(stated_s, time.reads_s)))
         now_s += found[-1].settles_s + found[-1].reads_s
     return tuple(found)
 
 
-def near_s(setpoint: Setpoint, rule: SettlingRule, talk: Talk, *, last: str) -> float:
+def near_s(setpoint: Setpoint, rule: SettlingRule, talk: Talk, *, last: str) -> PointTime:
     """What a visit takes that moves the input by less than is waited for."""
-    here = replace(rule, before=rule.expected)
-    return sum((each.settles_s + each.reads_s) for each in point_times([(1, setpoint, here)], talk, last=last))
+    (found,) = point_times([(1, setpoint, replace(rule, before=rule.expected))], talk, last=last)
+    return found
 
 
 def pulse_waits_s(bench: LoadedBench, wires: Sequence[Wire], expected: Sequence[float]) -> dict[str, float]:

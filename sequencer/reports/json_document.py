@@ -175,7 +175,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "type": planned.sheet.type,
         "bench": planned.bench.file.bench,
         "estimate_s": planned.estimate_s,
-        "estimate_most_s": planned.estimate_s + sum(planned.until_s.values()),
+        "estimate_most_s": planned.most_s,
         "reaction_s": reaction_s(planned.bench, planned.all_wires),
         "tur": planned.tur,
         "risk": None if (chances := expected_chances(planned)) is None else asdict(chances),

@@ -157,7 +157,7 @@ class LiveView:
         point, setpoint = now.point, now.point.setpoint
         again = f", attempt {now.attempt}" if now.attempt > 1 else ""
         at = "" if setpoint.is_still else f" {place(point)}"
-        yield Text(f"point {point.number} of {len(self.progress.plan.points)}: {point.step_name}{at}{again}", "bold")
+        yield Text(f"point {point.number} of {self.progress.all_n}: {point.step_name}{at}{again}", "bold")
         expected = []
         if setpoint.is_read and not setpoint.is_still:
             last = self.progress.plan.sheet.taps[-1]
@@ -187,9 +187,9 @@ class LiveView:
         point, setpoint = now.point, now.point.setpoint
         if setpoint.is_still:
             said = now.state if setpoint.ask else f"waited {duration(setpoint.lasts_s)}"
-            return f"{point.number}/{len(self.progress.plan.points)} {point.step_name}: {said}"
+            return f"{self.progress.done_n}/{self.progress.all_n} {point.step_name}: {said}"
         at = f"{100 * setpoint.frac:g} % {setpoint.direction}".rstrip() + f", cycle {setpoint.cycle}"
-        head = f"{point.number}/{len(self.progress.plan.points)} {point.step_name} {at}"
+        head = f"{self.progress.done_n}/{self.progress.all_n} {point.step_name} {at}"
         if not setpoint.is_read:
             return f"{head}: visited"
         if point.setpoint.is_quick:
@@ -229,7 +229,7 @@ class LiveView:
     def block(self) -> Group:
         """What stands on the terminal now."""
         progress, now = self.progress, self.progress.here
-        all_n = len(progress.plan.points)
+        all_n = progress.all_n
         done = round(24 * progress.done_n / all_n) if all_n else 0
         left = duration(progress.left_s)
         head = f"[{'#' * done}{'.' * (24 - done)}] {progress.done_n} of {all_n} done, about {left} left"

@@ -6,11 +6,11 @@ while the evaluation takes the measured one.
 
 import math
 from collections import deque
+from collections.abc import Callable
 
 from instruments.clock import Clock
-from sequencer.inputs.step import READING
+from sequencer.inputs.step import READING, registry
 from sequencer.planning.plan import Plan, Point
-from sequencer.planning.times import PointTime
 from sequencer.reports.as_text import decimals_for, duration, fixed, plain, way
 from sequencer.reports.time_left import LivePace
 from sequencer.running.events import (
@@ -91,7 +91,7 @@ class Progress:
 
     Args:
         plan: of the run.
-        clock: real time, which is what "time left" is about.
+        clock: real time; once the run begins, "time left" is about that of its bench.
     """
 
     def __init__(self, plan: Plan, clock: Clock) -> None:
@@ -100,20 +100,32 @@ class Progress:
         self._start_s = clock.now()
         self._last_tap = plan.sheet.taps[-1].name
         self.unit = plan.sheet.taps[-1].unit
-        self._pace = LivePace([PointTime(point.settles_s, point.reads_s) for point in plan.points])
+        self._pace = _pace(plan)
         self._moved_s = self._start_s  # where the part of a point that goes on now began
         self.here: AtPoint | None = None
         self.worst: AtPoint | None = None
-        self.done_n = 0
+        self._planned_n = 0  # of the plan, done
+        self._beyond: set[int] = set()  # beyond it, begun
+        self._beyond_done: set[int] = set()
+
+    @property
+    def done_n(self) -> int:
+        """How many points are done, those beyond the plan with them."""
+        return self._planned_n + len(self._beyond_done)
+
+    @property
+    def all_n(self) -> int:
+        """How many there are, with those that a search has added so far."""
+        return len(self.plan.points) + len(self._beyond)
 
     def take(self, event: Event) -> bool:
         """Take an event; True if it completes a point."""
         if isinstance(event, Planned):
+            self._take_clock(event)
             if event.exchange_s:
                 self._take_measured(event)
         elif isinstance(event, PointBegun):
-            self.here = AtPoint(event.point, event.attempt)
-            self._moved_s = self._clock.now()
+            self._begin(event)
         elif self.here is None:
             return False
         elif isinstance(event, SampleTaken):
@@ -124,7 +136,7 @@ class Progress:
             return is_last and self.here.read(event) and self._complete(self.here)
         elif isinstance(event, PointSettled):
             self.here.state = str(event.settled.state)
-            self._pace.settled(event.point.number, self._passed_s())
+            self._pass(event.point, self._pace.settled)
             return not event.point.setpoint.is_read and self._complete(self.here)
         elif isinstance(event, Waited):
             because = event.point.setpoint.because
@@ -135,10 +147,45 @@ class Progress:
             return self._complete(self.here)
         return False
 
+    def _take_clock(self, event: Planned) -> None:
+        """The time of the bench is what the plan told; on a simulated one it is not that of the wall."""
+        if event.clock is not None:
+            self._start_s += event.clock.now() - self._clock.now()
+            self._clock = event.clock
+            self._moved_s = self._clock.now()
+
+    def _begin(self, event: PointBegun) -> None:
+        self.here = AtPoint(event.point, event.attempt)
+        self._moved_s = self._clock.now()
+        if self._is_beyond(event.point):
+            self._beyond.add(event.point.number)
+            self._pace.searched(event.point.step, self._searched(event.point))
+        else:  # a run that is gone on with begins in the middle
+            self._planned_n = max(self._planned_n, event.point.number - 1)
+
+    def _searched(self, point: Point) -> tuple[float, float] | None:
+        """The part of its search that a step is at."""
+        settings = {number: given for number, _, given in self.plan.sequence.steps()}.get(point.step)
+        return None if settings is None else registry()[point.step_name].searched(settings, point.setpoint)
+
+    def _is_beyond(self, point: Point) -> bool:
+        return point.number > len(self.plan.points)
+
+    def _pass(self, point: Point, learn: Callable[[int, float], None]) -> None:
+        """A part of a point is over."""
+        passed_s = self._passed_s()
+        if self._is_beyond(point):
+            self._pace.went_beyond(point.step, passed_s)
+        else:
+            learn(point.number, passed_s)
+
     def _complete(self, here: AtPoint) -> bool:
         if here.point.setpoint.is_read:
-            self._pace.read(here.point.number, self._passed_s())
-        self.done_n = here.point.number
+            self._pass(here.point, self._pace.read)
+        if self._is_beyond(here.point):
+            self._beyond_done.add(here.point.number)
+        else:
+            self._planned_n = max(self._planned_n, here.point.number)
         if math.isfinite(here.used_pct) and (self.worst is None or abs(here.used_pct) > abs(self.worst.used_pct)):
             self.worst = here
         return True
@@ -153,7 +200,7 @@ class Progress:
         """What an exchange takes is known once the instruments were prepared."""
         if not self.plan.timed_by_n:  # an earlier run says more
             timed = self.plan.timed({}, measured_s=event.exchange_s)
-            self._pace = LivePace([PointTime(point.settles_s, point.reads_s) for point in timed.points])
+            self._pace = _pace(timed)
 
     @property
     def left_s(self) -> float:
@@ -161,7 +208,16 @@ class Progress:
         if self.here is None:
             passed_s = self._clock.now() - self._start_s
             return self._pace.left_s(0) + max(self.plan.begin_s - passed_s, 0.0)
-        return self._pace.left_s(self.done_n, now_s=self._clock.now() - self._moved_s)
+        return self._pace.left_s(
+            self._planned_n,
+            now_s=self._clock.now() - self._moved_s,
+            step=self.here.point.step,
+            is_beyond=self._is_beyond(self.here.point),
+        )
+
+
+def _pace(plan: Plan) -> LivePace:
+    return LivePace([point.time for point in plan.points], plan.beyond)
 
 
 def place(point: Point) -> str:

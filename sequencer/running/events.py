@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, TypeAlias
 
+from instruments.clock import Clock
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.planning.plan import Plan, Point
 from sequencer.running.settling import Settled, State
@@ -32,11 +33,12 @@ Status = Literal["complete", "stopped by the sequence", "interrupted", "bench fa
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """The run begins; every instrument has been identified, and an exchange with each timed."""
+    """The run begins; every instrument has been identified, and an exchange with each timed; the clock of the bench."""
 
     plan: Plan
     identities: dict[str, str]
     exchange_s: dict[str, float] = field(default_factory=dict)
+    clock: Clock | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -206,7 +206,8 @@ class _Run:
         identities = self._bench.prepare()
         self._safety.enter(Output.SAFE)
         self._log.journal.write("identified", sync=True, identities=identities)
-        self._log.tell(Planned(plan=self._plan, identities=identities, exchange_s=self._bench.exchange_s))
+        bench = self._bench
+        self._log.tell(Planned(plan=self._plan, identities=identities, exchange_s=bench.exchange_s, clock=bench.clock))
         points = self._rest.points if self._rest else self._plan.points
         wanted = Wanted() if points else self._wanted_after_all()
         if not points and not wanted.points:

@@ -10,13 +10,14 @@ from pydantic import Field, model_validator
 from instruments.fields import FractionField, PlacesField
 from instruments.filemodel import FileModel
 from instruments.texts import counted, sized
-from sequencer.inputs.step import DEAD_BAND, PASSED, Judged, Seen, Setpoint, Step
+from sequencer.inputs.step import DEAD_BAND, PASSED, Beyond, Judged, Seen, Setpoint, Step
 from sequencer.reports.as_text import as_pct
 from sequencer.reports.terminal.lines import MINUS, listed
 
 if TYPE_CHECKING:
     from sequencer.evaluation.dead_band import DeadBand
     from sequencer.evaluation.resolution import Resolution
+    from sequencer.evaluation.search_length import Lengths
     from sequencer.evaluation.threshold import Wanted
 
 __all__ = ["STEP", "DeadBandSettings", "DeadBandStep"]
@@ -110,11 +111,16 @@ class DeadBandStep(Step):
     roles = (DEAD_BAND, PASSED)
     json_key = "dead_bands"
 
-    def beyond(self, settings: FileModel) -> tuple[int, int]:
-        """Each approach goes below a place, to it, and back by one travel, which the output of a right unit answers."""
+    def beyond(self, settings: FileModel) -> tuple[Beyond, Beyond, Beyond]:
+        """As the search goes with ideal units."""
+        from sequencer.evaluation.search_length import dead_band_lengths  # noqa: PLC0415  only a plan needs it
+
         assert isinstance(settings, SearchSettings)
-        approaches_n = settings.repeats * len(settings.at)
-        return 2 * (approaches_n - len(settings.at)), approaches_n
+        return beyond_of(settings, dead_band_lengths(settings.wanted()))
+
+    def searched(self, settings: FileModel, setpoint: Setpoint) -> tuple[float, float] | None:
+        """By places."""
+        return searched_of(settings, setpoint)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """Every place once, at rest: a plan that unit or bench forbids is refused before anything is energised."""
@@ -315,6 +321,27 @@ def visit(settings: SearchSettings, place: int, *, role: str, cycle: int, number
         readings_n=readings_n,
         settles_within=_SETTLES_WITHIN,
     )
+
+
+def beyond_of(settings: SearchSettings, lengths: "Lengths") -> tuple[Beyond, Beyond, Beyond]:
+    """What a search goes beyond its plan, which comes to each place once."""
+    least, expected, most = (
+        Beyond(
+            far_n=2 * (each.approaches_n - 1),
+            near_n=each.onward_n,
+            readings_n=each.readings_n - settings.rest_n,
+        ).times(len(settings.at))
+        for each in lengths
+    )
+    return least, expected, most
+
+
+def searched_of(settings: FileModel, setpoint: Setpoint) -> tuple[float, float]:
+    """Which part of a search one of its visits belongs to: that of its place, of which the last comes first."""
+    assert isinstance(settings, SearchSettings)
+    places_n = len(settings.at)
+    done_n = places_n - 1 - setpoint.point // VISITS_N
+    return done_n / places_n, (done_n + 1) / places_n
 
 
 def _index(settings: SearchSettings, at_pct: float) -> int:

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from markupsafe import Markup
 from pydantic import Field, model_validator
@@ -20,6 +20,10 @@ from sequencer.reports.drawing.panel import Panel, Scale
 from sequencer.reports.drawing.svg import BAND, DASH, DOWN, UP, Look
 from sequencer.reports.terminal.lines import listed, wrapped
 
+if TYPE_CHECKING:
+    from instruments.datasheet import DataSheet, Tap
+    from sequencer.inputs.type_sheet import TypeSheet
+
 __all__ = ["STEP", "LoopCompliance", "LoopComplianceSettings"]
 
 _ROLE = "loop compliance"
@@ -33,10 +37,11 @@ _NOTE = (
 class LoopComplianceSettings(FileModel):
     """At which input, supply voltages and loads, how finely, and what drop of the output is too much, in % of span.
 
-    `at least` states the load that the loop has to drive at some of the supply voltages.
+    Without `at` the input is that of the largest output current: 100 %, of a falling output 0 %. `at least` states the
+    load that the loop has to drive at some of the supply voltages.
     """
 
-    at: FractionField = Field(1.0, ge=-0.25, le=1.25)
+    at: FractionField | None = Field(None, ge=-0.25, le=1.25)
     supply: LevelsField = Field(min_length=1, max_length=30)
     load: SpanField
     to: LevelField
@@ -71,6 +76,11 @@ class LoopComplianceSettings(FileModel):
         within = self.load.within("ohm")
         return within.bottom, within.top
 
+    def at_of(self, sheet: "DataSheet") -> float:
+        """The input, as fraction: where the output is largest, if none is stated."""
+        largest = 1.0 if sheet.taps[-1].span > 0 else 0.0
+        return largest if self.at is None else self.at
+
     @property
     def to_ohm(self) -> float:
         """How finely the border is looked for."""
@@ -79,9 +89,10 @@ class LoopComplianceSettings(FileModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """The compliance of one step, and what it is held against."""
+    """The compliance of one step, at which input, % of its range, and what it is held against."""
 
     compliance: Compliance
+    at_pct: float
     settings: LoopComplianceSettings
 
 
@@ -91,12 +102,13 @@ class LoopCompliance(Step):
     settings = LoopComplianceSettings
     roles = (_ROLE,)
 
-    def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
+    def planned(self, settings: FileModel, type_sheet: "TypeSheet") -> tuple[Setpoint, ...]:
         """Both ends of the loads at each supply voltage, the highest voltage first: there the loop is freest."""
         assert isinstance(settings, LoopComplianceSettings)
+        at = settings.at_of(type_sheet.datasheet())
         order = sorted(settings.supply, key=lambda each: magnitude(each, "V"), reverse=True)
         return tuple(
-            _setpoint(settings, show(supply), load, number)
+            _setpoint(settings, show(supply), load, number, at)
             for supply in order
             for number, load in enumerate(settings.loads_ohm)
         )
@@ -116,7 +128,8 @@ class LoopCompliance(Step):
             return ()
         supply_V, load_ohm = wanted
         supply = next(each for each in settings.supply if magnitude(each, "V") == supply_V)
-        return (_setpoint(settings, show(supply), load_ohm, sum(each.supply_V == supply_V for each in tried)),)
+        tried_n = sum(each.supply_V == supply_V for each in tried)
+        return (_setpoint(settings, show(supply), load_ohm, tried_n, settings.at_of(seen.sheet)),)
 
     def evaluate(self, seen: Seen) -> tuple[Found, ...]:
         """The borders of each such step."""
@@ -125,10 +138,12 @@ class LoopCompliance(Step):
             if isinstance(settings, LoopComplianceSettings) and (tried := _tried(seen, number)):
                 tap = seen.sheet.taps[-1]
                 free = max(tried, key=lambda each: (each.supply_V, -each.load_ohm))
-                current_mA = magnitude(quantity(f"{tap.low + tap.span * free.output_pct / 100!r} {tap.unit}"), "mA")
+                output = _least(tap) + abs(tap.span) * free.output_pct / 100
+                current_mA = magnitude(quantity(f"{output!r} {tap.unit}"), "mA")
                 found.append(
                     Found(
                         compliance=compliance(tried, within_pct=100 * settings.within, current_mA=current_mA),
+                        at_pct=100 * settings.at_of(seen.sheet),
                         settings=settings,
                     )
                 )
@@ -159,7 +174,7 @@ class LoopCompliance(Step):
         """The borders; null where the output held at all loads or at none."""
         return [
             {
-                "at_pct": 100 * found.settings.at,
+                "at_pct": found.at_pct,
                 "current_mA": found.compliance.current_mA,
                 "least_V": finite_or_none(found.compliance.least_V),
                 "within_V": finite_or_none(found.compliance.within_V),
@@ -179,10 +194,14 @@ class LoopCompliance(Step):
         ]
 
 
-def _setpoint(settings: LoopComplianceSettings, supply: str, load_ohm: float, number: int) -> Setpoint:
+def _least(tap: "Tap") -> float:
+    return min(tap.low, tap.high)
+
+
+def _setpoint(settings: LoopComplianceSettings, supply: str, load_ohm: float, number: int, at: float) -> Setpoint:
     cycle = 1 + [show(each) for each in settings.supply].index(supply)
     return Setpoint(
-        frac=settings.at,
+        frac=at,
         role=_ROLE,
         direction="up",
         cycle=cycle,
@@ -204,7 +223,7 @@ def _tried(seen: Seen, number: int) -> list[Tried]:
             Tried(
                 supply_V=magnitude(quantity(levels[_SUPPLY]), "V"),
                 load_ohm=magnitude(quantity(levels[_LOAD]), "ohm"),
-                output_pct=100 * (float(part["value"].mean()) - tap.low) / tap.span,
+                output_pct=100 * (float(part["value"].mean()) - _least(tap)) / abs(tap.span),
             )
         )
     return found
@@ -229,7 +248,7 @@ def _limits(found: Found) -> Iterator[Judged]:
 
 def _head(found: Found) -> str:
     return (
-        f"loop compliance at {sized(100 * found.settings.at)} % of the input, "
+        f"loop compliance at {sized(found.at_pct)} % of the input, "
         f"{sized(found.compliance.current_mA, 4)} mA: the output holds within "
         f"{sized(100 * found.settings.within)} % of span"
     )

@@ -9,15 +9,17 @@ from pydantic import model_validator
 
 from instruments.filemodel import FileModel
 from instruments.texts import counted, sized
-from sequencer.inputs.step import PASSED, RESOLUTION, RESOLUTION_START, Judged, Seen, Setpoint, Step
+from sequencer.inputs.step import PASSED, RESOLUTION, RESOLUTION_START, Beyond, Judged, Seen, Setpoint, Step
 from sequencer.reports.as_text import as_pct
 from sequencer.reports.terminal.lines import MINUS
 from sequencer.steps.dead_band import (
     VISITS_N,
     SearchSettings,
     approach,
+    beyond_of,
     judged_width,
     largest_words,
+    searched_of,
     section,
     terminal_lines,
     visit,
@@ -59,11 +61,16 @@ class ResolutionStep(Step):
     shortened_to = ("at", "at most")
     roles = (RESOLUTION_START, RESOLUTION, PASSED)
 
-    def beyond(self, settings: FileModel) -> tuple[int, int]:
-        """Each approach goes below a place, to it, on to a first step of the output, and from there to the next."""
-        assert isinstance(settings, ResolutionSettings)
-        approaches_n = settings.repeats * len(settings.at)
-        return 2 * (approaches_n - len(settings.at)), 3 * approaches_n
+    def beyond(self, settings: FileModel) -> tuple[Beyond, Beyond, Beyond]:
+        """As the search goes with ideal units."""
+        from sequencer.evaluation.search_length import resolution_lengths  # noqa: PLC0415  only a plan needs it
+
+        assert isinstance(settings, SearchSettings)
+        return beyond_of(settings, resolution_lengths(settings.wanted()))
+
+    def searched(self, settings: FileModel, setpoint: Setpoint) -> tuple[float, float] | None:
+        """By places."""
+        return searched_of(settings, setpoint)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """The highest level it may go to, then every place once: what is forbidden is refused before it begins."""

@@ -93,6 +93,23 @@ class Steps:
         return self.width * math.floor(x / self.width + self.phase)
 
 
+class StepsOfNoise(Steps):
+    """The same behind noise, as a display has: on a step its readings go to and fro."""
+
+    scatter = 0.005
+
+    def __init__(self, width, random):
+        super().__init__(width, random)
+        self.random, self.x = random, 0.0
+
+    def __call__(self, x):
+        self.x = x
+        return super().__call__(x)
+
+    def again(self):
+        return super().__call__(self.x + self.scatter * self.random.normal())
+
+
 UNITS = {"none": Straight, "play": Play, "sticks": Sticks, "sticks, varies": SticksAnew, "elastic": Elastic}
 
 
@@ -125,7 +142,8 @@ class Bench:
         values = []
         for _ in range(n):
             self.wait(0.1)
-            value = self.y + self.off + self.noise * self.random.normal()
+            y = self.unit.again() if hasattr(self.unit, "again") else self.y
+            value = y + self.off + self.noise * self.random.normal()
             values.append(round(value / self.digit) * self.digit if self.digit else value)
         return float(np.mean(values)), float(np.std(values, ddof=1)) if n > 1 else 0.0
 
@@ -189,7 +207,7 @@ def row(kind, name, noise, digit, drift, wander, units_n, seed):
     for number in range(units_n):
         random = np.random.default_rng([seed, number])
         width = 0.0 if kind in {"none", "elastic", "no steps"} else float(np.exp(random.uniform(*np.log((0.06, 0.9)))))
-        made = {"steps": Steps, "no steps": Straight}.get(kind) or UNITS[kind]
+        made = {"steps": Steps, "steps of noise": StepsOfNoise, "no steps": Straight}.get(kind) or UNITS[kind]
         bench = Bench(made(width, random), noise, digit, drift, wander, random, off=random.uniform())
         bench.set(PLACE - 5)
         bench.settings_n = 0
@@ -219,7 +237,7 @@ def main():
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     picked = sys.argv[3] if len(sys.argv) > 3 else ""
     print("unit            bench            holds  not fd.  settings   95 %   walk  wrong ends")
-    for kind in (*UNITS, "steps", "no steps"):
+    for kind in (*UNITS, "steps", "steps of noise", "no steps"):
         for bench in BENCHES:
             if picked in f"{kind}, {bench[0]}":
                 row(kind, *bench, units_n, seed)

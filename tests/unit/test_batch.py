@@ -13,7 +13,8 @@ from instruments.simulated.bench import Mishap
 from sequencer import core
 from sequencer.journal.writer import Journal, entries
 from sequencer.record.batch import records_of
-from sequencer.running.events import ReadingTaken
+from sequencer.reports.terminal.batch import batch_text
+from sequencer.running.events import PointBegun, ReadingTaken
 
 BENCH = """\
 bench: small simulated bench with four places
@@ -448,3 +449,36 @@ def test_a_quantity_of_the_bench_is_led_through_its_levels_for_all_units_at_once
     assert middle.effect.change == pytest.approx([-0.3, 0.3], abs=0.02)
     safe = [line["instrument"] for line in lines(result, "A3") if line["kind"] == "safe"]
     assert {"source", "supply"} <= set(safe)
+
+
+def test_units_that_are_not_over_are_no_failures_and_the_shares_are_of_those_that_are(planned, tmp_path):
+    plan = planned(
+        sequence={},
+        bench=with_faults(
+            "2: {faults: [{fault: span error, span: 3 %}]}, 3: {faults: [{fault: zero shift, zero: 3 %}]}"
+        ),
+    )
+
+    def stop(_, event):
+        if isinstance(event, PointBegun) and event.point.number == 9:
+            raise KeyboardInterrupt
+
+    result = core.batch(plan, serials=SERIALS, results=tmp_path / "results", listener=stop)
+    assert verdicts(result)["A1"] == "not determinable"
+    causes = result.content.causes
+    assert sorted(serial for each in causes for serial in each.serials) == ["A2", "A3"]
+    # Two units failed, each of another cause: 50 % each, 50 and 100 % counted up.
+    assert [(each.share_pct, each.cumulative_pct) for each in causes] == [(50, 50), (50, 100)]
+
+
+def test_what_all_units_have_in_common_is_their_cause_where_it_explains_them(planned, tmp_path):
+    faults = ", ".join(f"{place}: {{faults: [{{fault: zero shift, zero: 1 %}}]}}" for place in (1, 2, 3))
+    faults += ", 4: {faults: [{fault: zero shift, zero: 1 %}, {fault: hysteresis, size: 2 %}]}"
+    result = core.batch(planned(sequence={}, bench=with_faults(faults)), serials=SERIALS, results=tmp_path / "results")
+    assert any("suspect the bench" in each.text for each in result.content.common)
+    first, *others = result.content.causes
+    assert (first.cause, first.serials) == ("what all units have in common: suspect the bench", ("A1", "A2", "A3"))
+    assert [each.serials for each in others] == [("A4",)]
+    told = " ".join(batch_text(result.content).split())
+    assert "causes of 4 units that failed or could not be judged: share of these, and of all up to there" in told
+    assert "3 (75 %, 75 %) what all units have in common" in told

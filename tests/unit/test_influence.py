@@ -178,3 +178,40 @@ def test_what_no_instrument_holds_a_person_is_asked_for(tmp_path):
     assert done.returncode != 0
     assert "Traceback" not in done.stderr
     assert "Bring load to" in done.stdout + done.stderr or "no operator" in done.stdout + done.stderr
+
+
+def test_nothing_per_unit_is_told_from_a_level_where_the_output_is_clipped():
+    # 0.02 % a volt, by hand; at 12 V the current is what the load lets through, and a hysteresis there is none of 12 V.
+    held = effect(stays(LED, per_V=0.02), 24)
+    clipped = effect(stays(LED, per_V=0.02, noise=[-49.0 if level < 15 else 0.0 for level in LED]), 24, not_held={12.0})
+    assert held.per_unit == pytest.approx(0.02)
+    assert clipped.per_unit == pytest.approx(0.02)
+    assert clipped.change[0] == pytest.approx(-49.24)  # it is told all the same
+    assert clipped.not_held == (12.0,)
+    assert np.isnan(effect(stays((24, 12, 24), noise=[0, -49, 0]), 24, not_held={12.0}).per_unit)
+
+
+CLIPPED = """sequence: a supply that is too low for the load
+type sheet: current-isolator
+cautions: [none here]
+steps:
+  - influence:
+      of: supply voltage
+      reference: 24 V
+      at: [14 V, 20 V, 30 V]
+      repeat: [traverse: {points: 3, cycles: 2, readings: 3}]
+"""
+
+
+def test_a_clipped_level_is_named_and_its_hysteresis_is_no_effect_of_the_supply(tmp_path):
+    (tmp_path / "own.yaml").write_text(CLIPPED)
+    arguments = ("run", "own.yaml", "--bench", "simulated-influences", "--serial", "WT-9")
+    faults = ("--fault", "loop compliance", "--fault", "supply effect")
+    done = forked.run((*arguments, *faults, "--json"), cwd=tmp_path, env=dict(os.environ), timeout_s=280)
+    (found,) = json.loads(done.stdout)["steps"]["influence"]
+    by_name = {each["name"]: each for each in found["values"]}
+    # (14 - 10) V / 250 ohm = 16 mA of 20 mA: 25 % of the span are missing. The supply alone makes 0.02 % a volt.
+    assert by_name["output at 100 %"]["change"][0] == pytest.approx(-25, abs=0.5)
+    assert by_name["output at 100 %"]["per_unit"] == pytest.approx(0.02, abs=0.003)
+    hysteresis = by_name["hysteresis"]
+    assert abs(hysteresis["per_unit"]) <= hysteresis["U_per_unit"]

@@ -45,3 +45,20 @@ def test_one_without_steps_is_not_more_than_the_step_that_was_tried(small, run):
 def test_places_that_would_run_into_each_other_are_refused(small):
     with pytest.raises(InputError, match='more than twice "most" apart'):
         small(sequence=step("at: [50 %, 51.5 %]"))
+
+
+@pytest.mark.parametrize("step_pct", [0.25, 0.4, 0.7])
+def test_a_display_whose_readings_go_to_and_fro_on_a_step_hides_no_step(small, run, step_pct):
+    # y = q round(y / q) by the catalogue of faults: the output stands still for q, wherever the search began on it.
+    for seed in (1, 2, 3):
+        ran = run(
+            small(
+                bench={
+                    "seed: 11, faults: []": f"seed: {seed}, faults: [{{fault: meter resolution, step: {step_pct} %}}]"
+                },
+                sequence={TRAVERSE: f"{TRAVERSE}\n  - resolution: {{at: 50 %, step: 0.05 %, most: 2 %}}"},
+            )
+        )
+        (at_50,) = ran.record.content.steps["resolution"]
+        assert at_50.low_pct <= step_pct <= at_50.high_pct
+        assert at_50.settings_n < 40

@@ -114,9 +114,20 @@ def test_an_input_that_was_late_moves_the_times_by_its_middle_and_is_no_dead_tim
     assert answer.fitted.name == "first order"
     assert not answer.fitted.dead_time.is_known
     assert answer.fitted.parameters["tau"].value == pytest.approx(0.1, rel=0.01)
-    # From 0 to 40 ms late, alike: 0.1 + 0.03 less the middle, with 0.04 / sqrt(12) either way.
-    assert answer.fitted.T63.value == pytest.approx(0.11, abs=0.001)
-    assert answer.fitted.T63.u == pytest.approx(0.04 / math.sqrt(12), rel=0.02)
+    # From 0 to 30 ms late, alike, as the output answers then: 0.1 + 0.03 less the middle, 0.03 / sqrt(12) either way.
+    assert answer.fitted.T63.value == pytest.approx(0.115, abs=0.001)
+    assert answer.fitted.T63.u == pytest.approx(0.03 / math.sqrt(12), rel=0.03)
+
+
+def test_an_input_that_the_output_followed_at_once_was_not_late_whatever_it_may_have_been():
+    times, values = simulated(first(0.1))
+    answer = answered(times, values, late_s=0.04)
+    tau, T63 = answer.fitted.parameters["tau"], answer.fitted.T63
+    # 1 - exp(-t / T) is 1 - 1/e at T, and within a band of 1 % from T ln 100 on.
+    assert T63.value == pytest.approx(tau.value, abs=2 * (tau.u + T63.u))
+    assert T63.u < 0.001
+    assert answer.fitted.settling.value == pytest.approx(0.1 * math.log(100), abs=0.003)
+    assert answer.direct.T63.value == pytest.approx(0.1, abs=2 * answer.direct.T63.u)
 
 
 # What a record cannot give, said in words: (what is done to it, doubt, in its words, figures that are not given).
@@ -208,3 +219,11 @@ def test_a_fall_is_told_as_a_rise_is():
     up, down = answered(times, values), answered(times, LOW + HIGH - values)
     for figure in ("T63", "rise", "settling"):
         assert down.estimate(figure).value == pytest.approx(up.estimate(figure).value, rel=1e-6)
+
+
+def test_a_dead_time_that_is_fitted_to_nothing_at_all_is_no_end_of_the_evaluation():
+    # The input moved at its instant; this noise puts the fitted dead time at 0 exactly, where it goes one way only.
+    times, values = simulated(first(0.3), seed=17, phase=1.0, n=180, noise=0.0003, digit=0.00003)
+    answer = answered(times, values, late_s=0.02, resolution=0.0001)
+    tau = answer.fitted.parameters["tau"]
+    assert tau.value == pytest.approx(0.3, abs=3 * tau.u)

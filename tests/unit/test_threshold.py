@@ -153,3 +153,24 @@ def test_the_split_is_the_cheapest_of_all_trees():
         cut = _split(weights)
         own = sum(weights) + (2 * sum(weights[:cut]) if cut > 1 else 0.0) + cost(weights[:cut]) + cost(weights[cut:])
         assert own == pytest.approx(cost(weights))
+
+
+def test_noise_alone_is_not_said_to_wander_and_a_drift_is():
+    """A reference at rest, come to again four times, ten readings each: 2000 draws; 5e-4 by each of two tests."""
+    rng = np.random.default_rng(4)
+
+    def told(per_visit):
+        visits = []
+        for number in range(1, 5):
+            for travel in (0.0, 0.5):
+                at = rng.normal(0, 0.01, 10) + per_visit * len(visits)
+                visits.append(
+                    Visit(
+                        approach=number, travel=travel, output=float(at.mean()), sd=float(at.std(ddof=1)),
+                        readings_n=10, at_s=5.0 * len(visits), went=travel,
+                    )
+                )  # fmt: skip
+        return noise_of(visits, 0.0).is_wandering
+
+    assert sum(told(0.0) for _ in range(2000)) <= 10
+    assert all(told(0.02) for _ in range(50))

@@ -47,6 +47,7 @@ def test_the_plan_tells_how_long_all_cycles_take(small):
     changes = {old: new.replace("UNTIL", "0.5") for old, new in CYCLES.items()}
     plan = small(sequence=changes)
     own_s = sum(point.estimate_s for point in plan.points if point.step == 2)
-    assert plan.until_s == {2: pytest.approx(own_s / 2)}  # 2 cycles are planned, 3 may be taken
+    assert plan.beyond[2].expected_s == 0
+    assert plan.beyond[2].most_s == pytest.approx(own_s / 2)  # 2 cycles are planned, 3 may be taken
     assert "at most" in next(line for line in plan_text(plan).splitlines() if line.startswith("takes:"))
     assert core.plan_document(plan)["estimate_most_s"] == pytest.approx(plan.estimate_s + own_s / 2)

@@ -336,7 +336,10 @@ def _with_uncertainty(fit: Fit, trace: Trace) -> Fit:
         away = np.zeros(len(fit.x))
         is_dead = len(fit.x) > len(fit.family.names) and index == 0
         away[index] = 1e-4 * (trace.interval_s if is_dead else 1.0)
-        high, low = (_built(fit.family, fit.x + sign * away) for sign in (1, -1))
+        ways = [fit.x + away, fit.x - away]
+        if is_dead:  # one of none goes one way only: a system that answers before it is asked is the same as one after
+            ways[1] = np.maximum(ways[1], [0.0, *([-np.inf] * (len(fit.x) - 1))])
+        high, low = (_built(fit.family, each) for each in ways)
         ends = [each.seen(trace.times_s, trace.aperture_s, trace.rise_s) for each in (high, low)]
         apart = high.dead_s - low.dead_s if is_dead else 2 * float(away[index])
         slopes.append(fit.step * (ends[0] - ends[1]) / apart)

@@ -178,6 +178,11 @@ def _judged(seen: SeenStep, doubts: list[Doubt]) -> Answer:
     if best.family.needs_dead or direct.moving_n < 2:
         return _jumped(seen, found, doubts)
     misfit = misfit_of(seen, best)
+    if misfit is None:
+        late_s = _late_s(seen, found)
+        direct = _as_late(direct, record.late_s, late_s)
+        record = replace(record, late_s=late_s)
+        seen = replace(seen, record=record, direct=direct)
     doubts = [
         *doubts,
         *of_the_end(seen, best, fits_well=misfit is None),
@@ -201,6 +206,24 @@ def _judged(seen: SeenStep, doubts: list[Doubt]) -> Answer:
         if fitted is None or is_short:
             direct = replace(direct, settling=Estimate(reason=why))
     return Answer(record=record, levels=seen.levels, direct=direct, fitted=fitted, doubts=tuple(doubts))
+
+
+def _late_s(seen: SeenStep, found: tuple[Fit, ...]) -> float:
+    """By how much the input may have been late: it cannot have moved after the output began to answer."""
+    begins_s, u = figure_of(found, lambda shape: shape.dead_s)
+    return min(seen.record.late_s, begins_s + 2 * u)
+
+
+def _as_late(direct: DirectFigures, supposed_s: float, late_s: float) -> DirectFigures:
+    """Figures from the readings, with the lateness of the input that the fit leaves."""
+    off_s, variance = (supposed_s - late_s) / 2, (supposed_s**2 - late_s**2) / 12
+
+    def moved(each: Estimate) -> Estimate:
+        if not each.is_known:
+            return each
+        return replace(each, value=each.value + off_s, u=math.sqrt(max(each.u**2 - variance, 0.0)))
+
+    return replace(direct, T63=moved(direct.T63), settling=moved(direct.settling))
 
 
 def _fitted(seen: SeenStep, found: tuple[Fit, ...], *, is_short: bool) -> Fitted:

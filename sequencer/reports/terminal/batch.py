@@ -1,6 +1,6 @@
 """A batch as text for a terminal."""
 
-from instruments.texts import visible
+from instruments.texts import counted, visible
 from sequencer.diagnosis.batch import BatchContent, UnitLine
 from sequencer.reports.as_text import plain
 from sequencer.reports.batch import answer, points_text, remarks, stands_out_text
@@ -25,9 +25,12 @@ def batch_text(content: BatchContent, *, width: int = 80) -> str:
             text = f"{plain(unit.serial)} ({unit.result}): {stands_out_text(unit, content, minus=MINUS)}"
             lines += wrapped(text, width, first="  ", then="    ")
     if content.causes:
-        lines += ["", "causes of what failed, the most frequent first"]
+        failed = counted(sum(len(each.serials) for each in content.causes), "unit")
+        said = f"causes of {failed} that failed or could not be judged: share of these, and of all up to there"
+        lines += ["", *wrapped(said, width, then="  ")]
         for each in content.causes:
-            text = f"{len(each.serials)} ({each.cumulative_pct:.0f} %) {each.cause}: {', '.join(each.serials)}"
+            shares = f"{each.share_pct:.0f} %, {each.cumulative_pct:.0f} %"
+            text = f"{len(each.serials)} ({shares}) {each.cause}: {', '.join(each.serials)}"
             lines += wrapped(text, width, first="  ", then="    ")
     return "\n".join([*lines, "", *wrapped(f"rule: {content.rule}", width, then="  ")])
 

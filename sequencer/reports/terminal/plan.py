@@ -10,6 +10,7 @@ from sequencer.inputs.step import registry
 from sequencer.planning.bench_statements import reaction_s
 from sequencer.planning.plan import Plan, Point
 from sequencer.planning.risk_table import RiskTable, UnitChances, expected_chances
+from sequencer.planning.searches import TimeBeyond
 from sequencer.reports.as_text import duration, set_points
 from sequencer.reports.terminal.lines import MINUS, listed, wrapped
 
@@ -37,7 +38,7 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         ("tolerance", f"+/-{plan.sequence.sheet.stated_tolerance}"),
         (
             "takes",
-            f"about {_up_to(plan.estimate_s, sum(plan.until_s.values()))}, {len(plan.points)} points{_timed(plan)}",
+            f"about {_up_to(plan)}, {len(plan.points)} points{_timed(plan)}",
         ),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)" if plan.has_traverse else tur),
         *((("risk", _chances_in_short(plan)),) if plan.has_traverse else ()),
@@ -120,9 +121,24 @@ def _uses(wired: Wire) -> str:
     return "; ".join(uses) or "nothing"
 
 
-def _up_to(takes_s: float, longer_s: float) -> str:
-    """A time, and what it may become where it goes on until something."""
-    return duration(takes_s) + (f", at most {duration(takes_s + longer_s)}" if longer_s else "")
+def _up_to(plan: Plan) -> str:
+    """The time of a run, and what it may become where steps go on by what they find."""
+    said = duration(plan.estimate_s)
+    if not plan.beyond:
+        return said
+    if all(each.is_until for each in plan.beyond.values()):
+        return f"{said}, at most {duration(plan.most_s)}"
+    return f"{said} (from {duration(plan.least_s)}, seldom more than {duration(plan.most_s)})"
+
+
+def _step_up_to(takes_s: float, beyond: TimeBeyond | None) -> str:
+    """The same of one step."""
+    if beyond is None:
+        return duration(takes_s)
+    said, most = duration(takes_s + beyond.expected_s), duration(takes_s + beyond.most_s)
+    if beyond.is_until:
+        return f"{said}, at most {most}"
+    return f"{said}, from {duration(takes_s + beyond.least_s)} for what is found at once, seldom more than {most}"
 
 
 def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
@@ -130,9 +146,8 @@ def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
     tap = plan.sheet.taps[0]
     said = registry()[points[0].step_name].describe([point.setpoint for point in points])
     if not points[0].setpoint.ask:
-        number = points[0].step
-        takes_s = sum(point.estimate_s for point in points) + plan.beyond_s.get(number, 0.0)
-        said += f"; about {_up_to(takes_s, plan.until_s.get(number, 0.0))}"
+        takes_s = sum(point.estimate_s for point in points)
+        said += f"; about {_step_up_to(takes_s, plan.beyond.get(points[0].step))}"
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"

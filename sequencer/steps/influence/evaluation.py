@@ -1,7 +1,7 @@
 """The effect of a quantity on everything that a repeated step finds, from the table."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ from instruments.errors import ReadingsError
 from instruments.units import magnitude, quantity, show
 from sequencer.evaluation.evaluate import evaluate
 from sequencer.evaluation.influence import Effect, Stay, effect
+from sequencer.evaluation.loop_compliance import MOST_EFFECT_PCT
 from sequencer.inputs.step import READING, UNDER, Judged, Seen, registry
 
 if TYPE_CHECKING:
@@ -148,13 +149,28 @@ def _levels(under: str) -> list[tuple[str, str]]:
 
 def _moved(values: dict[tuple[str, str], list[Stay]], reference: float, missing: list[str]) -> Iterator[Moved]:
     outputs = [stays for (name, _), stays in values.items() if name.startswith(_OUTPUT)]
+    not_held = _not_held(outputs, reference)
     for (name, unit), stays in values.items():
         home = [each.value for each in stays if each.level == reference and math.isfinite(each.value)]
         if not home:
             missing.append(f"{name}: nothing was found at the reference")
             continue
-        found = effect(stays, reference, alike=outputs)
+        found = effect(stays, reference, alike=outputs, not_held=not_held)
         yield Moved(name=name, unit=unit, at_reference=float(np.mean(home)), effect=found)
+
+
+def _not_held(outputs: Sequence[Sequence[Stay]], reference: float) -> set[float]:
+    """Levels at which an output goes far from where it should be, and not in proportion: it is clipped there, or dead.
+
+    Whatever else is found at such a level tells of that, and not of the quantity.
+    """
+    found: set[float] = set()
+    for stays in outputs:
+        if any(each.level == reference and math.isfinite(each.value) for each in stays):
+            seen = effect(stays, reference)
+            if seen.is_proportional is False:
+                found |= {float(each) for each in seen.levels[np.abs(seen.change) > MOST_EFFECT_PCT]}
+    return found
 
 
 def _values(seen: Seen, name: str) -> tuple[list[_Value], tuple[Judged, ...]]:

@@ -147,20 +147,20 @@ def _short(unit: str) -> str:
 def _change(value: float, U: float) -> str:
     if math.isnan(value):
         return "not found"
-    return f"{sized(value, 2, is_signed=True)} +- {sized(U, 1)}" if U > 0 else sized(value, 2, is_signed=True)
+    return f"{sized(value, 2, is_signed=True)} +- {sized(U, 2)}" if U > 0 else sized(value, 2, is_signed=True)
 
 
 def _per_unit(each: Moved) -> str:
     found = each.effect
     if math.isnan(found.per_unit):
-        return "not found"
+        return "not told" if found.not_held else "not found"
     if found.is_proportional is False:
         return "not proportional"
     if math.isnan(found.U_per_unit):
         return f"{sized(found.per_unit, 3, is_signed=True)} (U not known)"
     if abs(found.per_unit) <= found.U_per_unit:
         return f"none within {sized(found.U_per_unit, 2)}"
-    return f"{sized(found.per_unit, 3, is_signed=True)} +- {sized(found.U_per_unit, 1)}"
+    return f"{sized(found.per_unit, 3, is_signed=True)} +- {sized(found.U_per_unit, 2)}"
 
 
 def _words(found: Influence) -> list[str]:
@@ -173,6 +173,10 @@ def _words(found: Influence) -> list[str]:
             f"drift meanwhile, at the reference: at most {sized(size, 2)} {each.unit} ({each.name}), "
             "taken off the changes"
         )
+    not_held = sorted({level for each in found.moved for level in each.effect.not_held})
+    if not_held:
+        levels = ", ".join(f"{sized(level)} {found.unit}" for level in not_held)
+        said.append(f"the output is not held at {levels}: nothing per {found.unit} is told from there")
     if any(each.effect.returns_n < 2 for each in found.moved):
         said.append(
             "with fewer than two returns to the reference what scatters from stay to stay is not in U; "

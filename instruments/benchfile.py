@@ -149,18 +149,22 @@ def _certificates(
         elif instrument.certificate is not None:
             path = kept.get(name) or document.path.parent / instrument.certificate
             try:
-                own = _certificate_file(path, instrument, descriptions.get(name), where=document.where(*at))
+                where, is_real = document.where(*at), not file.is_simulated
+                own = _certificate_file(path, instrument, descriptions.get(name), where=where, is_real=is_real)
                 if own is not None:
-                    found[name] = LoadedCertificate(own, (), own.into(Certificate))
+                    found[name] = LoadedCertificate(own[0], (), own[0].into(Certificate), own[1])
             except InputError as error:
                 faults.append(error)
     return found
 
 
 def _certificate_file(
-    path: Path, instrument: BenchInstrument, description: Description | None, *, where: str
-) -> Document | None:
-    """The document of a certificate, YAML or DCC; None for a DCC of an instrument whose description is at fault."""
+    path: Path, instrument: BenchInstrument, description: Description | None, *, where: str, is_real: bool
+) -> tuple[Document, tuple[str, ...]] | None:
+    """The document of a certificate, YAML or DCC, with what is in doubt of it.
+
+    None for a DCC of an instrument whose description is at fault.
+    """
     is_there = False
     with contextlib.suppress(OSError, ValueError):  # a name too long for the disk, or with a NUL in it
         is_there = path.is_file()
@@ -172,8 +176,16 @@ def _certificate_file(
             todo="correct the name, or write the file",
         )
     if not instrument.has_dcc:
-        return read(path)
+        return read(path), ()
     if description is None:
         return None
-    ranges, due = instrument.certified_ranges, instrument.certificate_due
-    return certificate_document(path, description, ranges=ranges, due=due, where=where)
+    return certificate_document(
+        path,
+        description,
+        ranges=instrument.certified_ranges,
+        due=instrument.certificate_due,
+        where=where,
+        identity=instrument.identity,
+        stated=instrument.certificate_of,
+        is_real=is_real,
+    )

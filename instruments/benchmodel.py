@@ -56,6 +56,9 @@ class BenchInstrument(FileModel):
     certificate_due: dt.date | None = Field(
         None, description="end of a Digital Calibration Certificate, which states none", examples=["2027-01-31"]
     )
+    certificate_of: str = Field(
+        "", description="number in its Digital Calibration Certificate by which that is of it", examples=["S-4711"]
+    )
     certified_ranges: dict[str, SpanField] = Field(
         default_factory=dict,
         description="which range a result of a Digital Calibration Certificate is of",
@@ -69,8 +72,11 @@ class BenchInstrument(FileModel):
 
     @model_validator(mode="after")
     def _of_a_dcc(self) -> Self:
-        if (self.certificate_due or self.certified_ranges) and not self.has_dcc:
-            raise ValueError('"certificate due" and "certified ranges" beside a certificate in XML; else in its file')
+        if (self.certificate_due or self.certified_ranges or self.certificate_of) and not self.has_dcc:
+            raise ValueError(
+                '"certificate due", "certificate of" and "certified ranges" beside a certificate in XML; '
+                "else in its file"
+            )
         return self
 
 

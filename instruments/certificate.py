@@ -117,11 +117,12 @@ CertificateField = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class LoadedCertificate:
-    """A certificate with the document it stands in, and where in that."""
+    """A certificate with the document it stands in, where in that, and why it may not be that of the instrument."""
 
     document: Document
     at: tuple[int | str, ...]
     file: Certificate
+    doubts: tuple[str, ...] = ()
 
     @property
     def is_own_file(self) -> bool:

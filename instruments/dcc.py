@@ -8,12 +8,14 @@ it every entity.
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from decimal import Decimal, DecimalException
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from instruments.dcc_item import Item, item_of
 from instruments.dsi import from_dsi
 from instruments.errors import InputError
 from instruments.units import is_alike, is_width, rescale
@@ -49,12 +51,16 @@ class CalibratedPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibrated:
-    """The points of one result, in one unit; `name` of the result, `line` of the file where they begin."""
+    """The points of one result, in one unit; `name` of the result, `line` of the file where they begin.
+
+    `beside` are the units of columns of another kind in the same list: what was applied to a converter, or conditions.
+    """
 
     name: str
     unit: str
     points: tuple[CalibratedPoint, ...]
     line: int
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +81,7 @@ class Dcc:
     number: str
     date: str
     calibrated: tuple[Calibrated, ...]
+    item: Item
 
 
 def read_dcc(path: Path) -> tuple[Document, Dcc]:
@@ -99,7 +106,7 @@ def read_dcc(path: Path) -> tuple[Document, Dcc]:
             allowed="quantities that are marked as basic_referenceValue, basic_measuredValue, basic_measurementError",
             todo="ask the laboratory for reference types, or write the errors into a certificate in YAML",
         )
-    return document, Dcc(number=number, date=date, calibrated=tuple(calibrated))
+    return document, Dcc(number=number, date=date, calibrated=tuple(calibrated), item=item_of(root))
 
 
 def _results(path: Path, root: Any) -> Iterator[Calibrated]:  # noqa: ANN401  an element of a library without types
@@ -193,7 +200,20 @@ def _groups(path: Path, around: Any) -> Iterator[Calibrated]:  # noqa: ANN401
     first = next(iter(values.values()))
     if len({len(each.numbers) for each in values.values()}) > 1:
         raise InputError("its columns are not of one length", where=f"{path}:{first.line}")
-    yield _calibrated(path, values)
+    calibrated = _calibrated(path, values)
+    yield replace(calibrated, beside=tuple(dict.fromkeys(_beside(around, calibrated.unit))))
+
+
+def _beside(around: Any, unit: str) -> Iterator[str]:  # noqa: ANN401
+    """The units of the columns without a role that are of another kind than `unit`."""
+    for quantity in around.findall(f"{_DCC}quantity"):
+        if any(each in _ROLES for each in quantity.get("refType", "").split()):
+            continue
+        for element in quantity.iter(f"{_SI}unitXMLList", f"{_SI}unit"):
+            with suppress(InputError):
+                own = from_dsi((element.text or "").split()[0] if (element.text or "").split() else "")
+                if not is_alike(own, unit):
+                    yield own
 
 
 def _calibrated(path: Path, values: dict[str, _Values]) -> Calibrated:
@@ -343,7 +363,9 @@ def _merged(groups: list[Calibrated], name: str) -> Calibrated:
             taken[-1].append(each)
         else:
             taken.append([each])
-    return Calibrated(name=name, unit=groups[0].unit, points=tuple(map(_mean, taken)), line=groups[0].line)
+    return Calibrated(
+        name=name, unit=groups[0].unit, points=tuple(map(_mean, taken)), line=groups[0].line, beside=groups[0].beside
+    )
 
 
 def _mean(points: list[CalibratedPoint]) -> CalibratedPoint:

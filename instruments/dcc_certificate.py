@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from instruments.dcc import Calibrated, Dcc, read_dcc
+from instruments.dcc_item import doubts_of
 from instruments.description import Description
 from instruments.errors import InputError, nearest
 from instruments.functions import Function
@@ -19,9 +20,17 @@ _K = 2.0  # that all U are stated with: each point of a certificate may have a k
 
 
 def certificate_document(
-    path: Path, description: Description, *, ranges: Mapping[str, Span], due: dt.date | None, where: str
-) -> Document:
-    """A DCC as the document of a certificate, each value with its place in the file.
+    path: Path,
+    description: Description,
+    *,
+    ranges: Mapping[str, Span],
+    due: dt.date | None,
+    where: str,
+    identity: str = "",
+    stated: str = "",
+    is_real: bool = False,
+) -> tuple[Document, tuple[str, ...]]:
+    """A DCC as the document of a certificate, each value with its place in the file; and what is in doubt of it.
 
     Args:
         path: of the DCC.
@@ -29,11 +38,16 @@ def certificate_document(
         ranges: in which each result was found, by the name of the function or of the result, as the bench states it.
         due: date until which it holds, which no DCC says; None = not stated.
         where: place in the bench file.
+        identity: as for `doubts_of`; `stated` and `is_real` likewise.
+        stated: see `identity`.
+        is_real: see `identity`.
 
     Raises:
-        InputError: the DCC cannot be read, has nothing of this instrument, or does not tell in which range it was.
+        InputError: the DCC is of another item, or of a simulated one; or it cannot be read, has nothing of this
+            instrument, or does not tell in which range it was.
     """
     document, found = read_dcc(path)
+    doubts = [*doubts_of(found.item, identity=identity, stated=stated, is_real=is_real, where=where)]
     _refuse_unknown(ranges, description, found, where)
     content: dict[str, Any] = {"number": found.number, "k": str(_K), "corrections": []}
     content |= {"calibrated": found.date} if found.date else {}
@@ -53,7 +67,10 @@ def certificate_document(
             | {"points": [*_points(each, function, unit)]}
         )
         places[("corrections", number)] = (each.line, 1)
-    return replace(document, content=content, places=places)
+        if each.beside and not stated:
+            beside = ", ".join(each.beside)
+            doubts.append(f"its result in {each.unit} stands beside {beside}: the item may be a converter, not a meter")
+    return replace(document, content=content, places=places), tuple(dict.fromkeys(doubts))
 
 
 def _of(

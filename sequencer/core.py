@@ -16,6 +16,7 @@ from sequencer.jobs.compare import compare
 from sequencer.jobs.documents import Issued, issue, write_document
 from sequencer.jobs.drive import Nobody, RunResult
 from sequencer.jobs.interrupted import CutOff, cut_off, kept_plan
+from sequencer.jobs.lost_seal import verify
 from sequencer.jobs.new import answered, next_command, tried, write_new
 from sequencer.jobs.pages import report, report_path, write_comparison, write_report
 from sequencer.jobs.plan import load, load_bench, load_type, plan, risk
@@ -29,7 +30,7 @@ from sequencer.jobs.waveform import compare_traces, trace
 from sequencer.planning.together import why_plan_one_by_one
 from sequencer.record.batch import batch_folder_of, is_batch
 from sequencer.record.record import Record
-from sequencer.record.verify import Verification, verify
+from sequencer.record.verify import Verification
 from sequencer.reports.batch import batch_document
 from sequencer.reports.display import show_in_notebooks
 from sequencer.reports.json_document import document, plan_document

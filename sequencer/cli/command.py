@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 import click
 
+from instruments.shipped import guides
 from instruments.version import __version__
 from sequencer.cli.console import WIDTH, Face, left_with
 from sequencer.cli.streams import keep_streams
@@ -88,7 +89,16 @@ def _is_command(each: object, name: str) -> bool:
     return isinstance(each, click.Command) and each.name == name
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH})
+def _guides() -> str:
+    """Where the guides lie, a line each."""
+    return "\b\nGuides:\n" + "\n".join(f"  {about}\n    {path}" for about, path in guides().items())
+
+
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH},
+    epilog=_guides(),
+)
 @click.version_option(__version__, prog_name="livezero")
 def cli() -> None:
     """Prove a signal converter or transmitter on the bench.

@@ -48,7 +48,7 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
         "--instrument": "A part of name, identity or certificate of an instrument.",
         "--text": "A part of anything that was said: reason, advice, remarks.",
         "--state": '"as found" or "as left".',
-        "--condition": '"whole", "altered", "unreadable" or "missing".',
+        "--condition": '"whole", "altered", "unreadable", "missing" or "copied".',
     }
     for name, text in reversed(options.items()):
         command = click.option(name, default="", help=text)(command)
@@ -84,12 +84,14 @@ def index_command(results: Path, index: str, *, forget_missing: bool, as_json: b
         print_json(
             {"records": found.records_n, "read": found.read_n, "missing": list(found.missing)}
             | {"wrong": [{"folder": folder, "condition": what, "said": said} for folder, what, said in found.wrong]}
+            | {"moved": [{"folder": folder, "now": now} for folder, now in found.moved]}
+            | {"copied": [{"folder": folder, "counts": other} for folder, other in found.copied]}
             | {"log_faults": list(found.log_faults)}
         )
     else:
         from sequencer.reports.terminal.listing import looked_text  # noqa: PLC0415
 
-        click.echo(looked_text(results, found.read_n, found.wrong, found.missing, found.log_faults, width=WIDTH))
+        click.echo(looked_text(results, found, width=WIDTH))
     sys.exit(1 if found.wrong or found.log_faults or (found.missing and not forget_missing) else 0)
 
 
@@ -132,6 +134,7 @@ def records_command(  # noqa: PLR0913  one for each option
       livezero records --verdict fail --since 2026-01 --cause "span error"
       livezero records --kept-for "10 years"
     """
+    from sequencer.inputs.serials import as_written  # noqa: PLC0415
     from sequencer.jobs import index_jobs  # noqa: PLC0415
     from sequencer.reports.listing import listing_csv, listing_document  # noqa: PLC0415
 
@@ -154,7 +157,9 @@ def records_command(  # noqa: PLR0913  one for each option
             **asked,
         )
     if found.spellings:
-        say("written in several ways: " + ", ".join(f'"{each}" ({number})' for each, number in found.spellings))
+        say(
+            "written in several ways: " + ", ".join(f"{as_written(each)}: {number}" for each, number in found.spellings)
+        )
     if as_json:
         print_json(listing_document(found))
     elif as_csv:

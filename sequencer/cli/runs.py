@@ -270,13 +270,14 @@ def _resume(
     show_result(result, **watched)
 
 
-def _closed(folder: Path, *, acknowledged_by: str) -> "RunResult":
+def _closed(folder: Path, *, acknowledged_by: str, sealed_anew_by: str = "") -> "RunResult":
     from sequencer import core  # noqa: PLC0415
 
     result = core.close(
         folder,
         operator=AtTerminal(contextlib.nullcontext, cautions_confirmed=False),
         acknowledged_by=acknowledged_by,
+        sealed_anew_by=sealed_anew_by,
         say=say,
     )
     _tell_errors(result)
@@ -331,12 +332,16 @@ def resume_command(
 @click.argument("record", type=click.Path(path_type=Path))
 @results_option
 @acknowledge_option
+@click.option(
+    "--seal-anew", "sealed_anew_by", default="", metavar='"NAME: reason"', help="Seal again what lost its seal."
+)
 @json_option
-def close_command(record: Path, results: Path, acknowledged_by: str, *, as_json: bool) -> None:
+def close_command(record: Path, results: Path, acknowledged_by: str, sealed_anew_by: str, *, as_json: bool) -> None:
     """End the run of a RECORD that did not finish: judge what is there, seal.
 
     A source that it left on is made safe first. Of the folder of a batch every unit
-    that is not over.
+    that is not over. A record that was sealed and lost its digest.json is put back
+    from a copy; --seal-anew is for one that has none, and stands in it.
 
     \b
     Exit status: 0 closed, 2 no such record, 3 bench in use, 4 NOT proved safe.
@@ -346,10 +351,10 @@ def close_command(record: Path, results: Path, acknowledged_by: str, *, as_json:
     """
     from sequencer import core  # noqa: PLC0415
 
-    record = found(record, results, is_open=True)
+    record = found(record, results, is_open=not sealed_anew_by)
     if core.is_batch(record):
         close_units(record, acknowledged_by=acknowledged_by, as_json=as_json)
-    _show_ended(_closed(record, acknowledged_by=acknowledged_by), as_json=as_json)
+    _show_ended(_closed(record, acknowledged_by=acknowledged_by, sealed_anew_by=sealed_anew_by), as_json=as_json)
 
 
 def _show_ended(result: "RunResult", *, as_json: bool) -> None:

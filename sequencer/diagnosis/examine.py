@@ -151,14 +151,14 @@ def _alone(seen: Seen, limits: list[Judged], left_out: str, unfinished: str) -> 
     """The verdict of a run whose plan has no traverse."""
     kinds = {step.settings: step for step in registry().values()}
     is_lacking = any(READING in kinds[kind].roles for each in seen.settings.values() if (kind := type(each)) in kinds)
-    overdue = () if seen.basis is None else seen.basis.overdue
+    reservations = [] if seen.basis is None else [*seen.basis.reservations]
     verdict = by_limits_alone(
         limits,
         without=f"in part, left out: {left_out}; without the traverse no verdict"
         if is_lacking and left_out
         else off_ideal(seen),
         unfinished=unfinished,
-        reservations=[f"calibration certificate expired: {each}" for each in overdue],
+        reservations=reservations,
     )
     return with_left_out(verdict, left_out)
 

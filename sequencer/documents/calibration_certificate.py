@@ -143,6 +143,7 @@ class _Writer:
         one = self._add(items, "item")
         self._said(one, "name", item.description or content.type, lang="")
         said = [
+            ("type tested", content.type if item.description.casefold() not in {"", content.type.casefold()} else ""),
             ("condition on receipt", item.condition),
             ("supply", self._given.sheet.supply),
             ("load", self._given.sheet.load),

@@ -105,6 +105,9 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "notes": workshop.notes,
         "serial": content.serial,
         "item": order.item.description or content.type,
+        "type": content.type,
+        "tag": order.item.tag or given.tag,
+        "deviations": "; ".join(_deviations(given)),
         "tested": content.date[:10],
         "issued": order.issued.isoformat() if order.issued else given.issued,
         "operator": order.tested_by or content.operator,
@@ -130,6 +133,14 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "opinions": _opinions(content) if order.opinions_by and spoken.code == "en" else [],
         "is_english": spoken.code == "en",
     }
+
+
+def _deviations(given: Basis) -> Iterator[str]:
+    """What the order says of deviations, and where record and order differ."""
+    if given.order.deviations:
+        yield given.order.deviations
+    if given.other_tag:
+        yield given.workshop.language["other tag"].format(order=given.order.item.tag, record=given.tag)
 
 
 def _reservations(content: Content, found: Evaluation) -> Iterator[str]:
@@ -158,7 +169,7 @@ def _worst(found: Evaluation, spoken: Language) -> str:
     place = f"{as_pct(worst['setpoint_pct'])} {spoken['direction ' + worst['direction']] if worst['direction'] else ''}"
     return spoken["worst"].format(
         error=spoken.number(style.error(worst["error"])),
-        unit=found.output_unit,
+        unit=localised(found.output_unit, spoken),
         pct=spoken.number(style.error_pct(worst["error_pct"])),
         setpoint=spoken.number(place.strip()),
         used=spoken.number(percent_used(worst["used_pct"])),
@@ -168,8 +179,9 @@ def _worst(found: Evaluation, spoken: Language) -> str:
 def _results(found: Evaluation, name: str, columns: Sequence[str], spoken: Language) -> dict[str, Any]:
     """A table of results: heads with units, and rows of cells with their class."""
     of = {"setpoint": spoken["of range"], "error_pct": spoken["of span"], "used": spoken["of tolerance"]}
-    of |= {"input": found.input_unit} | dict.fromkeys(("output", "ideal", "error", "U", "sd"), found.output_unit)
-    of["tolerance"] = f"± {found.output_unit}"
+    units = [localised(each, spoken) for each in (found.input_unit, found.output_unit)]
+    of |= {"input": units[0]} | dict.fromkeys(("output", "ideal", "error", "U", "sd"), units[1])
+    of["tolerance"] = f"± {units[1]}"
     rows = setpoint_rows(found)
     shown = [
         [_cell(column, place.setpoint, point, spoken) for column in columns] for place in rows for point in place.points

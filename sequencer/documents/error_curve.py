@@ -5,6 +5,7 @@ import re
 import numpy as np
 
 from sequencer.documents.languages import Language
+from sequencer.documents.stated import localised
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.drawing.chart import WAYS, Chart, Layer
 from sequencer.reports.drawing.svg import GREY, Look
@@ -25,7 +26,7 @@ def error_curve(found: Evaluation, before: Evaluation | None, spoken: Language) 
     chart = Chart(
         spoken["curve"],
         spoken["y axis"],
-        right=(found.output_span / 100, spoken["y axis right"].format(unit=found.output_unit)),
+        right=(found.output_span / 100, spoken["y axis right"].format(unit=localised(found.output_unit, spoken))),
         height=250,
         x_label=spoken["x axis"],
     )

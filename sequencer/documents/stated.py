@@ -17,13 +17,16 @@ from sequencer.documents.workshop import LoadedWorkshop
 from sequencer.evaluation.figures.rule_risk import risk_at_limit
 from sequencer.evaluation.result import Evaluation
 from sequencer.inputs.decision_rules import RULES
+from sequencer.inputs.serials import serial_key
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.reports.as_text import MINUS, significant
 
 __all__ = ["Basis", "conditions", "doubts", "instruments_of", "judged", "localised", "missing", "rule_of"]
 
 _NUMBER = re.compile(r"(?<![\w.])([−+-]?[0-9]+)\.([0-9]+)(?![\w.]*[./])")
+_OHM = re.compile(r"(?:(?<![A-Za-z])|(?<=\b[kMm]))ohm\b")
 _SHARE = re.compile(r"% (of (?:span|output|full scale|reading|range))\b")
+_SOURCES = ("ILAC-G8:09/2019 ", "ANSI/NCSL Z540.3 ")
 _USE = re.compile(r"(sets|reads) (.*?), range ([^;]*)")  # as a record says what an instrument did
 
 
@@ -38,6 +41,7 @@ class Basis:
         order: what the record does not know.
         workshop: template.
         issued: ISO date of today, where the order names none.
+        tag: of the unit, as the record has it; "" = none.
     """
 
     content: Content
@@ -46,6 +50,13 @@ class Basis:
     order: Order
     workshop: LoadedWorkshop
     issued: str
+    tag: str = ""
+
+    @property
+    def other_tag(self) -> bool:
+        """The order names another tag than the record."""
+        ordered = self.order.item.tag
+        return bool(ordered and self.tag) and serial_key(ordered) != serial_key(self.tag)
 
 
 def judged(content: Content) -> Evaluation:
@@ -74,6 +85,7 @@ def judged(content: Content) -> Evaluation:
 
 def localised(text: str, spoken: Language) -> str:
     """A text of ours that is numbers and units, in a language: "0.2 % of span" is "0,2 % der Spanne"."""
+    text = _OHM.sub("Ω", text)
     said = _SHARE.sub(lambda part: spoken[part[1]], text)
     said = re.sub(r"^class\b", spoken["class"], said)
     return _NUMBER.sub(rf"\1{spoken['decimal mark']}\2", said)
@@ -87,8 +99,8 @@ def conditions(given: Basis) -> Iterator[tuple[str, str]]:
     known = (
         ("ambient", ambient),
         ("humidity", order.humidity),
-        ("supply", given.sheet.supply),
-        ("load", given.sheet.load),
+        ("supply", localised(given.sheet.supply, spoken)),
+        ("load", localised(given.sheet.load, spoken)),
     )
     yield from ((spoken[name], text) for name, text in known if text)
     yield from order.conditions.items()
@@ -116,17 +128,26 @@ def rule_of(found: Evaluation, spoken: Language) -> str:
     if found.budget is None:
         return spoken["no decision rule"]
     rule = RULES[found.basis.rule]
+    name = _rule_name(rule.name, spoken)
     judged = found.visits.loc[found.visits["is_judged"], "dof"].dropna()
     if rule.guard != "of U":
-        return f"{rule.name}: {spoken['rule own guard']}"
+        return f"{name}: {spoken['rule own guard']}"
     if not rule.w_over_U:
-        return f"{rule.name}: {spoken['rule simple']}"
+        return f"{name}: {spoken['rule simple']}"
     guard = spoken["rule guard"].format(w=spoken.number(f"{rule.w_over_U:g}".replace("-", MINUS)))
     if rule.w_over_U < 0:
-        return f"{rule.name}: {guard}"
+        return f"{name}: {guard}"
     dof = float(judged.min()) if len(judged) else math.inf
     risk = risk_at_limit(rule, coverage=found.basis.coverage, dof=dof)
-    return f"{rule.name}: {guard}; {spoken['rule risk'].format(risk=spoken.number(significant(100 * risk, 3)))}"
+    return f"{name}: {guard}; {spoken['rule risk'].format(risk=spoken.number(significant(100 * risk, 3)))}"
+
+
+def _rule_name(name: str, spoken: Language) -> str:
+    """The name of a rule, its words in a language; where it comes from stays."""
+    for source in _SOURCES:
+        if name.startswith(source):
+            return f"{source}{spoken.word('rule name', name.removeprefix(source))}"
+    return spoken.word("rule name", name)
 
 
 def doubts(given: Basis) -> Iterator[str]:
@@ -137,6 +158,8 @@ def doubts(given: Basis) -> Iterator[str]:
         yield f"received {order.item.received}, which is after the test of {tested}"
     if order.issued is not None and tested and order.issued.isoformat() < tested:
         yield f"issued {order.issued}, which is before the test of {tested}"
+    if given.other_tag:
+        yield f"tag {order.item.tag}, but the record is of the tag {given.tag}, which is listed as a deviation"
 
 
 def missing(given: Basis, spoken: Language) -> Iterator[str]:

@@ -79,6 +79,7 @@ class Statement:
         certificate: expanded uncertainty of its calibration; None = none stated.
         certificate_k: coverage factor of that.
         certificate_due: ISO date until which it holds, "" if not stated.
+        certificate_doubt: why it may be of another instrument, "" = it is of this one.
         temperature: change per kelvin outside the reference temperatures; None = not stated, or none outside.
         outside_K: how far the bench lies outside them.
         allowances: further half widths at this tap, by name, as the type sheet states them.
@@ -99,6 +100,7 @@ class Statement:
     certificate: Limits | None = None
     certificate_k: float = 2.0
     certificate_due: str = ""
+    certificate_doubt: str = ""
     temperature: Limits | None = None
     outside_K: float = 0.0
     allowances: tuple[tuple[str, float], ...] = ()
@@ -147,6 +149,17 @@ class Basis:
             if each.certificate_due and self.date and self.date[:10] > each.certificate_due
         )
         return tuple(dict.fromkeys(found))  # one instrument may serve several taps
+
+    @property
+    def reservations(self) -> tuple[str, ...]:
+        """What is to be said of the certificates: those that had run out, those that may be of another instrument."""
+        expired = (f"calibration certificate expired: {each}" for each in self.overdue)
+        doubted = (
+            f"calibration certificate in doubt: {each.instrument}: {each.certificate_doubt}"
+            for each in self.statements
+            if each.certificate_doubt
+        )
+        return tuple(dict.fromkeys((*expired, *doubted)))
 
 
 def basis_from(values: Mapping[str, Any]) -> Basis:

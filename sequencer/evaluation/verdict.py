@@ -144,7 +144,7 @@ def _rule(given: Evidence, conformity: Conformity) -> str:
 
 def _reservations(given: Evidence) -> Iterator[str]:
     """What makes a pass weaker than it looks, but for a low TUR."""
-    yield from (f"calibration certificate expired: {each}" for each in given.basis.overdue)
+    yield from given.basis.reservations
     if given.planned_n is None:  # nobody planned which points there should be
         yield from _not_covered(given.visits)
     if given.conformity is not None and given.is_scatter_unknown:

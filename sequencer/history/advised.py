@@ -20,7 +20,7 @@ _LEAST_MONTHS, _MOST_MONTHS = 1.0, 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Method:
-    """What one method says: months, NaN where it cannot say anything, and why in words."""
+    """What one method says: months, 0 = none at all, NaN where it cannot say anything, and why in words."""
 
     name: str
     months: float
@@ -32,7 +32,9 @@ class Advice:
     """Advice on the interval.
 
     Attributes:
-        months: the shortest that a method gives; NaN where there is too little to go on, which `said` says.
+        months: the shortest that a method gives; 0 = none, it is adjusted before it goes back; NaN where there is too
+            little to go on, which `said` says.
+        months_adjusted: the shortest of the others, from an adjustment on; NaN where none was asked for, or none says.
         target: reliability, the share to be found in tolerance.
         methods: each with its own answer.
         said: in a sentence.
@@ -43,25 +45,60 @@ class Advice:
     target: float
     methods: tuple[Method, ...]
     said: str
+    months_adjusted: float = math.nan
     source: str = SOURCE
 
 
 def advised(history: Timeline, *, target: float = 0.95) -> Advice:
-    """The advice; "too few" below three as-found runs with a run before them."""
-    spells = _spells(history.counted)
-    if len(spells) < LEAST_N:
+    """The advice; "too few" below three as-found runs with a run before them.
+
+    A unit that stands out of tolerance, or that has no room for its drift, gets none before it is adjusted.
+    """
+    runs = history.counted
+    spells = _spells(runs)
+    methods: tuple[Method, ...] = ()
+    if len(spells) >= LEAST_N:
+        methods = (_by_drift(history), _by_staircase(spells), _by_reliability(spells, target))
+    later = min((each for each in methods if each.months > 0), key=lambda each: each.months, default=None)
+    if bars := _bars(runs, methods):
+        return _none(bars, later, runs[-1], methods, target)
+    if not methods:
         said = f"too few: {len(spells)} runs as found after an earlier run, {LEAST_N} are the least to advise from"
         return Advice(months=math.nan, target=target, methods=(), said=said)
-    methods = (_by_drift(history), _by_staircase(spells), _by_reliability(spells, target))
-    known = [each for each in methods if math.isfinite(each.months)]
-    if not known:
+    if later is None:
         return Advice(
             months=math.nan, target=target, methods=methods, said="no method gives an interval from these runs"
         )
-    least = min(known, key=lambda each: each.months)
-    months = min(max(least.months, _LEAST_MONTHS), _MOST_MONTHS)
-    said = f"{months:.0f} months, the shortest of what the methods give: {least.name}"
+    months = _within(later.months)
+    said = f"{months:.0f} months, the shortest of what the methods give: {later.name}"
     return Advice(months=months, target=target, methods=methods, said=said)
+
+
+def _bars(runs: Sequence[Run], methods: Sequence[Method]) -> str:
+    """Why there is no interval at all as the unit stands now; "" = there may be one."""
+    if runs and _is_out(runs[-1]):
+        return "it was out of tolerance when it was measured last"
+    return next((each.said for each in methods if each.months <= 0), "")
+
+
+def _none(bars: str, later: Method | None, last: Run, methods: tuple[Method, ...], target: float) -> Advice:
+    """No interval as the unit stands, and which one from an adjustment on."""
+    months = math.nan if later is None else _within(later.months)
+    if last.state == "as left":
+        todo = "adjust it again, or find why it leaves no room, before it goes back"
+    else:
+        todo = "adjust before it goes back"
+    after = "" if later is None else f"; then {months:.0f} months: {later.name}"
+    said = f"none: {todo}{after}. {bars[:1].upper()}{bars[1:]}"
+    return Advice(months=0.0, target=target, methods=methods, said=said, months_adjusted=months)
+
+
+def _within(months: float) -> float:
+    return min(max(months, _LEAST_MONTHS), _MOST_MONTHS)
+
+
+def _is_out(run: Run) -> bool:
+    return run.is_out or run.used_pct > 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +116,7 @@ def _spells(runs: Sequence[Run]) -> list[_Spell]:
         # Minutes after a run, the next one says nothing of an interval.
         if run.state == "as left" or not math.isfinite(run.used_pct) or months < 0.1:
             continue
-        is_out = run.is_out or run.used_pct > 100
-        spells.append(_Spell(months, "out" if is_out else "in" if run.used_pct <= 100 * IN_FRAC else "between"))
+        spells.append(_Spell(months, "out" if _is_out(run) else "in" if run.used_pct <= 100 * IN_FRAC else "between"))
     return spells
 
 
@@ -94,7 +130,7 @@ def _by_drift(history: Timeline) -> Method:
         said = (
             f"the 95 % interval of one further reading at {where} is beyond the tolerance at once: no room for a drift"
         )
-        return Method(name=name, months=math.nan, said=said)
+        return Method(name=name, months=0.0, said=said)
     if not math.isfinite(found.meets_years):
         return Method(
             name=name, months=_MOST_MONTHS, said=f"the error at no point nears its tolerance; next is {where}"

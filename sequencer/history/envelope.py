@@ -14,6 +14,7 @@ import pandas as pd
 from instruments.errors import ReadingsError
 from sequencer.history.components import Component, Groups, nested
 from sequencer.history.outliers import LEVEL, outliers
+from sequencer.history.simulated import mixed
 from sequencer.history.tolerance_interval import LEAST_N, ToleranceInterval, tolerance_interval
 
 __all__ = ["SUMS", "Envelope", "Proposal", "Spread", "envelope", "units_of"]
@@ -111,6 +112,7 @@ class Envelope:
     figures: tuple[Spread, ...]
     proposal: Proposal | None
     remarks: tuple[str, ...]
+    is_simulated: bool = False
 
     @property
     def curve(self) -> pd.DataFrame:
@@ -190,6 +192,7 @@ def envelope(
     *,
     records_n: int,
     left_out: Mapping[str, int] | None = None,
+    simulated_n: int = 0,
 ) -> Envelope:
     """The envelope of a type.
 
@@ -199,6 +202,7 @@ def envelope(
         figures: a row a figure and unit: stage, figure, unit, serial, `SUMS`, U, limit, records.
         records_n: records in all.
         left_out: records of the type that do not count, by what is wrong with them.
+        simulated_n: records of a simulated bench among those that count.
 
     Raises:
         ReadingsError: there is no point.
@@ -227,7 +231,8 @@ def envelope(
         points=tuple(at_points),
         figures=tuple(of_figures),
         proposal=_proposal(at_points),
-        remarks=(*_left_out(left_out or {}), *_remarks(units_n, at_points, of_figures)),
+        is_simulated=simulated_n > 0,
+        remarks=(*mixed(simulated_n, records_n), *_left_out(left_out or {}), *_remarks(units_n, at_points, of_figures)),
     )
 
 

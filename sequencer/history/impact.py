@@ -157,6 +157,7 @@ class Affected:
     used_before: float
     used_after: float
     reason: str = ""
+    is_simulated: bool = False
 
     @property
     def is_changed(self) -> bool:
@@ -172,6 +173,11 @@ class Impact:
     error: str
     since: str
     records: tuple[Affected, ...]
+
+    @property
+    def simulated_n(self) -> int:
+        """How many are of a simulated bench."""
+        return sum(each.is_simulated for each in self.records)
 
     @property
     def changed(self) -> tuple[Affected, ...]:

@@ -26,6 +26,7 @@ TABLES: Mapping[str, Mapping[str, str]] = {
         "record": "BIGINT",
         **dict.fromkeys(("serial", "type", "state", "verdict", "status", "condition", "bench"), _TEXT),
         "started_at": "TIMESTAMP",
+        "is_simulated": "BOOLEAN",
     },
     "figures": {
         "record": "BIGINT",
@@ -42,7 +43,7 @@ TABLES: Mapping[str, Mapping[str, str]] = {
 """Columns of each table, with their kinds."""
 
 _OF_TYPE = """
-    SELECT record, serial FROM records
+    SELECT record, serial, is_simulated FROM records
     WHERE type = $type AND condition = 'whole' AND status IN ('complete', 'by hand')
       AND (NOT $good OR verdict IN ('pass', 'conditional pass')) AND ($state = '' OR state = $state)
 """
@@ -148,6 +149,13 @@ class Store:
         """Records of a type that count."""
         asked = {"type": type_, "good": is_good, "state": state}
         found = self._connection.execute(f"SELECT count(*) FROM ({_OF_TYPE})", asked).fetchone()  # noqa: S608  own text
+        return int(found[0]) if found else 0
+
+    def simulated_n(self, type_: str, *, is_good: bool = False, state: str = "") -> int:
+        """How many of those are of a simulated bench."""
+        asked = {"type": type_, "good": is_good, "state": state}
+        chosen = f"SELECT count(*) FROM ({_OF_TYPE}) WHERE is_simulated"  # noqa: S608  own text
+        found = self._connection.execute(chosen, asked).fetchone()
         return int(found[0]) if found else 0
 
     def left_out(self, type_: str, *, state: str = "") -> dict[str, int]:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from instruments.errors import ReadingsError
 from sequencer.history.drift_line import DriftLine, drift_line
+from sequencer.history.simulated import mixed, simulated_n
 
 __all__ = ["FIGURES", "YEAR_S", "Drift", "Event", "PointDrift", "Repair", "Run", "Timeline", "Value", "timeline"]
 
@@ -196,8 +197,8 @@ def timeline(
         drifts=tuple(_drift(name, counted) for name in FIGURES if name != "worst error"),
         first_to_meet=_first_to_meet(told, errors, pieces, counted),
         events=tuple(_events(counted)),
-        remarks=tuple(_remarks(records, told, runs)),
-        is_simulated="is_simulated" in told and bool(told["is_simulated"].any()),
+        remarks=(*mixed(simulated_n(told), len(told)), *_remarks(records, told, runs)),
+        is_simulated=simulated_n(told) > 0,
     )
 
 

@@ -26,7 +26,7 @@ from sequencer.index.rows import (
 )
 from sequencer.inputs.serials import serial_key
 from sequencer.record.addenda import added
-from sequencer.record.digest import alterations, sealed_digest
+from sequencer.record.digest import alterations, is_another_seal, lost_seal, sealed_digest
 from sequencer.record.layout import ADDENDA, DIGEST, FIGURES, JOURNAL, SALVAGED
 from sequencer.record.load import load
 from sequencer.record.sealed import Sealed, read_sealed
@@ -35,7 +35,7 @@ from sequencer.reports.json_document import document
 __all__ = ["Facts", "Stamp", "facts_of", "stamp_of"]
 
 _SETTLED_NS = 2_000_000_000  # a folder that was changed later than that before may be changed again unseen
-_TOLD = re.compile(rb'^\{"kind": "(?:identified|resumed|interrupted|closed|remark)".*$', re.MULTILINE)
+_TOLD = re.compile(rb'^\{"kind": "(?:identified|resumed|interrupted|closed|remark|resealed)".*$', re.MULTILINE)
 _WRONG = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError)
 
 
@@ -88,12 +88,13 @@ def _size(path: Path) -> int:
         return 0
 
 
-def facts_of(folder: Path, *, now_ns: int) -> Facts:
+def facts_of(folder: Path, *, now_ns: int, known: str = "") -> Facts:
     """What the index keeps of a record.
 
     Args:
         folder: of the record.
         now_ns: the time; a folder that was changed just before it is to be looked at again.
+        known: digest that the index has it sealed with; "" = none. It stays in the index where the record has another.
 
     Raises:
         RecordError: there is no record: neither journal nor digest.
@@ -102,12 +103,16 @@ def facts_of(folder: Path, *, now_ns: int) -> Facts:
     if now_ns - stamp.changed_ns < _SETTLED_NS:
         stamp = Stamp(0, stamp.addenda_bytes, stamp.journal_bytes)
     if not (folder / DIGEST).exists():
-        return _open(folder, stamp)
+        return _open(folder, stamp, known)
     try:
         sealed = read_sealed(folder)
     except LivezeroError as error:
         return _unreadable(folder, stamp, error)
-    condition, said = ("whole", "") if sealed.is_whole else ("altered", _first_alteration(folder))
+    is_other = is_another_seal(folder, sealed.sha256, known)
+    is_whole = sealed.is_whole and not is_other
+    condition, said = ("whole", "") if is_whole else ("altered", _first_alteration(folder, known))
+    if is_other:
+        sealed = replace(sealed, sha256=known)
     try:
         return _of_sealed(folder, Stamp(stamp.changed_ns, stamp.addenda_bytes, 0), sealed, condition, said)
     except LivezeroError as error:
@@ -123,9 +128,9 @@ def _what_of(error: Exception) -> str:
     return f"lacks {error}" if isinstance(error, LookupError) else "is damaged: it is not what a run writes"
 
 
-def _first_alteration(folder: Path) -> str:
+def _first_alteration(folder: Path, known: str) -> str:
     try:
-        found = alterations(folder)
+        found = alterations(folder, known=known)
     except LivezeroError as error:
         return error.what
     more = f" and {len(found) - 1} more" if len(found) > 1 else ""
@@ -146,7 +151,7 @@ def _of_sealed(folder: Path, stamp: Stamp, sealed: Sealed, condition: str, said:
     record = _record(folder, opened, found) | {
         "sealed_verdict": str((kept.get("verdict") or {}).get("result", "")),
         "digest": sealed.sha256,
-        "revision": 1 + corrections_n,
+        "revision": 1 + sum(each["kind"] == "resealed" for each in lines) + corrections_n,
         "condition": condition,
         "said": said,
     }
@@ -154,8 +159,8 @@ def _of_sealed(folder: Path, stamp: Stamp, sealed: Sealed, condition: str, said:
     return _whole(stamp, record, lines, more, found, has_strange=has_strange)
 
 
-def _open(folder: Path, stamp: Stamp) -> Facts:
-    """A record that is not sealed: what its journal says so far."""
+def _open(folder: Path, stamp: Stamp, known: str) -> Facts:
+    """A record that is not sealed: what its journal says so far; or one whose seal is lost."""
     try:
         raw = (folder / JOURNAL).read_bytes()
         opened = _opened(raw)
@@ -165,6 +170,13 @@ def _open(folder: Path, stamp: Stamp) -> Facts:
         return _unreadable(folder, stamp, RecordError(f"its first line {_what_of(error)}", where=str(folder / JOURNAL)))
     lines = [opened, *_told(raw)]
     end = lines[-1] if lines[-1]["kind"] in {"interrupted", "closed"} else {}
+    if lost := lost_seal(folder, raw, known=known):
+        try:
+            kept = _figures_of(folder, (folder / FIGURES).read_bytes())
+        except (OSError, RecordError):
+            kept = {}
+        record = _record(folder, opened, kept) | {"digest": known, "condition": "altered", "said": lost}
+        return _whole(stamp, record, lines, [], kept, has_strange=True)
     record = _record(folder, opened, {}) | {
         "status": "salvaged" if (folder / SALVAGED).exists() else "not over",
         "reason": str(end.get("reason", "cut off, or still going on")),
@@ -173,12 +185,14 @@ def _open(folder: Path, stamp: Stamp) -> Facts:
 
 
 def _whole(stamp: Stamp, record: Row, lines: list[Row], more: list[Row], found: Row, *, has_strange: bool) -> Facts:
+    of_run = list(deeds(lines))
+    sealed_n = 1 + sum(bool(each["revision"]) for each in of_run)
     parts = {
         "figures": [*figures(found), *stages(found), *step_results(found)],
         "errors": list(errors(found)),
         "instruments": list(instruments(lines)),
         "causes": list(causes(found)),
-        "deeds": [*deeds(lines), *amendments(more, record["digest"])],
+        "deeds": [*of_run, *amendments(more, record["digest"], revision=sealed_n)],
     }
     record |= _of_stamp(stamp) | {"words": _words(record, parts, found)}
     for rows in parts.values():

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, and_, bindparam, func, select, true
+from sqlalchemy import BindParameter, ColumnElement, and_, bindparam, exists, func, select, true
 
 from instruments.errors import InputError, nearest
 from sequencer.index.models import Cause, Instrument, Place, Record
@@ -31,11 +31,12 @@ _ELSEWHERE: dict[str, Callable[[ColumnElement[bool]], ColumnElement[bool]]] = {
     "place": lambda there: Record.place_id.in_(select(Place.id).where(there)),
 }
 _BOUND = "asked_{}"
+_EXACT = "asked_exactly"
 # Of each that is one of a few words: these.
 _WORDS = {
     "verdict": ("pass", "conditional pass", "conditional fail", "fail", "not determinable"),
     "state": ("as found", "as left"),
-    "condition": ("whole", "altered", "unreadable", "missing"),
+    "condition": ("whole", "altered", "unreadable", "missing", "copied"),
 }
 _DAY = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
 
@@ -45,7 +46,8 @@ class Filters:
     """What records have to be; "" = any. A star stands for any letters.
 
     Args:
-        serial: as written in any case, with any blanks: "q1" finds "Q1".
+        serial: as written in any case, with any blanks: "q1" finds "Q1"; one that has a star in it is found before
+            the star stands for any letters.
         tag: whole; `verdict`, `state` and `condition` likewise.
         type: a part of it; `cause` (of those that are named), `bench`, `operator`, `instrument` (name, identity or
             number of its certificate) and `text` (anything that was said) likewise.
@@ -86,6 +88,10 @@ class Filters:
     def condition_of(self) -> ColumnElement[bool]:
         """The condition of a row of `records`; what is asked for is bound by name, as in `values`."""
         found = [_condition(name, value, is_like=is_like) for name, value, is_like in self._bound()]
+        if "*" in self.serial:
+            found[0] = _exact_first(found[0], serial_key(self.serial))
+        if not self.condition:
+            found.append(Record.condition != "copied")  # a record counts once, in however many folders it lies
         return and_(true(), *found)
 
     @property
@@ -96,7 +102,8 @@ class Filters:
     @property
     def values(self) -> dict[str, Any]:
         """Those of the condition, by the names they are bound to."""
-        return {_BOUND.format(name): value for name, value, _ in self._bound()}
+        exact = {_EXACT: serial_key(self.serial)} if "*" in self.serial else {}
+        return {_BOUND.format(name): value for name, value, _ in self._bound()} | exact
 
     def _bound(self) -> list[tuple[str, Any, bool]]:
         """Each that is asked for: its name, its value as the database has it, and whether that has stars."""
@@ -153,6 +160,13 @@ def _condition(name: str, value: Any, *, is_like: bool) -> ColumnElement[bool]: 
     column = _COLUMNS[name][0]
     found = column.like(bound, escape="\\") if is_like else column == bound
     return _ELSEWHERE[name](found) if name in _ELSEWHERE else found
+
+
+def _exact_first(pattern: ColumnElement[bool], serial: str) -> ColumnElement[bool]:
+    """Serials of a pattern, but that one alone where a unit has the very letters, star and all, as its serial."""
+    exact: BindParameter[Any] = bindparam(_EXACT, serial)
+    other = Record.__table__.alias()
+    return (Record.serial_key == exact) | (pattern & ~exists(select(other.c.id).where(other.c.serial_key == exact)))
 
 
 def _escaped(pattern: str) -> str:

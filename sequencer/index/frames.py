@@ -75,9 +75,9 @@ class Frames:
 
         Columns: record, folder, serial, tag, type, sequence, bench, operator, state ("as found", "as left", ""),
         started_at, verdict, sealed_verdict (before corrections), status, condition ("whole", "altered", "unreadable",
-        "missing"), digest, before (digest of its as-found record), revision, is_simulated, standard, tolerance,
-        output_unit, output_span, batch, instruments (list of names with identities), causes (list of those that are
-        named).
+        "missing", "copied"), digest, before (digest of its as-found record), revision, is_simulated, standard,
+        tolerance, output_unit, output_span, batch, instruments (list of names with identities), causes (list of those
+        that are named).
         """
         with self._database.reading() as connection:
             used = _lists(connection, self._once("used", self._of_used), self._filters.values)
@@ -148,8 +148,7 @@ class Frames:
     def _of(self, table: Any, *columns: Any) -> Select[Any]:  # noqa: ANN401  a part, and its columns
         """Rows that hang on the records asked for, in order."""
         asked = select(table.record_id.label("record"), *columns).join(Record, Record.id == table.record_id)
-        if self._filters.given:
-            asked = asked.where(self._filters.condition_of)
+        asked = asked.where(self._filters.condition_of)
         return asked.order_by(table.record_id, table.number)
 
     def _part(self, table: type[Base]) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 from sequencer.index.facts import Facts, Stamp
 from sequencer.index.models import PARTS, Record
 
-__all__ = ["forget", "keep", "kept_stamps", "mark_missing"]
+__all__ = ["forget", "keep", "kept_digest", "kept_stamps", "mark_missing"]
 
 _MOST = 500  # names in one statement
 
@@ -18,6 +18,12 @@ def kept_stamps(connection: Connection, place_id: int) -> dict[str, tuple[Stamp,
     columns = (Record.folder, Record.changed_ns, Record.addenda_bytes, Record.journal_bytes)
     rows = connection.execute(select(*columns, Record.digest, Record.condition).where(Record.place_id == place_id))
     return {folder: (Stamp(*stamp), digest, condition) for folder, *stamp, digest, condition in rows}
+
+
+def kept_digest(connection: Connection, place_id: int, folder: str) -> str:
+    """The digest that is kept of a record; "" = none."""
+    asked = select(Record.digest).where(Record.place_id == place_id, Record.folder == folder)
+    return str(connection.scalar(asked) or "")
 
 
 def keep(connection: Connection, place_id: int, facts: Sequence[Facts]) -> None:

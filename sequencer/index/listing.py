@@ -84,7 +84,9 @@ def listed(
 
 def spellings(connection: Connection, serial: str) -> tuple[tuple[str, int], ...]:
     """The ways in which a serial is written, with the records of each, where there are several; else ()."""
-    asked = select(Record.serial, func.count()).where(Record.serial_key == serial_key(serial))
+    asked = select(Record.serial, func.count()).where(
+        Record.serial_key == serial_key(serial), Record.condition != "copied"
+    )
     found = [
         (each, number) for each, number in connection.execute(asked.group_by(Record.serial).order_by(Record.serial))
     ]

@@ -5,8 +5,8 @@ not hand over is what a later look finds, so nothing has to be remembered meanwh
 """
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from instruments.clock import RealClock
 from instruments.errors import LivezeroError
+from sequencer.index.copies import copied, settle_copies
 from sequencer.index.database import Database
 from sequencer.index.facts import Facts, Stamp, facts_of, stamp_of
 from sequencer.index.keeping import forget, keep, kept_stamps, mark_missing
@@ -27,6 +28,7 @@ __all__ = ["Looked", "build", "look"]
 
 _PORTION = 200
 Progress = Callable[[int, int], None]
+Kept = tuple[Stamp, str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +40,8 @@ class Looked:
         read_n: how many of them were read.
         wrong: (folder, condition, what of it) of those that are altered or unreadable, among those that were read.
         missing: folders that the index knows, and that are gone.
+        moved: (folder that is gone, folder that the same record has now).
+        copied: (folder, folder of the same record that counts), where all were read; a record counts once.
         log_faults: what was changed in the log of units.
     """
 
@@ -45,6 +49,8 @@ class Looked:
     read_n: int
     wrong: tuple[tuple[str, str, str], ...]
     missing: tuple[str, ...]
+    moved: tuple[tuple[str, str], ...] = ()
+    copied: tuple[tuple[str, str], ...] = ()
     log_faults: tuple[str, ...] = ()
 
 
@@ -60,9 +66,11 @@ def look(database: Database, results: Path) -> Looked:
     """
     place, kept = _known(database, results)
     found = dict(_folders(results))
+    # Also what was told as missing before: it may be there under another name by now.
     changed = [name for name, changed_ns in found.items() if _is_changed(results / name, changed_ns, kept.get(name))]
-    is_gone = (name for name, (_, _, condition) in kept.items() if name not in found and condition != "missing")
-    return _read(database, results, place, changed, records_n=len(found), missing=tuple(is_gone))
+    is_gone = tuple(name for name in kept if name not in found)
+    looked = _read(database, results, place, changed, kept, records_n=len(found), gone=is_gone)
+    return replace(looked, missing=tuple(name for name in looked.missing if kept[name][2] != "missing"))
 
 
 def build(
@@ -82,14 +90,15 @@ def build(
     place, kept = _known(database, results)
     found = sorted(name for name, _ in _folders(results))
     is_gone = tuple(sorted(kept.keys() - set(found)))
-    looked = _read(database, results, place, found, records_n=len(found), missing=is_gone, progress=progress)
-    if forgets_missing and is_gone:
+    looked = _read(database, results, place, found, kept, records_n=len(found), gone=is_gone, progress=progress)
+    if forgets_missing and looked.missing:
         with database.writing() as connection:
-            forget(connection, place.row_id(connection), is_gone)
-    return looked
+            forget(connection, place.row_id(connection), looked.missing)
+    with database.reading() as connection:
+        return replace(looked, copied=copied(connection, place.found(connection)))
 
 
-def _known(database: Database, results: Path) -> tuple[Here, dict[str, tuple[Stamp, str, str]]]:
+def _known(database: Database, results: Path) -> tuple[Here, dict[str, Kept]]:
     """The place, and what is kept of it."""
     place = here(results)
     with database.reading() as connection:
@@ -116,7 +125,7 @@ def _is_record(path: str) -> bool:
     return os.path.exists(f"{path}/{JOURNAL}") or os.path.exists(f"{path}/{DIGEST}")  # noqa: PTH110  thousands of them
 
 
-def _is_changed(folder: Path, changed_ns: int, kept: tuple[Stamp, str, str] | None) -> bool:
+def _is_changed(folder: Path, changed_ns: int, kept: Kept | None) -> bool:
     if kept is None:
         return True
     before, digest, condition = kept
@@ -135,39 +144,57 @@ def _read(
     results: Path,
     place: Here,
     folders: Sequence[str],
+    kept: Mapping[str, Kept],
     *,
     records_n: int,
-    missing: tuple[str, ...],
+    gone: tuple[str, ...],
     progress: Progress | None = None,
 ) -> Looked:
     wrong: list[tuple[str, str, str]] = []
     read_n = 0
+    # By digest: which of those that are there it is; what is read now says more of it than what is kept.
+    is_gone, names_of = set(gone), {}
+    if gone:
+        names_of = {digest: name for name, (_, digest, _) in kept.items() if digest and name not in is_gone}
     for names in _batched(folders):
-        facts = list(_facts(results, names))
+        facts = list(_facts(results, names, kept))
         read_n += len(facts)
         told = ((each.record["folder"], each.record["condition"], each.record["said"]) for each in facts)
         wrong += [each for each in told if each[1] != "whole"]
+        digests = {each.record["digest"]: each.record["folder"] for each in facts if each.record["digest"]}
+        names_of |= digests
         if facts:
             with database.writing() as connection:
                 keep(connection, place.row_id(connection), facts)
+                settle_copies(connection, digests)
         if progress is not None:
             progress(read_n, len(folders))
     faults = _take_log(database, results, place)
-    if missing:
+    there = {name: names_of[kept[name][1]] for name in gone if kept[name][1] in names_of}
+    moved = tuple((name, now) for name, now in there.items() if kept[name][2] != "copied")  # else a copy went
+    missing = tuple(sorted(is_gone - there.keys()))
+    lost = [name for name in missing if kept[name][2] != "missing"]
+    if there or lost:
         with database.writing() as connection:
-            mark_missing(connection, place.row_id(connection), missing)
-    return Looked(records_n=records_n, read_n=read_n, wrong=tuple(wrong), missing=missing, log_faults=faults)
+            number = place.row_id(connection)
+            forget(connection, number, there)
+            mark_missing(connection, number, lost)
+            settle_copies(connection, {kept[name][1] for name in (*lost, *there)} - {""})
+    return Looked(
+        records_n=records_n, read_n=read_n, wrong=tuple(wrong), missing=missing, moved=moved, log_faults=faults
+    )
 
 
 def _batched(folders: Sequence[str]) -> Iterator[Sequence[str]]:
     return (folders[first : first + _PORTION] for first in range(0, len(folders), _PORTION))
 
 
-def _facts(results: Path, names: Iterable[str]) -> Iterator[Facts]:
+def _facts(results: Path, names: Iterable[str], kept: Mapping[str, Kept]) -> Iterator[Facts]:
     clock = RealClock()
     for name in names:
         try:
-            yield facts_of(results / name, now_ns=int(1e9 * clock.date().timestamp()))
+            known = kept[name][1] if name in kept else ""
+            yield facts_of(results / name, now_ns=int(1e9 * clock.date().timestamp()), known=known)
         except (LivezeroError, OSError):  # taken away meanwhile
             continue
 

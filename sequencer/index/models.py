@@ -70,7 +70,7 @@ class Record(Base):
         started_at: UTC.
         verdict: of the last revision; `sealed_verdict` of the first.
         status: how the run ended; "not over" where it waits to be resumed or closed, "salvaged" where another was made.
-        condition: "whole", "altered", "unreadable" or "missing"; `said` what of it.
+        condition: "whole", "altered", "unreadable", "missing" or "copied"; `said` what of it.
         digest: SHA-256 over the record as sealed; "" = it is not.
         before: digest of the as-found record that an as-left one is set beside; "" = none.
         revision: 1 as sealed, one higher with each correction.

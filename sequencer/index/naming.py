@@ -12,7 +12,7 @@ from instruments.errors import RecordError, nearest
 from sequencer.index.filters import as_instant
 from sequencer.index.listing import spellings
 from sequencer.index.models import Place, Record
-from sequencer.inputs.serials import serial_key
+from sequencer.inputs.serials import as_written, serial_key
 from sequencer.reports.listing import SHORT_DIGEST
 
 __all__ = ["HOW", "Named", "named_record"]
@@ -47,7 +47,7 @@ def named_record(connection: Connection, name: str, results: Path, place_uuid: s
     rows, said = _found(connection, name)
     if is_open:
         rows = [row for row in rows if row.status == "not over"]
-    here = [row for row in rows if row.condition != "missing" and _is_here(row, place_uuid)]
+    here = _each_once([row for row in rows if row.condition != "missing" and _is_here(row, place_uuid)])
     if not here:
         raise _none(connection, name, rows, is_open=is_open)
     row = here[-1]
@@ -56,6 +56,12 @@ def named_record(connection: Connection, name: str, results: Path, place_uuid: s
     begun = "" if row.started_at is None else f" of {row.started_at:%Y-%m-%d %H:%M}"
     folder = (results if row.uuid == place_uuid else Path(row.path)) / row.folder
     return Named(folder, f"{row.serial}{state}{begun}{others}: {row.folder}{said}")
+
+
+def _each_once(rows: Sequence[Any]) -> list[Any]:
+    """Without the copies of those that are there too."""
+    counted = {row.digest for row in rows if row.condition != "copied"}
+    return [row for row in rows if row.condition != "copied" or row.digest not in counted]
 
 
 def _found(connection: Connection, name: str) -> tuple[list[Any], str]:
@@ -69,7 +75,7 @@ def _found(connection: Connection, name: str) -> tuple[list[Any], str]:
     said = ""
     if written := spellings(connection, serial):
         exact = [row for row in rows if row.serial == serial]
-        told = " and ".join(f'"{each}" ({number} records)' for each, number in written)
+        told = " and ".join(f"{as_written(each)} ({number} records)" for each, number in written)
         if not exact:
             raise RecordError(
                 f'"{serial}" is written in several ways: {told}',
@@ -86,7 +92,15 @@ def _found(connection: Connection, name: str) -> tuple[list[Any], str]:
 
 
 def _rows(connection: Connection, where: Any) -> list[Any]:  # noqa: ANN401  a condition
-    columns = (Record.folder, Record.serial, Record.state, Record.status, Record.condition, Record.started_at)
+    columns = (
+        Record.folder,
+        Record.serial,
+        Record.state,
+        Record.status,
+        Record.condition,
+        Record.started_at,
+        Record.digest,
+    )
     asked = select(*columns, Place.uuid, Place.host, Place.path).join(Place).where(where)
     return list(connection.execute(asked.order_by(Record.started_at, Record.folder)))
 

@@ -13,6 +13,10 @@ from sequencer.index.models import Record
 __all__ = ["Part", "parts", "types_of"]
 
 
+_SHAPE = 2
+"""One higher with each change of the columns that are copied, so that what was copied before is copied anew."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part(Filters):
     """The records whose numbers in the index lie in a range.
@@ -29,7 +33,9 @@ class Part(Filters):
     @property
     def condition_of(self) -> ColumnElement[bool]:
         """The condition of a row of `records`."""
-        return Record.id.between(bindparam("first", self.first), bindparam("last", self.last))
+        return Record.id.between(bindparam("first", self.first), bindparam("last", self.last)) & (
+            Record.condition != "copied"
+        )
 
     @property
     def shape(self) -> tuple[tuple[str, bool], ...]:
@@ -44,7 +50,7 @@ class Part(Filters):
     @property
     def name(self) -> str:
         """A name that two different contents do not share."""
-        return f"{self.first:09d}-{self.mark}"
+        return f"{_SHAPE}-{self.first:09d}-{self.mark}"
 
 
 def parts(database: Database, size: int) -> Iterator[Part]:
@@ -75,5 +81,10 @@ def _mark(connection: Connection, first: int, last: int) -> str:
 def types_of(database: Database) -> dict[str, int]:
     """How many records there are of each type, by its name."""
     with database.reading() as connection:
-        rows = connection.execute(select(Record.type, func.count()).group_by(Record.type).order_by(Record.type)).all()
+        rows = connection.execute(
+            select(Record.type, func.count())
+            .where(Record.condition != "copied")
+            .group_by(Record.type)
+            .order_by(Record.type)
+        ).all()
     return {name: int(number) for name, number in rows if name}

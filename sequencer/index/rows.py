@@ -136,8 +136,13 @@ def causes(found: Row) -> Iterator[Row]:
 
 def deeds(lines: list[Row]) -> Iterator[Row]:
     """Who began, resumed and ended the run."""
-    operator = str(lines[0].get("operator", ""))
+    operator, revision = str(lines[0].get("operator", "")), 1
     for each in lines:
+        if each["kind"] == "resealed":
+            revision += 1
+            was = each.get("was") or "a digest that is not known"
+            again = {"revision": revision, "replaces": f"revision {revision - 1} of {was}"}
+            yield _deed(each, str(each.get("by", "")), "sealed anew", str(each.get("why", ""))) | again
         if each["kind"] not in {"opened", "resumed", "interrupted", "closed"}:
             continue
         operator = str(each.get("operator") or operator)
@@ -145,9 +150,8 @@ def deeds(lines: list[Row]) -> Iterator[Row]:
         yield _deed(each, operator, "begun" if each["kind"] == "opened" else each["kind"], text)
 
 
-def amendments(more: list[Row], digest: str) -> Iterator[Row]:
-    """Who added what after sealing; a correction is a new revision."""
-    revision = 1
+def amendments(more: list[Row], digest: str, *, revision: int = 1) -> Iterator[Row]:
+    """Who added what after sealing; a correction is a new revision after that which was sealed."""
     for each in more:
         deed = _deed(each, str(each["by"]), each["kind"], words_of(each))
         if each["kind"] == "correction":

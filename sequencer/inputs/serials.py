@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from instruments.errors import InputError, shortened
 from instruments.texts import visible
 
-__all__ = ["from_table", "from_text", "serial_key", "serial_of", "typed"]
+__all__ = ["as_written", "from_table", "from_text", "serial_key", "serial_of", "typed"]
 
 _HEADINGS = ("serial", "serial number", "serial no", "s/n", "unit")
 _LONGEST = 80
@@ -119,3 +119,10 @@ def serial_key(serial: str) -> str:
     """A serial as it is looked for: whatever case, width of letters, blanks and kind of dash it is written with."""
     plain = unicodedata.normalize("NFKC", serial).casefold()
     return _DASHES.sub("-", "".join(plain.split()))
+
+
+def as_written(serial: str) -> str:
+    """A serial beside others that look like it: what of it is no plain letter is named with its code point."""
+    odd = dict.fromkeys(each for each in serial if not each.isascii())
+    named = ", ".join(f"U+{ord(each):04X} {unicodedata.name(each, 'without a name')}" for each in odd)
+    return f'"{serial}"{f" ({named})" if named else ""}'

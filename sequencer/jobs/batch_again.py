@@ -14,6 +14,7 @@ from typing import Any, Self
 
 from instruments.bench import Bench
 from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is_sealed, rest_of
+from sequencer.jobs.lost_seal import reopened
 from sequencer.jobs.resume import last_date, resumed
 from sequencer.journal.lines import end_of, identities_of, run_lines
 from sequencer.journal.writer import Journal
@@ -77,7 +78,7 @@ def unfinished(records: Mapping[str, Path], plan: Plan) -> Again:
         for serial, record in records.items():
             refuse_what_is_sealed(record)
             with ExitStack() as own:
-                journal = own.enter_context(Journal(record / JOURNAL, again=True))
+                journal = own.enter_context(reopened(record))
                 lines = list(run_lines(record / JOURNAL))
                 opened_of(record, lines)
                 end = end_of(lines)

@@ -1,5 +1,6 @@
 """Runs that are not resumed: their bench made safe, what is there evaluated and sealed."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from os import PathLike
 from pathlib import Path
@@ -8,19 +9,26 @@ from typing import Any
 from instruments.errors import LivezeroError, RecordError, UnsafeError
 from instruments.roles import Operator
 from sequencer.jobs.drive import RunResult, kept
+from sequencer.jobs.hand_over import hand_over
 from sequencer.jobs.interrupted import kept_plan, opened_of, refuse_what_is_sealed
-from sequencer.jobs.plan import acknowledgement
+from sequencer.jobs.lost_seal import begin_seal_anew, end_seal_anew, reopened
+from sequencer.jobs.plan import acknowledgement, seal_anew
 from sequencer.jobs.safe import Say, is_left_on, make_safe
 from sequencer.journal.lines import end_of, run_lines
-from sequencer.journal.writer import Journal
 from sequencer.record.layout import JOURNAL, is_sealed, journal_of
+from sequencer.record.load import load
 from sequencer.running.outcome import Outcome
 
 __all__ = ["close"]
 
 
 def close(
-    folder: PathLike[str] | str, *, operator: Operator | None = None, acknowledged_by: str = "", say: Say | None = None
+    folder: PathLike[str] | str,
+    *,
+    operator: Operator | None = None,
+    acknowledged_by: str = "",
+    sealed_anew_by: str = "",
+    say: Say | None = None,
 ) -> RunResult:
     """End a run that was cut off or interrupted: evaluate what is there, seal it.
 
@@ -30,6 +38,7 @@ def close(
         folder: of the record.
         operator: asked where a person sets the source.
         acknowledged_by: "NAME: reason" of who answers for what cannot be proved safe; "" = nobody does.
+        sealed_anew_by: "NAME: reason" of who has a record sealed anew whose seal is lost; "" = nobody does.
         say: takes what is not proved safe, and what becomes of it.
 
     Returns:
@@ -37,7 +46,8 @@ def close(
 
     Raises:
         InputError: an acknowledgement without name or reason.
-        RecordError: the run is over, or still goes on, or its journal is no journal.
+        RecordError: the run is over, or still goes on, or its journal is no journal; or its seal is lost, and nobody
+            answers for a new one.
 
     Example:
         >>> cut_off = sequencer.open("GF-105")
@@ -48,11 +58,16 @@ def close(
     """
     folder = Path(folder)
     journal_of(folder)
+    who = seal_anew(sealed_anew_by)
     if is_sealed(folder):  # it was closed before, and its bench may still be as it was left
         make_safe(folder, operator=operator, acknowledged_by=acknowledged_by, say=say)
         refuse_what_is_sealed(folder)
+    if who:
+        begin_seal_anew(folder, who)
+    else:
+        refuse_what_is_sealed(folder)
     unsafe = _made_safe(folder, operator, acknowledgement(acknowledged_by), say)
-    with Journal(folder / JOURNAL, again=True) as journal:
+    with reopened(folder) as journal:
         lines = list(run_lines(folder / JOURNAL))
         opened_of(folder, lines)
         end = end_of(lines)
@@ -68,7 +83,10 @@ def close(
             )
         else:
             outcome = Outcome(status=end["status"], reason=end["reason"], error=unsafe)
-    return kept(folder, outcome)
+    result = kept(folder, outcome)
+    if who and end_seal_anew(folder):
+        return replace(result, record=load(folder), not_indexed=hand_over(folder))
+    return result
 
 
 def _made_safe(folder: Path, operator: Operator | None, who: str, say: Say | None) -> LivezeroError | None:

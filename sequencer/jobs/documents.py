@@ -117,6 +117,7 @@ def issue(record: Record, path: Path, *, order: Path | None = None, template: st
         order=load_order(order) if order is not None else Order(),
         workshop=load_workshop(template, code=language),
         issued=datetime.now(UTC).date().isoformat(),
+        tag=str(next(iter(run_lines(journal_of(record.folder)))).get("tag", "")),
     )
     if kind == _CERTIFICATE:
         ended = max((str(each) for each in record.readings["at"]), default="")

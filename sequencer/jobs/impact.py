@@ -166,4 +166,5 @@ def _affected(row: dict[str, Any], before: float, names: list[str], error: Known
         used_before=before,
         used_after=used,
         reason=reason,
+        is_simulated=bool(row["is_simulated"]),
     )

@@ -20,13 +20,14 @@ from instruments.benchfile import LoadedBench, load_bench
 from instruments.description import Description
 from instruments.errors import LivezeroError, RecordError
 from sequencer.inputs.files import load_sequence
+from sequencer.jobs.lost_seal import refuse_lost_seal
 from sequencer.journal.lines import beyond_us, end_of, run_lines, unproved
 from sequencer.journal.readings import from_lines
-from sequencer.journal.writer import chain_faults, is_being_written
+from sequencer.journal.writer import chain_faults, is_being_written, read_journal
 from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
 from sequencer.planning.points import Point, from_rest
-from sequencer.record.digest import inputs_of
+from sequencer.record.digest import inputs_of, lost_seal
 from sequencer.record.layout import (
     BENCH,
     CERTIFICATES,
@@ -93,14 +94,16 @@ class CutOff:
 def cut_off(results: Path | str = "results") -> tuple[CutOff, ...]:
     """The runs under a folder that a crash, a power cut or a person ended and that can go on, the oldest first.
 
-    One that still goes on is none. What was cut off before its first line stood, so before anything was energised, is
-    passed over.
+    One that still goes on is none, nor one whose seal was lost. What was cut off before its first line stood, so before
+    anything was energised, is passed over.
     """
     found = []
     for path in sorted(Path(results).glob(f"*/{JOURNAL}")):
         if is_sealed(path.parent) or is_being_written(path):
             continue
         try:
+            if lost_seal(path.parent, read_journal(path)):
+                continue
             lines = list(run_lines(path))
             if lines and lines[0]["kind"] == "opened":
                 end = end_of(lines)
@@ -127,6 +130,7 @@ def refuse_what_is_sealed(folder: Path) -> None:
         raise RecordError("what is whole of it was salvaged", where=str(folder), todo=f"see {SALVAGED} in it")
     if is_sealed(folder):
         raise RecordError("the run is over, and its record sealed", where=str(folder), todo="begin a new run")
+    refuse_lost_seal(folder)
 
 
 def opened_of(folder: Path, lines: Lines) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from sequencer.documents.foot import Foot
 from sequencer.history.advised import Advice, advised
 from sequencer.history.timeline import Repair, Timeline, timeline
 from sequencer.index.frames import Frames
+from sequencer.inputs.serials import as_written
 from sequencer.jobs.index_jobs import records
 from sequencer.jobs.pages import refuse_inside_record, refuse_other_kinds, write_page
 from sequencer.reports.sections import Told, html
@@ -90,7 +91,11 @@ def history(
 def _spellings(found: pd.DataFrame) -> tuple[str, ...]:
     """More than one way of writing the serial."""
     spelled = sorted(set(found["serial"]))
-    return (f"the serial is written in {len(spelled)} ways: {', '.join(spelled)}",) if len(spelled) > 1 else ()
+    return (
+        (f"the serial is written in {len(spelled)} ways: {', '.join(map(as_written, spelled))}",)
+        if len(spelled) > 1
+        else ()
+    )
 
 
 def _one_date(found: Timeline) -> tuple[str, ...]:

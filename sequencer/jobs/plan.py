@@ -18,7 +18,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.plan import plan as planned
 from sequencer.planning.risk_table import IN_TOLERANCE, RiskTable, risk_table
 
-__all__ = ["acceptance", "acknowledgement", "clearance", "load", "load_bench", "load_type", "plan", "risk"]
+__all__ = ["acceptance", "acknowledgement", "clearance", "load", "load_bench", "load_type", "plan", "risk", "seal_anew"]
 
 
 def load(sequence: str | Path) -> LoadedSequence:
@@ -170,6 +170,19 @@ def acknowledgement(acknowledged: str) -> str:
             where="--acknowledge",
             allowed="NAME: reason",
             todo='give such as "A. Brewer: the source is switched off at its mains"',
+        ),
+    )
+
+
+def seal_anew(sealed_anew_by: str) -> str:
+    """Who has a record sealed anew, and why, as it is kept; raises InputError as `acceptance`."""
+    return _named(
+        sealed_anew_by,
+        InputError(
+            "who has the record sealed anew, and why, is not said",
+            where="--seal-anew",
+            allowed="NAME: reason",
+            todo='give such as "A. Brewer: digest.json was lost with the disk; the printed report agrees"',
         ),
     )
 

@@ -13,6 +13,7 @@ from instruments.roles import Operator
 from instruments.session import Teller
 from sequencer.jobs.drive import Nobody, RunResult, drive, kept, process_of
 from sequencer.jobs.interrupted import opened_of, planned_before, refuse_what_is_sealed, rest_of
+from sequencer.jobs.lost_seal import reopened
 from sequencer.jobs.safe import Say, make_safe
 from sequencer.journal.lines import end_of, identities_of, run_lines
 from sequencer.journal.writer import Journal
@@ -72,7 +73,7 @@ def resume(  # noqa: PLR0913  all but the folder by keyword
     folder = Path(folder)
     refuse_what_is_sealed(folder)
     make_safe(folder, operator=operator, acknowledged_by=acknowledged_by, say=say)
-    with Journal(folder / JOURNAL, again=True) as journal:
+    with reopened(folder) as journal:
         lines = list(run_lines(folder / JOURNAL))
         opened, end = opened_of(folder, lines), end_of(lines)
         if end is not None and end["kind"] == "closed":

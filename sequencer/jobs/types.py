@@ -10,6 +10,7 @@ import pandas as pd
 from instruments.errors import InputError, RecordError
 from sequencer.history.envelope import Envelope, envelope, units_of
 from sequencer.history.parquet import NOT_FINISHED, Store, write_part
+from sequencer.history.simulated import simulated_n
 from sequencer.index.database import Database
 from sequencer.index.filters import Filters
 from sequencer.index.frames import Frames
@@ -37,12 +38,14 @@ class Sums:
     Attributes:
         records_n: records they are of.
         left_out: records of the type that do not count, by what is wrong with them.
+        simulated_n: of those that count, how many are of a simulated bench.
     """
 
     points: pd.DataFrame
     figures: pd.DataFrame
     records_n: int
     left_out: Mapping[str, int]
+    simulated_n: int = 0
 
 
 def type_named(name: str, database: Database) -> str:
@@ -97,7 +100,14 @@ def type_envelope(
 
 
 def _envelope(type_: str, sums: Sums) -> Envelope:
-    return envelope(type_, sums.points, sums.figures, records_n=sums.records_n, left_out=sums.left_out)
+    return envelope(
+        type_,
+        sums.points,
+        sums.figures,
+        records_n=sums.records_n,
+        left_out=sums.left_out,
+        simulated_n=sums.simulated_n,
+    )
 
 
 def sums_of(
@@ -120,6 +130,7 @@ def sums_of(
             opened.figures(type_, is_good=is_good, state=state),
             opened.records_n(type_, is_good=is_good, state=state),
             opened.left_out(type_, state=state),
+            opened.simulated_n(type_, is_good=is_good, state=state),
         )
 
 
@@ -166,6 +177,7 @@ def _in_memory(type_: str, frames: Frames, *, is_good: bool) -> Sums:
         units_of(figures.merge(units, on="record"), _FIGURE),
         len(chosen),
         left_out,
+        simulated_n(chosen),
     )
 
 

@@ -213,6 +213,11 @@ class _AddedCorrection(_Added):
     replaces: str = ""
 
 
+class _Resealed(_Added):
+    why: str
+    was: str
+
+
 class _OfUnit(_Added):
     id: str
     serial: str
@@ -246,6 +251,7 @@ _RUN: Mapping[str, type[_Line]] = {
     "held": _Held,
     "interrupted": _Ended,
     "closed": _Ended,
+    "resealed": _Resealed,
 }
 # Written for people, and read by them alone.
 _FOR_PEOPLE = {"exchange", "doubt", "safe"}

@@ -118,7 +118,8 @@ def _statement(
     description = bench.descriptions[port.instrument]
     function = description.functions[port.function]
     entry = port.entry
-    certificate = bench.certificates[port.instrument].file if port.instrument in bench.certificates else Certificate()
+    loaded = bench.certificates.get(port.instrument)
+    certificate = loaded.file if loaded is not None else Certificate()
     errors = certificate.errors_of(port.function, entry.range)
     return Statement(
         tap=tap.name,
@@ -129,6 +130,7 @@ def _statement(
         certificate=limits(certificate.uncertainty.get(port.function)) if errors is None else None,
         certificate_k=certificate.k,
         certificate_due=certificate.due.isoformat() if certificate.due else "",
+        certificate_doubt="; ".join(loaded.doubts) if loaded is not None else "",
         temperature=limits(entry.temperature_coefficient),
         outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
         allowances=allowances,

@@ -15,14 +15,14 @@ from sequencer.journal.lines import addenda_lines
 from sequencer.journal.writer import Journal
 from sequencer.readings.table import PLACE, tidy
 from sequencer.record.digest import sealed_digest
-from sequencer.record.layout import ADDENDA
+from sequencer.record.layout import ADDENDA, JOURNAL
 
-__all__ = ["add", "added", "corrected", "words_of"]
+__all__ = ["add", "added", "corrected", "resealed_words", "words_of"]
 
 
-def added(folder: Path) -> list[dict[str, Any]]:
+def added(folder: Path, name: str = ADDENDA) -> list[dict[str, Any]]:
     """The addenda of a record in order; [] if there is none. Raises RecordError if they are damaged."""
-    path = folder / ADDENDA
+    path = folder / name
     return list(addenda_lines(path)) if path.is_file() else []
 
 
@@ -40,14 +40,19 @@ def add(folder: Path, kind: str, **fields: Any) -> dict[str, Any]:  # noqa: ANN4
     path = folder / ADDENDA
     with Journal(path, again=path.exists(), seed=digest) as journal:
         if kind == "correction":
-            fields |= _amends(added(folder), digest)
+            fields |= _amends(added(folder), digest, sealed_n=1 + resealed_n(folder))
         journal.write(kind, sync=True, **fields)
     return {"kind": kind} | fields
 
 
-def _amends(before: Sequence[Mapping[str, Any]], digest: str) -> dict[str, Any]:
-    """Which revision of the record a correction makes, and which it replaces: 1 is the record as sealed."""
-    revision = 1 + sum(line["kind"] == "correction" for line in before)
+def resealed_n(folder: Path) -> int:
+    """How often a record was sealed anew."""
+    return (folder / JOURNAL).read_bytes().count(b'\n{"kind": "resealed"')
+
+
+def _amends(before: Sequence[Mapping[str, Any]], digest: str, *, sealed_n: int) -> dict[str, Any]:
+    """Which revision of the record a correction makes, and which it replaces; the first ones are those sealed."""
+    revision = sealed_n + sum(line["kind"] == "correction" for line in before)
     return {"revision": revision + 1, "replaces": f"revision {revision} of {digest}"}
 
 
@@ -66,6 +71,13 @@ def corrected(table: pd.DataFrame, lines: Iterable[Mapping[str, Any]]) -> pd.Dat
         note = f"corrected by {line['by']}: {line['why']}"
         rows.append(latest | changed | {"note": note, "correction": int(latest["correction"]) + 1})
     return tidy(rows)
+
+
+def resealed_words(line: Mapping[str, Any]) -> str:
+    """That a record was sealed anew, as a report shows it."""
+    was = f"was with the digest {line['was']}" if line["was"] else "was with a digest that nobody knows any more"
+    head = f"{str(line['date'])[:16].replace('T', ' ')} UTC, {line['by']}"
+    return f"sealed anew, {head}: {line['why']}; its seal of before {was}"
 
 
 def words_of(line: Mapping[str, Any]) -> str:

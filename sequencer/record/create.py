@@ -33,6 +33,7 @@ from sequencer.record.layout import (
     PICTURES,
     SEQUENCE,
     TYPE,
+    UNSEALED,
     write_synced,
 )
 
@@ -84,6 +85,7 @@ def _made(results: Path, name: str, plan: Plan) -> Path:
         results.mkdir(parents=True, exist_ok=True)
         folder = first_free(results, name)
         (folder / DESCRIPTIONS).mkdir(parents=True)
+        write_synced(folder / UNSEALED, "")
         write_synced(folder / SEQUENCE, plan.sequence.document.text)
         for number, document in enumerate(plan.sequence.included, start=1):
             (folder / INCLUDED).mkdir(exist_ok=True)

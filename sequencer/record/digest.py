@@ -7,18 +7,28 @@ Neither keeps a forger off who writes all of it again: what does is a digest tha
 import hashlib
 import json
 import os
+import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from instruments.errors import RecordError
-from sequencer.journal.writer import chain_faults
-from sequencer.record.layout import ADDENDA, DIGEST, INPUTS, JOURNAL, REPORT, SALVAGED
+from sequencer.journal.writer import chain_faults, read_journal
+from sequencer.record.layout import ADDENDA, DIGEST, FIGURES, INPUTS, JOURNAL, REPORT, SALVAGED, UNSEALED, is_sealed
 
-__all__ = ["alterations", "as_sealed", "covered", "digest_of", "inputs_of", "sealed_digest"]
+__all__ = [
+    "alterations",
+    "as_sealed",
+    "covered",
+    "digest_of",
+    "inputs_of",
+    "is_another_seal",
+    "lost_seal",
+    "sealed_digest",
+]
 
 # Made from the record, or added to it after it was sealed, and chained to its digest.
-_NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA, SALVAGED}
+_NOT_COVERED = {DIGEST, f"{DIGEST}.new", REPORT, ADDENDA, SALVAGED, UNSEALED}
 
 
 _BLOCK = 1 << 20
@@ -94,14 +104,44 @@ def sealed_digest(folder: Path) -> str:
     return "" if kept is None else str(kept["sha256"])
 
 
-def alterations(folder: Path, held: Mapping[str, bytes] = {}) -> tuple[str, ...]:
+_ENDS = re.compile(rb'^\{"kind": "(resumed|interrupted|closed)"', re.MULTILINE)
+
+
+_RESEALED = re.compile(rb'^\{"kind": "resealed".*$', re.MULTILINE)
+
+
+def lost_seal(folder: Path, journal: bytes, *, known: str = "") -> str:
+    """What is to be said of a record whose seal was taken away; "" if it has one, or never had.
+
+    A run that was killed between its last line and the seal has none either: the file that is there until a record is
+    sealed tells it apart. What an index remembers counts more than that file.
+
+    Args:
+        folder: of the record.
+        journal: its bytes.
+        known: digest that it was sealed with, as somebody else remembers it; "" = nobody does.
+    """
+    if is_sealed(folder):
+        return ""
+    ends = _ENDS.findall(journal)
+    is_closed = bool(ends) and ends[-1] == b"closed"
+    was = f" with the digest {known[:8]}..." if known else ""
+    if is_closed and (known or not (folder / UNSEALED).exists()):
+        return f"{DIGEST}: is missing: the record was sealed{was}"
+    if not is_closed and (known or (folder / FIGURES).exists()):  # figures are written of what is closed alone
+        return f"{DIGEST}: is missing, and {JOURNAL} lacks the lines at its end: the record was closed and sealed{was}"
+    return ""
+
+
+def alterations(folder: Path, held: Mapping[str, bytes] = {}, *, known: str = "") -> tuple[str, ...]:
     """What was changed, added or taken out since the record was sealed, each with its file; () if nothing.
 
-    Of a record that is not sealed only the chain of its journal can tell.
+    Of a record that is not sealed only the chain of its journal can tell, and what shows that it was sealed.
 
     Args:
         folder: of the record.
         held: files that were read already, by name.
+        known: as for `lost_seal`; another seal is told too, unless it was made by name and names this one.
 
     Raises:
         RecordError: the digest, or the journal, is not one.
@@ -109,9 +149,13 @@ def alterations(folder: Path, held: Mapping[str, bytes] = {}) -> tuple[str, ...]
     kept = as_sealed(folder)
     journal = held.get(JOURNAL)
     if kept is None:
-        return chain_faults(folder / JOURNAL, raw=journal)
+        raw = read_journal(folder / JOURNAL) if journal is None else journal
+        lost = lost_seal(folder, raw, known=known)
+        return ((lost,) if lost else ()) + chain_faults(folder / JOURNAL, raw=raw)
     now = digest_of(folder, held)["files"]
     found = [] if _together(kept["files"]) == kept["sha256"] else [f"{DIGEST}: was changed"]
+    if known and is_another_seal(folder, kept["sha256"], known):
+        found.append(f"{DIGEST}: is not that which it was sealed with: that was {known[:8]}...")
     for name in sorted(now.keys() | kept["files"].keys()):
         if name not in kept["files"]:
             found.append(f"{name}: was added")
@@ -126,6 +170,17 @@ def alterations(folder: Path, held: Mapping[str, bytes] = {}) -> tuple[str, ...]
     if (folder / ADDENDA).is_file():
         found += chain_faults(folder / ADDENDA, seed=kept["sha256"]) or _foreign_end(folder / ADDENDA)
     return tuple(found)
+
+
+def is_another_seal(folder: Path, sha256: str, known: str) -> bool:
+    """A record was sealed with `known` and is now with `sha256`, and nobody sealed it anew by name in between."""
+    if not known or sha256 == known:
+        return False
+    try:
+        named = _RESEALED.findall((folder / JOURNAL).read_bytes())
+    except OSError:
+        return True
+    return not any(f'"{known}"'.encode() in line for line in named)
 
 
 def _foreign_end(addenda: Path) -> tuple[str, ...]:

@@ -5,8 +5,10 @@ journal.jsonl   every exchange, settling and reading in order
 readings.csv    the tidy table
 figures.json    figures and verdict
 digest.json     SHA-256 of each of these files and over all of them; with it the record is sealed
+unsealed        empty; there from the begin of a run until its record is sealed
 report.html     made from the record, so it is not part of the digest
 addenda.jsonl   remarks and corrections after sealing, chained to the digest
+addenda-before.jsonl  what was added to it under a seal that was lost
 salvaged.json   of a run that never was sealed: which record was made of what is whole in its journal
 """
 
@@ -21,6 +23,7 @@ from sequencer.inputs.type_sheet import TypeSheet
 
 __all__ = [
     "ADDENDA",
+    "ADDENDA_BEFORE",
     "BENCH",
     "CERTIFICATES",
     "DESCRIPTIONS",
@@ -35,6 +38,7 @@ __all__ = [
     "SALVAGED",
     "SEQUENCE",
     "TYPE",
+    "UNSEALED",
     "is_sealed",
     "journal_of",
     "settings_of",
@@ -53,7 +57,9 @@ FIGURES = "figures.json"
 DIGEST = "digest.json"
 REPORT = "report.html"
 ADDENDA = "addenda.jsonl"
+ADDENDA_BEFORE = "addenda-before.jsonl"
 SALVAGED = "salvaged.json"
+UNSEALED = "unsealed"
 
 
 def journal_of(folder: Path) -> Path:

@@ -24,7 +24,7 @@ from sequencer.inputs.answers import Answer, Picture
 from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, entries, read_journal
-from sequencer.record.addenda import added, corrected, words_of
+from sequencer.record.addenda import added, corrected, resealed_words, words_of
 from sequencer.record.digest import alterations, sealed_digest
 from sequencer.record.layout import FIGURES, JOURNAL, PICTURES, journal_of, settings_of, type_sheet_of
 from sequencer.record.record import Record
@@ -223,6 +223,7 @@ def _happened(lines: list[dict[str, Any]]) -> Iterator[str]:
     yield from (f"dropped: {each['reason']}" for each in lines if each["kind"] == "dropped")
     yield from (f"interrupted: {each['reason']}" for each in lines if each["kind"] == "interrupted" and each is not end)
     yield from (_resumed(each) for each in lines if each["kind"] == "resumed")
+    yield from (resealed_words(each) for each in lines if each["kind"] == "resealed")
     if later := beyond_us(lines):
         yield later
     yield from lines[0]["warnings"]

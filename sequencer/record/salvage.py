@@ -12,7 +12,17 @@ from sequencer.journal.lines import Whole, end_of, whole_lines
 from sequencer.journal.writer import Journal, is_being_written
 from sequencer.record.create import first_free
 from sequencer.record.digest import alterations, inputs_of
-from sequencer.record.layout import INPUTS, JOURNAL, SALVAGED, TYPE, is_sealed, journal_of, type_sheet_of, write_synced
+from sequencer.record.layout import (
+    INPUTS,
+    JOURNAL,
+    SALVAGED,
+    TYPE,
+    UNSEALED,
+    is_sealed,
+    journal_of,
+    type_sheet_of,
+    write_synced,
+)
 from sequencer.running.events import Status
 from sequencer.running.outcome import Outcome
 
@@ -72,6 +82,7 @@ def salvage(folder: Path) -> tuple[Path, Outcome]:
     try:
         new = first_free(folder.parent, f"{folder.name}_salvaged")
         shutil.copytree(folder / INPUTS, new / INPUTS, dirs_exist_ok=True)
+        write_synced(new / UNSEALED, "")
         outcome = _write(new / JOURNAL, whole, lost, source=folder)
         if not is_sealed(folder):
             said = {"record": new.name, "date": _now(), "livezero": __version__}

@@ -9,7 +9,7 @@ from instruments.texts import as_json
 from sequencer.journal.writer import read_journal
 from sequencer.readings.table import write_csv
 from sequencer.record.digest import digest_of
-from sequencer.record.layout import DIGEST, FIGURES, JOURNAL, READINGS, write_synced
+from sequencer.record.layout import DIGEST, FIGURES, JOURNAL, READINGS, UNSEALED, write_synced
 from sequencer.record.load import load
 from sequencer.record.record import Record
 from sequencer.reports.json_document import document
@@ -32,6 +32,7 @@ def seal(folder: Path) -> Record:
         new = folder / f"{DIGEST}.new"
         write_synced(new, json.dumps(digest, indent=1) + "\n")
         new.replace(folder / DIGEST)  # there or not there, never half of it: with it the record is sealed
+        (folder / UNSEALED).unlink(missing_ok=True)
         for name in (*digest["files"], DIGEST):  # what was found is locked; only the report is written again
             (folder / name).chmod(0o444)
     except OSError as error:

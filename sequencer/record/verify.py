@@ -16,7 +16,7 @@ from sequencer.journal.writer import entries, lines_n_in, read_journal
 from sequencer.record.addenda import added
 from sequencer.record.create import versions
 from sequencer.record.digest import alterations, covered, sealed_digest
-from sequencer.record.layout import FIGURES, JOURNAL, SALVAGED, journal_of
+from sequencer.record.layout import DIGEST, FIGURES, JOURNAL, SALVAGED, journal_of
 from sequencer.record.load import load
 from sequencer.reports.json_document import document
 
@@ -74,6 +74,12 @@ class Verification:
         if all(each.endswith(": was added") for each in self.findings):
             added = ", ".join(each.removesuffix(": was added") for each in self.findings)
             return (f"take out what does not belong to it: {added}",)
+        if any(each.startswith(f"{DIGEST}: is missing") for each in self.findings):
+            return (
+                f"put {DIGEST} back from a copy of {self.folder}, and the other files with it where they differ",
+                f'where it is gone: livezero close {self.folder} --seal-anew "NAME: reason", which stands in it then',
+                "do not use its verdict until then",
+            )
         copy = f"put {self.folder} back from a copy that has the same digest"
         if all(each.startswith(FIGURES) and "computed again" in each for each in self.findings):
             return ("read it with the livezero that wrote it: its files are as they were sealed",)
@@ -81,16 +87,15 @@ class Verification:
         return (copy, salvage, "do not use its verdict until then")
 
 
-def verify(folder: PathLike[str] | str) -> Verification:
+def verify(folder: PathLike[str] | str, *, known: str = "") -> Verification:
     """Compute digests, chain and figures of a record again and tell what was altered.
+
+    Args:
+        folder: of the record.
+        known: digest that it was sealed with, where an index remembers it; "" = none does.
 
     Raises:
         RecordError: there is no record.
-
-    Example:
-        >>> proof = sequencer.verify(sequencer.open("GF-104"))
-        >>> proof.is_intact, proof.findings
-        (True, ())
     """
     folder = Path(folder)
     journal = journal_of(folder)
@@ -100,7 +105,7 @@ def verify(folder: PathLike[str] | str) -> Verification:
         held = {JOURNAL: read_journal(journal)}
         files_n = len(covered(folder))
         sha256 = sealed_digest(folder)
-        findings += alterations(folder, held)
+        findings += alterations(folder, held, known=known)
         lines_n = lines_n_in(held[JOURNAL])
         added_n = len(added(folder))
         if sha256 and (folder / FIGURES).is_file():

@@ -4,6 +4,7 @@ from typing import Any
 
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.history.impact import Affected, Impact
+from sequencer.history.simulated import mixed
 from sequencer.reports.as_text import counted, percent_used
 from sequencer.reports.sections import Section, Told
 
@@ -30,7 +31,9 @@ def told(found: Impact) -> Told:
         + (f", {len(found.unknown)} NOT KNOWN" if found.unknown else ""),
         largest=f"{found.instrument}, found wrong by {found.error}{since}",
         is_good=False if changed else None if found.unknown or not computed else True,
+        is_simulated=found.simulated_n > 0,
         sentences=(
+            *mixed(found.simulated_n, n),
             f"{counted(n, 'record')} used it, {len(computed)} computed again with this error",
             *((f"not touched by it: {len(found.untouched)}",) if found.untouched else ()),
             *((f"not known, since they could not be computed: {len(found.unknown)}",) if found.unknown else ()),
@@ -82,9 +85,12 @@ def impact_document(found: Impact) -> dict[str, Any]:
             "instrument": found.instrument,
             "error": found.error,
             "since": found.since,
+            "is_simulated": found.simulated_n > 0,
+            "remarks": list(mixed(found.simulated_n, len(found.records))),
             "records": [
                 {name: getattr(each, name) for name in ("folder", "serial", "state", "before", "after", "is_changed")}
                 | {"date": each.at.isoformat() if each.at else None, "taps": list(each.taps), "reason": each.reason}
+                | {"is_simulated": each.is_simulated}
                 | {"used_before_pct": each.used_before, "used_after_pct": each.used_after}
                 for each in found.records
             ],

@@ -25,7 +25,7 @@ class RecordLine:
         begun: UTC; None = not known.
         verdict: "" = none yet.
         status: how its run ended, or "not over".
-        condition: "whole", "altered", "unreadable" or "missing"; `said` what of it.
+        condition: "whole", "altered", "unreadable", "missing" or "copied"; `said` what of it.
         causes: that are named.
         digest: "" = it is not sealed.
         revision: 1 as sealed, one higher with each correction.

@@ -97,7 +97,12 @@ def _words(held: Held) -> list[str]:
     said += f"; changed beyond U at {compared.different_n} of {compared.tested_n} points"
     said += f", most by {fixed(float(worst['difference_pct']), 3, is_signed=True)} % of span at {place}"
     if held.changed_figures:
-        said += f"; changed figures: {', '.join(held.changed_figures)}"
+        many = (
+            ""
+            if compared.different_n
+            else " (each rests on all points together, so its U can be less than that of any one)"
+        )
+        said += f"; changed beyond their own U: {', '.join(held.changed_figures)}{many}"
     cautions = [f"against {held.name}: {each}" for each in compared.cautions if not each.startswith("simulated bench")]
     return [said, *(cautions if held.decides else [])]
 

@@ -49,7 +49,9 @@ def told(found: Envelope) -> Told:
         sections.append(_apart(found))
     if found.remarks:
         sections.append(Section(title="Remarks", sentences=found.remarks))
-    return Told(answer=answer, largest=largest, is_good=None, sentences=said, sections=sections)
+    return Told(
+        answer=answer, largest=largest, is_good=None, sentences=said, sections=sections, is_simulated=found.is_simulated
+    )
 
 
 def _place(point: Spread) -> str:
@@ -255,6 +257,7 @@ def envelope_document(found: Envelope) -> dict[str, Any]:
             "type": found.type,
             "units": found.units_n,
             "records": found.records_n,
+            "is_simulated": found.is_simulated,
             "points": [spread(each) for each in found.points],
             "figures": [spread(each) for each in found.figures],
             "apart": list(found.apart),

@@ -233,9 +233,7 @@ def _days(days: Sequence[str]) -> str:
 
 
 def _advice(advice: Advice) -> Section:
-    rows = [
-        (each.name, each.said, f"{each.months:.1f}" if math.isfinite(each.months) else "–") for each in advice.methods
-    ]
+    rows = [(each.name, each.said, _months(each.months)) for each in advice.methods]
     return Section(
         title=f"Calibration interval by {advice.source}, target reliability {100 * advice.target:g} %",
         sentences=(advice.said,),
@@ -246,6 +244,12 @@ def _advice(advice: Advice) -> Section:
             "an opinion; never part of a certificate unless the customer asked for it (ISO/IEC 17025:2017, 7.8.4.3)",
         ),
     )
+
+
+def _months(months: float) -> str:
+    if months <= 0:
+        return "none"
+    return f"{months:.1f}" if math.isfinite(months) else "–"
 
 
 def history_document(history: Timeline, advice: Advice | None) -> dict[str, Any]:
@@ -300,6 +304,7 @@ def history_document(history: Timeline, advice: Advice | None) -> dict[str, Any]
     if advice is not None:
         found["interval"] = {
             "months": advice.months,
+            "months_adjusted": advice.months_adjusted,
             "target_reliability": advice.target,
             "source": advice.source,
             "said": advice.said,

@@ -71,7 +71,7 @@ def test_what_is_said_of_a_run_that_was_cut_off_is_what_the_readme_shows(tmp_pat
     lines = (record / "journal.jsonl").read_bytes().splitlines(keepends=True)
     # Six points of exercise, 23 of cycle 1, seven of cycle 2.
     last = next(number for number, line in enumerate(lines) if b'"number": 36, "step": 2' in line)
-    for name in ("digest.json", "journal.jsonl"):
+    for name in ("digest.json", "figures.json", "readings.csv", "journal.jsonl"):
         (record / name).unlink()
     (record / "journal.jsonl").write_bytes(b"".join(lines[: last + 1]))
     told = _ran(tmp_path, "run", "pulse-to-current", "--bench", "simulated", "--serial", "GF-105").stderr

@@ -215,6 +215,16 @@ def test_what_cannot_be_judged_again_is_said(livezero, arguments, said):
     assert said in done.stderr
 
 
+def test_impact_and_envelope_say_that_the_bench_is_simulated(livezero, tmp_path):
+    for command in (("impact", "meter", "--error", "0.0001 mA"), ("envelope", "small pulse")):
+        shown = livezero(*command)
+        assert "(SIMULATED BENCH)" in shown.stdout
+        assert json.loads(livezero(*command, "--json").stdout)["is_simulated"] is True
+        page = tmp_path / f"{command[0]}.html"
+        livezero(*command, "--to", page)
+        assert "Simulated bench: no real unit" in page.read_text()
+
+
 def test_an_error_of_a_signal_that_the_instrument_nowhere_reads_is_no_all_clear(livezero):
     done = livezero("impact", "meter", "--error", "3 degC", "--since", "2024-01-09")
     assert done.exit_code == 2

@@ -57,6 +57,32 @@ def test_what_is_stated_and_cannot_be_so_is_told(adjusted, tmp_path):
     assert example.doubts == ()
 
 
+def test_the_type_that_was_tested_stands_beside_what_the_order_calls_it(issued):
+    text, _ = issued(ORDER.replace("Glycol flow converter, pulse rate to current (invented)", "mash tun flow head"))
+    assert "Description mash tun flow head" in text
+    assert "Type tested glycol flow converter, pulse rate to current (invented)" in text
+    assert "Type tested" not in issued()[0]  # where both are one it stands once
+
+
+def test_another_tag_than_that_of_the_record_is_told_and_a_deviation(small, tmp_path):
+    record = core.run(small(), serial="GF-104", tag="FT-105", results=tmp_path / "kept").record
+    (tmp_path / "order.yaml").write_text("item: {tag: FT-104}\n")
+    made = core.issue(record, tmp_path / "report.html", order=tmp_path / "order.yaml")
+    assert made.doubts == ("tag FT-104, but the record is of the tag FT-105, which is listed as a deviation",)
+    assert "The order names the tag FT-104; the test was done under the tag FT-105." in made.path.read_text()
+    (tmp_path / "order.yaml").write_text("item: {tag: ft-105}\n")
+    assert core.issue(record, tmp_path / "same.html", order=tmp_path / "order.yaml").doubts == ()
+    assert "FT-105" in core.issue(record, tmp_path / "none.html").path.read_text()
+
+
+@pytest.mark.parametrize(("code", "rule"), [("en", "non-binary"), ("de", "nicht-binär"), ("es", "no binaria")])
+def test_the_name_of_the_rule_and_the_ohm_are_in_the_language(issued, code, rule):
+    text, _ = issued(code=code)
+    assert f"ILAC-G8:09/2019 {rule}" in text
+    assert "250 Ω" in text  # the symbol of the SI (SI Brochure, table 4, from memory)
+    assert "ohm" not in text
+
+
 def own_template(tmp_path, text, **files):
     for name, content in files.items():
         (tmp_path / name.replace("__", ".")).write_bytes(content)

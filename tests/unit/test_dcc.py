@@ -20,7 +20,7 @@ HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
 DCC = """\
 <dcc:digitalCalibrationCertificate xmlns:dcc="https://ptb.de/dcc" xmlns:si="https://ptb.de/si" schemaVersion="3.3.0">
 <dcc:administrativeData><dcc:coreData><dcc:uniqueIdentifier>C-2026-017</dcc:uniqueIdentifier>
-<dcc:endPerformanceDate>2026-01-12</dcc:endPerformanceDate></dcc:coreData></dcc:administrativeData>
+<dcc:endPerformanceDate>2026-01-12</dcc:endPerformanceDate></dcc:coreData>{item}</dcc:administrativeData>
 <dcc:measurementResults>{results}</dcc:measurementResults>
 </dcc:digitalCalibrationCertificate>
 """
@@ -54,10 +54,11 @@ def result(*quantities, name="direct current", state=""):
 
 @pytest.fixture
 def written(tmp_path):
-    def write(*results, text=None, name="meter.xml"):
+    def write(*results, text=None, name="meter.xml", item=""):
         path = tmp_path / "files" / name
         path.parent.mkdir(exist_ok=True)
-        path.write_text(HEAD + DCC.format(results="".join(results)) if text is None else text, encoding="utf-8")
+        text = HEAD + DCC.format(results="".join(results), item=item) if text is None else text
+        path.write_text(text, encoding="utf-8")
         return path
 
     return write
@@ -67,8 +68,8 @@ def written(tmp_path):
 def bench(tmp_path, written):
     """The bench of one meter with a certificate, and what else stands beside it."""
 
-    def load(*results, more="", name="generic-scpi-meter", tap="read by"):
-        written(*results)
+    def load(*results, more="", name="generic-scpi-meter", tap="read by", item=""):
+        written(*results, item=item)
         path = tmp_path / "files" / "bench.yaml"
         path.write_text(
             f"bench: one\ninstruments:\n  meter: {{description: {name}, resource: 'GPIB0::7::INSTR',"
@@ -245,8 +246,10 @@ BOMB = "<!DOCTYPE x [<!ENTITY a 'aaaaaaaaaa'>" + "".join(
 )
 @pytest.mark.parametrize("code", ["utf-8", "utf-16"])
 def test_a_document_type_is_refused_whatever_it_does(tmp_path, document_type, code):
-    body = DCC.format(results=result(*USUAL)).replace("C-2026-017", "&e;" if "ENTITY e" in document_type else "&j;")
-    body = body if "ENTITY" in document_type and "%" not in document_type else DCC.format(results="")
+    body = DCC.format(results=result(*USUAL), item="").replace(
+        "C-2026-017", "&e;" if "ENTITY e" in document_type else "&j;"
+    )
+    body = body if "ENTITY" in document_type and "%" not in document_type else DCC.format(results="", item="")
     path = tmp_path / "hostile.xml"
     path.write_bytes(f'<?xml version="1.0" encoding="{code}"?>{document_type}{body}'.encode(code))
     with pytest.raises(InputError, match="has a document type"):
@@ -259,7 +262,7 @@ def test_a_document_type_is_refused_whatever_it_does(tmp_path, document_type, co
         ("", "no XML"),
         ("<a>" * 100_000, "no XML"),
         ("<html/>", "something else"),
-        (HEAD + DCC.format(results="").replace("3.3.0", "2.4.0"), "version 2.4.0"),
+        (HEAD + DCC.format(results="", item="").replace("3.3.0", "2.4.0"), "version 2.4.0"),
     ],
 )
 def test_what_is_no_certificate_is_told(written, text, told):
@@ -312,6 +315,53 @@ def test_what_is_no_unit_of_d_si_is_refused(text):
         from_dsi(text)
 
 
+ITEM = """<dcc:items><dcc:item><dcc:name><dcc:content>bench multimeter (invented)</dcc:content></dcc:name>
+<dcc:model>WM-6</dcc:model><dcc:identifications><dcc:identification><dcc:issuer>manufacturer</dcc:issuer>
+<dcc:value>S-4711</dcc:value></dcc:identification></dcc:identifications></dcc:item></dcc:items>"""
+SIMULATED = """<dcc:statements><dcc:statement><dcc:name><dcc:content lang="en">simulated</dcc:content></dcc:name>
+</dcc:statement></dcc:statements>"""
+
+
+def beside(unit):
+    """A column without a role: what was applied to a converter, or a condition."""
+    return column("x", "0 500 1000", unit).replace(' refType="basic_x"', "")
+
+
+@pytest.mark.parametrize(
+    "more",
+    [", identity: 'WORKSHOP,WM-6,S4711,1.0'", ", identity: SN s-4711", ", certificate of: S-4711"],
+)
+def test_the_certificate_of_the_instrument_itself_is_in_no_doubt(bench, more):
+    assert bench(result(*USUAL), more=more, item=ITEM).doubts == ()
+
+
+@pytest.mark.parametrize(
+    ("more", "item", "told"),
+    [
+        (", identity: SN 1042", ITEM, "WM-6, S-4711, the instrument is"),
+        (", certificate of: S-1", ITEM, 'not of "S-1"'),
+        (", identity: SN S-4711", ITEM + SIMULATED, "is of a simulated bench"),
+    ],
+)
+def test_the_certificate_of_another_or_a_simulated_item_is_refused(bench, more, item, told):
+    with pytest.raises(InputError, match=told):
+        bench(result(*USUAL), more=more, item=item)
+
+
+@pytest.mark.parametrize(
+    ("quantities", "more", "item", "told"),
+    [
+        (USUAL, "", ITEM, 'states no "identity"'),
+        (USUAL, ", identity: SN 1042", "", "names no number of the item"),
+        (USUAL, ", identity: WM-6", ITEM, "holds no number of it"),
+        ((beside(r"\hertz"), *USUAL), ", identity: S-4711", ITEM, "stands beside Hz: the item may be a converter"),
+    ],
+)
+def test_what_cannot_be_told_is_a_doubt(bench, quantities, more, item, told):
+    (doubt,) = bench(result(*quantities), more=more, item=item).doubts
+    assert told in doubt
+
+
 def test_a_run_is_corrected_by_a_dcc_and_its_record_keeps_it(small, written, tmp_path):
     written(result(*USUAL))
     planned = small(bench={"identity: SIMULATED METER}": "identity: SIMULATED METER, certificate: meter.xml}"})
@@ -328,6 +378,10 @@ def test_a_run_is_corrected_by_a_dcc_and_its_record_keeps_it(small, written, tmp
     assert stated.points == ((4.0, pytest.approx(4e-4), pytest.approx(3e-4)), *stated.points[1:])
     assert core.kept_plan(ran.record.folder).bench.certificates["meter"].file.number == "C-2026-017"
     assert core.verify(ran.record.folder).is_intact
+    # It names no item, so that nobody can tell whose it is.
+    assert again.evaluation.verdict.result == "conditional pass"
+    doubt = "calibration certificate in doubt: meter: the certificate names no number of the item that was calibrated"
+    assert doubt in again.evaluation.verdict.reservations
     # The report for a customer names it with its date.
     made = core.issue(again, tmp_path / "report.html")
     page = made.path.read_text(encoding="utf-8")

@@ -27,7 +27,13 @@ def frames(errors_of, *, records_n=2, cycles_n=2, type_=TYPE, **more):
             record = abs(hash((type_, unit, number, str(more))))
             records.append(
                 {"record": record, "serial": unit, "type": type_, "state": "as found", "verdict": "pass"}
-                | {"status": "complete", "condition": "whole", "bench": "b", "started_at": pd.Timestamp("2026-01-05")}
+                | {
+                    "status": "complete",
+                    "condition": "whole",
+                    "bench": "b",
+                    "is_simulated": False,
+                    "started_at": pd.Timestamp("2026-01-05"),
+                }
                 | more
             )
             figures.append(
@@ -89,6 +95,23 @@ def test_a_query_over_parquet_is_what_memory_gives(tmp_path):
             one, other = getattr(a, name).variance, getattr(b, name).variance
             assert one == pytest.approx(other, rel=1e-9, abs=1e-18, nan_ok=True)
         assert (a.interval.low, a.interval.high) == pytest.approx((b.interval.low, b.interval.high), rel=1e-12)
+
+
+def test_simulated_units_are_marked_and_a_mix_is_told(tmp_path):
+    made, simulated = frames(drawn(5)), frames(drawn(3, seed=2), is_simulated=True)
+    write_part(tmp_path, "1", made)
+    write_part(tmp_path, "2", simulated)
+    with Store(tmp_path) as store:
+        asked = store.points(TYPE), store.figures(TYPE)
+        found = envelope(TYPE, *asked, records_n=store.records_n(TYPE), simulated_n=store.simulated_n(TYPE))
+    assert found.is_simulated
+    assert found.remarks[0].startswith("6 of 16 records are of a simulated bench")  # 3 of 8 units, two records each
+    assert "(SIMULATED BENCH)" in sections_text(told(found))
+    assert "Simulated bench: no real unit" in html(told(found), title="type")
+    assert envelope_document(found)["is_simulated"] is True
+    real = in_memory(made)
+    assert not real.is_simulated
+    assert "SIMULATED" not in sections_text(told(real))
 
 
 def test_the_proposal_is_interval_and_guard_band():

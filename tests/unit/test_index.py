@@ -20,7 +20,7 @@ from sequencer import core
 from sequencer.index.database import HEAD, Database, sqlite_of
 from sequencer.index.looking import build, look
 from sequencer.index.models import Base
-from sequencer.inputs.serials import serial_key
+from sequencer.inputs.serials import as_written, serial_key
 from sequencer.jobs.index_jobs import (
     build_index,
     find_record,
@@ -198,6 +198,82 @@ def test_records_are_asked_for_by_what_there_is(results, index):
             sequencer.records(results, index=index, **{name: word})
         assert f'write "{near}"' in raised.value.todo
     assert len(sequencer.records(results, index=index, verdict="P*", condition="WHOLE").records) == 1
+
+
+def test_a_record_in_two_folders_counts_once(results, index):
+    first, *_ = made_records.many(results, 3)
+    build_index(results, index=index)
+    shutil.copytree(results / first, results / "a copy")
+    for ask in (records, build_index, records):
+        found = ask(results, index=index)
+    assert len(found.records) == 3
+    assert found.records["record"].nunique() == found.errors["record"].nunique() == 3
+    looked = build_index(results, index=index)
+    assert (looked.copied, looked.wrong, looked.missing) == ((("a copy", first),), (), ())
+    assert list_records(results, index=index).found_n == 3
+    (copy,) = list_records(results, index=index, condition="copied").lines
+    assert copy.said == f"the same record as {first}, and counts there alone"
+    assert type_envelope("glycol", results=results, index=index).records_n == 3
+    # A copy that goes is no loss; and it is the record, where the other is gone.
+    shutil.copytree(results / first, results / "second copy")
+    build_index(results, index=index)
+    shutil.rmtree(results / "second copy")
+    looked = build_index(results, index=index)
+    assert (looked.missing, looked.moved, [each[0] for each in looked.copied]) == ((), (), ["a copy"])
+    shutil.rmtree(results / first)
+    looked = build_index(results, index=index)
+    assert (looked.copied, looked.missing, looked.moved) == ((), (), ((first, "a copy"),))
+    assert list_records(results, index=index).found_n == 3
+
+
+def test_a_copy_that_was_altered_leaves_the_record_whole(results, index):
+    (first,) = made_records.many(results, 1)
+    shutil.copytree(results / first, results / "a copy")
+    journal = results / first / "journal.jsonl"
+    build_index(results, index=index)
+    journal.write_bytes(journal.read_bytes().replace(b'"value": 4.0', b'"value": 4.1', 1))
+    looked = build_index(results, index=index)
+    assert [each[:2] for each in looked.wrong] == [(first, "altered")]
+    assert looked.copied == ()
+    assert list(records(results, index=index, condition="whole").records["folder"]) == [str(results / "a copy")]
+
+
+@pytest.mark.parametrize("ask", [build_index, records], ids=["built anew", "looked at"])
+def test_a_record_that_was_renamed_is_moved_and_not_missing(results, index, ask):
+    first, second = made_records.many(results, 2)
+    build_index(results, index=index)
+    (results / first).rename(results / "elsewhere")
+    if ask is build_index:
+        looked = build_index(results, index=index)
+        assert (looked.moved, looked.missing, looked.wrong) == (((first, "elsewhere"),), (), ())
+    found = records(results, index=index).records
+    assert list(found["condition"]) == ["whole", "whole"]
+    assert {Path(each).name for each in found["folder"]} == {"elsewhere", second}
+
+
+def test_one_that_was_missing_and_comes_back_under_another_name_is_moved(results, index):
+    first, _ = made_records.many(results, 2)
+    build_index(results, index=index)
+    shutil.move(results / first, results.parent / "away")
+    assert build_index(results, index=index).missing == (first,)
+    shutil.move(results.parent / "away", results / "back")
+    found = records(results, index=index).records
+    assert list(found["condition"]) == ["whole", "whole"]
+    assert build_index(results, index=index).missing == ()
+
+
+def test_a_serial_with_a_star_is_listed_alone_and_a_star_still_stands_for_any(results, index):
+    for number, serial in enumerate(("Q*7", "Q17", "Q27", "q*7")):
+        made_records.made(results, f"{number}", serial=serial, date=DAY)
+    assert sorted(records(results, index=index, serial="q*7").records["serial"]) == ["Q*7", "q*7"]
+    assert list_records(results, index=index, serial="Q*7").found_n == 2
+    assert list_records(results, index=index, serial="Q*").found_n == 4
+
+
+def test_serials_that_look_alike_are_told_apart():
+    assert as_written("GF-104") == '"GF-104"'
+    assert as_written("GF\u2011104") == '"GF\u2011104" (U+2011 NON-BREAKING HYPHEN)'
+    assert as_written("GF 104") == '"GF 104"'
 
 
 def test_letters_of_a_serial_do_not_matter():

@@ -124,6 +124,43 @@ def test_advice_says_too_few_and_names_its_methods():
     assert many.months == pytest.approx(many.methods[0].months)
 
 
+def test_names_of_instruments_are_not_broken_into_a_narrow_column():
+    long = {"instruments": ["source: WORKSHOP,PRECISION SOURCE,S-4711,1.0", "meter: WORKSHOP,MULTIMETER,S-4712,2.0"]}
+    text = sections_text(
+        told(history(run(0, 0, "as left", 0.0, **long, bench="the bench of the instrument workshop")), None)
+    )
+    assert "instruments: source: WORKSHOP,PRECISION SOURCE,S-4711,1.0;" in text
+    assert "WORKSHOP,MULTIMETER,S-4712,2.0" in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_no_room_for_the_drift_is_the_shortest_interval():
+    # 0.01 % of span a month, never adjusted: 0.19 of 0.2 after 19 months, and its interval (U 0.02) is beyond at once.
+    runs = [run(number, 4.75 * number, "as found", 0.0475 * number) for number in range(5)]
+    found = advised(history(*runs))
+    assert found.months == 0
+    assert found.said.startswith("none: adjust before it goes back; then ")
+    assert "no room for a drift" in found.said
+    # 4.75 months, found in, in, in, between (95 %): 4.75 x 1.25^3 = 9.28 (by hand).
+    assert found.months_adjusted == pytest.approx(4.75 * 1.25**3, rel=2e-3)
+    assert "none" in [
+        row[2] for section in told(history(*runs), found).sections for row in section.rows if len(row) == 3
+    ]
+
+
+def test_a_unit_that_stands_out_of_tolerance_gets_no_interval():
+    steady = [run(number, 12 * number, "as found", 0.02) for number in range(4)]
+    found = advised(history(*steady, run(4, 48, "as found", 0.21)))
+    assert found.months == 0
+    assert found.said.startswith("none: adjust before it goes back")
+    assert "out of tolerance when it was measured last" in found.said
+    left = advised(history(*steady, run(4, 48, "as found", 0.21), run(5, 48.01, "as left", 0.0)))
+    assert "out of tolerance when it was measured last" not in left.said
+    assert "find why it leaves no room" in left.said  # a jump of 0.19 within a year leaves none within 0.2
+    few = advised(history(run(0, 0, "as left", 0.0), run(1, 12, "as found", 0.21)))  # too few to say more
+    assert (few.months, math.isnan(few.months_adjusted)) == (0, True)
+
+
 def test_the_interval_is_left_out_where_it_may_not_stand():
     found = history(*drifting())
     assert "interval" not in sections_text(told(found, None)).lower().replace("95 % interval", "")

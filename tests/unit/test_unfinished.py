@@ -41,6 +41,7 @@ def cut(small, tmp_path):
             read = [number for number, line in enumerate(lines) if line.startswith(b'{"kind": "reading"')]
             lines = lines[: read[readings_n - 1] + 1 if readings_n else read[0] - 20]
         (folder / "journal.jsonl").write_bytes(b"".join(lines) + tail)
+        (folder / "unsealed").touch()
         return folder
 
     return made

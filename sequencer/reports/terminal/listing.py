@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from instruments.texts import counted, visible
 from sequencer.reports.as_text import plain
@@ -28,33 +28,45 @@ def listing_text(found: Listing, *, width: int = 80) -> str:
     return "\n".join(lines)
 
 
-def looked_text(
-    results: Path,
-    read_n: int,
-    wrong: Sequence[tuple[str, str, str]],
-    missing: Sequence[str],
-    log_faults: Sequence[str],
-    *,
-    width: int = 80,
-) -> str:
+class Found(Protocol):
+    """What a look at every record found, as `index.looking.Looked`."""
+
+    @property
+    def read_n(self) -> int: ...
+    @property
+    def wrong(self) -> Sequence[tuple[str, str, str]]: ...
+    @property
+    def missing(self) -> Sequence[str]: ...
+    @property
+    def moved(self) -> Sequence[tuple[str, str]]: ...
+    @property
+    def copied(self) -> Sequence[tuple[str, str]]: ...
+    @property
+    def log_faults(self) -> Sequence[str]: ...
+
+
+def looked_text(results: Path, found: Found, *, width: int = 80) -> str:
     """What a look at every record found.
 
     Args:
         results: folder of the records.
-        read_n: how many were read.
-        wrong: (folder, condition, what of it).
-        missing: folders that are gone.
-        log_faults: what was changed in the log of units.
+        found: in it.
         width: of a line.
     """
-    lines = [f"{counted(read_n, 'record')} read, {len(wrong)} not whole, {len(missing)} missing"]
-    for folder, condition, said in wrong:
+    more = f", {len(found.copied)} copied" if found.copied else ""
+    lines = [
+        f"{counted(found.read_n, 'record')} read, {len(found.wrong)} not whole, {len(found.missing)} missing{more}"
+    ]
+    for folder, condition, said in found.wrong:
         lines += wrapped(f"{folder}: {condition.upper()}: {said}", width, first="  ", then="    ")
-    lines += listed((f"{folder}: MISSING: its folder is gone" for folder in missing), width, first="  ", then="    ")
-    lines += listed((f"ALTERED: {each}" for each in log_faults), width, first="  ", then="    ")
-    if wrong:
-        lines += wrapped(f"do: livezero verify {results / wrong[0][0]}", width, first="  ", then="    ")
-    if missing:
+    told = [f"{folder}: MISSING: its folder is gone" for folder in found.missing]
+    told += [f"{folder}: moved: it is {now} now" for folder, now in found.moved]
+    told += [f"{folder}: copied: the same record as {other}; it counts there alone" for folder, other in found.copied]
+    told += [f"ALTERED: {each}" for each in found.log_faults]
+    lines += listed(told, width, first="  ", then="    ")
+    if found.wrong:
+        lines += wrapped(f"do: livezero verify {results / found.wrong[0][0]}", width, first="  ", then="    ")
+    if found.missing:
         lines += wrapped("do: put them back from a copy, or livezero index --forget-missing", width, first="  ")
     return "\n".join(lines)
 

@@ -94,16 +94,17 @@ def lines_of(
         return TraceLines()
     length_s = grid[1] * (len(grid[0]) - 1)
     width_Hz = 1 / length_s
-    rate_Hz, turn_Hz, moved = math.nan, math.nan, math.nan
+    rate_Hz, moved = math.nan, math.nan
     if train is not None:  # every edge too many gives its part
         rate_Hz = train.rate_Hz
         moved = train.edges.height * train.counted_Hz / rate_Hz
-        turn_Hz = _turn_Hz(train)
     is_steady = (
         train is not None and train.change_pct <= _STEADY_PERIODS / (rate_Hz * length_s) * 100 + train.scatter_pct
     )
     heights, step_Hz = amplitudes(grid[0]), 1 / (len(grid[0]) * grid[1])
     steady = train if is_steady else None
+    is_own = steady is None or _is_swing_own(heights, step_Hz, steady)
+    turn_Hz = _turn_Hz(train, has_marks=is_own)
     if steady is not None:
         told = _by_comb(lines[:SHOWN_LINES], heights, step_Hz, steady)
     else:
@@ -123,7 +124,7 @@ def lines_of(
     found = TraceLines(
         shown=lines[:SHOWN_LINES],
         origins=shown,
-        is_swing_own=steady is None or _is_swing_own(heights, step_Hz, steady),
+        is_swing_own=is_own,
         is_height_own=steady is not None and _is_height_own(heights, step_Hz, steady, added),
     )
     if is_few or (train is not None and steady is None):
@@ -159,9 +160,11 @@ def _hidden(unknown: tuple[Line, ...], heights: FloatArray, step_Hz: float) -> t
     )
 
 
-def _turn_Hz(train: PulseTrain) -> float:
+def _turn_Hz(train: PulseTrain | None, *, has_marks: bool) -> float:
     """How often the wheel turns, by its marks, or by what is missing at even distances; NaN where nothing tells it."""
-    if train.marks is not None:
+    if train is None:
+        return math.nan
+    if has_marks and train.marks is not None:
         return train.rate_Hz / train.marks.every_n
     if train.wheel is not None:
         return train.rate_Hz / train.wheel.pulses_n
@@ -296,7 +299,8 @@ def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train
         train: of the trace.
     """
     rate_Hz = train.rate_Hz
-    turn_Hz = _turn_Hz(train)
+    is_own = _is_swing_own(heights, step_Hz, train)
+    turn_Hz = _turn_Hz(train, has_marks=is_own)
     rates_Hz, sizes = peaks_in(heights, 1 / step_Hz)
     orders = np.round(rates_Hz / rate_Hz)
     # A line so near nought is a wander of the pulses' own level.
@@ -304,7 +308,7 @@ def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train
     is_whole &= (orders > 0) & ~stand_alone(rates_Hz, heights, step_Hz, rate_Hz)
     is_wheel = np.abs(rates_Hz - np.round(rates_Hz / turn_Hz) * turn_Hz) < _TURN_WIDTHS * step_Hz
     is_wheel &= ~is_whole
-    if train.repeat_pct and _is_swing_own(heights, step_Hz, train):
+    if train.repeat_pct and is_own:
         is_whole |= is_swung(rates_Hz, heights, step_Hz, rate_Hz, rate_Hz / train.repeat_n, train.repeat_pct / 100)
     is_pulses = is_whole | (is_of_pulses(rates_Hz, heights, step_Hz, rate_Hz) & ~is_wheel)
     # The same peak, found twice, may differ in its last digits.

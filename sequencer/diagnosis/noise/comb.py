@@ -29,6 +29,7 @@ _UNDER = 0.2  # of the height of a line is that of the multiple that it swings a
 _ALONE = 3.0  # times as high as the multiples about it
 _SWUNG_N, _SWUNG_LEAST, _SWUNG = 6, 0.2, 0.4  # multiples; of the highest one; of the lines that a swing has about it
 _PARTED_N = 6  # steps of the spectrum from one line of a swing to the next: nearer ones are not told apart
+_OF_SIDES = 0.5  # of the highest line between two multiples is one that counts
 _BESIDE_N = 4  # steps of the spectrum: what lies nearer is not told from the multiple itself
 _WHOLES_N, _PAIRED = 3, 2.0  # lines that pairs are looked for about; times as high may one of a pair be as the other
 _SEEN_N = 2  # steps of the spectrum, that a swing seen by the pulses alone may lie off
@@ -178,9 +179,9 @@ def is_pattern_own(heights: FloatArray, step_Hz: float, pulse_Hz: float, gaps: F
         sides = slice((order - 1) * every_n, (order + 1) * every_n)  # a multiple of the pulse rate, and those about it
         own_due, own_found = due[sides], found[sides]
         is_whole = np.arange(2 * every_n) % every_n == every_n - 1
-        is_side = ~is_whole & (own_due > _UNDER * own_due.max())
+        is_side = ~is_whole & (own_due > _OF_SIDES * own_due[~is_whole].max())  # however small: noise is no less
         whole_due = float(own_due[is_whole].max())
-        if is_side.any() and whole_due > _UNDER:
+        if whole_due > _UNDER:
             per_due = float(own_found[is_whole].max()) / whole_due
             ratios.append(float(np.median(own_found[is_side] / own_due[is_side])) / max(per_due, 1e-300))
     return not ratios or float(np.median(ratios)) > _SWUNG

@@ -14,6 +14,7 @@ from instruments.texts import to_digits
 from instruments.unit_names import USUAL
 from instruments.units import canonical, is_alike, mismatch, rescale
 from sequencer.readings.decimal_marks import MARKS, decimal_mark, is_either, stated_marks, with_point
+from sequencer.readings.heading_words import DOWN, UP, folded
 
 __all__ = ["LONGEST_CELL", "TapColumn", "is_unread", "meanings", "tap_column"]
 
@@ -22,10 +23,9 @@ _PER_MINUTE = re.compile(r"(?:(?<![0-9])1|U|r|rev)?\s?/\s?min|min(?:\^|\*\*)?(?:
 _IN_NUMBERS = set("0123456789.,+-eE '\u2019\u2009\u00a0\u202f")
 _BESIDE_FRAC = 0.1  # of the range: what lies further out is no reading of this tap
 _BLANK = {"", "-", "--", "\u2013", "\u2014"}
-_DIRECTIONS = {
-    "up": {"up", "u", "upscale", "rising", "increasing", "auf", "steigend", "+", "\u2191"},
-    "down": {"down", "d", "downscale", "falling", "decreasing", "ab", "fallend", "\u2193"},
-}
+_DIRECTIONS = {"up": {*UP, "u", "+", "\u2191"}, "down": {*DOWN, "d", "\u2193"}}
+_MOST_WORDS = 3
+_MOST_DIGITS = 4
 _MINUS = {"-", "\u2212", "\u2013"}
 _UNREAD = OVERLOAD | {"over", "overflow", "over range", "overrange", "ovl", "ovld", "err", "error", "n/a", "n.a."}
 
@@ -201,15 +201,23 @@ def _is_unit_of(unit: str, to_unit: str) -> bool:
 
 
 def meanings(path: str, name: str, cells: list[tuple[int, str]], faults: list[tuple[int, ReadingsError]]) -> list[str]:
-    """The cells of the column "direction" or "cycle", with their lines, as what they mean."""
+    """The cells of the column "direction" or "cycle", with their lines, as what they mean; one fault at most."""
     is_signed = any(cell == "+" for _, cell in cells)  # else "-" may as well stand for nothing
-    found = []
-    for line, cell in cells:
-        try:
-            found.append("down" if is_signed and cell in _MINUS else _MEANINGS[name](f"{path}:{line}", cell))
-        except ReadingsError as error:
-            faults.append((line, error))
+    found = ["down" if is_signed and cell in _MINUS else _MEANINGS[name](cell) for _, cell in cells]
+    if wrong := [cell for cell, meant in zip(cells, found, strict=True) if not meant]:
+        faults.append((wrong[0][0], _misread(path, name, wrong)))
     return found
+
+
+def _misread(path: str, name: str, wrong: list[tuple[int, str]]) -> ReadingsError:
+    """One error for all cells of a column that say nothing."""
+    words = list(dict.fromkeys(f'"{shortened(cell)}"' for _, cell in wrong))
+    more = len(words) - _MOST_WORDS
+    listed = ", ".join(words[:_MOST_WORDS]) + (f" and {more} more" if more > 0 else "")
+    is_not = f"is no {name}" if len(words) == 1 else f"are no {name}s"
+    rows = f" ({len(wrong)} rows)" if len(wrong) > 1 else ""
+    allowed, todo = _STATED[name]
+    return ReadingsError(f"{listed} {is_not}{rows}", where=f"{path}:{wrong[0][0]}", allowed=allowed, todo=todo)
 
 
 def is_unread(cell: str) -> bool:
@@ -217,17 +225,17 @@ def is_unread(cell: str) -> bool:
     return cell.casefold().lstrip("+-") in _UNREAD or (len(cell) > 2 and not cell.strip("-–—"))
 
 
-def _direction(where: str, text: str) -> str:
-    for direction, words in _DIRECTIONS.items():
-        if text.casefold() in words:
-            return direction
-    raise ReadingsError(f'"{text}" is no direction', where=where, allowed="up or down", todo="write up or down")
+def _direction(text: str) -> str:
+    word = folded(text)
+    return next((direction for direction, words in _DIRECTIONS.items() if word in words), "")
 
 
-def _whole(where: str, text: str) -> str:
-    if not text.isdecimal() or len(text) > 4:
-        raise ReadingsError(f'"{text}" is no cycle', where=where, allowed="1, 2, 3 ...")
-    return text
+def _whole(text: str) -> str:
+    return text if text.isdecimal() and len(text) <= _MOST_DIGITS else ""
 
 
-_MEANINGS: dict[str, Callable[[str, str], str]] = {"direction": _direction, "cycle": _whole}
+_MEANINGS: dict[str, Callable[[str], str]] = {"direction": _direction, "cycle": _whole}
+_STATED = {
+    "direction": ("up or down, also as German, French, Spanish, Italian or Dutch has it", "write up or down"),
+    "cycle": ("1, 2, 3 ...", ""),
+}

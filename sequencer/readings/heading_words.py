@@ -55,15 +55,17 @@ WORDS: dict[Meaning, set[str]] = {
 # The end that a word is said of where nothing else tells it; a setpoint or a nominal value may be of either.
 USUAL_END: dict[End, set[str]] = {"input": _SET, "output": _EXPECTED | _ACTUAL}
 
+# Of headings and of cells alike.
 UP = (
     {"up", "upscale", "upward", "upwards", "rising", "increasing", "ascending", "auf", "aufwarts", "steigend"}
-    | {"montee", "montant", "croissant", "subida", "subiendo", "ascendente", "creciente", "salita", "crescente"}
-    | {"op", "opgaand", "stijgend"}
+    | {"aufsteigend", "montee", "montant", "montante", "croissant", "croissante", "ascendant", "ascendante", "subida"}
+    | {"subiendo", "ascendente", "creciente", "salita", "crescente", "op", "opgaand", "stijgend", "oplopend", "omhoog"}
 )
 DOWN = (
     {"down", "downscale", "downward", "downwards", "falling", "decreasing", "descending", "ab", "abwarts"}
-    | {"fallend", "descente", "descendant", "decroissant", "bajada", "bajando", "descendente", "decreciente"}
-    | {"discesa", "discendente", "decrescente", "neer", "neergaand", "dalend"}
+    | {"fallend", "absteigend", "descente", "descendant", "descendante", "decroissant", "decroissante", "bajada"}
+    | {"bajando", "descendente", "decreciente", "discesa", "discendente", "decrescente", "neer", "neergaand", "dalend"}
+    | {"aflopend", "omlaag"}
 )
 
 # They say nothing of which column it is.

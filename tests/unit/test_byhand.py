@@ -199,12 +199,24 @@ def test_an_order_without_traverses_tells_no_direction(table):
 @pytest.mark.parametrize(
     ("up", "down"),
     [("up", "down"), ("u", "d"), ("Auf", "Ab"), ("steigend", "fallend"), ("rising", "falling"), ("+", "-"),
-     ("+", "\N{MINUS SIGN}"), ("\N{UPWARDS ARROW}", "\N{DOWNWARDS ARROW}"), ("upscale", "downscale")],
+     ("+", "\N{MINUS SIGN}"), ("\N{UPWARDS ARROW}", "\N{DOWNWARDS ARROW}"), ("upscale", "downscale"),
+     # Common practice, no source; the words of dictionaries, from memory.
+     ("montée", "descente"), ("Montante", "Descendante"), ("subida", "bajada"), ("salita", "discesa"), ("op", "neer"),
+     ("oplopend", "aflopend"), ("aufsteigend", "absteigend"), ("aufwärts", "abwärts"), ("ascendente", "descendente")],
 )  # fmt: skip
-@pytest.mark.parametrize("heading", ["direction", "Richtung"])
+@pytest.mark.parametrize("heading", ["direction", "Richtung", "Sens", "Sentido", "Direzione", "Richting"])
 def test_directions_are_taken_in_the_words_and_signs_people_use(table, heading, up, down):
     found = table(f"{heading};input;output\n{up};0;4\n{up};1000;20\n{down};1000;20.1\n{down};0;4.1\n")
     assert [each[:3] for each in visits(found)] == [(1, "up", 0), (1, "up", 1), (1, "down", 1), (1, "down", 0)]
+
+
+def test_words_that_are_no_direction_are_refused_once_for_the_column(table):
+    rows = "".join(f"{'left' if at % 200 else 'right'};{at};{4 + at / 62.5}\n" for at in range(0, 1000, 100))
+    rows += "".join(f"{word};1000;20\n" for word in ("left", "right", "left"))
+    with pytest.raises(ReadingsError, match=r'"right", "left" are no directions \(13 rows\)') as wrong:
+        table(f"direction;input;output\n{rows}")
+    assert not wrong.value.others
+    assert wrong.value.where.endswith(":2")
 
 
 def test_a_minus_without_a_plus_is_no_direction(table):

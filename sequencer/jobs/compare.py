@@ -12,8 +12,9 @@ from sequencer.diagnosis.comparison import compare as set_side_by_side
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.jobs.by_hand import by_hand
 from sequencer.jobs.plan import load_type
+from sequencer.readings.raw_table import WORKBOOKS
 from sequencer.record.digest import inputs_of
-from sequencer.record.layout import SEQUENCE, type_sheet_of
+from sequencer.record.layout import SEQUENCE, is_place, type_sheet_of
 from sequencer.record.load import load
 
 __all__ = ["compare", "margin_of", "of_sides", "side_of"]
@@ -27,31 +28,32 @@ def compare(
     bench: LoadedBench | Path | str | None = None,
     margin: str = "",
     same_bench: bool = False,
+    results: Path | str = "results",
 ) -> Comparison:
     """Two records, or readings taken by hand, side by side; B less A.
 
     Args:
-        a: a record or its folder, or a CSV taken by hand.
+        a: a record, or what `open` takes: its folder, the serial of its unit, its digest; or a table taken by hand.
         b: the other.
         type_sheet: of the unit, for a CSV.
         bench: whose instruments a CSV was taken with; None = not known, so nothing can be told.
         same_bench: the same instruments were used for both, in the same ranges, as a person says.
         margin: within which they are to be equivalent, as a tolerance is written; "" = not asked.
+        results: where a serial is looked for.
 
     Raises:
-        InputError: the margin is none, or a CSV has no type sheet.
+        InputError: the margin is none, a side is neither, or a CSV has no type sheet.
         ReadingsError: different types or taps, no point in common, or a CSV at fault.
-        RecordError: a record is damaged.
+        RecordError: there is no such record, several are meant, or it is damaged.
 
     Example:
-        >>> one, other = sequencer.open("GF-104"), sequencer.open("GF-108")
-        >>> found = sequencer.compare(one, other)
+        >>> found = sequencer.compare("GF-104", "GF-108")
         >>> found.result, round(found.mean_pct, 1)
         ('different', 0.4)
         >>> found.points["is_different"].all()
         np.True_
     """
-    sides = [_side(Path(each), type_sheet, bench) for each in (a, b)]
+    sides = [_side(_place(each, results), type_sheet, bench) for each in (a, b)]
     return of_sides(*sides, margin=margin, same_bench=same_bench)
 
 
@@ -74,6 +76,21 @@ def side_of(folder: Path, *, seeks_causes: bool = True) -> Side:
         sheet=type_sheet_of(folder),
         sequence_digest=inputs_of(folder).get(SEQUENCE, ""),
     )
+
+
+def _place(named: PathLike[str] | str, results: Path | str) -> Path:
+    """Where a side is: a file or a folder as it is named, else the folder of the record that is meant."""
+    if not isinstance(named, PathLike | str):
+        raise InputError(
+            f"a {type(named).__name__} is neither a record nor a table",
+            allowed="a record, its folder, the serial of its unit, a file",
+        )
+    path = Path(named)
+    if is_place(path) or path.suffix.casefold() in {".csv", *WORKBOOKS}:
+        return path
+    from sequencer.jobs.index_jobs import find_record  # noqa: PLC0415  a database is loaded by those alone who ask it
+
+    return find_record(str(path), results).folder
 
 
 def _side(path: Path, type_sheet: TypeSheet | Path | str | None, bench: LoadedBench | Path | str | None) -> Side:

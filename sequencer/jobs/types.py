@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from instruments.errors import InputError, RecordError
+from instruments.errors import InputError, RecordError, shortened
 from sequencer.history.envelope import Envelope, envelope, units_of
 from sequencer.history.parquet import NOT_FINISHED, Store, write_part
 from sequencer.history.simulated import simulated_n
@@ -141,7 +141,7 @@ def envelope_of(found: Frames) -> Envelope:
         found: as `sequencer.records` gives them.
 
     Raises:
-        InputError: they are of several types.
+        InputError: they are of several types, or no records.
         RecordError: there is none.
         ReadingsError: none has errors to go by.
 
@@ -152,6 +152,7 @@ def envelope_of(found: Frames) -> Envelope:
         >>> found.curve["mean"].round(1).tolist()[:3]
         [0.4, 0.4, 0.4]
     """
+    _refuse_other(found)
     types = sorted(set(found.records["type"]) - {""})
     if not types:
         raise RecordError("there is no record to go by", todo="livezero records lists what there is")
@@ -160,6 +161,12 @@ def envelope_of(found: Frames) -> Envelope:
             f"the records are of {len(types)} types", allowed="; ".join(types[:8]), todo='name one: records(type="...")'
         )
     return _envelope(types[0], _in_memory(types[0], found, is_good=False))
+
+
+def _refuse_other(found: object) -> None:
+    if not isinstance(found, Frames):
+        given = f'records(type="{shortened(found)}")' if isinstance(found, str) else "what sequencer.records gives"
+        raise InputError(f"a {type(found).__name__} is no table of records", todo=f"give {given}")
 
 
 def _in_memory(type_: str, frames: Frames, *, is_good: bool) -> Sums:

@@ -9,6 +9,7 @@ import pandas as pd
 from instruments.errors import InputError, RecordError, nearest
 from sequencer.diagnosis.account import Account
 from sequencer.diagnosis.result import Content
+from sequencer.evaluation.figure_list import Figure
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports import words
 
@@ -59,7 +60,7 @@ class Record:
 
     @property
     def figures(self) -> pd.DataFrame:
-        """One row a figure, by its name.
+        """One row a figure, by its name; `figure` gives one, and says of a name that is none which is meant.
 
         Columns: value (NaN = not determinable, then `remark` says why), unit, U (expanded), u_scatter, corrected, low,
         high, by_noise, at_pct, remark, as of `Figure`. Without rows where nothing could be evaluated.
@@ -69,6 +70,15 @@ class Record:
         texts = {"name", "unit", "remark"}
         frame = pd.DataFrame(rows, columns=list(_OF_A_FIGURE))
         return frame.astype({name: float for name in _OF_A_FIGURE if name not in texts}).set_index("name")
+
+    def figure(self, name: str) -> Figure:
+        """One figure, by its name: `record.figure("hysteresis").value`.
+
+        Raises:
+            InputError: there is no figure of that name.
+            RecordError: nothing could be evaluated.
+        """
+        return self._evaluated("there are no figures").figure(name)
 
     @property
     def diagnosis(self) -> Account | None:
@@ -93,11 +103,12 @@ class Record:
             raise InputError(
                 f'there is no plot "{name}"', allowed=", ".join(PLOTS), todo=f'write "{near}"' if near else ""
             )
+        return Plot(PLOTS[name](self._evaluated("there is nothing to draw")))
+
+    def _evaluated(self, otherwise: str) -> Evaluation:
         if self.evaluation is None:
-            raise RecordError(
-                f"there is nothing to draw: {self.content.reason}", where=str(self.folder), todo="look at .readings"
-            )
-        return Plot(PLOTS[name](self.evaluation))
+            raise RecordError(f"{otherwise}: {self.content.reason}", where=str(self.folder), todo="look at .readings")
+        return self.evaluation
 
     def _repr_html_(self) -> str:
         from sequencer.reports.notebook import evaluation_html  # noqa: PLC0415  only a notebook asks

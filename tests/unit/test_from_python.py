@@ -37,6 +37,10 @@ def record(tmp_path_factory):
             lambda: sequencer.records(serail="GF-104"), '(?s)asked for by "serail".*"serial"', id="no question"
         ),
         pytest.param(
+            lambda: sequencer.envelope_of("glycol"), r'(?s)a str is no table.*records\(type="glycol"\)', id="no records"
+        ),
+        pytest.param(lambda: sequencer.compare(5, 6), "an? int is neither a record nor a table", id="no side"),
+        pytest.param(
             lambda: sequencer.stated_type(input="0 .. 60", output="4 .. 20 mA", tolerance="1 % of span"),
             "has no unit",
             id="no unit",
@@ -86,6 +90,23 @@ def test_each_plot_is_a_drawing_that_a_notebook_shows(record, name):
 def test_a_plot_that_is_not_there_is_answered_with_the_nearest(record):
     with pytest.raises(sequencer.LivezeroError, match=r'(?s)no plot "eror".*write "error"'):
         record.plot("eror")
+
+
+def test_a_figure_that_is_not_there_is_answered_with_the_nearest(record):
+    assert record.figure("hysteresis") == record.evaluation.figure("hysteresis")
+    with pytest.raises(sequencer.LivezeroError, match=r'(?s)no figure "hysteresys".*write "hysteresis"'):
+        record.figure("hysteresys")
+
+
+def test_records_are_compared_by_what_they_are_opened_by(record):
+    results = record.folder.parent
+    by_serial = sequencer.compare("GF-104", "gf-104", results=results)
+    assert by_serial.points.equals(sequencer.compare(record, record.folder).points)
+    for name, says in (("GF-140", r'(?s)neither such a folder nor such a record.*"GF-104"'), ("GF-104@x", "@|date")):
+        with pytest.raises(sequencer.LivezeroError, match=says):
+            sequencer.compare("GF-104", name, results=results)
+    with pytest.raises(sequencer.LivezeroError, match="no such record"):
+        sequencer.compare("GF-104", "GF-104", results=results / "nowhere")
 
 
 def test_diagnosis_and_comparison_have_views_of_their_own(record):

@@ -51,6 +51,7 @@ __all__ = [
     "WrongInstrumentError",
     "nearest",
     "shortened",
+    "to_write",
 ]
 
 _FULL, _DISK_IS_FULL = 3, {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}  # disk, file, share of it
@@ -69,6 +70,12 @@ def nearest(word: str, choices: Sequence[str]) -> str:
     spelled = {_spelled(choice): choice for choice in reversed(choices)}
     found = difflib.get_close_matches(_spelled(word[:_LONGEST_WORD]), spelled, n=1, cutoff=0.6)
     return spelled[found[0]] if found else ""
+
+
+def to_write(texts: Sequence[str]) -> str:
+    """What to do where one of these texts belongs; "" if there are none."""
+    shown = [f'"{each}"' for each in texts]
+    return f"write {' or '.join(filter(None, (', '.join(shown[:-1]), shown[-1])))}" if shown else ""
 
 
 def _spelled(word: str) -> str:
@@ -141,9 +148,38 @@ class LivezeroError(Exception):
 
 
 class InputError(LivezeroError):
-    """A file, an option or an entry is wrong."""
+    """A file, an option or an entry is wrong.
+
+    Args:
+        what: the fault, in one line.
+        where: whatever finds the place.
+        allowed: what would have been right.
+        todo: what the user does next; "" = write one of `meant`, if any.
+        others: further errors found in the same pass.
+        part: the part of what was given that is wrong; "" = all of it.
+        meant: what may be meant in its place.
+    """
 
     family_code = 2
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str = "",
+        allowed: str = "",
+        todo: str = "",
+        others: tuple[LivezeroError, ...] = (),
+        part: str = "",
+        meant: tuple[str, ...] = (),
+    ) -> None:
+        super().__init__(what, where=where, allowed=allowed, todo=todo or to_write(meant), others=others)
+        self.part = part
+        self.meant = meant
+
+    def meant_in(self, given: str) -> tuple[str, ...]:
+        """What may be meant in place of the whole text that was given."""
+        return tuple(given.replace(self.part, each, 1) if self.part else each for each in self.meant)
 
 
 class PlanError(LivezeroError):

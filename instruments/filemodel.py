@@ -53,8 +53,7 @@ def as_field(parse: Callable[[str], Any]) -> BeforeValidator:
         try:
             return parse(given)
         except InputError as error:
-            raise PydanticCustomError(
-                "livezero", "{what}", {"what": error.what, "allowed": error.allowed, "todo": error.todo}
-            ) from error
+            told = {"what": error.what, "allowed": error.allowed, "todo": error.todo, "meant": error.meant_in(given)}
+            raise PydanticCustomError("livezero", "{what}", told) from error
 
     return BeforeValidator(validate)

@@ -76,6 +76,8 @@ def _no_unit(text: str) -> InputError:
         allowed="mA, V, mV, Hz, kHz, rpm, ohm, degC, mbar, kPa, kPa(g), kPa(a), %RH, pH, m3/h, s, ms, % and the like",
         todo=(f'did you mean "{guess}"? ' if guess else "")
         + 'write the unit as on the data plate; small and capital letters differ ("mA", not "MA")',
+        part=text,
+        meant=(guess,) if guess else (),
     )
 
 

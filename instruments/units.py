@@ -5,7 +5,9 @@ pint does the dimensions, by the names in `unit_names`. Here stand the text form
 per revolution; a temperature difference is never taken for a temperature, nor a gauge for an absolute pressure.
 """
 
+import contextlib
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias
@@ -56,6 +58,9 @@ _FULL_SCALE = re.compile(r"%\s*(?:of\s+)?(?:full[\s-]?scale|f\.?s\.?)", re.IGNOR
 _ABSOLUTE = re.compile(r"(.*(?:%|percent|ppm))\s+abs(?:olute)?")
 _DIGITS = re.compile(rf"({_NUMBER})\s*(?:digits?|dgts?|counts?)", re.IGNORECASE)
 _SHARES = {"percent", "ppm"}
+_SHARE = re.compile(rf"({_NUMBER}\s*%)\s*[^\W\d].*")
+_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
+_THOUSANDS = re.compile(r"(?<=[0-9]),[0-9]{3}(?![0-9])")
 DIGITS = "digits"
 CLASS = "class"
 _BY_NAME = {DIGITS: '"2 digits"', CLASS: '"IEC 60751 class A"'}
@@ -94,20 +99,37 @@ def quantity(text: str, *, like: str = "") -> Quantity:
     """
     match = _QUANTITY.fullmatch(_plain(text))
     if match is None:
-        hint = "write the decimal point as a point" if "," in text else "write a number, then its unit"
-        raise InputError(f'"{shortened(text)}" is not a number with a unit', allowed=_example(like), todo=hint)
+        meant = _with_points(text, quantity)
+        hint = "" if meant else "write a number, then its unit"
+        what = f'"{shortened(text)}" is not a number with a unit'
+        raise InputError(what, allowed=_example(like), todo=hint, part=text, meant=meant)
     number, unit = match.groups()
     if not unit:
-        shown = " or ".join(
-            f'"{shortened(number)} {each}"' for each in ({"s": ("s", "min")}.get(like, (like,)) if like else ())
-        )
-        todo = f"add the unit: {shown}" if shown else "add the unit"
-        raise InputError(f'"{shortened(text)}" has no unit', allowed=_example(like), todo=todo)
+        units = {"s": ("s", "min"), "": ()}.get(like, (like,))
+        meant = tuple(f"{shortened(number)} {each}" for each in units)
+        todo = "" if meant else "add the unit"
+        raise InputError(f'"{shortened(text)}" has no unit', allowed=_example(like), todo=todo, part=text, meant=meant)
     found = _make(number, unit)
     if like and not is_alike(unit, like):
         todo = f"give it in {like}{mismatch(unit, like)}"
         raise InputError(f'"{shortened(text)}" is not in {like}', allowed=_example(like), todo=todo)
     return found
+
+
+def _with_points(text: str, parse: Callable[[str], object]) -> tuple[str, ...]:
+    """A text with points for its decimal commas, or without the commas that may divide thousands; () if it has none.
+
+    Args:
+        text: as it was given.
+        parse: takes what is right, raises InputError else.
+    """
+    meant = [_COMMA.sub(".", text), *([_COMMA.sub("", text)] if _THOUSANDS.search(text) else [])]
+    found = []
+    for each in meant if "," in text else ():
+        with contextlib.suppress(InputError):
+            parse(each)
+            found.append(each)
+    return tuple(found)
 
 
 def _example(like: str) -> str:
@@ -238,15 +260,16 @@ def span(text: str, *, like: str = "") -> Span:
         InputError: not two numbers and a unit, an unknown unit, no width, or another dimension than `like`.
     """
     match = _SPAN.fullmatch(_plain(text))
-    if match is None:
-        raise InputError(
-            f'"{shortened(text)}" is not a range', allowed=_SPAN_FORM, todo="write the two ends and the unit"
-        )
+    if match is None or "," in (match[4] or ""):  # of "0 .. 2,4 bar"
+        meant = _with_points(text, span)
+        todo = "" if meant else "write the two ends and the unit"
+        raise InputError(f'"{shortened(text)}" is not a range', allowed=_SPAN_FORM, todo=todo, part=text, meant=meant)
     low_text, low_unit, high_text, unit = match.groups()
     if not unit:
-        raise InputError(
-            f'range "{shortened(text)}" has no unit', allowed=_SPAN_FORM, todo="add the unit from the data plate"
-        )
+        meant = (f"{low_text} .. {high_text} {low_unit}",) if low_unit else ()
+        todo = "" if meant else "add the unit from the data plate"
+        what = f'range "{shortened(text)}" has no unit' + (" at its end" if low_unit else "")
+        raise InputError(what, allowed=_SPAN_FORM, todo=todo, part=text, meant=meant)
     high = quantity(f"{high_text} {unit}", like=like)
     low = magnitude(_make(low_text, low_unit or unit), unit)
     if abs(high.magnitude - low) <= max(_NARROWEST_FRAC * max(abs(low), abs(high.magnitude)), _NARROWEST):
@@ -350,19 +373,14 @@ def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> T
             parts.append(named)
             continue
         of, absolute = _OF.fullmatch(piece), _ABSOLUTE.fullmatch(piece)
-        share = quantity((of or absolute or [piece, piece])[1])
+        share = _share((of or absolute or [piece, piece])[1], piece, bases, allowed)
         base = " ".join(of.group(2).split()) if of else ""
         if (of or absolute) and str(share.units) not in _SHARES:
             raise InputError(f'"{shortened(piece)}" takes a share in something else than %', allowed=allowed)
         if of and base not in bases:
-            raise InputError(f'"{shortened(base)}" is not a base of a percentage here', allowed=allowed)
+            raise _of_what(f'"{shortened(base)}" is not a base of a percentage here', of[1], piece, bases, allowed)
         if not of and not absolute and str(share.units) in _SHARES:
-            raise InputError(
-                f'"{shortened(piece)}" does not say of what',
-                allowed=allowed,
-                todo="add the base: 0.1 % of span is not 0.1 % of reading; "
-                'of what is itself in %, write "0.1 % absolute"',
-            )
+            raise _of_what(f'"{shortened(piece)}" does not say of what', piece, piece, bases, allowed)
         if not of and like and not any(is_width(str(_as_difference(share).units), unit) for unit in like):
             raise InputError(f'"{shortened(piece)}" is not in {" or ".join(like)}', allowed=allowed)
         if share.magnitude < 0:
@@ -375,3 +393,20 @@ def terms(text: str, *, bases: tuple[str, ...], like: tuple[str, ...] = ()) -> T
     if not any(part.value for part in parts):
         raise InputError(f'"{shortened(text)}" is zero', allowed=allowed, todo="give the half width of the band")
     return Terms(tuple(parts))
+
+
+def _share(text: str, piece: str, bases: tuple[str, ...], allowed: str) -> Quantity:
+    """The number of a part; raises InputError, of "0.5 % FSO" with the bases that there are."""
+    try:
+        return quantity(text)
+    except InputError as error:
+        if (match := _SHARE.fullmatch(text)) is None:
+            raise
+        what = f'"{shortened(piece)}" does not say of what'
+        raise _of_what(what, match[1], piece, bases, allowed) from error
+
+
+def _of_what(what: str, share: str, piece: str, bases: tuple[str, ...], allowed: str) -> InputError:
+    """The base of a percentage is not known: which it may be of."""
+    meant = (*(f"{share} of {base}" for base in bases if base not in _BY_NAME), f"{share} absolute")
+    return InputError(what, allowed=allowed, part=piece, meant=meant)

@@ -8,7 +8,7 @@ file come at once, each with file, line, column, what is allowed, and the neares
 import contextlib
 import copy
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -18,13 +18,16 @@ import yaml
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from instruments.errors import InputError, nearest, shortened
+from instruments.errors import InputError, nearest, shortened, to_write
+from instruments.meant_values import candidates, line_of, listed
+from instruments.yaml_slips import no_yaml
 
 __all__ = ["Document", "find", "load", "parse", "read"]
 
 _LARGEST_BYTES = 1_000_000
 _DEEPEST = 24
 _LONGEST_SHOWN = 60  # of a corrected line
+_MOST_TRIED = 6  # values that may be meant, each with the whole file
 _MOST_CAUSES = 100  # each is looked up among the keys, and held against their spellings
 # What YAML 1.2 does not take, 5.1 (from memory).
 _NOT_YAML = re.compile(r"[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -100,12 +103,58 @@ class Document:
                 # A number may stand there too; what was written is the list, whose items are told.
                 and (each["type"] != "int_type" or not any(other[:-1] == path for other in deep))
             ]
-            faults = [self._fault(details, model, meant) for details in kept]
+            before = {each["loc"] for each in error.errors(include_url=False)}
+            lists, kept = self._whole_lists(kept, model, before)
+            faults = [*lists, *(self._fault(details, model, meant, before) for details in kept)]
             more_n = error.error_count() - _MOST_CAUSES
             more = InputError(f"and {more_n} more errors", where=str(self.path), todo="correct these first")
             raise _joined([*sorted(_without_repeats(faults), key=_place), *([more] if more_n > 0 else [])]) from error
 
-    def _fault(self, details: ErrorDetails, model: type[BaseModel], meant: dict[Path_, Path_]) -> InputError:
+    def _whole_lists(
+        self, found: list[ErrorDetails], model: type[BaseModel], before: set[Path_]
+    ) -> tuple[list[InputError], list[ErrorDetails]]:
+        """One fault for each list with items that are meant otherwise, with its line; and what else is wrong."""
+        items: dict[Path_, dict[int, ErrorDetails]] = {}
+        for each in found:
+            *around, last = self._real_path(each["loc"]) or ("",)
+            if isinstance(last, int) and each.get("ctx", {}).get("meant"):
+                items.setdefault(tuple(around), {})[last] = each
+        faults, told = [], []
+        for path, wrong in items.items():
+            given = self._value(path)
+            meant = [wrong[at]["ctx"]["meant"][0] if at in wrong else each for at, each in enumerate(given)]
+            lines = self._lines(path, [meant], model, before) if len(wrong) > 1 else []
+            if lines:
+                what = wrong[min(wrong)]["ctx"]["what"].replace(f'"{given[min(wrong)]}"', "").strip()
+                shown = listed([given[at] for at in sorted(wrong)])
+                where = self.where(*path)
+                faults.append(InputError(f"{_key(path)}: {shown}: each {what}", where=where, todo=to_write(lines)))
+                told += list(wrong.values())
+        return faults, [each for each in found if each not in told]
+
+    def _lines(self, path: Path_, values: Sequence[Any], model: type[BaseModel], before: set[Path_]) -> list[str]:
+        """The lines of those values that may stand at a path, so that nothing is wrong there nor newly elsewhere."""
+        found = []
+        for value in values[:_MOST_TRIED] if path else ():
+            other = self.with_value(path, value, where="")
+            try:
+                model.model_validate(other.content, context={"folder": self.path.parent})
+            except ValidationError as error:
+                places = {each["loc"] for each in error.errors(include_url=False)}
+                if places - before or any(other._real_path(each)[: len(path)] == path for each in places):  # noqa: SLF001
+                    continue
+            found.append(line_of(path, value))
+        return [each for each in found if each]
+
+    def _value(self, path: Path_) -> Any:  # noqa: ANN401  content
+        here = self.content
+        for step in path:
+            here = here[step]
+        return here
+
+    def _fault(
+        self, details: ErrorDetails, model: type[BaseModel], meant: dict[Path_, Path_], before: set[Path_]
+    ) -> InputError:
         path = self._real_path(details["loc"])
         key = _key(path)
         label = f"{key}: " if key else ""
@@ -116,7 +165,7 @@ class Document:
                 label + str(context.get("what", details["msg"])),
                 where=self.where(*path),
                 allowed=str(context.get("allowed", "")),
-                todo=str(context.get("todo", "")),
+                todo=to_write(self._lines(path, self._meant(details), model, before)) or str(context.get("todo", "")),
             )
         if kind == "extra_forbidden":
             word = str(path[-1]) if path else ""
@@ -158,16 +207,20 @@ class Document:
         allowed = str(context.get("expected", "")) or _ALLOWED.get(kind, told)
         if kind == "model_type" and (keys := _keys_beside(model, path)):
             allowed += f": {', '.join(keys)}"
-        guess = (
-            nearest(given, allowed.replace("'", "").replace(" or ", ", ").split(", ")) if isinstance(given, str) else ""
-        )
+        choices = allowed.replace("'", "").replace(" or ", ", ").split(", ") if isinstance(given, str) else []
+        lines = self._lines(path, candidates(given, kind, choices), model, before)
         is_whole = isinstance(given, dict) and kind == "value_error"  # each key may stand, but not beside the others
         return InputError(
             f"{label}the keys do not fit together" if is_whole else f"{label}{shown} cannot stand here",
             where=self.where(*path),
             allowed=allowed,
-            todo=f'write "{guess}"' if guess else _as_item(given) if kind in _LISTS else "",
+            todo=to_write(lines) or (_as_item(given) if kind in _LISTS else ""),
         )
+
+    @staticmethod
+    def _meant(details: ErrorDetails) -> Sequence[Any]:
+        """What a parser says that may be meant; of a list, what it may be as a text."""
+        return details.get("ctx", {}).get("meant") or candidates(details["input"], details["type"], [])
 
     def _under_another(self, word: str, value: Any, around: Path_, model: type[BaseModel]) -> str:  # noqa: ANN401
         """What to write where a key stands beside the group that it belongs to; "" where no group beside it has it."""
@@ -336,11 +389,8 @@ def parse(text: str, path: Path) -> Document:
         _refuse_what_is_not_data(text, path)
         root = yaml.compose(text, Loader=yaml.CBaseLoader)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        place = f"{path}:{mark.line + 1}:{mark.column + 1}" if mark else str(path)
-        raise InputError(
-            f"is not YAML: {error.problem or error.context}", where=place, todo="check indentation, colons and quotes"
-        ) from error
+        said, line, column, todo = no_yaml(text, error)
+        raise InputError(f"is not YAML: {said}", where=f"{path}:{line}:{column}", todo=todo) from error
     if root is None:
         raise InputError("is empty", where=str(path))
     places: dict[Path_, tuple[int, int]] = {}
@@ -409,10 +459,20 @@ def find(name: str, *, what: str, folder: Path, beside: Path | None = None, wher
             if path.is_file():
                 return path
     known = sorted(path.stem for path in folder.glob("*.yaml"))
-    guess = nearest(Path(name).stem, known)
+    guess = _beside(base, name) or nearest(Path(name).stem, known)
     raise InputError(
         f'there is no {what} "{shortened(name)}"',
         where=where or shortened(name),
         allowed=f"a path, or one that comes with livezero: {', '.join(known)}",
-        todo=f'write "{guess}"' if guess else "correct the name, or write one",
+        todo="" if guess else "correct the name, or write one",
+        meant=(guess,) if guess else (),
     )
+
+
+def _beside(base: Path, name: str) -> str:
+    """The file of the folder that a path leads to whose name is most like that of the path; "" if none is."""
+    with contextlib.suppress(OSError, ValueError):
+        names = sorted(path.name for path in (base / name).parent.glob("*.y*ml"))
+        if near := nearest(Path(name).name, names):
+            return str(Path(name).with_name(near))
+    return ""

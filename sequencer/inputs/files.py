@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from instruments.errors import InputError
+from instruments.errors import InputError, to_write
 from instruments.filemodel import FileModel
 from instruments.shipped import shipped
 from instruments.yamlfile import Document, find, read
@@ -112,7 +112,6 @@ def _sheet_of(document: Document, file: SequenceFile, sheet: str) -> dict[str, A
     except InputError as error:
         if error.where != file.type_sheet:
             raise
-        raise InputError(
-            error.what, where=document.where("type sheet"), allowed=error.allowed, todo=error.todo
-        ) from error
+        todo = to_write([f"type sheet: {each}" for each in error.meant]) or error.todo
+        raise InputError(error.what, where=document.where("type sheet"), allowed=error.allowed, todo=todo) from error
     return {"sheet_document": sheet_document, "sheet": found}

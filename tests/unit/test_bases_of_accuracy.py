@@ -113,7 +113,7 @@ def test_an_output_in_percent_takes_an_absolute_tolerance():
     assert half_width(narrow.tolerance, narrow.datasheet(), np.array([12.0])) == pytest.approx([0.5])
     with pytest.raises(InputError, match="does not say of what") as caught:
         terms("0.5 %", bases=TOLERANCE)
-    assert 'write "0.1 % absolute"' in caught.value.todo
+    assert '"0.5 % absolute"' in caught.value.todo
     with pytest.raises(ValueError, match="a tolerance in %, in mA or in Hz"):
         sheet("0 .. 1000 Hz", "4 .. 20 mA", "0.5 % absolute")
 

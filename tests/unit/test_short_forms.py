@@ -177,8 +177,8 @@ def test_a_traverse_of_a_bare_number_shows_both_things_that_it_may_mean(steps):
 @pytest.mark.parametrize(
     ("short", "says", "do"),
     [
-        ("  - wait: 5\n", '"5" has no unit', 'add the unit: "5 s" or "5 min"'),
-        ("  - traverse: [0, 50, 100]\n", '"0" has no unit', 'add the unit: "0 %"'),
+        ("  - wait: 5\n", '"5" has no unit', 'write "wait: 5 s" or "wait: 5 min"'),
+        ("  - traverse: [0, 50, 100]\n", '"0", "50", "100": each has no unit', 'write "traverse: [0 %, 50 %, 100 %]"'),
         ("  traverse: 5 points\n", "a group of keys cannot stand here", 'write "- traverse: 5 points"'),
     ],
 )

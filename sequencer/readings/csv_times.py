@@ -15,7 +15,11 @@ from instruments.units import is_alike, rescale
 
 __all__ = ["is_time", "table_times"]
 
-_WORDS = ("time", "time of day", "date and time", "date/time", "datetime", "timestamp", "elapsed", "zeit", "uhrzeit")
+_WORDS = {
+    *("time", "time of day", "date and time", "date/time", "datetime", "timestamp", "elapsed", "zeit", "uhrzeit"),
+    *("heure", "temps écoulé", "hora", "tiempo", "ora", "orario", "tempo", "tijd", "tijdstip"),
+}
+_WITH_UNIT = {"t", "temps"}  # may be temperatures
 _MINUTES = {"min:s", "mm:ss", "m:s", "m:ss", "min:sec"}
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])(?::([0-5][0-9](?:[.,][0-9]+)?))?")
 _STOPWATCH = re.compile(r"([0-9]{1,4}):([0-5][0-9](?:[.,][0-9]+)?)")
@@ -27,8 +31,8 @@ _TODO = 'correct the cell, or name the column otherwise ("remark")'
 
 
 def is_time(name: str, unit: str) -> bool:
-    """Whether a heading is that of times; "t" may be a temperature, unless its unit says time."""
-    return name in _WORDS or (name == "t" and _is_of_time(unit))
+    """Whether a heading is that of times, in six languages; "t" may be a temperature, unless its unit says time."""
+    return name in _WORDS or (name in _WITH_UNIT and _is_of_time(unit))
 
 
 def table_times(

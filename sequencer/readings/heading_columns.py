@@ -9,7 +9,7 @@ from instruments.errors import InputError, ReadingsError, nearest
 from instruments.units import is_alike
 from sequencer.readings.csv_times import is_time
 from sequencer.readings.heading_words import ENDS, WORDS
-from sequencer.readings.headings import Heading
+from sequencer.readings.headings import Heading, is_unit
 
 __all__ = ["Columns", "columns_not_read", "columns_of", "is_complete", "role_words"]
 
@@ -46,13 +46,12 @@ def columns_of(headings: Sequence[Heading], sheet: DataSheet, where: str) -> Col
         ways = [(headings[at].way, headings[at].number) for at in columns]
         is_each_its_own = all(way for way, _ in ways) and (len(set(ways)) == len(ways) or not any(n for _, n in ways))
         if len(columns) > 1 and not is_each_its_own:
-            places = " and ".join(str(at + 1) for at in columns)
             raise ReadingsError(
                 f"{len(columns)} columns for {tap}: {', '.join(headings[at].written for at in columns)}",
                 where=where,
                 allowed="one column for each tap, or for each of its traverses: up [mA], down [mA]; one reading a cell",
-                todo=f'columns {places} may each be {tap}: name those that are not to be read "note", what was to be '
-                'set or is expected "nominal"; each further reading has a row of its own',
+                todo=f"{_listed(headings, columns)} may each be {tap}: {_to_tell_apart(tap)}, what was to be set or is "
+                'expected "nominal"; each further reading has a row of its own',
             )
     read = {at: tap for tap, columns in found.items() for at in columns}
     resolved = [
@@ -144,14 +143,12 @@ def _either(missing: Sequence[str], headings: Sequence[Heading], taps: Sequence[
     first, last = sheet.taps[0].name, sheet.taps[-1].name
     said = []
     for name in missing:
-        own = [at for at, each in enumerate(headings) if _is_only(each.unit, name, sheet)]
+        own = [at for at, each in enumerate(headings) if _is_only(_unit(each), name, sheet)]
         unnamed = [at for at in own if headings[at].is_symbol or not headings[at].is_known]
         nominal = [at for at in own if headings[at].meaning == "nominal"]
         if unnamed:
-            each = "each " if len(unnamed) > 1 else ""
-            said.append(
-                f'{_listed(headings, unnamed)} may {each}be {name}, by the unit: write "{name}" above the one that is'
-            )
+            each, do = ("each ", _to_tell_apart(name)) if len(unnamed) > 1 else ("", f'write "{name}" above it')
+            said.append(f"{_listed(headings, unnamed)} may {each}be {name}, by the unit: {do}")
         elif nominal:
             said.append(f"{_listed(headings, nominal)} is what is expected of {name}: add what was read there")
     open_ = [at for at, each in enumerate(headings) if taps[at] is None and each.is_symbol]
@@ -169,6 +166,20 @@ def _either(missing: Sequence[str], headings: Sequence[Heading], taps: Sequence[
 def _is_only(unit: str, name: str, sheet: DataSheet) -> bool:
     """True if a unit is that of this tap and of no other."""
     return [tap.name for tap in sheet.taps if _is_of(unit, tap)] == [name]
+
+
+def _unit(each: Heading) -> str:
+    """The unit of a heading; of one whose words say nothing, its last word if that is a unit: "Meter 1 mA"."""
+    words = each.written.split()
+    return each.unit or (words[-1] if len(words) > 1 and is_unit(words[-1]) else "")
+
+
+def _to_tell_apart(name: str) -> str:
+    """What to write above several columns that may each be a tap's."""
+    return (
+        f'write "{name}" above the one to be read and "note" above the others; "{name} up" and "{name} down" above '
+        f'two traverses, "{name} up 1" and "{name} up 2" above two runs upwards'
+    )
 
 
 def _listed(headings: Sequence[Heading], places: Sequence[int]) -> str:
@@ -192,6 +203,8 @@ def role_words(headings: Sequence[Heading], columns: dict[str, list[int]], sheet
         for at, each in enumerate(headings)
         if at not in read and each.meaning in _KNOWN - {"remark"}
     ]
+    times = [at for at, each in enumerate(headings) if is_time(each.name, each.unit) and at not in read]
+    said += [(at, "time") for at in times[:1]]
     return "read: " + ", ".join(f'column {at + 1} "{headings[at].written}" = {words}' for at, words in sorted(said))
 
 

@@ -11,6 +11,7 @@ from itertools import zip_longest
 
 from instruments.datasheet import DataSheet
 from instruments.errors import ReadingsError, shortened
+from sequencer.readings.blocks import Titles, directed, titles_told, without_titles
 from sequencer.readings.faults import raise_all
 from sequencer.readings.formulas import cell_name
 from sequencer.readings.heading_columns import columns_of, is_complete, role_words
@@ -67,15 +68,16 @@ def laid_out(raw: RawTable, sheet: DataSheet) -> Layout:
             headings.
     """
     complete = []
-    for rows in raw.ways:
+    for rows, titles in map(without_titles, raw.ways):
         for head in _heads(rows, sheet):
             if not is_complete(head.headings, sheet) or not any(_has_number(row) for _, row in rows[head.body :]):
                 continue
             if _is_followed(head, rows, sheet):
-                return _below(raw, rows, head, sheet)
-            complete.append((rows, head))
+                return _below(raw, rows, head, sheet, titles)
+            complete.append((rows, head, titles))
     if complete:  # what stands below is told cell by cell
-        return _below(raw, *complete[0], sheet)
+        rows, head, titles = complete[0]
+        return _below(raw, rows, head, sheet, titles)
     rows = raw.ways[0]
     head = max(_heads(rows, sheet), key=lambda each: (sum(one.is_known for one in each.headings), -each.at))
     columns_of(head.headings, sheet, f"{raw.path}:{rows[head.at][0]}")
@@ -183,13 +185,16 @@ def _joined(names: Sequence[str], below: Sequence[str]) -> Iterator[str]:
         yield f"{above} {under}" if under else name
 
 
-def _below(raw: RawTable, rows: Rows, head: _Head, sheet: DataSheet) -> Layout:
+def _below(raw: RawTable, rows: Rows, head: _Head, sheet: DataSheet, titles: Titles) -> Layout:
     line = rows[head.at][0]
     where = f"{raw.path}:{line}"
     columns = columns_of(head.headings, sheet, where)
     headings = columns.headings
     read = {column for each in columns.of_tap.values() for column in each}
-    body, footer = _without_footer(rows[head.body :], read)
+    above = [_plain(row) for _, row in rows[head.at : head.body]]
+    rest = rows[head.body :]
+    rest = [each for each in rest if _plain(each[1]) not in above] if titles else rest  # once more above each traverse
+    body, footer = _without_footer(rest, read)
     raise_all(
         ReadingsError(
             f"has {len(row)} cells under {len(headings)} headings",
@@ -201,6 +206,9 @@ def _below(raw: RawTable, rows: Rows, head: _Head, sheet: DataSheet) -> Layout:
     )
     raise_all(_formulas(raw, body, [at for at, each in enumerate(headings) if each.meaning not in {"", "remark"}]))
     told = role_words(headings, columns.of_tap, sheet)
+    width = len(headings)
+    headings, body = directed(headings, body, titles, path=raw.path, read=read)
+    told = f"{told}, {titles_told(titles)}" if len(headings) > width else told
     headings, cells, single = unfolded(headings, body, columns.of_tap, where)
     return Layout(
         path=raw.path,
@@ -211,6 +219,10 @@ def _below(raw: RawTable, rows: Rows, head: _Head, sheet: DataSheet) -> Layout:
         remarks=tuple(filter(None, (_told("above it", rows[: head.at]), _told("below it", footer)))),
         understood=told,
     )
+
+
+def _plain(row: Sequence[str]) -> list[str]:
+    return [cell.strip() for cell in row if cell.strip()]
 
 
 def _formulas(raw: RawTable, body: Rows, columns: Sequence[int]) -> Iterator[ReadingsError]:

@@ -227,7 +227,7 @@ def test_a_heading_may_hold_the_range(read):
     ("heading", "do"),
     [
         ("Hz;Hz;mA", 'columns 1 and 2 ("Hz", "Hz") may each be input'),
-        ("applied Hz;measured Hz;mA", "columns 1 and 2 may each be input"),
+        ("applied Hz;measured Hz;mA", 'columns 1 and 2 ("applied Hz", "measured Hz") may each be input'),
         ("Soll;Ist;Bemerkung", 'column 1 ("Soll") may be what was set at input, or what is expected of output'),
         ("Hz;mA soll;Bemerkung", 'column 2 ("mA soll") is what is expected of output: add what was read there'),
         ("Soll [mA];Ist [mA];Bemerkung", "add a column of input"),
@@ -251,7 +251,7 @@ def test_a_column_that_may_be_either_is_named_with_what_it_may_be(read, heading,
         (
             "input [mA];output [mA];measured [mA]",
             "2 columns for output: output \\[mA], measured",
-            "columns 2 and 3 may each be output",
+            'columns 2 and 3 ("output [mA]", "measured [mA]") may each be output',
         ),
         ("input [mA];up [mA];up [V]", "columns of output in different units", "one unit"),
     ],

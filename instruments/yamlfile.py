@@ -8,9 +8,8 @@ file come at once, each with file, line, column, what is allowed, and the neares
 import contextlib
 import copy
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,7 +18,9 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from instruments.errors import InputError, nearest, shortened, to_write
+from instruments.file_faults import first_causes, joined, misnamed, place_of, without_repeats
 from instruments.meant_values import candidates, line_of, listed
+from instruments.schema_keys import groups_at, keys_beside
 from instruments.yaml_slips import no_yaml
 
 __all__ = ["Document", "find", "load", "parse", "read"]
@@ -93,8 +94,8 @@ class Document:
         try:
             return model.model_validate(self.content, context={"folder": self.path.parent})
         except ValidationError as error:
-            causes = _first_causes(error.errors(include_url=False)[:_MOST_CAUSES])
-            meant = _misnamed(causes)
+            causes = first_causes(error.errors(include_url=False)[:_MOST_CAUSES])
+            meant = misnamed(causes)
             deep = [self._real_path(each["loc"]) for each in causes]
             kept = [
                 each
@@ -108,7 +109,7 @@ class Document:
             faults = [*lists, *(self._fault(details, model, meant, before) for details in kept)]
             more_n = error.error_count() - _MOST_CAUSES
             more = InputError(f"and {more_n} more errors", where=str(self.path), todo="correct these first")
-            raise _joined([*sorted(_without_repeats(faults), key=_place), *([more] if more_n > 0 else [])]) from error
+            raise joined([*sorted(without_repeats(faults), key=place_of), *([more] if more_n > 0 else [])]) from error
 
     def _whole_lists(
         self, found: list[ErrorDetails], model: type[BaseModel], before: set[Path_]
@@ -169,7 +170,7 @@ class Document:
             )
         if kind == "extra_forbidden":
             word = str(path[-1]) if path else ""
-            keys = _keys_beside(model, path[:-1])
+            keys = keys_beside(model, path[:-1])
             guess = str(meant[details["loc"]][-1]) if details["loc"] in meant else nearest(word, keys)
             value = details["input"]
             is_shown = isinstance(value, str) and value and len(value) < _LONGEST_SHOWN
@@ -205,7 +206,7 @@ class Document:
         elif kind == "too_long":
             told = f"at most {context['max_length']} in it"
         allowed = str(context.get("expected", "")) or _ALLOWED.get(kind, told)
-        if kind == "model_type" and (keys := _keys_beside(model, path)):
+        if kind == "model_type" and (keys := keys_beside(model, path)):
             allowed += f": {', '.join(keys)}"
         choices = allowed.replace("'", "").replace(" or ", ", ").split(", ") if isinstance(given, str) else []
         lines = self._lines(path, candidates(given, kind, choices), model, before)
@@ -227,14 +228,14 @@ class Document:
         here: Any = self.content
         for step in around:
             here = here[step]
-        groups = [key for key in here if word in _keys_beside(model, (*around, key))] if isinstance(here, dict) else []
+        groups = [key for key in here if word in keys_beside(model, (*around, key))] if isinstance(here, dict) else []
         if not groups:
-            lists = [key for key in _keys_beside(model, around) if word in _keys_beside(model, (*around, key, 0))]
+            lists = [key for key in keys_beside(model, around) if word in keys_beside(model, (*around, key, 0))]
             return f"under {' or '.join(lists)} {_as_item({word: value})}" if lists else ""
         if not isinstance(value, str):
             return ""
         given = here[groups[0]]
-        needed = sorted({key for group in _groups_at(model, (*around, groups[0])) for key in group.get("required", ())})
+        needed = sorted({key for group in groups_at(model, (*around, groups[0])) for key in group.get("required", ())})
         first = f"{needed[0]}: {given}, " if isinstance(given, str) and len(needed) == 1 else ""
         return f'write it under {" or ".join(groups)}, as in "{groups[0]}: {{{first}{word}: {shortened(value)}}}"'
 
@@ -266,89 +267,6 @@ def _as_item(given: Any) -> str:  # noqa: ANN401  content
 def _key(path: Path_) -> str:
     """A path as people count: the first item of a list is 1."""
     return ".".join(str(step + 1) if isinstance(step, int) else step for step in path)
-
-
-@lru_cache(maxsize=16)
-def _schema(model: type[BaseModel]) -> dict[str, Any]:
-    return model.model_json_schema(by_alias=True)
-
-
-def _keys_beside(model: type[BaseModel], path: Path_) -> list[str]:
-    """The keys that may stand in the group at a path."""
-    return sorted({key for group in _groups_at(model, path) for key in group.get("properties", {})})
-
-
-def _groups_at(model: type[BaseModel], path: Path_) -> list[dict[str, Any]]:
-    """What may stand at a path, found by walking the model's own JSON Schema."""
-    schema = _schema(model)
-    definitions = schema.get("$defs", {})
-    groups = [schema]
-
-    def open_up(group: dict[str, Any]) -> Iterator[dict[str, Any]]:
-        if "$ref" in group:
-            yield from open_up(definitions[group["$ref"].rsplit("/", 1)[-1]])
-            return
-        yield group
-        for member in (*group.get("anyOf", ()), *group.get("oneOf", ()), *group.get("allOf", ())):
-            yield from open_up(member)
-
-    for step in path:
-        found = []
-        for group in (opened for each in groups for opened in open_up(each)):
-            if isinstance(step, int):
-                found.append(group.get("items", {}))
-            else:
-                extra = group.get("additionalProperties")
-                found.append(group.get("properties", {}).get(step) or (extra if isinstance(extra, dict) else {}))
-        groups = found
-    return [group for each in groups for group in open_up(each)]
-
-
-def _first_causes(found: list[ErrorDetails]) -> list[ErrorDetails]:
-    """Without lists that are too short only because their items were refused."""
-    places = [each["loc"] for each in found]
-    return [
-        each
-        for each, at in zip(found, places, strict=True)
-        if each["type"] != "too_short" or not any(other[: len(at)] == at and other != at for other in places)
-    ]
-
-
-def _misnamed(found: list[ErrorDetails]) -> dict[Path_, Path_]:
-    """Keys that are none, and the one that is missing beside each, where a word says that it is meant."""
-    missing = [each["loc"] for each in found if each["type"] == "missing"]
-    meant: dict[Path_, Path_] = {}
-    for each in found:
-        at = each["loc"]
-        if each["type"] == "extra_forbidden":
-            beside = [key for key in missing if key[:-1] == at[:-1] and _is_meant(str(at[-1]), str(key[-1]))]
-            if len(beside) == 1:
-                meant[at] = beside[0]
-    return meant
-
-
-def _is_meant(word: str, key: str) -> bool:
-    """Whether a key was meant by a word that is one of its own ("type" of "type sheet"), or nearly the key."""
-    words = set(re.split(r"[\s_-]+", word.casefold()))
-    return words <= set(key.split()) or nearest(word, [key]) == key
-
-
-def _without_repeats(faults: list[InputError]) -> list[InputError]:
-    """One fault a place and text: the members of a union repeat each other."""
-    seen: dict[tuple[str, str], InputError] = {}
-    for fault in faults:
-        seen.setdefault((fault.where, fault.what), fault)
-    return list(seen.values())
-
-
-def _place(fault: InputError) -> tuple[int, ...]:
-    """Line and column; an option of the command has none, and comes first."""
-    return tuple(int(part) for part in fault.where.split(":")[-2:] if part.isdecimal())
-
-
-def _joined(faults: list[InputError]) -> InputError:
-    first, *others = faults
-    return InputError(first.what, where=first.where, allowed=first.allowed, todo=first.todo, others=tuple(others))
 
 
 def read(path: Path) -> Document:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-__all__ = ["STOPPING", "handled", "held_off", "undisturbed"]
+__all__ = ["STOPPING", "Insistent", "handled", "held_off", "undisturbed"]
 
 # A window that is closed sends SIGHUP, or SIGBREAK on Windows.
 STOPPING = tuple(
@@ -34,6 +34,35 @@ def held_off() -> Iterator[None]:
         yield
     if held:
         signal.raise_signal(held[0])
+
+
+class Insistent:
+    """What has to be answered before a signal counts: it comes through to who is asked, and once more afterwards."""
+
+    def __init__(self) -> None:
+        self._came: list[int] = []
+        self._is_open = False
+
+    @contextmanager
+    def heard(self) -> Iterator[None]:
+        """Within this, a signal raises KeyboardInterrupt with its name, whatever waits or is ignored around it."""
+        with handled(self._asked):
+            self._is_open = True  # not before all are handled, nor once they are given back
+            try:
+                yield
+            finally:
+                self._is_open = False
+
+    def _asked(self, number: int, frame: FrameType | None) -> None:
+        del frame
+        self._came.append(number)
+        if self._is_open:
+            raise KeyboardInterrupt("Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name)
+
+    def counts_now(self) -> None:
+        """It was answered: the first signal that came counts as if it came now."""
+        if self._came:
+            signal.raise_signal(self._came[0])
 
 
 @contextmanager

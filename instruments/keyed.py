@@ -11,9 +11,10 @@ from typing import Self
 
 from instruments.clock import Clock
 from instruments.entry import OVERLOAD, Doubt, Doubting, entry
-from instruments.errors import AbsentError, LimitError, LivezeroError, NoReadingError, StoppedError, UnsafeError
+from instruments.errors import LimitError, LivezeroError, NoReadingError, UnsafeError
 from instruments.functions import Function, RangeEntry
-from instruments.prompts import DONE, NO, NOTHING_BEFORE, YES, ask
+from instruments.interrupts import Insistent
+from instruments.prompts import DONE, NO, NOTHING_BEFORE, YES, ask, ask_safe
 from instruments.roles import Operator, Question, Sample
 from instruments.texts import without_rest
 from instruments.units import Quantity, Span, magnitude, show
@@ -36,6 +37,7 @@ class Person:
         self.part = 0  # of the run, such as a traverse: no entry of another one is gone back to once one is read in it
         self._entries: list[tuple[int, _Entry]] = []  # with the part of each
         self.set_again: Callable[[], str] | None = None  # what was set before, as long as nothing was read
+        self.left_by = ""  # the signal by which they left an output that was not made safe
 
     @classmethod
     def of(cls, operator: "Operator | Person") -> Self:
@@ -45,6 +47,16 @@ class Person:
     def ask(self, question: Question) -> str:
         """Ask the operator."""
         return self._operator.ask(question)
+
+    def made_safe(self, question: Question, insistent: Insistent) -> bool:
+        """Whether an output could be made safe; who has left is asked no more. Raises as `ask_safe`."""
+        try:
+            if not self.left_by:
+                return ask_safe(self._operator, question, insistent)
+        except KeyboardInterrupt as stopped:
+            self.left_by = str(stopped.args[0]) if stopped.args else "Ctrl-C"
+            raise
+        raise KeyboardInterrupt(self.left_by)
 
     def read(self, entry: "_Entry") -> None:
         """Keep what was read, for "back"."""
@@ -148,41 +160,24 @@ class KeyedSource:
         self._touched = True
 
     def make_safe(self) -> None:
-        """Ask for the safe level; raises UnsafeError if nobody answers. Not asked if nothing was ever set.
-
-        It cannot be stopped: what stops a run leads here.
-        """
+        """Ask for the safe level; raises UnsafeError if nobody answers. Not asked if nothing was ever set."""
         if not self._touched:
             return
         self._person.set_again = self._stands_at = None  # nothing is set on the way out
         text = f"Make {self.name} safe: set {show(self.safe_level)} and switch the output off"
-        meanings = dict.fromkeys(DONE, True) | dict.fromkeys(NO, False)
+        insistent = Insistent()
         try:
-            is_safe = ask(
-                self._person,
-                Question(kind="set", text=text),
-                allowed="Enter when done, no if it cannot be done",
-                understood=lambda typed: meanings.get(typed.casefold()),
-                back=self._back_on_the_way_out,
-                can_stop=False,
-            )
+            is_safe = self._person.made_safe(Question(kind="set", text=text), insistent)
         except (LivezeroError, KeyboardInterrupt, EOFError) as error:
             raise self._unsafe(f"it was not confirmed that {self.name} is") from error
         if not is_safe:
             raise self._unsafe(f"the operator could not bring {self.name} to be")
         self._touched = False
+        insistent.counts_now()
 
     def _unsafe(self, what: str) -> UnsafeError:
         level = show(self.safe_level)
         return UnsafeError(f"{what} at its safe level of {level}", where=self.name, todo="switch it off by hand, now")
-
-    def _back_on_the_way_out(self) -> str:
-        try:
-            return self._person.back()
-        except AbsentError:
-            raise
-        except StoppedError:
-            return _AS_IT_WAS
 
     def check(self, *, closely: bool = False) -> None:
         """A person keeps no settings that could be lost."""

@@ -18,7 +18,7 @@ from instruments.described import DescribedInstrument, DescribedReceiver, Descri
 from instruments.driven import DrivenInstrument, DrivenSource
 from instruments.errors import InstrumentError, UnsafeError
 from instruments.feedback import Feedback
-from instruments.interrupts import held_off
+from instruments.interrupts import held_off, undisturbed
 from instruments.keyed import KeyedReceiver
 from instruments.roles import Receiver, Source
 from instruments.scanned import Places
@@ -226,7 +226,9 @@ class Bench:
         was_known = self._is_known_unsafe
         try:
             if not self._is_safe:
-                self.make_safe()
+                # No signal that comes now may hide that it was not.
+                with undisturbed() if was_known else contextlib.nullcontext():
+                    self.make_safe()
         except UnsafeError:
             if not was_known:  # it was raised once: tried again here, it must not hide what the caller made of it
                 raise

@@ -125,7 +125,7 @@ def _with_points(text: str, parse: Callable[[str], object]) -> tuple[str, ...]:
     """
     meant = [_COMMA.sub(".", text), *([_COMMA.sub("", text)] if _THOUSANDS.search(text) else [])]
     found = []
-    for each in meant if "," in text else ():
+    for each in (text for text in meant if "," not in text) if "," in text else ():  # else it would ask itself again
         with contextlib.suppress(InputError):
             parse(each)
             found.append(each)

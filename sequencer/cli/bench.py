@@ -133,16 +133,21 @@ def check_command(bench: str, acknowledged_by: str, *, as_json: bool) -> None:
         )
     else:
         show_checks(checks)
-    sys.exit(max((each.error.exit_code for each in checks if each.error), default=0))
+    sys.exit(_code_of(checks))
 
 
-def show_checks(checks: "Sequence[InstrumentCheck]") -> None:
-    """What was found at each instrument."""
+def _code_of(checks: "Sequence[InstrumentCheck]") -> int:
+    return max((each.error.exit_code for each in checks if each.error), default=0)
+
+
+def show_checks(checks: "Sequence[InstrumentCheck]") -> int:
+    """What was found at each instrument; returns the exit code for it."""
     for each in checks:
         word = "FAULT" if each.error else "told" if each.is_told_only else "ok"
         click.echo(printable(f"{word:6}{each.instrument}: {each.identity or each.what}"))
         for line in (*each.findings, *(each.error.lines if each.error else ())):
             click.echo(printable(f"      {line}"))
+    return _code_of(checks)
 
 
 @bench_group.command("find")

@@ -11,7 +11,7 @@ from sequencer.cli.bench import show_checks
 from sequencer.cli.console import Face, in_lines, printable, say
 
 if TYPE_CHECKING:
-    from sequencer.inputs.new_files import Question
+    from sequencer.inputs.new_questions import Question
 
 __all__ = ["new_group"]
 
@@ -58,7 +58,7 @@ def _command(kind: str) -> click.Command:
 
     options: list[click.Parameter] = [
         click.Option(
-            [f"--{question.key.replace(' ', '-')}", question.key.replace(" ", "_")],
+            [question.option, question.key.replace(" ", "_")],
             help=f"{question.text}. [{question.usual}]",
         )
         for question in KINDS[kind].questions
@@ -90,9 +90,11 @@ def _writing(kind: str) -> Callable[..., None]:
         for line in text.splitlines():
             click.echo(printable(line))
         say(f"written to {written}, and read again without a fault")
-        if resource:
-            show_checks(core.tried(written, resource, role=answers["role"]))
+        code = show_checks(core.tried(written, resource, role=answers["role"])) if resource else 0
+        if code:
+            say(f"the trial failed; {written} stays as it is written: correct there what was not right")
         say(f"next: {core.next_command(kind, written, answers)}")
+        sys.exit(code)
 
     return write
 
@@ -106,8 +108,9 @@ def _asked(question: "Question") -> str | None:
     """The answer of the person at the terminal, asked for until it can stand; None for "back"."""
     from instruments.errors import InputError, StoppedError  # noqa: PLC0415
 
+    usual = f" [{question.usual}]" if question.usual else ""
     while True:
-        click.echo(printable(f"{question.text} [{question.usual}]: "), err=True, nl=False)
+        click.echo(printable(f"{question.text}{usual}: "), err=True, nl=False)
         line = sys.stdin.readline()
         if not line:
             raise StoppedError("stopped before all was answered; nothing was written")
@@ -118,8 +121,8 @@ def _asked(question: "Question") -> str | None:
         if word == "back":
             return None
         if word == "?":
-            usual = f', Enter for "{question.usual}"' if question.usual else ""
-            click.echo(in_lines(f"type an answer{usual}, back, ?, or stop"), err=True)
+            enter = f', Enter for "{question.usual}"' if question.usual else ""
+            click.echo(in_lines(f"type an answer{enter}, back, ?, or stop"), err=True)
             continue
         try:
             question.check(text)

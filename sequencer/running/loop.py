@@ -284,7 +284,7 @@ class _Run:
         return None
 
     def _keep_last_corrections(self) -> None:
-        """What was keyed again on the way out; it must not hide how the run ended."""
+        """What was keyed again last; it must not hide how the run ended."""
         try:
             self.group.take_corrections()
         except Exception as error:  # noqa: BLE001  a full disk, a listener that fails

@@ -164,7 +164,7 @@ def test_every_wrong_key_at_every_prompt_and_the_run_goes_to_its_end(terminal, b
     serve(run, SAFE)
     for typed in ["12.003", "?", "stop", LONG]:
         run.type(typed)
-        run.until(r"type Enter when done, no if it cannot be\s+done, back, or \?")
+        run.until(r"type Enter when done, no if it cannot be\s+done,\s+or\s+\?")
         run.until(SAFE)
     run.type("")
     assert run.ended() == 1, run.text  # a conditional pass: of one reading a point the scatter is not known
@@ -221,6 +221,45 @@ def test_where_nobody_confirms_the_safe_level_it_says_so_and_can_still_go_on(ter
     assert later.ended() == 130, later.text
     assert not (record / "digest.json").exists()
     assert len(list((tmp_path / "results").iterdir())) == 1
+
+
+def test_ctrl_c_at_the_safe_level_says_what_it_does_and_the_second_one_leaves(terminal, by_hand, tmp_path):
+    run = started(terminal, by_hand)
+    serve(run, r"Set hand source to 500 Hz \(Enter when done\) ")
+    run.type("\x03", enter="")
+    for typed in ("back", "stop"):
+        run.answer(SAFE, typed)
+        run.until("the output comes first")
+    for _ in range(2):
+        run.until(SAFE)
+        run.type("\x03", enter="")
+    assert run.ended() == 4, run.text  # README: 4 where an output was NOT made safe
+    assert "the output is NOT made safe then" in run.text[: run.text.rindex("Make hand source safe")]
+    assert run.text.count("Make hand source safe") == 4  # not asked again of who has left
+    assert "Entry before" not in run.text
+    assert "it was not confirmed that hand source is at its safe level" in run.text
+    assert (lines(tmp_path)[1][-1]["kind"], lines(tmp_path)[1][-1]["status"]) == ("interrupted", "not safe")
+
+
+def test_one_ctrl_c_at_the_safe_level_and_then_safe_ends_as_it_was_to_end(terminal, by_hand, tmp_path):
+    run = started(terminal, by_hand)
+    serve(run, SAFE)
+    run.type("\x03", enter="")
+    run.answer(SAFE, "")
+    assert run.ended() == 1, run.text  # judged, as without it
+    assert lines(tmp_path)[1][-1]["status"] == "complete"
+
+
+def test_ctrl_c_after_no_does_not_hide_that_the_output_was_not_safe(terminal, by_hand, tmp_path):
+    run = started(terminal, by_hand)
+    serve(run, r"Set hand source to 500 Hz \(Enter when done\) ")
+    run.type("\x03", enter="")
+    run.answer(SAFE, "no")
+    run.until(SAFE)  # asked once more before the bench is left
+    run.type("\x03", enter="")
+    run.answer(SAFE, "")
+    assert run.ended() == 4, run.text
+    assert lines(tmp_path)[1][-1]["status"] == "not safe"
 
 
 def test_no_to_a_caution_energises_nothing(terminal, by_hand):

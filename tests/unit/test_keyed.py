@@ -1,5 +1,7 @@
 """A person as source and meter: asked, doubted where it is implausible, corrected, never changed silently."""
 
+import signal
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -8,6 +10,7 @@ from instruments.clock import VirtualClock
 from instruments.description import find_description
 from instruments.entry import entry
 from instruments.errors import InputError, LimitError, NoReadingError, StoppedError, UnsafeError
+from instruments.interrupts import held_off, undisturbed
 from instruments.keyed import KeyedReceiver, KeyedSource, Person
 from instruments.units import quantity, span
 
@@ -41,14 +44,17 @@ def meter(*answers, function="current", unit="mA"):
 
 def source(*answers):
     operator = Scripted(*answers)
-    made = KeyedSource(
+    return hand_set_by(operator), operator
+
+
+def hand_set_by(operator):
+    return KeyedSource(
         name="hand source",
         function="current",
         limits=(("range of the source", span("0 .. 24 mA")), ("limits of the unit", span("3.5 .. 21 mA"))),
         safe_level=quantity("0 mA"),
         operator=operator,
     )
-    return made, operator
 
 
 @pytest.mark.parametrize(
@@ -182,9 +188,9 @@ def test_a_wrong_key_at_the_safe_level_is_no_output_that_is_not_safe(typed):
     hand.set(quantity("12 mA"))
     hand.make_safe()
     assert operator.asked[2].text.splitlines()[-1] == operator.asked[1].text
-    assert typed == "back" or operator.asked[2].text.splitlines()[0].endswith(
-        "type Enter when done, no if it cannot be done, back, or ?"
-    )
+    said = operator.asked[2].text.splitlines()[0]
+    assert said.endswith("type Enter when done, no if it cannot be done, or ?")
+    assert ("the output comes first" in said) == (typed in ("back", "stop"))
 
 
 def test_an_output_that_cannot_be_made_safe_is_told_by_no():
@@ -245,13 +251,15 @@ def test_before_the_first_reading_back_goes_to_what_was_to_be_set_step_by_step()
     assert operator.asked[5].text.splitlines()[0] == "nothing was set or read before this to go back to"
 
 
-def test_back_at_the_safe_level_never_asks_for_another_level():
-    hand, _, _, operator = one_person("", "back", "")
+def test_neither_a_level_nor_a_correction_stands_before_the_safe_level():
+    hand, first, _, operator = one_person("", "4.001", "back", "")
     hand.set(quantity("20 mA"))
+    first.read(expected=4.0)
     hand.make_safe()
-    assert [question.text.splitlines()[0][:11] for question in operator.asked] == [
-        "Set hand so", "Make hand s", "nothing was",
+    assert [question.text.splitlines()[-1][:11] for question in operator.asked] == [
+        "Set hand so", "Reading of ", "Make hand s", "Make hand s",
     ]  # fmt: skip
+    assert first.take_correction() is None
 
 
 def test_back_goes_to_the_entry_before_at_whatever_meter_it_was_read():
@@ -277,22 +285,6 @@ def test_a_doubt_is_neither_confirmed_nor_dropped_by_a_wrong_key(typed):
     assert receiver.read(expected=12.0).value == 12.0
     assert operator.asked[2].kind == "confirm"
     assert operator.asked[2].text.splitlines()[0].endswith("type yes, no, a number, OL, back, ?, or stop")
-
-
-def test_back_at_the_safe_level_corrects_the_last_reading_of_a_run():
-    hand, first, _, _ = one_person("", "4.001", "back", "4.002", "")
-    hand.set(quantity("4 mA"))
-    first.read(expected=4.0)
-    hand.make_safe()
-    assert first.take_correction().value == 4.002
-
-
-def test_stop_in_a_correction_at_the_safe_level_does_not_leave_the_output_on():
-    hand, first, _, _ = one_person("", "4.001", "back", "stop", "")
-    hand.set(quantity("4 mA"))
-    first.read(expected=4.0)
-    hand.make_safe()
-    assert first.take_correction() is None
 
 
 def test_what_corrects_an_entry_is_a_number_and_no_overload():
@@ -415,11 +407,70 @@ def test_a_source_that_was_set_is_brought_to_its_safe_level_once():
 
 @pytest.mark.parametrize("ending", [EOFError(), KeyboardInterrupt(), StoppedError("nobody there")])
 def test_a_safe_level_that_nobody_confirms_is_told_as_not_safe(ending):
-    hand, _ = source("", ending)
+    hand, _ = source("", ending, ending)
     hand.set(quantity("12 mA"))
     with pytest.raises(UnsafeError, match="not confirmed that hand source is at its safe level of 0 mA") as caught:
         hand.make_safe()
     assert caught.value.todo == "switch it off by hand, now"
+
+
+def test_the_first_signal_at_the_safe_level_is_answered_with_what_the_second_one_does():
+    hand, operator = source("", KeyboardInterrupt("SIGTERM"), "", "")
+    hand.set(quantity("12 mA"))
+    hand.make_safe()
+    assert operator.asked[2].text.splitlines() == [
+        "SIGTERM: once more, and you leave; the output is NOT made safe then (exit status 4)",
+        "the output comes first: type Enter when done, no if it cannot be done, or ?",
+        operator.asked[1].text,
+    ]
+
+
+def test_who_has_left_is_asked_about_no_output_any_more():
+    hand, operator = source("", KeyboardInterrupt(), KeyboardInterrupt())
+    hand.set(quantity("12 mA"))
+    for _ in range(2):  # a bench that is left tries once more
+        with pytest.raises(UnsafeError, match="not confirmed that hand source is"):
+            hand.make_safe()
+    assert len(operator.asked) == 3
+
+
+class Pressing:
+    """Ctrl-C comes while the question stands, as often as said; then it is answered."""
+
+    def __init__(self, times):
+        self.left, self.asked = times, []
+
+    def ask(self, question):
+        self.asked.append(question.text)
+        if len(self.asked) > 1 and self.left:
+            self.left -= 1
+            signal.raise_signal(signal.SIGINT)
+        return ""
+
+
+@pytest.mark.parametrize("around", [undisturbed, held_off, nullcontext])
+def test_ctrl_c_at_the_safe_level_comes_through_and_counts_once_the_output_is_safe(around):
+    operator = Pressing(1)
+    hand = hand_set_by(operator)
+    hand.set(quantity("12 mA"))
+    counts = nullcontext() if around is undisturbed else pytest.raises(KeyboardInterrupt)
+    before = signal.getsignal(signal.SIGINT)
+    with counts, around():
+        hand.make_safe()
+    assert signal.getsignal(signal.SIGINT) is before
+    assert len(operator.asked) == 3
+    hand.make_safe()
+    assert len(operator.asked) == 3  # it is safe
+
+
+@pytest.mark.parametrize("around", [undisturbed, held_off, nullcontext])
+def test_the_second_ctrl_c_at_the_safe_level_leaves(around):
+    operator = Pressing(2)
+    hand = hand_set_by(operator)
+    hand.set(quantity("12 mA"))
+    with pytest.raises(UnsafeError, match="not confirmed that hand source is"), around():
+        hand.make_safe()
+    assert len(operator.asked) == 3
 
 
 def test_a_level_that_stands_is_not_asked_for_again():

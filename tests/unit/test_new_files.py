@@ -1,9 +1,15 @@
 """New files of a few answers: what is written is what a person would have written, and is read without a fault."""
 
+import socketserver
+import threading
+from pathlib import Path
+from typing import ClassVar
+
 import pytest
 from click.testing import CliRunner
 
 from instruments.benchfile import load_bench
+from instruments.description import Description
 from instruments.yamlfile import load
 from sequencer import core
 from sequencer.cli.new import new_group
@@ -69,7 +75,16 @@ def test_a_reference_reads_the_input(folder):
         (("type", "--input", "0 .. 50 degC", "--sensor", "pt10"), 'write "Pt100"'),
         (("sequence", "--points", "1"), "a whole number from 2 to 1001"),
         (("sequence", "--type-sheet", "none-of-it"), "there is no type sheet"),
-        (("bench", "--source", "none-of-it"), 'no instrument description "none-of-it"'),
+        (("bench", "--source", "none-of-it"), '--source: there is no instrument description "none-of-it"'),
+        (("bench", "--to", "b.yaml", "--source-resource", "127.0.0.1:5025"), '--source-resource: "127.0.0.1:5025" is'),
+        (("instrument", "--unit", "degC", "--sent-in", "A"), "--sent-in: "),
+        (("instrument", "--unit", "degC"), '--range: what is usual, "0 .. 25 mA", cannot stand here'),
+        (("instrument", "--role", "source", "--safe-level", "30 mA"), "--range: "),
+        (("instrument", "--query", "READ {x}"), "--query: "),
+        (("instrument", "--termination-read", 'CRLF"'), "--termination-read: "),
+        (("instrument", "--termination-read", r"\r\r"), "--termination-read: "),
+        (("instrument", "--reply", "no value"), "--reply: "),
+        (("instrument", "--decimal", "dot"), "--decimal: "),
     ],
 )
 def test_an_answer_that_cannot_stand_is_said_with_its_option_and_nothing_is_written(options, says, folder):
@@ -143,8 +158,82 @@ def test_the_commands_of_a_manual_are_tried_on_the_instrument_with_its_output_of
         right = new("instrument", "--to", "meter.yaml", "--try-at", resource)
         assert right.stdout.splitlines()[-1].strip().startswith("current")
         assert "ok    meter: LIVEZERO,SIMULATED METER" in right.stdout
-        wrong = new("instrument", "--to", "wrong.yaml", "--query", "MEASURE:NOTHING?", "--try-at", resource)
+        # sequencer/README.md: 3 is a bench fault.
+        failing = ("instrument", "--to", "wrong.yaml", "--query", "MEASURE:NOTHING?", "--timeout", "500 ms")
+        wrong = new(*failing, "--try-at", resource, code=3)
         assert "FAULT meter" in wrong.stdout
+        assert "the trial failed; wrong.yaml stays as it is written" in wrong.stderr
+        assert load(Path("wrong.yaml"), Description).functions["current"].query == "MEASURE:NOTHING?"
+
+
+class OfAManual(socketserver.StreamRequestHandler):
+    """An instrument with two questions, each answer ended by CR and LF, each message ended by CR and sent back."""
+
+    ANSWERS: ClassVar = {"WHO": "ORCHARD,BATH,7,1", "TEMP?": "T=21,53 C", "TSET?": "20,00", "HEAT?": "0"}
+
+    def handle(self):
+        said = b""
+        while got := self.rfile.read(1):
+            said += got
+            if got == b"\r":
+                message, said = said[:-1].decode(), b""
+                self.server.heard.append(message)
+                self.wfile.write(f"{message}\r\n".encode())
+                if message in self.ANSWERS:
+                    self.wfile.write(f"{self.ANSWERS[message]}\r\n".encode())
+
+
+@pytest.fixture
+def of_a_manual():
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), OfAManual) as server:
+        server.daemon_threads, server.heard = True, []
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        yield server, f"TCPIP::127.0.0.1::{server.server_address[1]}::SOCKET"
+        server.shutdown()
+
+
+LINE = ("--termination-write", r"\r", "--termination-read", r"\r\n", "--echo", "yes", "--decimal", "comma")
+BARE = ("--identify", "WHO", "--clear", "none", "--prepare", "None", "--error-query", "none", "--timeout", "1 s")
+BATH = ("--unit", "degC", "--range", "0 .. 120 degC", "--resolution", "0.01 degC", "--accuracy", "0.02 degC")
+
+
+def test_what_the_manual_does_not_have_is_not_sent_and_its_line_is_as_answered(of_a_manual):
+    server, resource = of_a_manual
+    found = new("instrument", *LINE, *BARE, *BATH, "--query", "TEMP?", "--reply", "T={value} C", "--to", "b.yaml",
+                "--try-at", resource)  # fmt: skip
+    assert "ok    meter: ORCHARD,BATH,7,1" in found.stdout
+    assert "21.53" in found.stdout
+    assert set(server.heard) == {"WHO", "TEMP?"}  # nothing but what the answers hold: no *CLS, *RST, SYST:ERR?
+    told = load(Path("b.yaml"), Description)
+    assert (told.termination.write, told.termination.read, told.echo) == ("\r", "\r\n", True)
+    assert (told.clear, told.prepare, told.error_query) == ((), (), None)
+
+
+def test_a_source_without_what_is_none_is_sent_its_own_commands_alone(of_a_manual):
+    server, resource = of_a_manual
+    commands = ("--set", "TSET {level:.2f}", "--read-back", "none", "--on", "HEAT 1", "--off", "HEAT 0")
+    new("instrument", "--role", "source", *LINE, *BARE, *BATH, *commands, "--safe-level", "20 degC", "--to", "s.yaml",
+        "--try-at", resource)  # fmt: skip
+    assert set(server.heard) == {"WHO", "TSET 20,00", "HEAT 0"}
+
+
+def test_a_command_with_a_comma_stays_one(folder):
+    new("instrument", "--role", "source", "--on", "OUTP 1, 2", "--prepare", "CONF A, B", "--to", "s.yaml")
+    told = load(folder / "s.yaml", Description)
+    assert (told.functions["current"].on, told.prepare) == (("OUTP 1, 2",), ("CONF A, B",))
+
+
+def test_a_file_in_the_current_folder_is_named_from_the_folder_of_the_new_one(folder):
+    (folder / "sub").mkdir()
+    new("type", "--name", "level")
+    new("instrument", "--to", "own.yaml")
+    new("sequence", "--type-sheet", "level.yaml", "--to", "sub/q.yaml")
+    new("bench", "--meter", "own.yaml", "--to", "sub/b.yaml")
+    assert "type sheet: ../level.yaml" in (folder / "sub" / "q.yaml").read_text(encoding="utf-8")
+    assert "description: ../own.yaml" in (folder / "sub" / "b.yaml").read_text(encoding="utf-8")
+    new("type", "--to", "sub/beside.yaml")
+    new("sequence", "--type-sheet", "beside.yaml", "--to", "sub/q2.yaml")
+    assert "type sheet: beside.yaml" in (folder / "sub" / "q2.yaml").read_text(encoding="utf-8")
 
 
 def test_a_name_that_is_no_resource_is_refused_before_a_file_is_written(folder):

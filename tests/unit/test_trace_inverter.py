@@ -254,3 +254,17 @@ def test_lines_by_chance_are_no_inverter():
         best = Lattice(rates_Hz=lines[0], sizes=lines[1], width_Hz=1.0, interval_s=5e-5).best(800, np.inf)
         found += best is not None and best[1] > 5
     assert found <= 1
+
+
+@pytest.mark.parametrize(
+    ("rate_Hz", "begins_s", "lasts_s"), [(146.2, 0.52, 0.0556), (333.0, 0.4, 0.05), (88.0, 0.2, 0.1)]
+)
+def test_a_stretch_that_was_not_recorded_makes_no_lines(rate_Hz, begins_s, lasts_s):
+    t = clock(1.0, 20_000)
+    is_there = (t < begins_s) | (t > begins_s + lasts_s)
+    values = (square(t, rate_Hz) + hiss(t))[is_there]
+    result = trace_result(TraceFile(times_s=t[is_there], values=values, name="a", unit="V", left_out_n=0))
+    assert [each.cause for each in findings(result)] == [""]  # nothing wrong is seen
+    assert result.train.rate_Hz == pytest.approx(rate_Hz, rel=1e-4)
+    orders = [each.rate_Hz / rate_Hz for each in result.lines]
+    assert orders == pytest.approx(np.round(orders), abs=0.02)

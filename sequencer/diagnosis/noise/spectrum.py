@@ -27,6 +27,7 @@ _NEAR_N = 9
 _BLOCK_N = 256  # amplitudes that the noise is the median of
 _LACKING = 0.2  # of the samples that may lack
 _WHOLE_MAINS_S = 0.1
+_LONG_N, _STRETCH = 16, 0.25  # samples that lack together; of all samples one stretch has at least
 _BESIDE, _STANDS_OUT = (2, 16), 6.0  # amplitudes to either side; times their median
 _LEAKS = 1e-3  # of the strongest line
 _ABOVE = 8.0  # times the median amplitude: white noise of a million samples stays below
@@ -43,11 +44,16 @@ class Line:
 def evenly(values: FloatArray, times_s: FloatArray) -> tuple[FloatArray, float] | None:
     """Values at one interval throughout, those that lack drawn straight, and the interval; None where it has none.
 
+    Where a longer stretch was not recorded, the longest one that was is taken: a straight line in its place would part
+    each line of the spectrum into many.
+
     Args:
         values: shape (n,), no NaN; of more than 2 ** 20 the first so many are taken.
         times_s: shape (n,), rising.
     """
     values, times_s = values[:_MOST_N], times_s[:_MOST_N]
+    whole = _longest(times_s)
+    values, times_s = values[whole], times_s[whole]
     length_s = float(times_s[-1] - times_s[0])
     steps = np.diff(times_s)
     # Times may be written with few digits: their median step, times a million, is no length.
@@ -63,6 +69,15 @@ def evenly(values: FloatArray, times_s: FloatArray) -> tuple[FloatArray, float] 
         return None
     del away
     return (values if len(values) == many + 1 else np.interp(np.arange(many + 1), places, values)), length_s / many
+
+
+def _longest(times_s: FloatArray) -> slice:
+    """The longest stretch that was recorded; all of it where none is long enough."""
+    ends = np.flatnonzero(np.diff(times_s) > _LONG_N * step_of(times_s)) + 1
+    bounds = np.array([0, *ends.tolist(), len(times_s)])
+    longest = int(np.argmax(np.diff(bounds)))
+    first, last = bounds[longest], bounds[longest + 1]
+    return slice(first, last) if last - first >= _STRETCH * len(times_s) else slice(None)
 
 
 def amplitudes(values: FloatArray) -> FloatArray:

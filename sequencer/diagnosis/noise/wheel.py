@@ -279,4 +279,4 @@ def _by_sampling(samples: float, n: int, turn: FloatArray) -> FloatArray:
     places = np.abs(orders * samples - np.round(orders * samples)) * n
     # The first and the last edge are off by up to half a sample each, which moves the multiples.
     is_near = np.abs(turn[:, None] / np.pi * n - places) < _BEAT_LINES + orders / 2
-    return np.asarray((is_near / orders).max(axis=1) * _MOST_BEAT * 2 / math.pi * np.sin(turn) / samples)
+    return np.asarray((is_near / orders).sum(axis=1) * _MOST_BEAT * 2 / math.pi * np.sin(turn) / samples)

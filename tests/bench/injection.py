@@ -393,10 +393,16 @@ def asked(folder: Path, error: BaseException) -> tuple[int, list[str]]:
         trial = Trial(plan_by_hand, folder / f"results-{number}", Strike(), operator=person)
         ended = trial.outcome.status if trial.outcome is not None else type(trial.raised).__name__
         is_making_safe = question.text == MAKE_SAFE
+        after = [each.text for each in person.questions[number:]]
+        if is_making_safe and isinstance(error, KeyboardInterrupt):  # the output comes first: it is asked once more
+            if not after or not after[0].endswith(MAKE_SAFE):
+                lost.append(f"question {number}: not asked once more to make safe, but {after[:1]}")
+            if ended not in {"interrupted", "complete"}:
+                lost.append(f"question {number}: {ended}, though it was made safe then")
+            continue
         wanted = "not safe" if is_making_safe else "interrupted"
         if ended != wanted and (is_making_safe or trial.raised is not error):
             lost.append(f"question {number}: {ended}, not {wanted}")
-        after = [each.text for each in person.questions[number:]]
         # Before the last caution is confirmed nothing is energised, so nothing is to be made safe.
         if not is_making_safe and after[:1] != ([] if question.kind == "caution" else [MAKE_SAFE]):
             lost.append(f"question {number}: not asked to make safe next, but {after[:1]}")

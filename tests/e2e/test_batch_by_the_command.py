@@ -41,7 +41,7 @@ def test_a_batch_prints_a_line_a_unit_and_leaves_a_record_of_each(livezero, quic
     assert max(map(len, done.stdout.splitlines()[:-1])) <= 80  # but for the path of the page, which is one word
     rows = {line.split()[0]: line.split()[1] for line in done.stdout.splitlines() if line[:2] in {"A1", "A2", "A3"}}
     assert rows == {"A1": "pass", "A2": "fail", "A3": "pass"}
-    assert "1 (100 %) span error: A2" in done.stdout
+    assert "1 (100 %, 100 %) span error: A2" in done.stdout
     (page,) = (tmp_path / "results").glob("*/batch.html")
     assert "A2" in page.read_text()
     records = [str(path.parent) for path in sorted((tmp_path / "results").glob("*/journal.jsonl"))]

@@ -508,7 +508,7 @@ def test_a_decision_rule_that_is_none_is_answered_with_the_nearest(small):
     with pytest.raises(InputError, match="decision rule") as refused:
         small(sequence={"settled within: 20 %": 'settled within: 20 %\ndecision rule: "ISO 14253-1:2018"'})
     assert "ISO 14253-1:2017" in refused.value.allowed
-    assert refused.value.todo.startswith('write "ISO 14253-1:201')
+    assert refused.value.todo.startswith('write "decision rule: ISO 14253-1:201')
 
 
 @pytest.mark.parametrize("coverage", ["50 %", "100 %", "-5 %", "2"])

@@ -5,8 +5,7 @@ The truth of each case is in the signal that is made here: places of marks in a 
 
 import numpy as np
 import pytest
-
-from tests.unit.test_trace_more import told
+from told_traces import told
 
 RATE_HZ = 50_000
 SECONDS = 1.6

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+import told_traces
 
 from sequencer.diagnosis.noise.edges import edges_of
 from sequencer.diagnosis.noise.hash import hash_of
@@ -12,22 +13,17 @@ from sequencer.diagnosis.noise.pulses import pulse_train
 from sequencer.diagnosis.noise.rhythm import rhythm_of
 from sequencer.diagnosis.noise.spectrum import Line
 from sequencer.diagnosis.trace_views import trace_views
-from sequencer.diagnosis.waveform import findings, trace_result
-from sequencer.readings.waveform import TraceFile
+from sequencer.diagnosis.waveform import trace_result
 
 _RATE_HZ = 20_000.0
 
 
 def trace(values, rate_Hz=_RATE_HZ):
-    times_s = np.arange(len(values)) / rate_Hz
-    kept = np.isfinite(values)
-    return TraceFile(times_s=times_s[kept], values=values[kept], name="a", unit="V", left_out_n=int((~kept).sum()))
+    return told_traces.trace(values, rate_Hz)
 
 
 def told(values, rate_Hz=_RATE_HZ, **settings):
-    """Result, and what is found in it."""
-    result = trace_result(trace(values, rate_Hz), **settings)
-    return result, " | ".join(each.what for each in findings(result))
+    return told_traces.told(values, rate_Hz, **settings)
 
 
 def noise(length, sd, seed=1):

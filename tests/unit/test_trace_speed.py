@@ -4,10 +4,10 @@ import re
 
 import numpy as np
 import pytest
+from told_traces import told
 
 from sequencer.diagnosis.waveform import trace_lines, trace_result
 from sequencer.readings.waveform import TraceFile
-from tests.unit.test_trace_more import told
 
 RATE_HZ = 50_000
 
@@ -99,3 +99,20 @@ def test_pulses_that_grow_with_the_speed_are_told_by_their_heights_and_not_by_le
     assert "levels" not in said
     low, high = re.search(r"pulses of ([\d.]+) to ([\d.]+) V from bottom to top", said).groups()
     assert (float(low), float(high)) == pytest.approx((1.2, 5.8), rel=0.1)
+
+
+@pytest.mark.parametrize(("rate_Hz", "hum_Hz"), [(46.0, 50.0), (61.3, 50.0), (57.0, 60.0), (53.1, 50.0)])
+def test_hum_that_beats_with_a_soft_pickup_is_no_speed_that_swings(rate_Hz, hum_Hz):
+    t = np.arange(40_000) / 20_000
+    noise = np.random.default_rng(4).normal(0, 0.01, len(t))
+    pickup = 1.5 * np.sin(2 * np.pi * rate_Hz * t) + 0.15 * np.sin(2 * np.pi * hum_Hz * t + 1.0) + noise
+    assert "speed" not in told(pickup, 20_000)[1]
+
+
+@pytest.mark.parametrize("cycles", [2.3, 5.0, 8.0])
+def test_a_speed_that_swings_is_told_beside_hum_all_the_same(cycles):
+    t = np.arange(40_000) / 20_000
+    turns = 61.3 * t + 0.02 * 61.3 / (np.pi * cycles) * np.sin(np.pi * cycles * t)
+    noise = np.random.default_rng(4).normal(0, 0.01, len(t))
+    _, text = told(1.5 * np.sin(2 * np.pi * turns) + 0.05 * np.sin(2 * np.pi * 50 * t + 1.0) + noise, 20_000)
+    assert "the speed changes" in text

@@ -165,7 +165,7 @@ def _missing(train: PulseTrain, pulses_n: int, result: TraceResult) -> list[Find
     return [
         Finding(
             what=f"missing pulses: {train.missing_n} ({sized(share, 2)} % of the pulses; "
-            f"{times_words(train.missing_s)})",
+            f"{times_words(tuple(each + train.period_s for each in train.missing_s))})",
             cause="amplitude or width below what the input needs: gap of the pickup, threshold, loose connection",
             check="set the gap; look at amplitude and threshold at the lowest speed; flex the cable while recording",
         )

@@ -1,6 +1,7 @@
 """Traces that were told wrongly once: speed, wheels, echoes, images of the pulses, hash alone, flat ones."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -224,3 +225,12 @@ def test_the_page_and_the_findings_tell_one_rate_of_a_counter():
     assert (
         counted.rate_Hz == train.counted_Hz == pytest.approx(train.rate_Hz * train.counted_n / train.should_n, rel=2e-3)
     )
+
+
+def test_a_missing_pulse_is_told_at_the_time_when_it_was_due():
+    t = np.arange(40_000) / _RATE_HZ
+    turn = 83.0 * t + 0.25
+    is_missing = np.isin(np.floor(turn), [21, 58, 131])
+    _, text = told(np.where((turn % 1 < 0.4) & ~is_missing, 5.0, 0.0) + noise(len(t), 0.02))
+    due_s = [float(each) for each in re.search(r"at ([\d., ]+) s", text)[1].split(", ")]
+    assert due_s == pytest.approx([(each - 0.25) / 83.0 for each in (21, 58, 131)], abs=2e-4)

@@ -178,7 +178,8 @@ def test_python_m_sequencer_and_every_help_has_an_example(tmp_path, livezero):
         done = livezero(*command, "--help", cwd=tmp_path)
         assert done.returncode == 0
         assert "Example" in done.stdout
-        assert max(map(len, done.stdout.splitlines())) <= 80
+        lines = [line for line in done.stdout.splitlines() if len(line.split()) > 1]  # a path is one word
+        assert max(map(len, lines)) <= 80
 
 
 def test_a_usage_error_with_json_is_one_document(livezero, tmp_path):

@@ -106,7 +106,7 @@ def lines_of(
     is_own = steady is None or _is_swing_own(heights, step_Hz, steady)
     turn_Hz = _turn_Hz(train, has_marks=is_own)
     if steady is not None:
-        told = _by_comb(lines[:SHOWN_LINES], heights, step_Hz, steady)
+        told = _by_comb(lines[:SHOWN_LINES], heights, step_Hz, steady, turn_Hz, is_own=is_own)
     else:
         told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
     told = _less_smeared(_hums_first(told, train, width_Hz), heights, step_Hz, train)
@@ -289,7 +289,9 @@ def _is_of_a_wheel(carrier: Carrier, lines: tuple[Line, ...], width_Hz: float) -
     return any(is_about_all(side) for side in carrier.sides)
 
 
-def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train: PulseTrain) -> tuple[Origin, ...]:
+def _by_comb(
+    lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train: PulseTrain, turn_Hz: float, *, is_own: bool
+) -> tuple[Origin, ...]:
     """Lines of a steady train: those of its pulses come again a pulse rate away, those that are added do not.
 
     Args:
@@ -297,10 +299,10 @@ def _by_comb(lines: tuple[Line, ...], heights: FloatArray, step_Hz: float, train
         heights: of the spectrum from 0.
         step_Hz: from one of these to the next.
         train: of the trace.
+        turn_Hz: how often its wheel turns; NaN = not known.
+        is_own: the swing of the period is of the pulses themselves.
     """
     rate_Hz = train.rate_Hz
-    is_own = _is_swing_own(heights, step_Hz, train)
-    turn_Hz = _turn_Hz(train, has_marks=is_own)
     rates_Hz, sizes = peaks_in(heights, 1 / step_Hz)
     orders = np.round(rates_Hz / rate_Hz)
     # A line so near nought is a wander of the pulses' own level.

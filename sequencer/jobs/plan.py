@@ -139,12 +139,9 @@ def acceptance(accepted: str) -> str:
     """Who accepts a low test uncertainty ratio, and why, as it is kept; raises InputError where one is not said."""
     return _named(
         accepted,
-        InputError(
-            "who accepts the low TUR, and why, is not said",
-            where="--accept-low-tur",
-            allowed="NAME: reason",
-            todo='give such as "A. Brewer: the next better meter is away for calibration"',
-        ),
+        what="who accepts the low TUR, and why,",
+        where="--accept-low-tur",
+        example="A. Brewer: the next better meter is away for calibration",
     )
 
 
@@ -152,12 +149,10 @@ def clearance(cleared: str) -> str:
     """Who proved bench and wiring right, and how, as it is kept; raises InputError where one is not said."""
     return _named(
         cleared,
-        InputError(
-            "who proved bench and wiring right, and how, is not said",
-            where="--bench-cleared",
-            allowed="NAME: how",
-            todo='give such as "A. Brewer: a second meter at the terminals of the unit reads the same"',
-        ),
+        what="who proved bench and wiring right, and how,",
+        where="--bench-cleared",
+        allowed="NAME: how",
+        example="A. Brewer: a second meter at the terminals of the unit reads the same",
     )
 
 
@@ -165,12 +160,9 @@ def acknowledgement(acknowledged: str) -> str:
     """Who answers for a bench that is not proved safe, and why, as it is kept; raises InputError as `acceptance`."""
     return _named(
         acknowledged,
-        InputError(
-            "who answers for the bench, and why, is not said",
-            where="--acknowledge",
-            allowed="NAME: reason",
-            todo='give such as "A. Brewer: the source is switched off at its mains"',
-        ),
+        what="who answers for the bench, and why,",
+        where="--acknowledge",
+        example="A. Brewer: the source is switched off at its mains",
     )
 
 
@@ -178,17 +170,15 @@ def seal_anew(sealed_anew_by: str) -> str:
     """Who has a record sealed anew, and why, as it is kept; raises InputError as `acceptance`."""
     return _named(
         sealed_anew_by,
-        InputError(
-            "who has the record sealed anew, and why, is not said",
-            where="--seal-anew",
-            allowed="NAME: reason",
-            todo='give such as "A. Brewer: digest.json was lost with the disk; the printed report agrees"',
-        ),
+        what="who has the record sealed anew, and why,",
+        where="--seal-anew",
+        example="A. Brewer: digest.json was lost with the disk; the printed report agrees",
     )
 
 
-def _named(text: str, missing: InputError) -> str:
+def _named(text: str, *, what: str, where: str, example: str, allowed: str = "NAME: reason") -> str:
+    """A person and a reason as they are kept; "" where neither is given."""
     name, _, reason = (part.strip() for part in text.partition(":"))
     if text.strip() and not (name and reason):
-        raise missing
+        raise InputError(f"{what} is not said", where=where, allowed=allowed, todo=f'give such as "{example}"')
     return f"{name}: {reason}" if name else ""

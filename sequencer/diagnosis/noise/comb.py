@@ -123,7 +123,7 @@ def is_beaten(swing_Hz: float, added_Hz: Sequence[float], pulse_Hz: float, step_
     """Whether pulses take lines that are added to them, or the beats of these, for a swing of this rate.
 
     Args:
-        swing_Hz: how often the height swings.
+        swing_Hz: how often height or speed swings.
         added_Hz: of the lines.
         pulse_Hz: of the train: it sees what is faster as an image.
         step_Hz: how near two rates may lie before they are one.

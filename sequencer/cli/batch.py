@@ -1,13 +1,14 @@
 """The command for many units of one type: batch; and how a batch is gone on with, closed and shown."""
 
 import contextlib
+import math
 import sys
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from instruments.clock import RealClock
 from sequencer.cli.bench import bench_options, completed_from
 from sequencer.cli.console import (
     WIDTH,
@@ -87,18 +88,32 @@ def _serials(given: str | None, file: Path | None, *, places_n: int | None) -> t
         return from_table(text, where=str(file))
     at_most = f", at most {places_n}" if places_n is not None else ""
     say(f"Serials of the units, one a line{at_most}; read the codes or type them. An empty line ends.")
-    return typed(_lines(), most_n=places_n, refused=tell_error)
+    return typed(_Reader().ask, most_n=places_n, refused=tell_error)
 
 
-def _lines() -> Iterable[str]:
-    number = 0
-    while True:
-        number += 1
+class _Reader:
+    """Asks for the serial of a unit at the terminal, where a person types or a barcode reader does.
+
+    A reader that ends each code with carriage return and line feed types Enter twice: the second one ends no list.
+    """
+
+    _AT_ONCE_S = 0.25
+
+    def __init__(self) -> None:
+        self._clock = RealClock()
+        self._typed_at = -math.inf
+
+    def ask(self, number: int) -> str | None:
+        """The line for the unit of this number; None = the input is at its end."""
         click.echo(f"unit {number}: ", err=True, nl=False)
-        line = sys.stdin.readline() if sys.stdin is not None else ""
-        if not line:
-            return
-        yield line
+        while True:
+            line = sys.stdin.readline() if sys.stdin is not None else ""
+            if not line:
+                return None
+            is_second_end = not line.strip() and self._clock.now() - self._typed_at < self._AT_ONCE_S
+            self._typed_at = self._clock.now()
+            if not (is_second_end and sys.stdin.isatty()):
+                return line
 
 
 @click.command("batch")

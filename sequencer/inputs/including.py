@@ -140,11 +140,20 @@ def _overridden(document: Document, overrides: Mapping[str, _Override]) -> Docum
         full = entry_in_full(entry)
         name, keys = _settings_of(full)
         meant = {key: override for key, override in overrides.items() if key in keys}
+        if meant:
+            full = _without_usual(full, name)
         if meant and full != entry:
             document = document.with_value(("steps", index), full, where=document.where("steps", index))
         for key, override in meant.items():
             document = document.with_value(("steps", index, name, key), override.value, where=override.where)
     return document
+
+
+def _without_usual(entry: dict[str, dict[str, object]], name: str) -> dict[str, dict[str, object]]:
+    """A step without the settings that say what is usual anyway: they contradict nothing that is put beside them."""
+    fields = registry()[name.replace(" ", "_")].settings.model_fields
+    usual = {field.alias or each: str(field.default) for each, field in fields.items()}
+    return {name: {key: value for key, value in entry[name].items() if str(value) != usual.get(key)}}
 
 
 def _without(named: Include, steps: list[Taken], *, where: str) -> list[Taken]:

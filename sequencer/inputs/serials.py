@@ -6,7 +6,7 @@ A barcode reader types too: the code, then Enter, or Tab; an empty line ends the
 import csv
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 from instruments.errors import InputError, shortened
 from instruments.texts import visible
@@ -16,6 +16,8 @@ __all__ = ["as_written", "from_table", "from_text", "serial_key", "serial_of", "
 _HEADINGS = ("serial", "serial number", "serial no", "s/n", "unit")
 _LONGEST = 80
 _MOST = 1000
+_SYMBOLOGY = re.compile(r"^\][A-Za-z][0-9A-Za-z]")
+_FNC1 = "\x1d"
 _DASHES = re.compile(r"[\u2010-\u2015\u2212]")
 
 
@@ -91,28 +93,37 @@ def from_table(text: str, *, where: str) -> tuple[str, ...]:
     return tuple(found)
 
 
-def typed(lines: Iterable[str], *, most_n: int | None, refused: Callable[[InputError], None]) -> tuple[str, ...]:
+def typed(
+    ask: Callable[[int], str | None], *, most_n: int | None, refused: Callable[[InputError], None]
+) -> tuple[str, ...]:
     """The serials that are typed, or read by a barcode reader, until an empty line, the end, or all places are taken.
 
     Args:
-        lines: as they come.
+        ask: gives what is typed for the unit of this number, from 1; None = nothing more comes. A number is asked for
+            until it has its unit: whoever puts the units in their places goes by it.
         most_n: places of the bench; None = any number.
-        refused: takes what is wrong with a line, which is left out: it is typed again.
+        refused: takes what is wrong with a code, which is left out: it is typed again.
     """
     found: list[str] = []
-    for line in lines:
-        text = line.strip()
-        if not text:
-            if found:
-                break
-            continue
-        try:
-            found.append(serial_of(text, found))
-        except InputError as error:
-            refused(error)
-        if most_n is not None and len(found) == most_n:
+    while most_n is None or len(found) < most_n:
+        line = ask(len(found) + 1)
+        if line is None or (found and not line.strip()):
             break
-    return tuple(found)
+        for code in _codes(line):
+            try:
+                found.append(serial_of(code, found))
+            except InputError as error:
+                refused(error)
+    if most_n is not None and len(found) > most_n:
+        places = f"the bench has {most_n} places"
+        refused(InputError(f"{places}, so these were left out: {', '.join(found[most_n:])}", todo="take them next"))
+    return tuple(found[:most_n])
+
+
+def _codes(line: str) -> list[str]:
+    """The codes of a line: a reader may end each with a tab, and put its symbology in front ("]C1", ISO/IEC 15424)."""
+    codes = (_SYMBOLOGY.sub("", each.strip().lstrip(_FNC1)) for each in line.split("\t"))
+    return [code for each in codes if (code := each.strip(_FNC1 + " "))]
 
 
 def serial_key(serial: str) -> str:

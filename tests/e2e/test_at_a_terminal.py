@@ -277,3 +277,17 @@ def test_a_closed_window_leaves_a_run_that_goes_on(terminal, by_hand, tmp_path):
     run.answer(r"Make hand source safe: .* \(Enter when done\) ", "")
     assert run.ended() == 130
     assert lines(tmp_path)[1][-1]["kind"] == "interrupted"
+
+
+def test_a_barcode_reader_that_ends_each_code_with_two_line_ends_ends_no_list(terminal, quick):
+    batch = terminal("batch", quick, "--bench", "simulated-batch")
+    for number, code in enumerate(["A1", "A2", "A2", "A3"], 1):
+        batch.until(f"unit {min(number, 3)}: ")  # the third is asked for until it has its unit
+        batch.type(code, enter="\r\n")
+    batch.until("unit 4: ")
+    time.sleep(0.5)  # a person presses Enter later than a reader does
+    batch.type("")
+    assert batch.ended() == 0, batch.text
+    assert "given twice" in batch.text
+    assert "unit 5" not in batch.text
+    assert "ALL PASS (SIMULATED BENCH): 3 of 3 units pass" in batch.text

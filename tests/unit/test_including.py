@@ -69,6 +69,14 @@ def test_settings_of_the_included_steps_give_way_to_those_beside_the_name(writte
     assert (traverse.points, traverse.cycles, traverse.order, traverse.readings) == (5, 1, "random", 2)
 
 
+@pytest.mark.parametrize("order", ["random", "bit-reversed"])
+def test_another_order_stands_beside_what_the_included_says_of_the_usual_one(written, order):
+    usual = TRAVERSE.replace("points: 3", "points: 3, direction: both, end pair: yes")
+    loaded = written(f"include: {{sequence: traverse.yaml, order: {order}}}", traverse=usual)
+    (_, _, settings) = next(each for each in loaded.steps() if each[1] == "traverse")
+    assert (settings.order, settings.points, settings.readings) == (order, 3, 2)
+
+
 def test_an_override_reaches_through_what_is_included_there_and_the_outer_one_wins(written):
     middle = "sequence: middle\ntype sheet: any\nsteps:\n  - include: {sequence: noise.yaml, readings: 20, at: 30 %}\n"
     loaded = written("include: traverse.yaml", "include: {sequence: middle.yaml, readings: 33}", middle=middle)

@@ -50,14 +50,43 @@ def test_a_file_without_a_unit_is_refused():
         from_table("serial\n\n", where="units.csv")
 
 
-def test_typing_ends_with_an_empty_line_and_a_code_read_twice_is_told_and_left_out():
+def entering(lines):
+    """What answers with these lines, and the numbers of the units that it was asked for."""
+    left, asked = list(lines), []
+    return (lambda number: asked.append(number) or (left.pop(0) if left else None)), asked
+
+
+def test_a_unit_is_asked_for_until_it_has_its_code():
     refused = []
-    lines = ["\n", "A1\r\n", "A2\n", "A1\n", "A3\n", "\n", "A4\n"]
-    assert typed(lines, most_n=None, refused=refused.append) == ("A1", "A2", "A3")
-    assert ["given twice" in error.what for error in refused] == [True]
+    ask, asked = entering(["\n", "A1\r\n", "A2\n", "A1\n", "a2\n", "A3\n", "\n", "A4\n"])
+    assert typed(ask, most_n=None, refused=refused.append) == ("A1", "A2", "A3")
+    assert ["given twice" in error.what for error in refused] == [True, True]
+    # Who puts the units in their places goes by the number: the third place is asked for until it has its unit.
+    assert asked == [1, 1, 2, 3, 3, 3, 4]
 
 
-def test_typing_ends_once_every_place_has_a_unit():
-    lines = iter(["A1", "A2", "A3"])
-    assert typed(lines, most_n=2, refused=lambda _: None) == ("A1", "A2")
-    assert next(lines) == "A3"
+def test_typing_ends_at_the_end_of_the_input_and_once_every_place_has_a_unit():
+    assert typed(entering(["A1\n"])[0], most_n=3, refused=pytest.fail) == ("A1",)
+    ask, asked = entering(["A1", "A2", "A3"])
+    assert typed(ask, most_n=2, refused=pytest.fail) == ("A1", "A2")
+    assert asked == [1, 2]
+
+
+@pytest.mark.parametrize(
+    ("line", "serials"),
+    [
+        ("A1\tA2\t\n", ("A1", "A2")),  # a reader that ends each code with a tab
+        ("]C1GF-7\n", ("GF-7",)),  # symbology identifier of ISO/IEC 15424 (from memory): Code 128, GS1
+        ("]d2\x1dGF-7\x1d\n", ("GF-7",)),  # FNC1 of a GS1 data matrix, which readers send as <GS>
+        ("GF]C1\n", ("GF]C1",)),
+    ],
+)
+def test_what_a_barcode_reader_puts_around_a_code_is_no_part_of_it(line, serials):
+    assert typed(entering([line])[0], most_n=None, refused=pytest.fail) == serials
+
+
+def test_a_line_with_more_codes_than_places_says_which_were_left_out():
+    refused = []
+    assert typed(entering(["A1\tA2\tA3\n"])[0], most_n=2, refused=refused.append) == ("A1", "A2")
+    assert "2 places" in refused[0].what
+    assert "A3" in refused[0].what

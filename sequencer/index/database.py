@@ -13,8 +13,15 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, text
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError, SQLAlchemyError
-from sqlalchemy.pool import NullPool
+from sqlalchemy.exc import (
+    ArgumentError,
+    DBAPIError,
+    DisconnectionError,
+    NoSuchModuleError,
+    OperationalError,
+    SQLAlchemyError,
+)
+from sqlalchemy.pool import NullPool, QueuePool
 
 from instruments.errors import InputError, RecordError
 from sequencer.index.models import Base
@@ -32,7 +39,18 @@ _PATIENCE = {
 }
 _LOCK = 4201  # of PostgreSQL, while tables are made: any number that all agree on
 _engines: dict[str, "Database"] = {}
+_of_parents: list["Database"] = []
 _opening = threading.Lock()
+
+
+def _leave_to_parent() -> None:
+    """In a process that was forked: what the other one has open is neither used nor closed here, as SQLite asks."""
+    _of_parents.extend(_engines.values())
+    _engines.clear()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_leave_to_parent)
 
 
 def sqlite_of(results: Path) -> Path:
@@ -67,11 +85,17 @@ class Database:
             InputError: it is no URL, or of no database that can be used.
         """
         url = _url(named) if named else URL.create("sqlite", database=str(sqlite_of(results).resolve()))
-        key = f"{os.getpid()} {url.render_as_string(hide_password=False)}"
+        key = url.render_as_string(hide_password=False)
         with _opening:
             if key not in _engines:
+                for other in _engines.values():
+                    other.close()  # one file is kept open at a time, not all that ever were
                 _engines[key] = cls(url)
             return _engines[key]
+
+    def close(self) -> None:
+        """Close what is kept open; what is asked next opens it again."""
+        self._engine.dispose()
 
     @property
     def is_there(self) -> bool:
@@ -104,6 +128,7 @@ class Database:
             is_ours = False
         if is_ours:
             return False
+        self.close()
         self._path.replace(self._path.with_suffix(".broken"))
         for each in ("-wal", "-shm"):
             self._path.with_name(self._path.name + each).unlink(missing_ok=True)
@@ -201,8 +226,13 @@ _ALLOWED = 'a path of an SQLite file, "postgresql://USER@HOST/NAME", or "none"'
 
 def _engine(url: URL) -> Engine:
     if url.get_backend_name() == "sqlite":
-        engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": _WAIT_S})
+        # Kept open between two questions: to open one, and what its last close does, costs as much as a question. Not
+        # on Windows, where nobody could remove the folder meanwhile.
+        kept: dict[str, Any] = {"poolclass": QueuePool, "pool_size": 1, "max_overflow": -1}
+        pool = kept if os.name == "posix" else {"poolclass": NullPool}
+        engine = create_engine(url, connect_args={"timeout": _WAIT_S}, **pool)
         event.listen(engine, "connect", _prepare)
+        event.listen(engine, "checkout", _same_file)
         event.listen(engine, "begin", _begin)
         return engine
     try:
@@ -215,17 +245,36 @@ def _engine(url: URL) -> Engine:
         ) from error
 
 
-def _prepare(connection: Any, record: object) -> None:  # noqa: ANN401  what the driver gives
-    del record
+def _prepare(connection: Any, record: Any) -> None:  # noqa: ANN401  what the driver gives
     connection.isolation_level = None  # transactions begin where `_begin` says so, not where the driver guesses
     cursor = connection.cursor()
     for each in ("journal_mode=wal", "synchronous=full", "foreign_keys=on", f"busy_timeout={int(1000 * _WAIT_S)}"):
         cursor.execute(f"pragma {each}")
     cursor.close()
-    # SQLite's own knows the letters of ASCII alone.
-    connection.create_function(
-        "lower", 1, lambda text: None if text is None else str(text).casefold(), deterministic=True
-    )
+    connection.create_function("lower", 1, _lower, deterministic=True)
+    record.info["file"] = _file_of(_path_of(connection))
+
+
+def _path_of(connection: Any) -> str:  # noqa: ANN401  what the driver gives
+    """Of the file that a connection has open; "" = none."""
+    return str(connection.execute("pragma database_list").fetchone()[2])
+
+
+def _file_of(path: str) -> tuple[str, int, int, int] | None:
+    """What tells a file from another of its name, or from one that was written over; None = it is not there."""
+    try:
+        found = Path(path).stat()
+    except OSError:
+        return None
+    return path, found.st_dev, found.st_ino, found.st_mtime_ns
+
+
+def _same_file(connection: object, record: Any, proxy: object) -> None:  # noqa: ANN401  what SQLAlchemy gives
+    """A connection that was kept open is used again only where its file still lies there: it may have been replaced."""
+    del connection, proxy
+    there = record.info["file"]
+    if there is not None and _file_of(there[0]) != there:
+        raise DisconnectionError("the file was replaced")
 
 
 def _lower(text: str | None) -> str | None:

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import made_records
 import numpy as np
-from sqlalchemy import insert, text
+from sqlalchemy import event, insert, text
 
 from sequencer.index.database import Database, sqlite_of
 from sequencer.index.filters import Filters
@@ -67,12 +67,8 @@ def indexing(folder, records_n, lines_n=None):
     shutil.rmtree(results)
 
 
-def history(folder, rows_n):
-    """The history of one unit among a million figures, and among a million records."""
-    results = folder / "million"
-    results.mkdir()
-    database = Database.of(results)
-    records_n, figures_n = rows_n // 16, 16
+def fill(database, results, records_n, figures_n):
+    """Records of units "U-0", "U-1" ..., thirty of each, in the order of no unit."""
     with database.writing() as connection:
         connection.execute(insert(Place), [{"uuid": "x", "host": "", "path": str(results), "log_bytes": 0}])
         empty = {column.name: "" for column in Record.__table__.columns if column.name != "id"}
@@ -102,6 +98,15 @@ def history(folder, rows_n):
         plain.execute("analyze")
     plain.close()
 
+
+def history(folder, rows_n):
+    """The history of one unit among a million figures."""
+    results = folder / "million"
+    results.mkdir()
+    database = Database.of(results)
+    records_n, figures_n = rows_n // 16, 16
+    fill(database, results, records_n, figures_n)
+
     def ours():
         found = Frames(database, Filters(serial="U-17"))
         return found.records, found.figures
@@ -129,9 +134,19 @@ def history(folder, rows_n):
         with database.reading() as connection:
             return [connection.execute(text(each)).all() for each in (sql_records, sql_figures)]
 
+    asked = statements_of(database, ours)
+
+    def same():
+        connection = sqlite3.connect(sqlite_of(results))
+        found = [connection.execute(*each).fetchall() for each in asked]
+        connection.close()
+        return found
+
     records, figures = ours()
     assert len(figures) == 16 * len(records) == len(raw()[1]), (len(records), len(figures))
-    ours_s, raw_s, frames_s, core_s = (best_s(each, 40) for each in (ours, raw, raw_frames, core))
+    ours_s, raw_s, frames_s, core_s, same_s = (best_s(each, 40) for each in (ours, raw, raw_frames, core, same))
+    rows = [same()[-1], same()[-2]]
+    alone_s = best_s(lambda: [pd.DataFrame(each) for each in rows], 40)
     print(
         f"\nhistory of one unit ({len(records)} records, {len(figures)} figures) among {records_n} records, "
         f"{records_n * figures_n} figures"
@@ -140,6 +155,25 @@ def history(folder, rows_n):
     print(f"{'plain SQL into frames (pandas)':34} {1e3 * frames_s:8.2f} ms   {ours_s / frames_s:.2f}")
     print(f"{'plain SQL, rows alone, SQLAlchemy':34} {1e3 * core_s:8.2f} ms   {ours_s / core_s:.2f}")
     print(f"{'plain SQL, rows alone, sqlite3':34} {1e3 * raw_s:8.2f} ms   {ours_s / raw_s:.2f}")
+    print(f"{'the SQL that is asked here, sqlite3':34} {1e3 * same_s:8.2f} ms   {ours_s / same_s:.2f}")
+    print(f"{'DataFrame(rows) of those rows alone':34} {1e3 * alone_s:8.2f} ms")
+
+
+def statements_of(database, what):
+    """The statements that something sends, with what is bound to them."""
+    sent = []
+
+    def hear(*given):
+        _, _, statement, bound, *_ = given
+        if statement.lower().startswith("select"):
+            sent.append((statement, bound))
+
+    with database.reading() as connection:
+        engine = connection.engine
+    event.listen(engine, "before_cursor_execute", hear)
+    what()
+    event.remove(engine, "before_cursor_execute", hear)
+    return sent
 
 
 def main():

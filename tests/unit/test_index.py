@@ -109,6 +109,7 @@ def test_frames_say_what_the_record_of_a_run_says(small, results):
         ({"cause": "Span Error"}, "b"),
         ({"bench": "workshop 2"}, "c"),
         ({"operator": "MÜLLER"}, "c"),
+        ({"operator": "müller-groß"}, "c"),
         ({"since": "2026-02"}, "b c"),
         ({"until": "2026-01"}, "a"),
         ({"since": "2026-02-03", "until": "2026-02-03"}, "b"),
@@ -135,7 +136,7 @@ def filled(request, tmp_path_factory):
     made_records.made(results, "a", serial="Q1", date=DAY)
     of_b = {"type": "wort temperature transmitter (invented)", "tag": "FT-7", "verdict": "fail"}
     made_records.made(results, "b", serial="q1", date="2026-02-03T08:00:00+00:00", cause="span error, + 1 %", **of_b)
-    of_c = {"bench": "Workshop 2", "operator": "Jürgen Müller", "state": "as left"}
+    of_c = {"bench": "Workshop 2", "operator": "Jürgen Müller-Groß", "state": "as left"}
     made_records.made(results, "c", serial="Q2", date="2026-03-01T00:00:00+00:00", sequence="is 100%_done", **of_c)
     index = "" if request.param == "sqlite" else postgres.database(request.getfixturevalue("server"))
     build_index(results, index=index)
@@ -343,11 +344,38 @@ def test_an_index_that_was_lost_or_broken_is_made_again(results):
     assert len(records(results).records) == 3
     shutil.rmtree(results / ".index")
     assert len(records(results).records) == 3
+    Database.of(results).close()
     sqlite_of(results).write_bytes(b"no database at all" * 100)
     with pytest.raises(RecordError, match="the index cannot be used"):
         records(results)
     assert build_index(results).read_n == 3
     assert len(records(results).records) == 3
+
+
+def test_an_index_that_another_file_took_the_place_of_is_read_from_that_file(results, tmp_path):
+    made_records.many(results, 3)
+    assert len(records(results).records) == 3
+    other = tmp_path / "other"
+    made_records.many(other, 2)
+    assert len(records(other).records) == 2
+    assert len(records(results, is_fresh=False).records) == 3  # kept open from here on
+    Database.of(other).close()
+    sqlite_of(other).replace(sqlite_of(results))
+    assert len(records(results, is_fresh=False).records) == 2
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="only where processes are forked")
+def test_a_process_that_was_forked_opens_its_own_and_leaves_the_other_s_whole(results):
+    made_records.many(results, 3)
+    assert len(records(results).records) == 3
+    with get_context("fork").Pool(1) as pool:
+        assert pool.apply(_count_and_add, (results,)) == 4
+    assert len(records(results, is_fresh=False).records) == 4
+
+
+def _count_and_add(results):
+    made_records.many(results, 1, first=7)
+    return len(records(results).records)
 
 
 def test_a_run_a_remark_and_a_correction_are_handed_over(small, results):

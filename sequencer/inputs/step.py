@@ -145,23 +145,30 @@ class Setpoint:
         return self.role.rpartition(UNDER)[2]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Beyond:
     """Visits beyond the plan of a step.
 
     Args:
         far_n: as far as those of the plan.
         near_n: near the one before.
+        still_n: where the input stays, and something else is changed.
         readings_n: at all of them.
     """
 
     far_n: int = 0
     near_n: int = 0
+    still_n: int = 0
     readings_n: int = 0
 
     def times(self, count: int) -> "Beyond":
         """So many of these."""
-        return Beyond(count * self.far_n, count * self.near_n, count * self.readings_n)
+        return Beyond(
+            far_n=count * self.far_n,
+            near_n=count * self.near_n,
+            still_n=count * self.still_n,
+            readings_n=count * self.readings_n,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

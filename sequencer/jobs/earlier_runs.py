@@ -87,13 +87,16 @@ def _times_of(folder: Path, plan: Plan) -> tuple[dict[int, PointTime], dict[int,
                     _take_settled(line, plan, times, steady_s)
                 elif _READING in kind:
                     line = json.loads(text)
+                    if not _is_point(line, plan):
+                        return {}, {}
                     beyond.read(line)
                     _take_reading(line, times, steady_s)
                 elif _CLOSED in kind:
                     is_whole = json.loads(text)["status"] == "complete"
     except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
         return {}, {}
-    return times, beyond.took_s if is_whole else {}
+    # A search that found at once what it looked for took nothing, and tells that.
+    return times, {point.step: beyond.took_s.get(point.step, 0.0) for point in plan.points} if is_whole else {}
 
 
 class _Beyond:
@@ -121,8 +124,26 @@ class _Beyond:
 
 
 def _is_alike(opened: Mapping[str, Any], plan: Plan) -> bool:
-    """On virtual time nothing but the unit takes time, so its runs tell nothing of a real bench."""
-    return bool((opened["type"], opened["is_simulated"]) == (plan.sheet.type, plan.bench.file.is_simulated))
+    """On virtual time nothing but the unit takes time, so its runs tell nothing of a real bench.
+
+    Points go by their numbers, which are others where other steps were left out, or an included file changed.
+    """
+    own = plan.sheet.type, plan.bench.file.is_simulated, sorted(plan.sequence.left_out)
+    return bool((opened["type"], opened["is_simulated"], opened.get("left_out", [])) == own)
+
+
+def _is_point(line: Mapping[str, Any], plan: Plan) -> bool:
+    """Whether a reading is of the point of this plan that has its number; those beyond it are of none."""
+    number = int(line["number"])
+    if number > len(plan.points):
+        return True
+    point = plan.points[number - 1]
+    at_pct = line.get("setpoint_pct")
+    return bool(
+        line.get("step", point.step) == point.step
+        and line.get("role", point.role) == point.role
+        and (at_pct is None or math.isclose(at_pct, 100 * point.setpoint.frac, abs_tol=1e-6))
+    )
 
 
 def _take_settled(line: Mapping[str, Any], plan: Plan, times: dict[int, PointTime], steady_s: dict[int, float]) -> None:

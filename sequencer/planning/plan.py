@@ -59,7 +59,7 @@ def plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     refuse_an_unsafe_safe_level(bench, limits if sequence.sheet.limits is not None else limits[1:], wires)
     held = wire_held(bench, levels_under(sequence, visits))
     sheet = with_certified(sheet, statements(bench, wires, sequence.sheet))
-    points = points_of(sequence, bench, sheet, wires, visits)
+    points = points_of(sequence, bench, sheet, wires, held, visits)
     refuse_what_lasts(sequence, points)
     return Plan(
         sequence=sequence,
@@ -99,7 +99,7 @@ def further_points(
     visits = [(step, name, _tapped(setpoint, planned.sheet)) for setpoint in setpoints]
     refuse_what_harms(planned.sequence, planned.sheet, planned.limits, planned.wires, visits)
     on_the_way = [(from_there.step, from_there.step_name, from_there.setpoint), *visits]
-    points = points_of(planned.sequence, planned.bench, planned.sheet, planned.wires, on_the_way)[1:]
+    points = points_of(planned.sequence, planned.bench, planned.sheet, planned.wires, planned.held, on_the_way)[1:]
     return tuple(replace(point, number=point.number - 1 + after) for point in points)
 
 

@@ -132,7 +132,7 @@ class Plan:
 
         Where earlier runs searched, that is what is expected.
         """
-        talk, steps, found = talk_of(self.bench, self.sheet, self.wires), registry(), {}
+        talk, steps, found = talk_of(self.bench, self.sheet, self.wires, self.held), registry(), {}
         for number, name, settings in self.sequence.steps():
             own = [point for point in self.points if point.step == number]
             if not own or not steps[name].goes_on(settings):
@@ -153,7 +153,7 @@ class Plan:
     @property
     def begin_s(self) -> float:
         """How long it will take to the first point: instruments identified, set up, made safe, energised."""
-        return talk_of(self.bench, self.sheet, self.wires).begin_s
+        return talk_of(self.bench, self.sheet, self.wires, self.held).begin_s
 
     def timed(
         self,
@@ -173,7 +173,7 @@ class Plan:
         """
         times = point_times(
             [(point.step, point.setpoint, point.rule) for point in self.points],
-            talk_of(self.bench, self.sheet, self.wires, measured_s),
+            talk_of(self.bench, self.sheet, self.wires, self.held, measured_s),
             last=self.wires[-1].tap,
             known=known,
             waits_s=[pulse_waits_s(self.bench, self.wires, point.expected) for point in self.points],
@@ -211,7 +211,12 @@ class Plan:
 
 
 def points_of(
-    sequence: LoadedSequence, bench: LoadedBench, sheet: DataSheet, wires: tuple[Wire, ...], visits: Sequence[Visit]
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    sheet: DataSheet,
+    wires: tuple[Wire, ...],
+    held: tuple[Held, ...],
+    visits: Sequence[Visit],
 ) -> tuple[Point, ...]:
     """The points of a plan in order; arguments as in `Plan`, `visits` as the steps have them."""
     tap = sheet.taps[0]
@@ -226,7 +231,7 @@ def points_of(
     rules = _rules(sequence, bench, sheet, wires, visits, expected=expected[:, -1], bands=bands)
     times = point_times(
         [(number, setpoint, rule) for (number, _, setpoint), rule in zip(visits, rules, strict=True)],
-        talk_of(bench, sheet, wires),
+        talk_of(bench, sheet, wires, held),
         last=wires[-1].tap,
         waits_s=[pulse_waits_s(bench, wires, row) for row in expected.tolist()],
     )

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median_low
 
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.inputs.step import Beyond, Setpoint
@@ -45,4 +46,5 @@ def beyond_s(told: Beyond, own: Sequence[tuple[Setpoint, SettlingRule, PointTime
     # A travel of a search may be as long as that of the plan, or too short to be waited for.
     between_s = (near.settles_s + time.settles_s) / 2
     far_s = sum(each.settles_s for _, _, each in own) / len(own)
-    return told.far_n * far_s + told.near_n * between_s + told.readings_n * one_s
+    still_s = median_low(each.settles_s for _, _, each in reads)
+    return told.far_n * far_s + told.near_n * between_s + told.still_n * still_s + told.readings_n * one_s

@@ -4,14 +4,14 @@ Pure: no clock, no instrument. What a unit did in earlier runs comes in as numbe
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from instruments.benchfile import LoadedBench
 from instruments.datasheet import DataSheet
 from instruments.description import Description
 from instruments.functions import Function
 from instruments.units import is_alike
-from instruments.wiring import Wire
+from instruments.wiring import Held, Port, Wire
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.inputs.step import Setpoint
 
@@ -52,6 +52,7 @@ class Talk:
         check_s: to look at what reads each tap, or for a person to read it and type.
         kept_s: to keep one reading.
         begin_s: from the first exchange to the first point.
+        held_s: to bring each quantity that an instrument holds beside the input to another level, by its name.
     """
 
     set_s: float
@@ -60,10 +61,15 @@ class Talk:
     check_s: Mapping[str, float]
     kept_s: float
     begin_s: float
+    held_s: Mapping[str, float] = field(default_factory=dict)
 
 
 def talk_of(
-    bench: LoadedBench, sheet: DataSheet, wires: Sequence[Wire], measured_s: Mapping[str, float] | None = None
+    bench: LoadedBench,
+    sheet: DataSheet,
+    wires: Sequence[Wire],
+    held: Sequence[Held] = (),
+    measured_s: Mapping[str, float] | None = None,
 ) -> Talk:
     """What the bench takes, by its descriptions and, where one was measured, by the time of an exchange.
 
@@ -71,9 +77,11 @@ def talk_of(
         bench: with its descriptions.
         sheet: of the unit.
         wires: what serves which tap.
+        held: what instruments hold beside the input.
         measured_s: time of one exchange by instrument; None = nothing was measured, so it is that of its kind of line.
     """
-    ports = [port for each in wires for port in (each.source, each.receiver) if port is not None]
+    all_wires = (*wires, *(each.wire for each in held))
+    ports = [port for each in all_wires for port in (each.source, each.receiver) if port is not None]
     each_s = {port.instrument: _exchange_s(bench, port.instrument, measured_s or {}) for port in ports}
     readers = [each.receiver.instrument for each in wires if each.receiver is not None]
     source = next(each.source for each in wires if each.source is not None)
@@ -81,8 +89,16 @@ def talk_of(
     looks_n = (drives.output_query is not None) + (drives.read_back is not None)
     power_n = driving.event_status is not None
     per_s = each_s[source.instrument]
-    read_s, check_s = {}, {}
-    begin_s = per_s * 2 + drives.settling_after_range_change + drives.settling
+    read_s, check_s, held_s = {}, {}, {}
+    begin_s = 0.0
+    for port in (each.source for each in all_wires):
+        if port is not None:
+            function = _function(bench, port.instrument, port.function)
+            begin_s += 2 * each_s[port.instrument] + function.settling_after_range_change + function.settling
+    for each in held:
+        port = each.wire.source
+        assert port is not None
+        held_s[each.name] = _set_s(bench, port, each_s[port.instrument])
     for each, _tap in zip(wires, sheet.taps, strict=True):
         if each.receiver is None:
             continue
@@ -98,15 +114,22 @@ def talk_of(
     remote = [name for name in each_s if bench.descriptions[name].kind == "remote"]
     begin_s += sum(_PREPARED_N * each_s[name] + _SILENCE_S for name in remote)
     return Talk(
-        set_s=per_s * _in_messages(driving, (driving.error_query is not None, drives.read_back is not None, power_n))
-        + drives.settling
-        + (_PERSON_SETS_S if driving.kind == "keyed" else 0.0),
+        set_s=_set_s(bench, source, per_s),
         close_check_s=per_s * _in_messages(driving, (power_n, looks_n)),
         read_s=read_s,
         check_s=check_s,
         kept_s=_KEPT_S if is_real else 0.0,
         begin_s=begin_s,
+        held_s=held_s,
     )
+
+
+def _set_s(bench: LoadedBench, port: Port, exchange_s: float) -> float:
+    """To set one source, until it has settled to it, or a person has done it."""
+    description, function = bench.descriptions[port.instrument], _function(bench, port.instrument, port.function)
+    asks = (description.error_query is not None, function.read_back is not None, description.event_status is not None)
+    by_person_s = _PERSON_SETS_S if description.kind == "keyed" else 0.0
+    return exchange_s * _in_messages(description, asks) + function.settling + by_person_s
 
 
 def _function(bench: LoadedBench, instrument: str, function: str) -> Function:
@@ -153,10 +176,12 @@ def point_times(
         known: what points, by their place from 1, took in earlier runs.
         waits_s: of each point, as `pulse_waits_s` has them; None = no reading waits.
     """
-    found, begun_s, now_s = [], dict[int, float](), 0.0
+    found, begun_s, now_s, stand = [], dict[int, float](), 0.0, dict[str, str]()
     for place, (step, setpoint, rule) in enumerate(points, start=1):
         begun_s.setdefault(step, now_s)
         settles_s = 0.0 if setpoint.is_again or setpoint.is_still else talk.set_s
+        settles_s += sum(talk.held_s.get(name, 0.0) for name, level in setpoint.under if stand.get(name) != level)
+        stand.update(setpoint.under)
         if setpoint.is_waited_for and not setpoint.is_still:
             settles_s += _declared_s(rule, talk.read_s[last])
         due_s = max(begun_s[step] + setpoint.due_s - now_s - settles_s, 0.0) if setpoint.due_s else 0.0

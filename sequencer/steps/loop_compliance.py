@@ -14,7 +14,7 @@ from instruments.texts import finite_or_none, sized
 from instruments.units import is_alike, magnitude, quantity, show
 from sequencer.evaluation.loop_compliance import Compliance, Tried, compliance, next_load
 from sequencer.evaluation.step_limits import limit_words
-from sequencer.inputs.step import Judged, Seen, Setpoint, Step
+from sequencer.inputs.step import Beyond, Judged, Seen, Setpoint, Step
 from sequencer.reports.drawing.chart import bar_sample, legend_drawing, line_sample
 from sequencer.reports.drawing.panel import Panel, Scale
 from sequencer.reports.drawing.svg import BAND, DASH, DOWN, UP, Look
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["STEP", "LoopCompliance", "LoopComplianceSettings"]
 
 _ROLE = "loop compliance"
+_USUAL_V, _LARGEST_mA = 10.0, 20.0
+"""What two-wire units need at their terminals, 7 to 12 V, and give: common practice, no source. For the time told."""
 _SUPPLY, _LOAD = "supply voltage", "load"
 _NOTE = (
     "The loop drives a load as long as the supply leaves the unit the voltage that it needs: R = (Vs - Vmin) / I. "
@@ -119,6 +121,24 @@ class LoopCompliance(Step):
         loads = list(dict.fromkeys(dict(each.under)[_LOAD] for each in setpoints))
         return f"at {', '.join(supplies)}: loads {' and '.join(loads)}, then what lies between by halving"
 
+    def beyond(self, settings: FileModel) -> tuple[Beyond, Beyond, Beyond]:
+        """Halving at none of the supplies, at those that a usual unit has a border at, and at all."""
+        assert isinstance(settings, LoopComplianceSettings)
+        low, high = settings.loads_ohm
+        halvings_n = math.ceil(math.log2((high - low) / settings.to_ohm * (1 - 1e-9)))
+        one = Beyond(still_n=halvings_n, readings_n=halvings_n * settings.readings)
+        return Beyond(), one.times(len(_usual_borders(settings))), one.times(len(settings.supply))
+
+    def searched(self, settings: FileModel, setpoint: Setpoint) -> tuple[float, float] | None:
+        """By the supplies that a usual unit has a border at, the lowest first."""
+        assert isinstance(settings, LoopComplianceSettings)
+        usual = _usual_borders(settings)
+        if not usual:
+            return None
+        supply_V = settings.supplies_V[setpoint.cycle - 1]
+        done_n = min(sum(each < supply_V for each in usual), len(usual) - 1)
+        return done_n / len(usual), (done_n + 1) / len(usual)
+
     def go_on(self, number: int, settings: FileModel, seen: Seen) -> tuple[Setpoint, ...]:
         """The middle of the first border that is too wide."""
         assert isinstance(settings, LoopComplianceSettings)
@@ -196,6 +216,12 @@ class LoopCompliance(Step):
 
 def _least(tap: "Tap") -> float:
     return min(tap.low, tap.high)
+
+
+def _usual_borders(settings: LoopComplianceSettings) -> list[float]:
+    """The supply voltages at which a usual unit holds the least load and not the largest: Ohm's law."""
+    least, largest = (_USUAL_V + ohm * _LARGEST_mA / 1e3 for ohm in settings.loads_ohm)
+    return [each for each in sorted(settings.supplies_V) if least <= each < largest]
 
 
 def _setpoint(settings: LoopComplianceSettings, supply: str, load_ohm: float, number: int, at: float) -> Setpoint:

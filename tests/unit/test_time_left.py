@@ -1,8 +1,11 @@
 """The time that is told before and during a run, against what the run took on the clock of its bench."""
 
+import json
+
 import pytest
 
 from instruments.clock import RealClock
+from sequencer import core
 from sequencer.planning.searches import TimeBeyond
 from sequencer.planning.times import PointTime
 from sequencer.reports.progress import Progress
@@ -102,3 +105,71 @@ def test_places_that_are_done_tell_how_the_others_will_go():
     pace.searched(1, (1 / 3, 2 / 3))
     # Of 30 s told for each place 10 were taken: a third of that is believed, 2/3 * 90 + 10 = 70 s for all three.
     assert pace.left_s(1, step=1, is_beyond=True) == pytest.approx(2 / 3 * 70)
+
+
+def learnt(small, run, tmp_path, **files):
+    """The time a plan tells, what its run took, and what the plan tells with that record."""
+    planned = small(**files)
+    ran = run(planned)
+    assert ran.outcome.status == "complete"
+    taken_s = max(each["at_s"] for each in journalled(ran.folder) if each["kind"] == "reading")
+    again = core.plan(planned.sequence, planned.bench, results=tmp_path / "results")
+    return planned, taken_s, again
+
+
+def journalled(folder):
+    return [json.loads(line) for line in (folder / "journal.jsonl").read_text().splitlines()]
+
+
+@pytest.mark.parametrize("width", [0.0, 0.32, 1.2])
+def test_a_search_is_told_as_long_as_it_was_in_the_records(small, run, tmp_path, width):
+    planned, taken_s, again = learnt(small, run, tmp_path, sequence={TRAVERSE: f"- {SEARCH}"}, bench=play(width))
+    assert again.timed_by_n == 1
+    assert again.estimate_s == pytest.approx(taken_s, rel=0.05)  # 15 % is asked for; the same unit on the same bench
+    assert again.least_s <= again.estimate_s <= again.most_s
+    assert abs(again.estimate_s - taken_s) < abs(planned.estimate_s - taken_s)
+
+
+LOOP = """\
+sequence: load of the loop
+type sheet: {sheet}
+cautions: [none here]
+steps:
+  - loop compliance: {{supply: [8 V, 12 V, 18 V, 24 V, 40 V], load: 0 .. 1200 ohm, to: 20 ohm}}
+"""
+
+
+@pytest.mark.parametrize("sheet", ["pt100-to-current", "voltage-to-current"])
+def test_loop_compliance_tells_the_time_of_its_search(tmp_path, sheet):
+    path = tmp_path / "loop.yaml"
+    path.write_text(LOOP.format(sheet=sheet))
+    planned = core.plan(path, "simulated-influences", faults="loop compliance")
+    # Ohm's law: a unit that needs 10 V drives 100, 400 and 700 ohm at 12, 18 and 24 V, nothing at 8 V, all at 40 V.
+    # Halving 1200 ohm to 20 takes six loads each.
+    done = core.run(planned, serial="A", results=tmp_path / "results")
+    readings = done.record.readings
+    assert readings["number"].nunique() == 10 + 3 * 6
+    assert planned.estimate_s == pytest.approx(readings["at_s"].max(), rel=0.15)
+    assert planned.least_s < planned.estimate_s < planned.most_s
+
+
+def test_a_search_that_found_nothing_to_look_for_is_told_to_take_nothing_next_time(tmp_path):
+    path = tmp_path / "loop.yaml"
+    path.write_text(LOOP.format(sheet="pt100-to-current"))
+    done = core.run(core.plan(path, "simulated-influences"), serial="A", results=tmp_path / "results")
+    again = core.plan(path, "simulated-influences", results=tmp_path / "results")
+    assert again.estimate_s == pytest.approx(done.record.readings["at_s"].max(), rel=0.05)
+
+
+def test_records_of_other_steps_or_of_changed_includes_teach_no_times(tmp_path):
+    (tmp_path / "inner.yaml").write_text(LOOP.format(sheet="voltage-to-current").replace("24 V, 40 V", "24 V"))
+    path = tmp_path / "outer.yaml"
+    steps = "[{exercise: {cycles: 1}}, {include: inner.yaml}]"
+    path.write_text(f"sequence: outer\ntype sheet: voltage-to-current\ncautions: [none here]\nsteps: {steps}\n")
+    results = tmp_path / "results"
+    core.run(core.plan(path, "simulated-influences", only="2"), serial="A", results=results)
+    assert core.plan(path, "simulated-influences", results=results).timed_by_n == 0
+    assert core.plan(path, "simulated-influences", only="2", results=results).timed_by_n == 1
+    inner = (tmp_path / "inner.yaml").read_text()
+    (tmp_path / "inner.yaml").write_text(inner.replace("steps:", "steps:\n  - traverse: {points: 3, cycles: 1}"))
+    assert core.plan(path, "simulated-influences", only="2", results=results).timed_by_n == 0

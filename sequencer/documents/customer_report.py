@@ -19,6 +19,7 @@ from sequencer.diagnosis.result import Content
 from sequencer.documents.error_curve import error_curve
 from sequencer.documents.foot import Foot, line
 from sequencer.documents.languages import Language, language
+from sequencer.documents.sentences import sentence
 from sequencer.documents.stated import Basis, conditions, instruments_of, judged, localised, missing, rule_of
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import as_pct, coverage, percent_used, significant
@@ -121,7 +122,7 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "specification": f"±{localised(found.tolerance, spoken)}",
         "rule": rule_of(found, spoken),
         "worst": _worst(found, spoken),
-        "reservations": list(_reservations(content, found)),
+        "reservations": list(_reservations(content, found, spoken)),
         "tables": [_results(each, name, columns, spoken) for name, each in [*states, (own, found)]],
         "curve": Markup(error_curve(found, before, spoken)),  # noqa: S704  the drawing escapes its texts
         "stages": [_stage(row, spoken) for row in stage_rows(found)],
@@ -143,15 +144,15 @@ def _deviations(given: Basis) -> Iterator[str]:
         yield given.workshop.language["other tag"].format(order=given.order.item.tag, record=given.tag)
 
 
-def _reservations(content: Content, found: Evaluation) -> Iterator[str]:
-    """What weakens the statement, and how a run that did not go to its end ended, in the words of the record."""
+def _reservations(content: Content, found: Evaluation, spoken: Language) -> Iterator[str]:
+    """What weakens the statement, and how a run that did not go to its end ended."""
     if content.status != "complete":
-        yield f"{content.status}: {content.reason}"
+        yield f"{spoken.word('status', content.status)}: {sentence(content.reason, spoken)}"
     if found.verdict.result == "not determinable":
-        yield found.verdict.reason
-    yield from found.verdict.reservations
+        yield sentence(found.verdict.reason, spoken)
+    yield from (sentence(each, spoken) for each in found.verdict.reservations)
     if found.verdict.accepted:
-        yield found.verdict.accepted
+        yield sentence(found.verdict.accepted, spoken)
 
 
 def _course(found: Evaluation, spoken: Language) -> str:

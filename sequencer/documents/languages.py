@@ -1,7 +1,7 @@
 """What a document says in each language: texts in files, numbers with the mark of the language."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from string import Formatter
@@ -22,10 +22,12 @@ class Language:
     Args:
         code: ISO 639-1.
         texts: by key; the same keys in every language.
+        sentences: those of a record, each English pattern with its text; none in English.
     """
 
     code: str
     texts: Mapping[str, str]
+    sentences: Mapping[str, str] = field(default_factory=dict)
 
     def __getitem__(self, key: str) -> str:
         return self.texts[key]
@@ -57,7 +59,7 @@ class Language:
                     allowed=", ".join(f"{{{each}}}" for each in sorted(places or ())) or "no braces",
                     todo="correct the text",
                 )
-        return Language(code=self.code, texts={**self.texts, **own})
+        return replace(self, texts={**self.texts, **own})
 
 
 def _places(text: str) -> set[str] | None:
@@ -75,4 +77,6 @@ def language(code: str) -> Language:
     if code not in LANGUAGES:
         raise InputError(f'there are no texts in "{code}"', allowed=", ".join(LANGUAGES))
     content = read(_FOLDER / f"{code}.yaml").content
-    return Language(code=code, texts={str(key): str(text) for key, text in content.items()})
+    texts = {str(key): str(text) for key, text in content.items()}
+    of_records = [] if code == "en" else read(_FOLDER / f"{code}.sentences.yaml").content["sentences"]
+    return Language(code=code, texts=texts, sentences={str(each["said"]): str(each["text"]) for each in of_records})

@@ -128,7 +128,7 @@ def rule_of(found: Evaluation, spoken: Language) -> str:
     if found.budget is None:
         return spoken["no decision rule"]
     rule = RULES[found.basis.rule]
-    name = _rule_name(rule.name, spoken)
+    name = rule_name(rule.name, spoken)
     judged = found.visits.loc[found.visits["is_judged"], "dof"].dropna()
     if rule.guard != "of U":
         return f"{name}: {spoken['rule own guard']}"
@@ -142,7 +142,7 @@ def rule_of(found: Evaluation, spoken: Language) -> str:
     return f"{name}: {guard}; {spoken['rule risk'].format(risk=spoken.number(significant(100 * risk, 3)))}"
 
 
-def _rule_name(name: str, spoken: Language) -> str:
+def rule_name(name: str, spoken: Language) -> str:
     """The name of a rule, its words in a language; where it comes from stays."""
     for source in _SOURCES:
         if name.startswith(source):

@@ -101,21 +101,18 @@ def removable(connection: Connection, filters: Filters, *, before: datetime, hos
     where = filters.condition_of & (Record.started_at < before)
     rows = _rows(connection, where, [Record.started_at.asc(), Record.folder.asc()])
     pinned = set(connection.scalars(select(Baseline.digest)))
-    keys = {row.serial_key for row in rows}
-    last: dict[str, tuple[datetime, str]] = {}
-    needed: set[str] = set()
-    younger = select(Record.serial_key, Record.started_at, Record.folder, Record.before)
-    for key, at, folder, named in connection.execute(younger.order_by(Record.started_at, Record.folder)):
-        if key in keys and at is not None:
-            last[key] = (at, folder)
-        if named and at is not None and at >= before:
-            needed.add(named)
-    lines, stay = [], Counter[str]()
-    for row in rows:
-        if why := _stays(row, pinned, needed, last):
-            stay[why] += 1
-        else:
-            lines.append(row)
+    all_of = select(Record.id, Record.serial_key, Record.started_at, Record.before, Record.digest)
+    every = connection.execute(all_of.order_by(Record.started_at, Record.folder)).all()
+    last = {each.serial_key: each.id for each in every if each.started_at is not None}
+    why = {row.id: _stays(row, pinned, last) for row in rows}
+    # One that stays needs its as-found run, which may need another.
+    while needed := {each.before for each in every if each.before and why.get(each.id, "stays")}:
+        more = {each.id for each in every if each.digest in needed and why.get(each.id) == ""}
+        if not more:
+            break
+        why |= dict.fromkeys(more, "the as-found run of a record that stays")
+    lines = [row for row in rows if not why[row.id]]
+    stay = Counter(reason for reason in why.values() if reason)
     return Listing(
         lines=_lines(connection, lines, host),
         found_n=len(lines),
@@ -126,7 +123,7 @@ def removable(connection: Connection, filters: Filters, *, before: datetime, hos
     )
 
 
-def _stays(row: Any, pinned: set[str], needed: set[str], last: dict[str, tuple[datetime, str]]) -> str:  # noqa: ANN401
+def _stays(row: Any, pinned: set[str], last: dict[str, int]) -> str:  # noqa: ANN401  a row
     if row.condition == "missing":
         return "missing already"
     if row.condition != "whole":
@@ -135,9 +132,7 @@ def _stays(row: Any, pinned: set[str], needed: set[str], last: dict[str, tuple[d
         return "not over"
     if row.digest and row.digest in pinned:
         return "named as a baseline"
-    if row.digest and row.digest in needed:
-        return "the as-found run of a younger record"
-    if last.get(row.serial_key) == (row.started_at, row.folder):
+    if last.get(row.serial_key) == row.id:
         return "the last of their unit"
     return ""
 

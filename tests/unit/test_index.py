@@ -514,6 +514,22 @@ def test_an_index_that_is_no_database_of_ours_is_refused(results, named):
         records(results, index=named)
 
 
+def test_the_as_found_run_of_an_old_record_that_stays_is_not_removed(results):
+    old = {"serial": "Q1"}
+    found_as = made_records.made(results, "a", date="2010-01-05T08:00:00+00:00", **old)
+    digest = json.loads((found_as / "digest.json").read_text())["sha256"]
+    left = {"state": "as left", "as_found": {"folder": "a", "sha256": digest}}
+    made_records.made(results, "b", date="2010-01-06T08:00:00+00:00", **old | left)
+    made_records.made(results, "c", date="2011-01-05T08:00:00+00:00", **old)
+    made_records.made(results, "d", date="2100-01-05T08:00:00+00:00", **old)
+    names = [Path(each.folder).name for each in list_removable(results, kept_for="3 years").lines]
+    assert names == ["a", "b", "c"]  # nothing that stays needs them
+    pin_baseline(results / "b", name="delivery", by="N. N.", why="kept")
+    found = list_removable(results, kept_for="3 years")
+    assert [Path(each.folder).name for each in found.lines] == ["c"]
+    assert dict(found.stay_n)["the as-found run of a record that stays"] == 1
+
+
 def test_what_may_be_removed_is_listed_with_what_stays_and_why(results):
     old = {"date": "2010-01-05T08:00:00+00:00"}
     made_records.made(results, "a", serial="Q1", **old)
@@ -528,7 +544,7 @@ def test_what_may_be_removed_is_listed_with_what_stays_and_why(results):
     found = list_removable(results, kept_for="3 years")
     assert [Path(each.folder).name for each in found.lines] == ["a"]
     reasons = dict(found.stay_n)
-    assert reasons["named as a baseline"] == reasons["the as-found run of a younger record"] == 1
+    assert reasons["named as a baseline"] == reasons["the as-found run of a record that stays"] == 1
     assert reasons["the last of their unit"] == 1
     assert (results / "a").is_dir()
     with pytest.raises(InputError, match="is no time"):

@@ -17,7 +17,8 @@ from instruments.dsi import to_dsi
 from instruments.errors import InputError
 from instruments.texts import to_digits, visible
 from sequencer.documents.order import Address
-from sequencer.documents.stated import Basis, conditions, instruments_of, judged, rule_of
+from sequencer.documents.sentences import sentence
+from sequencer.documents.stated import Basis, amendments, conditions, instruments_of, judged, revision_of, rule_of
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.words import ordered
 
@@ -212,6 +213,10 @@ class _Writer:
         if order.amends is not None:
             text = spoken["amended"].format(number=order.amends.number, reason=order.amends.reason)
             texts.append(("amendment", text, self._code))
+        if (revision := revision_of(content)) > 1:
+            amended = spoken["record amended"].format(revision=revision, digest=content.digest[:12])
+            texts.append(("amended record", amended, self._code))
+            texts += [("amended record", sentence(each, spoken), self._code) for each in amendments(content)]
         for name, text, code in texts:
             one = self._add(into, "statement")
             self._said(one, "name", name)

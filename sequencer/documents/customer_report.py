@@ -20,7 +20,18 @@ from sequencer.documents.error_curve import error_curve
 from sequencer.documents.foot import Foot, line
 from sequencer.documents.languages import Language, language
 from sequencer.documents.sentences import sentence
-from sequencer.documents.stated import Basis, conditions, instruments_of, judged, localised, missing, rule_of
+from sequencer.documents.stated import (
+    Basis,
+    amendments,
+    conditions,
+    instruments_of,
+    judged,
+    localised,
+    missing,
+    place_of,
+    revision_of,
+    rule_of,
+)
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.as_text import as_pct, coverage, percent_used, significant
 from sequencer.reports.json_document import step_numbers
@@ -34,7 +45,6 @@ _TEMPLATE = "customer_report.html.j2"
 _DIGITS = 4  # of a value that a step found: its U says how many of them count
 _VERDICTS = {True: "verdict pass", False: "verdict fail", None: "verdict not determinable"}
 _OF_A_PAGE = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError)
-_CORRECTED = "corrected after sealing, "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +93,9 @@ def _foot(given: Basis, spoken: Language) -> Foot:
     number = f"{spoken['number']} {order.number}" if order.number else ""
     revision = f"{spoken['revision']} {order.revision}" if order.revision > 1 else ""
     parts = (spoken["title"], number, revision, f"{spoken['serial']} {content.serial or '–'}", content.date[:10])
+    amended = f"{spoken['record revision']} {revision_of(content)}" if revision_of(content) > 1 else ""
     return Foot(
-        lines=(line(*parts), f"SHA-256 {content.digest}"),
+        lines=(line(*parts), line(f"SHA-256 {content.digest}", amended)),
         banner=spoken["simulated"] if content.is_simulated else "",
         page=spoken["page"],
         language=spoken.code,
@@ -110,6 +121,7 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "tag": order.item.tag or given.tag,
         "deviations": "; ".join(_deviations(given)),
         "tested": content.date[:10],
+        "place": place_of(given),
         "issued": order.issued.isoformat() if order.issued else given.issued,
         "operator": order.tested_by or content.operator,
         "sequence": content.sequence,
@@ -130,18 +142,27 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "coverage": spoken.number(coverage(found.basis.coverage)) if found.budget is not None else "",
         "further": list(_further(content, spoken)),
         "unnumbered": _unnumbered(content, spoken),
-        "corrections": [each for each in content.remarks if each.startswith(_CORRECTED)],
+        "corrections": [sentence(each, spoken) for each in amendments(content)],
+        "amended_record": _amended_record(content, spoken),
         "opinions": _opinions(content) if order.opinions_by and spoken.code == "en" else [],
         "is_english": spoken.code == "en",
     }
 
 
 def _deviations(given: Basis) -> Iterator[str]:
-    """What the order says of deviations, and where record and order differ."""
+    """What the order says of deviations, what was changed of the record, and where record and order differ."""
     if given.order.deviations:
         yield given.order.deviations
+    if amended := _amended_record(given.content, given.workshop.language):
+        yield amended
     if given.other_tag:
         yield given.workshop.language["other tag"].format(order=given.order.item.tag, record=given.tag)
+
+
+def _amended_record(content: Content, spoken: Language) -> str:
+    """That the report does not rest on the record as it was sealed, in a sentence; "" where it does."""
+    revision = revision_of(content)
+    return spoken["record amended"].format(revision=revision, digest=content.digest[:12]) if revision > 1 else ""
 
 
 def _reservations(content: Content, found: Evaluation, spoken: Language) -> Iterator[str]:
@@ -195,6 +216,7 @@ def _results(found: Evaluation, name: str, columns: Sequence[str], spoken: Langu
             (spoken[f"column {each}"], of.get(each, ""), each not in {"direction", "verdict"}) for each in columns
         ],
         "rows": shown,
+        "is_of_cycles": "used" in columns and int(found.visits["cycle"].max()) > 1,
         "is_unsteady": any(point.is_unsteady for place in rows for point in place.points),
     }
 

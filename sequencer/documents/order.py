@@ -57,7 +57,7 @@ class Order(FileModel):
         number: of the report, unique in the laboratory.
         revision: of the report; the first is 1.
         order: the customer's number.
-        place: where the test was done; left out, it was in the laboratory.
+        place: where the test was done; left out, it was in the laboratory of the template.
         conditions: of the test, by name, such as {relative humidity: 45 % ± 5 %}, beside those that the bench states.
         method: of the laboratory's own, such as a work instruction with its edition.
         opinions_by: who is authorised to express opinions; without it the document has none.

@@ -55,6 +55,8 @@ def _part(name: str, text: str, spoken: Language) -> str | None:
         return text
     if name == "rule":
         return rule_name(text, spoken)
+    if name == "verdict":
+        return spoken.word("verdict", text)
     if name == "steps":
         return _STEP.sub(lambda step: spoken.word("step", step[0].replace(" ", "_")), text)
     told = _told(text, spoken)

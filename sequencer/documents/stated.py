@@ -21,7 +21,20 @@ from sequencer.inputs.serials import serial_key
 from sequencer.inputs.type_sheet import TypeSheet
 from sequencer.reports.as_text import MINUS, significant
 
-__all__ = ["Basis", "conditions", "doubts", "instruments_of", "judged", "localised", "missing", "rule_of"]
+__all__ = [
+    "Basis",
+    "amendments",
+    "conditions",
+    "doubts",
+    "instruments_of",
+    "judged",
+    "localised",
+    "missing",
+    "place_of",
+    "revision_of",
+    "rule_name",
+    "rule_of",
+]
 
 _NUMBER = re.compile(r"(?<![\w.])([−+-]?[0-9]+)\.([0-9]+)(?![\w.]*[./])")
 _OHM = re.compile(r"(?:(?<![A-Za-z])|(?<=\b[kMm]))ohm\b")
@@ -83,6 +96,30 @@ def judged(content: Content) -> Evaluation:
     return found
 
 
+_RESEALED = "sealed anew, "
+_AMENDED = re.compile(
+    rf"(?:revision [0-9]+, in place of [0-9]+: )?corrected after sealing, |{_RESEALED}"
+    "|the verdict as sealed(?:, without the corrections:| is not known)"
+)
+_REVISION = re.compile(r"revision ([0-9]+), in place of [0-9]+: ")
+
+
+def amendments(content: Content) -> tuple[str, ...]:
+    """What was changed of a record after it was sealed, in its words: who, what, when, why, and the verdict sealed.
+
+    What is changed makes a revision; a remark does not.
+    """
+    return tuple(each for each in content.remarks if _AMENDED.match(each))
+
+
+def revision_of(content: Content) -> int:
+    """The revision of a record that a report rests on; 1 = as sealed."""
+    changed = amendments(content)
+    told = [int(found[1]) for each in changed if (found := _REVISION.match(each))]
+    of_old = 1 + sum("corrected after sealing, " in each or each.startswith(_RESEALED) for each in changed)
+    return max(told, default=of_old)
+
+
 def localised(text: str, spoken: Language) -> str:
     """A text of ours that is numbers and units, in a language: "0.2 % of span" is "0,2 % der Spanne"."""
     text = _OHM.sub("Ω", text)
@@ -104,6 +141,12 @@ def conditions(given: Basis) -> Iterator[tuple[str, str]]:
     )
     yield from ((spoken[name], text) for name, text in known if text)
     yield from order.conditions.items()
+
+
+def place_of(given: Basis) -> str:
+    """Where the test was done: in the laboratory, where that is known and the order names no other; "" = not known."""
+    lab = given.workshop.file.laboratory
+    return given.order.place or ", ".join(filter(None, (lab.name, lab.city)))
 
 
 def instruments_of(given: Basis) -> Iterator[dict[str, str]]:
@@ -158,6 +201,11 @@ def doubts(given: Basis) -> Iterator[str]:
         yield f"received {order.item.received}, which is after the test of {tested}"
     if order.issued is not None and tested and order.issued.isoformat() < tested:
         yield f"issued {order.issued}, which is before the test of {tested}"
+    if revision_of(given.content) > 1 and order.amends is None:
+        yield (
+            f"revision {revision_of(given.content)} of the record, which was changed after it was sealed: where a "
+            'report of it was issued before, this one has to be a new revision, with "amends" in the order'
+        )
     if given.other_tag:
         yield f"tag {order.item.tag}, but the record is of the tag {given.tag}, which is listed as a deviation"
 
@@ -173,6 +221,7 @@ def missing(given: Basis, spoken: Language) -> Iterator[str]:
         ("serial", content.serial),
         ("condition", order.item.condition),
         ("received", order.item.received),
+        ("place", place_of(given)),
         ("tested by", order.tested_by or content.operator),
         ("authorised by", order.authorised_by),
         ("ambient", order.ambient or (given.bench is not None and given.bench.file.ambient is not None)),

@@ -99,7 +99,7 @@ def test_it_states_what_the_standard_asks_for(issued, adjusted):
     asked = {
         "7.8.2.1 a title": "Test report",
         "b laboratory": "Instrument Workshop of the Three Kettles Brewery (invented) Malt Lane 4 00000 Hopfield, XX",
-        "c place": "Place of the test Laboratory",
+        "c place": "Place of the test Instrument Workshop of the Three Kettles Brewery (invented), Hopfield",
         "d number and end": "Report number TR-2026-017",
         "e customer": "Bottling Hall of the Three Kettles Brewery (invented) Crate Street 12",
         "f method": "IEC 61298-2:2008",
@@ -363,3 +363,40 @@ def test_the_command_asks_where_to_write_it(adjusted, options):
     done = CliRunner().invoke(cli, ["report", str(adjusted.folder), *options])
     assert done.exit_code == 2
     assert "need --to FILE" in done.stderr
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_a_correction_after_sealing_is_an_amendment_that_names_what_who_and_why(small, tmp_path, code):
+    # ISO/IEC 17025:2017, 7.8.8: any change is identified, with its reason where that is appropriate (from memory).
+    record = core.run(small(), serial="GF-104", results=tmp_path / "kept").record
+    sealed = record.content.evaluation.verdict.result
+    assert core.issue(record, tmp_path / "first.html").doubts == ()
+    reading = record.readings[record.readings["tap"] == "output"].iloc[-1]
+    core.correct(
+        record.folder,
+        point=int(reading["number"]),
+        tap="output",
+        reading=int(reading["reading"]),
+        to="20.5 mA",
+        by="B. Brewer",
+        why="digits transposed; read 20.5",
+        is_meant=lambda _: True,
+    )
+    corrected, spoken = core.load_record(record.folder), language(code)
+    made = core.issue(corrected, tmp_path / "report.html", language=code)
+    text = " ".join(
+        unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", made.path.read_text(), flags=re.DOTALL)).split()
+    )
+    head, _, changes = text.partition(f" {spoken['corrections']} ")
+    said = spoken["record amended"].format(revision=2, digest=corrected.content.digest[:12])
+    assert head.count(said) == 2  # on top, and among the deviations, which are not "none"
+    assert f"{spoken['deviations']} {spoken['none']}" not in text
+    for each in ("B. Brewer", "digits transposed; read 20.5", spoken.number("20.5 mA"), spoken.word("verdict", sealed)):
+        assert each in changes
+    assert any("revision 2 of the record" in each for each in made.doubts)
+    assert code == "en" or spoken["wording"] not in changes
+    order = EXAMPLES / "example-order.yaml"
+    asked = {"order": order, "template": "brewery-workshop", "language": code}
+    xml = core.issue(corrected, tmp_path / "report.xml", **asked).path.read_text(encoding="utf-8")
+    assert said in unescape(xml)
+    assert xml.count("digits transposed; read 20.5") == 1

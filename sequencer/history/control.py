@@ -12,7 +12,7 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from instruments.errors import ReadingsError
 
-__all__ = ["LEAST_N", "RULE", "RUN_N", "Chart", "Signal", "chart", "limits_of"]
+__all__ = ["BEYOND_RANGE", "LEAST_N", "RULE", "RUN_N", "Chart", "Signal", "chart", "limits_of"]
 
 LEAST_N = 8
 """Values that limits are drawn from at least; with fewer, false alarms are several times as frequent."""
@@ -21,6 +21,7 @@ RULE = (
     f"individuals and moving range of two, limits at 3 sigma from the mean moving range (ISO 7870-2); and {RUN_N} in a "
     "row on one side of the centre line"
 )
+BEYOND_RANGE = "moving range beyond its limit"
 _D2 = 2 / math.sqrt(math.pi)  # mean range of two standard normal values, exact
 _D4 = 1 + 3 * math.sqrt(2 - _D2**2) / _D2  # d3 over d2: the standard deviation of that range
 
@@ -51,7 +52,7 @@ class Chart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
-    """Why a value is out of control: its place among all values, the rule, and what it says in words."""
+    """Why a value is out of control: its place among all values, and the rule in words; a value may break several."""
 
     place: int
     rule: str
@@ -88,10 +89,12 @@ def chart(values: FloatArray, *, base_n: int) -> tuple[Chart, tuple[Signal, ...]
     signals = []
     for place, value in enumerate(values):
         in_row = in_row + 1 if place and side[place] == side[place - 1] != 0 else 1
+        broken = []
         if not found.lower <= value <= found.upper:
-            signals.append(Signal(place=place, rule="beyond 3 sigma"))
-        elif moved[place] > found.range_upper:
-            signals.append(Signal(place=place, rule="moving range beyond its limit"))
-        elif in_row >= RUN_N:
-            signals.append(Signal(place=place, rule=f"{in_row} in a row on one side of the centre"))
+            broken.append("beyond 3 sigma")
+        if moved[place] > found.range_upper:
+            broken.append(BEYOND_RANGE)
+        if in_row >= RUN_N and not broken:
+            broken.append(f"{in_row} in a row on one side of the centre")
+        signals += [Signal(place=place, rule=rule) for rule in broken]
     return found, tuple(signals)

@@ -5,6 +5,7 @@ computed again. A record that was altered is told, and what can be read of it is
 """
 
 import json
+import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -32,7 +33,7 @@ from sequencer.record.load import load
 from sequencer.record.sealed import Sealed, read_sealed
 from sequencer.reports.json_document import document
 
-__all__ = ["Facts", "Stamp", "facts_of", "stamp_of"]
+__all__ = ["Facts", "Stamp", "changed_ns_of", "facts_of", "stamp_of"]
 
 _SETTLED_NS = 2_000_000_000  # a folder that was changed later than that before may be changed again unseen
 _TOLD = re.compile(rb'^\{"kind": "(?:identified|resumed|interrupted|closed|remark|resealed)".*$', re.MULTILINE)
@@ -41,10 +42,10 @@ _WRONG = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError,
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """What shows that a folder was changed: a file made in it, or one that is appended to grown.
+    """What shows that a folder was changed: a file made in it or written over, or one that is appended to grown.
 
     Attributes:
-        changed_ns: when a file in it was made or taken away last.
+        changed_ns: as `changed_ns_of`.
         addenda_bytes: size of its addenda.
         journal_bytes: size of its journal; 0 of one that is sealed and so cannot grow.
     """
@@ -77,8 +78,24 @@ def stamp_of(folder: Path, *, changed_ns: int | None = None, with_journal: bool 
         changed_ns: its time of change, where that is known already.
         with_journal: False where the record is known to be sealed.
     """
-    changed = folder.stat().st_mtime_ns if changed_ns is None else changed_ns
+    changed = changed_ns_of(folder, folder.stat().st_mtime_ns) if changed_ns is None else changed_ns
     return Stamp(changed, _size(folder / ADDENDA), _size(folder / JOURNAL) if with_journal else 0)
+
+
+def changed_ns_of(folder: Path | str, made_ns: int) -> int:
+    """When a record was changed last: a file in it made or taken away, or one that the verdict rests on written over.
+
+    Args:
+        folder: of the record.
+        made_ns: time of change of the folder itself.
+    """
+    latest = made_ns
+    for name in (JOURNAL, FIGURES, DIGEST):
+        try:
+            latest = max(latest, os.stat(f"{folder}/{name}").st_mtime_ns)  # noqa: PTH116  thousands of them
+        except OSError:
+            continue
+    return latest
 
 
 def _size(path: Path) -> int:

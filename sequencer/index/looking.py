@@ -16,7 +16,7 @@ from instruments.clock import RealClock
 from instruments.errors import LivezeroError
 from sequencer.index.copies import copied, settle_copies
 from sequencer.index.database import Database
-from sequencer.index.facts import Facts, Stamp, facts_of, stamp_of
+from sequencer.index.facts import Facts, Stamp, changed_ns_of, facts_of, stamp_of
 from sequencer.index.keeping import forget, keep, kept_stamps, mark_missing
 from sequencer.index.models import Baseline, Place, Repair
 from sequencer.index.place import Here, here
@@ -116,7 +116,7 @@ def _folders(results: Path) -> Iterator[tuple[str, int]]:
         for each in entries:
             try:
                 if not each.name.startswith(".") and each.is_dir() and _is_record(each.path):
-                    yield each.name, each.stat().st_mtime_ns
+                    yield each.name, changed_ns_of(each.path, each.stat().st_mtime_ns)
             except OSError:  # gone just now, or not ours to see
                 continue
 

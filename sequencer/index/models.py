@@ -63,7 +63,7 @@ class Record(Base):
 
     Attributes:
         folder: its name in its place.
-        changed_ns: when the folder was changed last, as it was read; 0 = to be looked at again.
+        changed_ns: when the folder, or a file that the verdict rests on, was changed last; 0 = to be looked at again.
         addenda_bytes: size of what was added after sealing, as it was read.
         journal_bytes: size of its journal, likewise.
         serial: as written; `serial_key` the same as it is looked for.

@@ -7,7 +7,7 @@ from typing import Any
 
 from instruments.texts import COMPUTED_DIGITS, json_value
 from sequencer.history.check_unit import CheckUnit, FigureChart
-from sequencer.history.control import LEAST_N, RULE
+from sequencer.history.control import BEYOND_RANGE, LEAST_N, RULE
 from sequencer.reports.as_text import counted, fixed
 from sequencer.reports.drawing.course import Course, course
 from sequencer.reports.drawing.svg import FAINT, INK, UP, Look
@@ -45,7 +45,9 @@ def told(found: CheckUnit, *, today: date | None = None) -> Told:
 
 def _section(each: FigureChart) -> Section:
     limits = each.limits
-    broken = {signal.place: signal.rule for signal in each.signals}
+    broken: dict[int, list[str]] = {}
+    for signal in each.signals:
+        broken.setdefault(signal.place, []).append(signal.rule)
     first = max(len(each.values) - _SHOWN_N, 0)
     rows = []
     for place in range(first, len(each.values)):
@@ -56,7 +58,7 @@ def _section(each: FigureChart) -> Section:
             (
                 f"{each.runs[place].at:%Y-%m-%d}",
                 base,
-                broken.get(place, ""),
+                "; ".join(broken.get(place, ())),
                 fixed(value, 4, is_signed=True),
                 fixed(moved, 4),
             )
@@ -80,7 +82,7 @@ def _section(each: FigureChart) -> Section:
 
 def _plot(each: FigureChart) -> str:
     places = [(float(number), value.value) for number, value in enumerate(each.values, start=1)]
-    out = [places[signal.place] for signal in each.signals]
+    out = [places[place] for place in dict.fromkeys(signal.place for signal in each.signals)]
     courses = [Course(label=each.name, places=places, look=Look(UP, "none", "any", 1.4))]
     if out:
         courses.append(Course(label="out of control", places=out, look=Look(INK, "none", "ring", 0.0)))
@@ -96,9 +98,12 @@ def _ranges(each: FigureChart) -> str:
     values = [value.value for value in each.values]
     places = [(float(number), abs(b - a)) for number, (a, b) in enumerate(pairwise(values), start=2)]
     across = [] if each.limits is None else [(each.limits.range_upper, "limit of the moving range")]
+    courses = [Course(label=f"moving range of {each.name}", places=places, look=Look(UP, "none", "any", 1.4))]
+    if out := [places[signal.place - 1] for signal in each.signals if signal.rule == BEYOND_RANGE]:
+        courses.append(Course(label="out of control", places=out, look=Look(INK, "none", "ring", 0.0)))
     return course(
         f"Moving range of {each.name}",
-        [Course(label=f"moving range of {each.name}", places=places, look=Look(UP, "none", "any", 1.4))],
+        courses,
         x_label="Run",
         y_label="% of output span",
         across=across,

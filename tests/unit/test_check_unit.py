@@ -74,4 +74,7 @@ def test_page_terminal_and_json_say_the_same():
     assert max(map(len, text.splitlines())) <= 80
     assert html(told(found), title="x").count("<svg") == 4
     assert document["is_in_control"] is False
-    assert document["charts"][0]["signals"] == [{"run": 11, "rule": "beyond 3 sigma"}]
+    assert document["charts"][0]["signals"] == [
+        {"run": 11, "rule": "beyond 3 sigma"},
+        {"run": 11, "rule": "moving range beyond its limit"},
+    ]

@@ -312,6 +312,19 @@ def test_what_is_altered_or_gone_is_told_and_what_comes_back_is_whole(results, i
     assert len(records(results, index=index).records) == 3
 
 
+@pytest.mark.parametrize("file", ["journal.jsonl", "figures.json"])
+def test_a_file_that_was_written_over_is_seen_by_the_next_look(results, index, file):
+    (name,) = made_records.many(results, 1)
+    for each in (*(results / name).iterdir(), results / name):
+        os.utime(each, (1e9, 1e9))  # settled long ago
+    assert list(records(results, index=index).records["condition"]) == ["whole"]
+    path = results / name / file
+    text = path.read_text(encoding="utf-8")
+    with path.open("r+", encoding="utf-8") as written:  # in place: the folder does not change
+        written.write(text.replace("pass", "fail").replace('"value": 4.0', '"value": 4.1', 1))
+    assert list(records(results, index=index).records["condition"]) == ["altered"]
+
+
 def test_a_record_that_can_no_longer_be_read_stays_with_its_unit_and_the_file_at_fault_is_named(results, index):
     names = made_records.many(results, 5)  # all of GF-0
     at_fault = {

@@ -8,7 +8,7 @@ from pydantic_core import PydanticCustomError
 
 from instruments.certificate import CertificateField
 from instruments.channels import channels_of
-from instruments.errors import InputError
+from instruments.errors import InputError, shortened
 from instruments.fields import LevelField, SpanField, TemperatureSpanField, WatchdogField
 from instruments.filemodel import FileModel
 from instruments.passwords import Password
@@ -95,11 +95,42 @@ class BenchTap(FileModel):
         return self
 
 
+_FAULT_FORM = "fault and sizes such as {fault: span error, span: 0.8 %}, as livezero bench faults lists them"
+
+
+def _as_fault(given: Any, dash: str = "") -> Any:  # noqa: ANN401  whatever stands in the file
+    """An entry of the fault catalogue; a text, as --fault takes it, is refused with the line that it means."""
+    if isinstance(given, dict) and "fault" in given:
+        return given
+    told = {"what": '"fault" is missing', "allowed": _FAULT_FORM}
+    if isinstance(given, str):
+        name, *sizes = (part.strip() for part in given.split(","))
+        pairs = [size.partition("=") for size in sizes]
+        told["what"] = f'"{shortened(given)}" cannot stand here'
+        if "=" not in name and all(equals for _, equals, _ in pairs):
+            entry = [f"fault: {name}", *(f"{key.strip()}: {size.strip()}" for key, _, size in pairs)]
+            told["todo"] = f'write "{dash}{{{", ".join(entry)}}}"'
+    elif not isinstance(given, dict):
+        return given
+    raise PydanticCustomError("livezero", "{what}", told)
+
+
+def _as_faults(given: Any) -> Any:  # noqa: ANN401  whatever stands in the file
+    """A list of them; one that stands without its dash is refused as a text in the list is."""
+    return _as_fault(given, "- ") if isinstance(given, str) and given else given
+
+
+FaultField = Annotated[dict[str, str], BeforeValidator(_as_fault, json_schema_input_type=dict[str, str])]
+FaultsField = Annotated[
+    tuple[FaultField, ...], BeforeValidator(_as_faults, json_schema_input_type=tuple[FaultField, ...])
+]
+
+
 class UnitSimulation(FileModel):
     """What is simulated of the unit at one place: a seed of its own, and faults beside those of the bench."""
 
     seed: int | None = Field(None, ge=0, le=LARGEST_SEED, description="of its noise", examples=["7"])
-    faults: tuple[dict[str, str], ...] = Field(
+    faults: FaultsField = Field(
         (), description="of this unit alone, by name and size", examples=[[{"fault": "span error", "span": "0.8 %"}]]
     )
 
@@ -123,7 +154,7 @@ class Simulation(FileModel):
     """
 
     seed: int = Field(1, ge=0, le=LARGEST_SEED, description="of all noise, as --seed", examples=["11"])
-    faults: tuple[dict[str, str], ...] = Field(
+    faults: FaultsField = Field(
         (), description="of every unit, by name and size", examples=[[{"fault": "span error", "span": "0.8 %"}]]
     )
     units: dict[int, UnitSimulation] = Field(

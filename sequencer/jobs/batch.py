@@ -342,7 +342,8 @@ class _Work:
                 else:
                     said: dict[str, Any] = {"serial": serial, **self._batch.said}
                     of = self._batch.as_opened(serial)
-                    how = begun(self._plan, self._folder.parent, said, bench, batch=of)
+                    results, sequence = self._folder.parent, self._batch.sequence
+                    how = begun(self._plan, results, said, bench, batch=of, sequence=sequence)
                 journal = stack.enter_context(how)
                 units.append(
                     Unit(

@@ -112,7 +112,13 @@ def _refuse_no_plan(plan: object) -> None:
 
 @contextmanager
 def begun(
-    plan: Plan, results: Path, said: Mapping[str, str], bench: Bench, *, batch: Mapping[str, Any] | None = None
+    plan: Plan,
+    results: Path,
+    said: Mapping[str, str],
+    bench: Bench,
+    *,
+    batch: Mapping[str, Any] | None = None,
+    sequence: str = "",
 ) -> Iterator[Journal]:
     """The journal of a new record, its first line written.
 
@@ -122,13 +128,14 @@ def begun(
         said: serial, operator, state, acceptance and clearance.
         bench: open.
         batch: that the unit belongs to, as `Batch.as_opened`; None = none.
+        sequence: as for `create`.
     """
     started = datetime.now(UTC)
     # On virtual time the date is the virtual one, so that one seed gives one record to the last digit.
     date = bench.clock.date() if plan.bench.file.is_simulated else started
     is_left = said["state"] == "as left"
     earlier = as_found_of(results, serial=said["serial"], type_=plan.sheet.type) if is_left else None
-    folder = create(results, plan, date=started.isoformat(), serial=said["serial"])
+    folder = create(results, plan, date=started.isoformat(), serial=said["serial"], sequence=sequence)
     with Journal(folder / JOURNAL) as journal:
         journal.elsewhere = partial(create_again, folder, plan)
         first = opening(plan, date=date.isoformat(), as_found=earlier, **said)

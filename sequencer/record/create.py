@@ -48,7 +48,7 @@ def versions() -> dict[str, str]:
     return found | {name: metadata.version(name) for name in _BUILT_ON}
 
 
-def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
+def create(results: Path, plan: Plan, *, date: str, serial: str, sequence: str = "") -> Path:
     """A new folder under `results` with the inputs as used.
 
     Args:
@@ -56,6 +56,7 @@ def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
         plan: what will be run.
         date: ISO date and time, for the name.
         serial: of the unit, for the name; only letters, figures, dot and dash of it are taken.
+        sequence: its file's name, where the plan is one that a record kept, which has another; "" = as in the plan.
 
     Raises:
         RecordError: it cannot be made.
@@ -63,7 +64,7 @@ def create(results: Path, plan: Plan, *, date: str, serial: str) -> Path:
     stamp = re.sub(r"[^0-9T]", "-", date[:19])
     name = "_".join(
         re.sub(r"[^A-Za-z0-9.-]+", "-", part).strip(".-")[:40] or "unit"
-        for part in (stamp, serial, plan.sequence.document.path.stem)
+        for part in (stamp, serial, sequence or plan.sequence.document.path.stem)
     )
     return _made(results, name, plan)
 

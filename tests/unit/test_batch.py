@@ -302,6 +302,8 @@ def test_a_batch_one_after_another_that_was_stopped_goes_on_with_the_unit_and_th
     result = core.resume_batch(stopped.folder)
     assert verdicts(result) == dict.fromkeys(SERIALS[:3], "pass")
     assert result.exit_code == 0
+    named = {record.name.rpartition("_")[2] for record in records_of(result.folder).values()}
+    assert named == {plan.sequence.document.path.stem}  # also of the one that was begun from the inputs kept by another
 
 
 def test_a_person_moves_the_leads_once_a_unit(small, answers, monkeypatch, tmp_path):

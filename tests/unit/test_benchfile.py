@@ -101,6 +101,27 @@ def test_a_fault_is_told_with_its_place_and_remedy(tmp_path, old, new, what, pla
     assert faults[0].todo.startswith(todo)
 
 
+@pytest.mark.parametrize(
+    ("faults", "what", "todo"),
+    [
+        (
+            '["stuck output, level=50 %"]',
+            'simulation.faults.1: "stuck output, level=50 %" cannot stand here',
+            'write "{fault: stuck output, level: 50 %}"',
+        ),
+        ("stuck output", 'simulation.faults: "stuck output" cannot stand here', 'write "- {fault: stuck output}"'),
+        ("[stuck output=50 %]", 'simulation.faults.1: "stuck output=50 %" cannot stand here', ""),
+        ("[{stuck output: 50 %}]", 'simulation.faults.1: "fault" is missing', ""),
+    ],
+)
+def test_a_simulated_fault_as_the_command_line_takes_it_is_answered_with_the_line_to_write(
+    tmp_path, faults, what, todo
+):
+    (fault,) = faults_of(tmp_path, GOOD.replace('"@py"', "simulated") + f"simulation: {{faults: {faults}}}\n")
+    assert (fault.what, fault.todo) == (what, todo)
+    assert "{fault: span error, span: 0.8 %}" in fault.allowed
+
+
 def test_faults_between_files_come_all_at_once(tmp_path):
     text = GOOD.replace("generic-scpi-meter", "nothing-like-it").replace("set by: source", "set by: sorce")
     assert [fault.what for fault in faults_of(tmp_path, text)] == [

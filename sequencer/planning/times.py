@@ -95,10 +95,10 @@ def talk_of(
         if port is not None:
             function = _function(bench, port.instrument, port.function)
             begin_s += 2 * each_s[port.instrument] + function.settling_after_range_change + function.settling
-    for each in held:
-        port = each.wire.source
+    for quantity in held:
+        port = quantity.wire.source
         assert port is not None
-        held_s[each.name] = _set_s(bench, port, each_s[port.instrument])
+        held_s[quantity.name] = _set_s(bench, port, each_s[port.instrument])
     for each, _tap in zip(wires, sheet.taps, strict=True):
         if each.receiver is None:
             continue

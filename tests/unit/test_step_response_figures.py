@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import signal
 from scipy.linalg import expm
 
 from sequencer.evaluation.figures.step_models import Shape, second_order
@@ -227,3 +228,57 @@ def test_a_dead_time_that_is_fitted_to_nothing_at_all_is_no_end_of_the_evaluatio
     answer = answered(times, values, late_s=0.02, resolution=0.0001)
     tau = answer.fitted.parameters["tau"]
     assert tau.value == pytest.approx(0.3, abs=3 * tau.u)
+
+
+def swinging(poles, *, end_s, seed, n=300, sd=3e-4):
+    """A record of a system without zeros by its poles (scipy.signal), and its figures on a fine grid."""
+    system = signal.ZerosPolesGain([], poles, np.prod(-np.asarray(poles)).real)
+    fine_s, fine = signal.step(system, T=np.linspace(0, 60, 60_001))
+    times_s = np.linspace(-0.1 * end_s, end_s, n)
+    noise = np.random.default_rng(seed).normal(0, sd, n)
+    values = 10 + np.interp(times_s, fine_s, fine, left=0.0) + noise
+    figures = {
+        "T63": fine_s[np.argmax(fine >= 1 - np.exp(-1))],
+        "rise": fine_s[np.argmax(fine >= 0.9)] - fine_s[np.argmax(fine >= 0.1)],
+        "overshoot": fine.max() - 1,
+    }
+    return StepRecord(times_s=times_s, values=values, resolution=1e-5, hold_s=0.2 * end_s), figures
+
+
+# Damped period 3 s, damping ratio 0.3: the poles are at wd (-0.3 / sqrt(1 - 0.3^2) +/- j).
+SWING = tuple(2 * np.pi / 3 * (-0.3 / np.sqrt(1 - 0.09) + each) for each in (1j, -1j))
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("lags_s", [(0.5,), (0.5, 2.0)])
+def test_a_swing_behind_lags_is_told_once_it_rests_and_not_before(seed, lags_s):
+    poles = [*SWING, *(-1 / each for each in lags_s)]
+    record, figures = swinging(poles, end_s=25.0, seed=seed)
+    answer = step_response(record)
+    for name, true in figures.items():
+        found = answer.estimate(name)
+        if found.is_known:
+            assert found.value == pytest.approx(true, abs=4 * found.u + 1e-3)  # the grid of scipy's answer
+        else:
+            assert true <= found.at_most
+    if len(lags_s) == 1:
+        assert answer.fitted.name.startswith("second order and first order")
+        assert answer.fitted.parameters["zeta"].value == pytest.approx(0.3, abs=0.01)
+        assert answer.fitted.parameters["tau"].value == pytest.approx(lags_s[0], rel=0.03)
+    record, figures = swinging(poles, end_s=6.0, seed=seed)
+    answer = step_response(record)
+    for name in (*figures, "settling"):
+        assert not answer.estimate(name).is_known
+        assert not answer.direct.T63.is_known
+    assert not answer.has("drift")
+    assert not answer.has("limited rate")
+
+
+def test_a_figure_from_readings_is_wider_by_what_is_still_to_go():
+    # First order with 5 time constants: exp(-5) = 0.67 % to go; the mean of the last fifth lies below the end.
+    times_s = np.linspace(-0.5, 5.0, 400)
+    values = np.where(times_s > 0, 1 - np.exp(-np.maximum(times_s, 0)), 0.0)
+    values += np.random.default_rng(3).normal(0, 1e-4, 400)
+    found = step_response(StepRecord(times_s=times_s, values=values, hold_s=1.0)).direct
+    assert found.T63.value == pytest.approx(1.0, abs=2 * found.T63.u)
+    assert found.rise.value == pytest.approx(np.log(9), abs=2 * found.rise.u)

@@ -9,12 +9,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm, t
+from scipy.stats import norm, studentized_range, t
 
 from instruments.datasheet import FloatArray
 from sequencer.evaluation.figures.step_fit import Trace
 
-__all__ = ["DirectFigures", "Estimate", "Levels", "direct_figures", "levels_of", "slope_stands_out", "wild_readings"]
+__all__ = [
+    "DirectFigures",
+    "Estimate",
+    "Levels",
+    "direct_figures",
+    "levels_of",
+    "moves_at_end",
+    "slope_stands_out",
+    "wild_readings",
+]
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -322,3 +331,20 @@ def slope_stands_out(levels: Levels) -> bool:
     """Whether the readings at the end still move by more than their scatter makes likely."""
     free = levels.held_n - 2
     return free > 0 and abs(levels.slope_per_s) > levels.u_slope * float(t.isf(_CHANCE / 2, free))
+
+
+def moves_at_end(trace: Trace, levels: Levels) -> float:
+    """By how much the output moves over the readings at the end, as a share of the step; 0 = no more than they scatter.
+
+    Means of quarters, so that a swing that turns there is seen, whose slope is none; their range is held against the
+    studentised range of neighbours' scatter.
+    """
+    end = trace.values[-levels.held_n :]
+    if len(end) < 4 * _FEW:
+        moved = levels.slope_per_s * (trace.times_s[-1] - trace.times_s[-levels.held_n])
+        return abs(moved / levels.step) if slope_stands_out(levels) else 0.0
+    means = np.array([part.mean() for part in np.array_split(end, 4)])
+    sd = max(math.sqrt(float(np.mean(np.diff(end) ** 2)) / 2), trace.resolution / math.sqrt(12))
+    moved = float(np.ptp(means))
+    least = sd / math.sqrt(len(end) / 4) * float(studentized_range.isf(_CHANCE, 4, len(end) - 1))
+    return moved / abs(levels.step) if moved > max(least, trace.resolution) else 0.0

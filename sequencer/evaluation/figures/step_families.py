@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from sequencer.evaluation.figures.step_models import Shape, first_order, second_order, slow_tail
+from sequencer.evaluation.figures.step_models import Shape, first_order, second_order, slow_tail, swing_and_lag
 
 __all__ = ["FAMILIES", "MOST_TAIL", "Family"]
 
@@ -67,5 +67,11 @@ FAMILIES = (
         names=("tau", "tail", "share"),
         build=lambda p, dead_s: slow_tail(p[0], p[0] * (1 + p[1]), MOST_TAIL * p[2] / (1 + p[2]), dead_s=dead_s),
         starts=lambda rise_s: ((rise_s / 3, rise_s / 2.2), (4.0, 15.0), (0.05, 0.3)),
+    ),
+    Family(
+        name="second order and first order",
+        names=("period", "damping", "tau"),
+        build=lambda p, dead_s: swing_and_lag(p[0], p[1] / (1 + p[1]), p[2], dead_s=dead_s),
+        starts=lambda rise_s: ((rise_s / 4, rise_s / 2, rise_s), (0.15, 0.5, 1.5), (rise_s / 8, rise_s / 3, rise_s)),
     ),
 )

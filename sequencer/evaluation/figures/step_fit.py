@@ -129,8 +129,9 @@ def fits(trace: Trace, *, rise_s: float, starts_s: float) -> tuple[Fit, ...]:
     if not _is_scatter(found[0], trace):
         found = sorted([*found, *_fitted(trace, _SELDOM, rise_s, starts_s)], key=lambda each: each.bic)
     for fit in found[:_DRIFTING_N]:
-        problem = _Problem(trace, fit.family, fit.has_dead, has_drift=True)
-        found.append(_fit(problem, rise_s, starts_s, [fit.x]))
+        drifting = _fit(_Problem(trace, fit.family, fit.has_dead, has_drift=True), rise_s, starts_s, [fit.x])
+        if _is_within(drifting, trace):
+            found.append(drifting)
     found = [each for each in found if not _is_needless(each, found)]
     richest = min(found, key=lambda each: each.sd)
     correlation = _correlation(richest.residuals, trace)
@@ -175,11 +176,16 @@ def _fitted(trace: Trace, families: Sequence[Family], rise_s: float, starts_s: f
     for family in families:
         for has_dead in (True,) if family.needs_dead else (False, True):
             fit = _fit(_Problem(trace, family, has_dead, has_drift=False), rise_s, starts_s)
-            # A dead time that the input itself may have been late by is none, and a tail beyond the record is a drift.
+            # A dead time that the input itself may have been late by is none.
             is_late = has_dead and fit.shape.dead_s <= trace.late_s + 1e-9
-            if not is_late and (len(fit.shape.rates) < 2 or fit.shape.slowest_s < trace.times_s[-1]):
+            if not is_late and _is_within(fit, trace):
                 found.append(replace(fit, bic=_bic(fit, trace, len(trace.values))))
     return sorted(found, key=lambda each: each.bic)
+
+
+def _is_within(fit: Fit, trace: Trace) -> bool:
+    """Whether the record holds what the system does: a tail beyond it is a drift."""
+    return len(fit.shape.rates) < 2 or fit.shape.slowest_s < trace.times_s[-1]
 
 
 def _is_scatter(fit: Fit, trace: Trace) -> bool:
@@ -344,7 +350,8 @@ def _with_uncertainty(fit: Fit, trace: Trace) -> Fit:
         apart = high.dead_s - low.dead_s if is_dead else 2 * float(away[index])
         slopes.append(fit.step * (ends[0] - ends[1]) / apart)
     jacobian = np.column_stack([*slopes, problem.columns(fit.x)])
-    sizes = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-300)
+    sizes = np.sqrt(np.sum(jacobian**2, axis=0))
+    sizes = np.maximum(sizes, 1e-12 * sizes.max())  # a parameter that changes nothing, such as a lag of no time
     inverse = np.linalg.pinv(jacobian / sizes, rcond=1e-10) / sizes[:, None]
     variance = max(fit.sd**2, trace.resolution**2 / 12, 1e-300)
     count = len(trace.values)

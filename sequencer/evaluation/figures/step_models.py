@@ -17,7 +17,16 @@ from scipy.optimize import brentq
 
 from instruments.datasheet import FloatArray
 
-__all__ = ["Shape", "crossing_s", "first_order", "overshoot_frac", "second_order", "settling_s", "slow_tail"]
+__all__ = [
+    "Shape",
+    "crossing_s",
+    "first_order",
+    "overshoot_frac",
+    "second_order",
+    "settling_s",
+    "slow_tail",
+    "swing_and_lag",
+]
 
 # A window so short beside the rest is taken as its middle; it is wrong by the square of this over 24.
 _TINY = 1e-3
@@ -143,6 +152,24 @@ def second_order(period_s: float, zeta: float, *, dead_s: float = 0.0) -> Shape:
     return Shape(dead_s=dead_s, rates=(one, other), weights=(-other / (one - other), one / (one - other)))
 
 
+def swing_and_lag(period_s: float, zeta: float, tau_s: float, *, dead_s: float = 0.0) -> Shape:
+    """A damped swing and a lag, one behind the other; by partial fractions.
+
+    Args:
+        period_s: 1 / wn of the swing.
+        zeta: its damping, below 1.
+        tau_s: of the lag.
+        dead_s: dead time before them.
+    """
+    swing = second_order(period_s, zeta)
+    rates = (*swing.rates, complex(-1 / tau_s))
+    weights = []
+    for place, rate in enumerate(rates):
+        others = (other for index, other in enumerate(rates) if index != place)
+        weights.append(math.prod((other / (other - rate) for other in others), start=1 + 0j))
+    return Shape(dead_s=dead_s, rates=rates, weights=tuple(weights))
+
+
 def slow_tail(tau_s: float, tail_s: float, share: float, *, dead_s: float = 0.0) -> Shape:
     """A lag, and a share of the step that comes more slowly behind it."""
     return Shape(
@@ -187,14 +214,18 @@ def settling_s(shape: Shape, band: float) -> float:
 
 
 def overshoot_frac(shape: Shape) -> float:
-    """How far the answer swings beyond 1, of a second order without a limited rate; 0 where it does not.
+    """How far the answer swings beyond 1, without a limited rate; 0 where it does not.
 
-    exp(-pi zeta / sqrt(1 - zeta^2)), from the rates: their real part over their imaginary part.
+    Of a second order exp(-pi zeta / sqrt(1 - zeta^2)), from the rates: their real part over their imaginary part.
     """
     swinging = [rate for rate in shape.rates if rate.imag > 0]
     if not swinging:
         return 0.0
-    return math.exp(math.pi * swinging[0].real / swinging[0].imag)
+    if len(shape.rates) == 2:
+        return math.exp(math.pi * swinging[0].real / swinging[0].imag)
+    # The highest swing is among the first ones, once the lag has let it through.
+    end_s = 2 * math.pi / swinging[0].imag + 5 * shape.slowest_s
+    return max(float(shape.seen(shape.dead_s + np.linspace(0, end_s, _GRID)).max()) - 1, 0.0)
 
 
 def _root(shape: Shape, level: float, low: float, high: float) -> float:

@@ -17,6 +17,7 @@ from sequencer.evaluation.figures.step_direct import (
     Levels,
     direct_figures,
     levels_of,
+    moves_at_end,
     wild_readings,
 )
 from sequencer.evaluation.figures.step_doubts import (
@@ -187,7 +188,7 @@ def _judged(seen: SeenStep, doubts: list[Doubt]) -> Answer:
         *doubts,
         *of_the_end(seen, best, fits_well=misfit is None),
         *of_scatter(seen),
-        *of_the_kind(seen, best),
+        *of_the_kind(seen, best, fits_well=misfit is None),
     ]
     is_short = any(doubt.kind in {"short", "very short"} for doubt in doubts)
     peak = peak_held(record, seen.levels)
@@ -195,17 +196,44 @@ def _judged(seen: SeenStep, doubts: list[Doubt]) -> Answer:
     fitted = None if misfit is not None or peak is not None else _fitted(seen, found, is_short=is_short)
     if peak is not None:
         direct = replace(direct, overshoot=Estimate(reason=peak.words))
-    if any(doubt.kind == "very short" for doubt in doubts):
-        why = next(doubt.words for doubt in doubts if doubt.kind == "very short")
-        none = Estimate(reason=why)
+    away = _away(seen, best, fits_well=misfit is None)
+    why = next((doubt.words for doubt in doubts if doubt.kind in {"very short", "short", "drift", "moving"}), "")
+    none = Estimate(reason=why)
+    if any(doubt.kind == "very short" for doubt in doubts) and fitted is not None:
+        fitted = replace(fitted, T63=none, rise=none, settling=none, overshoot=none, parameters={})
+    if is_short or (misfit is not None and away > record.band_frac):
+        none = Estimate(reason=why or f"the output still moves by {100 * away:.2g} % of the step at the end")
         direct = replace(direct, T63=none, rise=none, settling=none, overshoot=none)
-        if fitted is not None:
-            fitted = replace(fitted, T63=none, rise=none, settling=none, overshoot=none, parameters={})
-    elif is_short or any(doubt.kind == "drift" for doubt in doubts):
-        why = next(doubt.words for doubt in doubts if doubt.kind in {"short", "drift"})
-        if fitted is None or is_short:
-            direct = replace(direct, settling=Estimate(reason=why))
+    else:
+        direct = _with_level(seen, direct, away)
+        if why and fitted is None:
+            direct = replace(direct, settling=none)
     return Answer(record=record, levels=seen.levels, direct=direct, fitted=fitted, doubts=tuple(doubts))
+
+
+def _away(seen: SeenStep, best: Fit, *, fits_well: bool) -> float:
+    """How far the level at the end may be from where the output comes to rest, as a share of the step."""
+    at_s = seen.record.times_s[-seen.levels.held_n :]
+    if fits_well:
+        return abs(1 - float(best.shape.seen(at_s, seen.trace.aperture_s, seen.trace.rise_s).mean()))
+    return moves_at_end(seen.trace, seen.levels)
+
+
+def _with_level(seen: SeenStep, direct: DirectFigures, away: float) -> DirectFigures:
+    """Figures from the readings with what another level at the end would make of them."""
+    if not away:
+        return direct
+    record, levels = seen.record, seen.levels
+    other = replace(levels, after=levels.after + away * levels.step)
+    there = direct_figures(seen.trace, other, band_frac=record.band_frac, hold_s=record.hold_s)
+    here = direct_figures(seen.trace, levels, band_frac=record.band_frac, hold_s=record.hold_s)
+
+    def wider(name: str) -> Estimate:
+        own: Estimate = getattr(direct, name)
+        apart = getattr(there, name).value - getattr(here, name).value
+        return replace(own, u=math.hypot(own.u, apart)) if own.is_known and math.isfinite(apart) else own
+
+    return replace(direct, T63=wider("T63"), rise=wider("rise"), overshoot=wider("overshoot"))
 
 
 def _late_s(seen: SeenStep, found: tuple[Fit, ...]) -> float:
@@ -307,6 +335,10 @@ def _parameters(best: Fit) -> dict[str, Estimate]:
     if best.family.name == "first order with a slow tail":
         tau, over, share = (own[name].value for name in ("tau", "tail", "share"))
         own |= {"tail": Estimate(value=tau * (1 + over)), "share": Estimate(value=MOST_TAIL * share / (1 + share))}
+    if best.family.name == "second order and first order":
+        odds = own.pop("damping")
+        own["zeta"] = Estimate(value=odds.value / (1 + odds.value), u=odds.u / (1 + odds.value) ** 2)
+        own["frequency_Hz"] = Estimate(value=abs(best.shape.rates[0].imag) / 2 / math.pi)
     return own
 
 

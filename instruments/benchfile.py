@@ -9,6 +9,7 @@ from instruments.benchfaults import bench_faults
 from instruments.benchmodel import BenchFile, BenchInstrument, Simulation
 from instruments.certificate import Certificate, LoadedCertificate, certificate_faults
 from instruments.dcc_certificate import certificate_document
+from instruments.dcc_item import Item
 from instruments.description import Description, find_description
 from instruments.errors import InputError, shortened
 from instruments.passwords import Password
@@ -152,7 +153,7 @@ def _certificates(
                 where, is_real = document.where(*at), not file.is_simulated
                 own = _certificate_file(path, instrument, descriptions.get(name), where=where, is_real=is_real)
                 if own is not None:
-                    found[name] = LoadedCertificate(own[0], (), own[0].into(Certificate), own[1])
+                    found[name] = LoadedCertificate(own[0], (), own[0].into(Certificate), *own[1:])
             except InputError as error:
                 faults.append(error)
     return found
@@ -160,8 +161,8 @@ def _certificates(
 
 def _certificate_file(
     path: Path, instrument: BenchInstrument, description: Description | None, *, where: str, is_real: bool
-) -> tuple[Document, tuple[str, ...]] | None:
-    """The document of a certificate, YAML or DCC, with what is in doubt of it.
+) -> tuple[Document, tuple[str, ...], Item | None] | None:
+    """The document of a certificate, YAML or DCC, with what is in doubt of it, and its item as `LoadedCertificate` has.
 
     None for a DCC of an instrument whose description is at fault.
     """
@@ -176,7 +177,7 @@ def _certificate_file(
             todo="correct the name, or write the file",
         )
     if not instrument.has_dcc:
-        return read(path), ()
+        return read(path), (), None
     if description is None:
         return None
     return certificate_document(

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
+from instruments.dcc_item import Item
 from instruments.description import Description
 from instruments.errors import InputError, nearest
 from instruments.fields import AccuracyField, DifferenceField, DriftField, LevelField, SpanField
@@ -117,12 +118,16 @@ CertificateField = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class LoadedCertificate:
-    """A certificate with the document it stands in, where in that, and why it may not be that of the instrument."""
+    """A certificate with the document it stands in, where in that, and why it may not be that of the instrument.
+
+    `item` is what was calibrated, where the first of these doubts is settled by what the instrument answers.
+    """
 
     document: Document
     at: tuple[int | str, ...]
     file: Certificate
     doubts: tuple[str, ...] = ()
+    item: Item | None = None
 
     @property
     def is_own_file(self) -> bool:

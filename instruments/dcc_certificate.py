@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from instruments.dcc import Calibrated, Dcc, read_dcc
-from instruments.dcc_item import doubts_of
+from instruments.dcc_item import Item, doubts_of
 from instruments.description import Description
 from instruments.errors import InputError, nearest
 from instruments.functions import Function
@@ -29,8 +29,10 @@ def certificate_document(
     identity: str = "",
     stated: str = "",
     is_real: bool = False,
-) -> tuple[Document, tuple[str, ...]]:
+) -> tuple[Document, tuple[str, ...], Item | None]:
     """A DCC as the document of a certificate, each value with its place in the file; and what is in doubt of it.
+
+    The item comes with it where the first doubt is whose it is, and what the instrument answers can settle that.
 
     Args:
         path: of the DCC.
@@ -48,6 +50,7 @@ def certificate_document(
     """
     document, found = read_dcc(path)
     doubts = [*doubts_of(found.item, identity=identity, stated=stated, is_real=is_real, where=where)]
+    unsettled = found.item if doubts and found.item.numbers else None
     _refuse_unknown(ranges, description, found, where)
     content: dict[str, Any] = {"number": found.number, "k": str(_K), "corrections": []}
     content |= {"calibrated": found.date} if found.date else {}
@@ -70,7 +73,7 @@ def certificate_document(
         if each.beside and not stated:
             beside = ", ".join(each.beside)
             doubts.append(f"its result in {each.unit} stands beside {beside}: the item may be a converter, not a meter")
-    return replace(document, content=content, places=places), tuple(dict.fromkeys(doubts))
+    return replace(document, content=content, places=places), tuple(dict.fromkeys(doubts)), unsettled
 
 
 def _of(

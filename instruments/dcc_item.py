@@ -1,13 +1,13 @@
 """Whose a Digital Calibration Certificate is: its item, held against an instrument of a bench."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from instruments.errors import InputError
+from instruments.errors import InputError, WrongInstrumentError, shortened
 
-__all__ = ["Item", "doubts_of", "item_of"]
+__all__ = ["Item", "doubt_of", "doubts_of", "holds_number", "item_of", "refuse_other"]
 
 _DCC = "{https://ptb.de/dcc}"
 
@@ -86,8 +86,7 @@ def doubts_of(item: Item, *, identity: str, stated: str, is_real: bool, where: s
         return ("the certificate names no number of the item that was calibrated",)
     if not identity:
         return (f'the certificate is of {item}, and the bench states no "identity" to hold that against',)
-    words = {_plain(each) for each in re.split(r"[\s,;:/]+", identity)} | {_plain(identity)}
-    if words & set(known) or any(len(each) > 3 and each in _plain(identity) for each in known):
+    if holds_number(item.numbers, identity):
         return ()
     if any(each and _plain(each) in _plain(identity) for each in (item.model, item.manufacturer)):
         return (f'the certificate is of {item}, and the identity "{identity}" of the bench holds no number of it',)
@@ -97,6 +96,35 @@ def doubts_of(item: Item, *, identity: str, stated: str, is_real: bool, where: s
         allowed="the certificate of this instrument",
         todo=f'where it is the same all the same, write beside it: certificate of: "{item.numbers[0]}"',
     )
+
+
+def holds_number(numbers: Sequence[str], identity: str) -> bool:
+    """An identity has one of these numbers in it, however blanks, dashes and letters are written."""
+    known = [_plain(each) for each in numbers]
+    words = {_plain(each) for each in re.split(r"[\s,;:/]+", identity)} | {_plain(identity)}
+    return bool(words & set(known)) or any(len(each) > 3 and each in _plain(identity) for each in known)
+
+
+def refuse_other(item: Item, answer: str, *, where: str) -> None:
+    """Refuse the certificate of another item than the instrument that answered; raises WrongInstrumentError.
+
+    It is another where the answer has neither a number of the item nor its model or manufacturer.
+    """
+    named = [each for each in (item.model, item.manufacturer) if _plain(each)]
+    if not named or not item.numbers or holds_number(item.numbers, answer):
+        return
+    if not any(_plain(each) in _plain(answer) for each in named):
+        raise WrongInstrumentError(
+            f'identifies itself as "{shortened(answer)}", and its certificate is of {item}',
+            where=where,
+            allowed="the certificate of this instrument",
+            todo=f'where it is the same all the same, write beside it: certificate of: "{item.numbers[0]}"',
+        )
+
+
+def doubt_of(certified: str, answer: str) -> str:
+    """That an answer holds no number of the item that was calibrated, as `doubts_of` says of what a bench states."""
+    return f'the certificate is of {certified}, and what the instrument answered, "{answer}", holds no number of it'
 
 
 def _plain(text: str) -> str:

@@ -80,6 +80,9 @@ class Statement:
         certificate_k: coverage factor of that.
         certificate_due: ISO date until which it holds, "" if not stated.
         certificate_doubt: why it may be of another instrument, "" = it is of this one.
+        certificate_item: what was calibrated, where the first part of that doubt is settled by what the instrument
+            answers; "" = nothing is left to settle. `certificate_numbers` are the numbers of it.
+        certificate_unsettled: that part.
         temperature: change per kelvin outside the reference temperatures; None = not stated, or none outside.
         outside_K: how far the bench lies outside them.
         allowances: further half widths at this tap, by name, as the type sheet states them.
@@ -101,6 +104,9 @@ class Statement:
     certificate_k: float = 2.0
     certificate_due: str = ""
     certificate_doubt: str = ""
+    certificate_item: str = ""
+    certificate_numbers: tuple[str, ...] = ()
+    certificate_unsettled: str = ""
     temperature: Limits | None = None
     outside_K: float = 0.0
     allowances: tuple[tuple[str, float], ...] = ()
@@ -181,6 +187,7 @@ def basis_from(values: Mapping[str, Any]) -> Basis:
                 "temperature": limits(each["temperature"]),
                 "allowances": tuple((name, width) for name, width in each["allowances"]),
                 "correction": (corrected[0], Limits(**corrected[1])) if (corrected := each.get("correction")) else None,
+                "certificate_numbers": tuple(each.get("certificate_numbers", ())),
                 "certified": certified_from(each.get("certified")),
                 "drift": limits(each.get("drift")),
             }

@@ -119,7 +119,7 @@ def _statement(
     function = description.functions[port.function]
     entry = port.entry
     loaded = bench.certificates.get(port.instrument)
-    certificate = loaded.file if loaded is not None else Certificate()
+    certificate, item = (loaded.file, loaded.item) if loaded is not None else (Certificate(), None)
     errors = certificate.errors_of(port.function, entry.range)
     return Statement(
         tap=tap.name,
@@ -131,6 +131,9 @@ def _statement(
         certificate_k=certificate.k,
         certificate_due=certificate.due.isoformat() if certificate.due else "",
         certificate_doubt="; ".join(loaded.doubts) if loaded is not None else "",
+        certificate_item=str(item) if item is not None else "",
+        certificate_numbers=item.numbers if item is not None else (),
+        certificate_unsettled=loaded.doubts[0] if loaded is not None and item is not None else "",
         temperature=limits(entry.temperature_coefficient),
         outside_K=_outside_K(bench.file.ambient, description.reference_temperature),
         allowances=allowances,

@@ -11,17 +11,18 @@ import numpy as np
 import pandas as pd
 
 from instruments.datasheet import DataSheet
+from instruments.dcc_item import doubt_of, holds_number
 from instruments.errors import LivezeroError, RecordError
 from instruments.roles import said_safe
 from instruments.simulated.instrument import is_simulated
 from instruments.version import __version__
 from sequencer.diagnosis.examine import examine
 from sequencer.diagnosis.result import Content, Ended, InstrumentLine, Trace
-from sequencer.evaluation.budget import Basis, basis_from
+from sequencer.evaluation.budget import Basis, Statement, basis_from
 from sequencer.evaluation.certificates import with_certified
 from sequencer.evaluation.result import METHOD, Evaluation
 from sequencer.inputs.answers import Answer, Picture
-from sequencer.journal.lines import beyond_us, end_of, remedy, run_lines
+from sequencer.journal.lines import beyond_us, end_of, identities_of, remedy, run_lines
 from sequencer.journal.readings import from_lines
 from sequencer.journal.writer import chain_faults, entries, read_journal
 from sequencer.record.addenda import added, corrected, resealed_words, words_of
@@ -74,7 +75,7 @@ def load(
     opened, end = lines[0], end_of(lines)
     try:
         more = [] if as_sealed else added(folder)
-        basis = basis_from(opened["basis"])
+        basis = _settled(basis_from(opened["basis"]), identities_of(lines))
         certified = with_certified(sheet.datasheet(), basis.statements)
         table = corrected(from_lines(lines, certified), more)
         if as_if is not None:
@@ -110,6 +111,21 @@ def load(
     except _WRONG as error:
         raise RecordError(f"the journal lacks {error}", where=str(journal), todo=remedy(opened)) from error
     return Record(folder=folder, readings=table, content=content)
+
+
+def _settled(basis: Basis, identities: Mapping[str, str]) -> Basis:
+    """The basis with what the instruments answered of themselves held against their certificates."""
+
+    def settled(each: Statement) -> Statement:
+        answer = identities.get(each.instrument, "")
+        if not each.certificate_item or not answer:
+            return each
+        is_its = holds_number(each.certificate_numbers, answer)
+        rest = each.certificate_doubt.removeprefix(each.certificate_unsettled).removeprefix("; ")
+        doubts = ("" if is_its else doubt_of(each.certificate_item, answer), rest)
+        return replace(each, certificate_doubt="; ".join(filter(None, doubts)))
+
+    return replace(basis, statements=tuple(map(settled, basis.statements)))
 
 
 def _read_again(table: pd.DataFrame, before: DataSheet, after: DataSheet) -> pd.DataFrame:

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import TypeAlias
 
 from instruments.bench import Bench
+from instruments.dcc_item import refuse_other
 from instruments.errors import (
     CommunicationLostError,
     InstrumentError,
@@ -200,12 +201,19 @@ class _Run:
 
     # -- from beginning to end ---------------------------------------------------------------------------------------
 
+    def _refuse_certificates_of_others(self, identities: Mapping[str, str]) -> None:
+        """Raise WrongInstrumentError where an instrument says it is another than its certificate is of."""
+        for name, certificate in self._plan.bench.certificates.items():
+            if certificate.item is not None and identities.get(name):
+                refuse_other(certificate.item, identities[name], where=f'instrument "{name}"')
+
     def to_the_end(self) -> Outcome:
         """Prepare, confirm, energise, visit every point."""
         self._safety.enter(Output.MAKING_SAFE)  # preparing does, before anything is set up
         identities = self._bench.prepare()
         self._safety.enter(Output.SAFE)
         self._log.journal.write("identified", sync=True, identities=identities)
+        self._refuse_certificates_of_others(identities)
         bench = self._bench
         self._log.tell(Planned(plan=self._plan, identities=identities, exchange_s=bench.exchange_s, clock=bench.clock))
         points = self._rest.points if self._rest else self._plan.points

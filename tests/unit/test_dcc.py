@@ -362,6 +362,40 @@ def test_what_cannot_be_told_is_a_doubt(bench, quantities, more, item, told):
     assert told in doubt
 
 
+def item(model, number):
+    return ITEM.replace("WM-6", model).replace("S-4711", number)
+
+
+def certified_run(small, written, folder, said, *, identity):
+    """A run whose meter has a certificate of an item; `identity` is what the bench states of the meter."""
+    written(result(*USUAL), item=said)
+    stated = f"identity: {identity}, " if identity else ""
+    planned = small(bench={"identity: SIMULATED METER}": f"{stated}certificate: meter.xml}}"})
+    return core.run(planned, serial="GF-104", results=folder)
+
+
+def test_what_the_instrument_answers_settles_whose_its_certificate_is(small, written, tmp_path):
+    # The simulated meter answers with maker, model, serial and version, by IEEE 488.2, 10.14.
+    plain = core.run(small(), serial="GF-104", results=tmp_path / "plain").record
+    answer = next(each.identity for each in plain.content.instruments if each.name == "meter")
+    _, model, number, _ = answer.split(",")
+    its = certified_run(small, written, tmp_path / "its", item(model, number), identity="")
+    assert not any("in doubt" in each for each in its.record.evaluation.verdict.reservations)
+    other = certified_run(small, written, tmp_path / "other", item(model, "S-4711"), identity="SIMULATED METER")
+    (doubt,) = (each for each in other.record.evaluation.verdict.reservations if "in doubt" in each)
+    assert f'what the instrument answered, "{answer}", holds no number of it' in doubt
+    assert "the bench" not in doubt
+    assert other.record.evaluation.verdict.result == "conditional pass"
+    assert core.verify(other.record.folder).is_intact
+
+
+def test_a_run_on_an_instrument_that_says_it_is_another_than_the_certificate_s_is_not_begun(small, written, tmp_path):
+    ran = certified_run(small, written, tmp_path / "kept", item("WM-6", "S-4711"), identity="")
+    assert ran.outcome.status == "bench fault"
+    assert "and its certificate is of WM-6, S-4711" in ran.outcome.reason
+    assert ran.record is None or not (ran.record.readings["tap"] == "output").any()
+
+
 def test_a_run_is_corrected_by_a_dcc_and_its_record_keeps_it(small, written, tmp_path):
     written(result(*USUAL))
     planned = small(bench={"identity: SIMULATED METER}": "identity: SIMULATED METER, certificate: meter.xml}"})

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from sequencer.history.interval import IN_FRAC, LEAST_N, SOURCE, AsFound, exponential, reliability, staircase
-from sequencer.history.timeline import YEAR_S, Run, Timeline
+from sequencer.history.timeline import YEAR_S, PointDrift, Run, Timeline
 
 __all__ = ["Advice", "Method", "advised"]
 
@@ -58,10 +58,12 @@ def advised(history: Timeline, *, target: float = 0.95) -> Advice:
     spells = _spells(runs)
     methods: tuple[Method, ...] = ()
     if len(spells) >= LEAST_N:
-        methods = (_by_drift(history), _by_staircase(spells), _by_reliability(spells, target))
-    later = min((each for each in methods if each.months > 0), key=lambda each: each.months, default=None)
+        methods = (_by_drift(history.first_to_meet), _by_staircase(spells), _by_reliability(spells, target))
     if bars := _bars(runs, methods):
-        return _none(bars, later, runs[-1], methods, target)
+        # An adjustment takes the error away, and the drift stays: it eats the room again.
+        again = (_by_drift(history.first_adjusted), *methods[1:]) if methods else ()
+        return _none(bars, again, runs[-1], methods, target)
+    later = _shortest(methods)
     if not methods:
         said = f"too few: {len(spells)} runs as found after an earlier run, {LEAST_N} are the least to advise from"
         return Advice(months=math.nan, target=target, methods=(), said=said)
@@ -81,8 +83,13 @@ def _bars(runs: Sequence[Run], methods: Sequence[Method]) -> str:
     return next((each.said for each in methods if each.months <= 0), "")
 
 
-def _none(bars: str, later: Method | None, last: Run, methods: tuple[Method, ...], target: float) -> Advice:
-    """No interval as the unit stands, and which one from an adjustment on."""
+def _shortest(methods: Sequence[Method]) -> Method | None:
+    return min((each for each in methods if each.months > 0), key=lambda each: each.months, default=None)
+
+
+def _none(bars: str, again: Sequence[Method], last: Run, methods: tuple[Method, ...], target: float) -> Advice:
+    """No interval as the unit stands, and which one from an adjustment on, by what the methods say of it."""
+    later = None if any(each.months <= 0 for each in again) else _shortest(again)
     months = math.nan if later is None else _within(later.months)
     if last.state == "as left":
         todo = "adjust it again, or find why it leaves no room, before it goes back"
@@ -120,9 +127,8 @@ def _spells(runs: Sequence[Run]) -> list[_Spell]:
     return spells
 
 
-def _by_drift(history: Timeline) -> Method:
+def _by_drift(found: PointDrift | None) -> Method:
     name = "control chart, by drift (6.3)"
-    found = history.first_to_meet
     if found is None:
         return Method(name=name, months=math.nan, said="no drift can be told yet")
     where = f"{found.setpoint_pct:g} %{f' {found.direction}scale' if found.direction else ''}"
@@ -141,12 +147,13 @@ def _by_drift(history: Timeline) -> Method:
 
 
 def _by_staircase(spells: Sequence[_Spell]) -> Method:
-    steps = staircase([each.found for each in spells], spells[0].months)
+    steps = staircase([each.found for each in spells], spells[0].months, lasted=[each.months for each in spells])
     told = ", ".join(each.found for each in spells)
     return Method(
         name="automatic adjustment, staircase (6.2)",
         months=steps[-1],
-        said=f"from {spells[0].months:.1f} months: found {told}; in (within 80 %) takes 1.25 times as long, out 0.6",
+        said=f"from {spells[0].months:.1f} months: found {told}; in (within 80 %) allows 1.25 times what it was away, "
+        "out takes 0.6",
     )
 
 

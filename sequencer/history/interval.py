@@ -55,13 +55,31 @@ class Reliability:
         return self.within / self.of
 
 
-def staircase(found: Sequence[AsFound], start: float, *, rule: Staircase | None = None) -> tuple[float, ...]:
-    """The interval after each as-found result, in the unit of `start`: "in" lengthens it, "out" shortens it."""
+def staircase(
+    found: Sequence[AsFound],
+    start: float,
+    *,
+    lasted: Sequence[float] | None = None,
+    rule: Staircase | None = None,
+) -> tuple[float, ...]:
+    """The interval after each as-found result, in the unit of `start`: "in" lengthens it, "out" shortens it.
+
+    Args:
+        found: each result.
+        start: the interval before the first.
+        lasted: how long the unit really was away before each; None = as long as the staircase said. A unit that was
+            found good after 12 months speaks for one step beyond 12, however often it was.
+        rule: how it steps.
+    """
     by = rule or Staircase()
     intervals = []
-    for each in found:
-        factor = {"in": by.lengthen, "between": 1.0, "out": by.shorten}[each]
-        start = min(max(start * factor, by.least), by.most)
+    for number, each in enumerate(found):
+        away = start if lasted is None else lasted[number]
+        if each == "in":
+            start = min(start * by.lengthen, max(start, away * by.lengthen))
+        elif each == "out":
+            start = min(start, away) * by.shorten
+        start = min(max(start, by.least), by.most)
         intervals.append(start)
     return tuple(intervals)
 

@@ -6,7 +6,7 @@ what happens from as left to the next as found, never what a screwdriver did.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -135,7 +135,13 @@ class Event:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
-    """History of one unit, runs and repairs in order of time."""
+    """History of one unit, runs and repairs in order of time.
+
+    Attributes:
+        first_to_meet: the point whose error meets its tolerance first, as the unit stands; None where no drift is told.
+        first_adjusted: the same from an adjustment after the last run on: its line begins with what the last
+            adjustment left at the point, 0 where there was none.
+    """
 
     serial: str
     type: str
@@ -145,6 +151,7 @@ class Timeline:
     repairs: tuple[Repair, ...]
     drifts: tuple[Drift, ...]
     first_to_meet: PointDrift | None
+    first_adjusted: PointDrift | None
     events: tuple[Event, ...]
     remarks: tuple[str, ...]
     is_simulated: bool = False
@@ -195,7 +202,8 @@ def timeline(
         runs=tuple(runs),
         repairs=tuple(dated),
         drifts=tuple(_drift(name, counted) for name in FIGURES if name != "worst error"),
-        first_to_meet=_first_to_meet(told, errors, pieces, counted),
+        first_to_meet=_first(lines := _point_lines(told, errors, pieces, counted), counted),
+        first_adjusted=_first([each.adjusted(_years(counted, counted[-1].at)) for each in lines], counted),
         events=tuple(_events(counted)),
         remarks=(*mixed(simulated_n(told), len(told)), *_remarks(records, told, runs)),
         is_simulated=simulated_n(told) > 0,
@@ -287,22 +295,39 @@ def _drift(name: str, runs: Sequence[Run]) -> Drift:
     return Drift(name=name, line=line)
 
 
-def _first_to_meet(
+@dataclass(frozen=True, slots=True)
+class _PointLine:
+    """The error of one point over the years; `left` is what the last adjustment left of it."""
+
+    setpoint_pct: float
+    direction: str
+    tolerance_pct: float
+    line: DriftLine
+    left: float
+
+    def adjusted(self, start: float) -> "_PointLine":
+        """The same drift, from an adjustment at `start` that leaves as much as the last one did, by one reading."""
+        line = replace(self.line, level=self.left, centre=start, u_level=self.line.u_single, cov=0.0)
+        return replace(self, line=line)
+
+
+def _point_lines(
     records: pd.DataFrame, errors: pd.DataFrame, pieces: Mapping[str, int], runs: Sequence[Run]
-) -> PointDrift | None:
-    """The point whose interval meets its tolerance first, counted from the last run of the unit."""
+) -> list[_PointLine]:
+    """The error of each point that has a tolerance and a drift."""
     if len(runs) < 2:
-        return None
-    at = records.set_index("record")[["started_at", "folder"]]
+        return []
+    at = records.set_index("record")[["started_at", "folder", "state"]]
     rows = _end_to_end(errors).join(at, on="record", how="inner")
     rows = rows[rows["folder"].isin(list(pieces))]
-    start = _years(runs, runs[-1].at)
-    found: PointDrift | None = None
+    found = []
     for place, part in rows.groupby(["setpoint_pct", "direction"]):
-        setpoint, direction = str(place[0]), str(place[1])
         means = part.groupby("record", sort=False).agg(
-            {"started_at": "first", "folder": "first", "error": "mean", "U": "mean", "tolerance_pct": "last"}
-        )
+            {
+                "started_at": "first", "folder": "first", "state": "first", "error": "mean", "U": "mean",
+                "tolerance_pct": "last",
+            }
+        )  # fmt: skip
         means = means.sort_values("started_at")
         limit = _number(means["tolerance_pct"].iloc[-1])
         if not limit > 0:
@@ -317,13 +342,25 @@ def _first_to_meet(
             )
         except ReadingsError:
             continue
-        meets = line.reaches(limit, start, probability=COVERAGE) - start
-        if math.isfinite(line.u) and (found is None or meets < found.meets_years):
+        if math.isfinite(line.u):
+            left = means.loc[means["state"] == "as left", "error"]
+            kept = float(left.iloc[-1]) if len(left) else 0.0
+            found.append(_PointLine(float(str(place[0])), str(place[1]), limit, line, kept))
+    return found
+
+
+def _first(points: Sequence[_PointLine], runs: Sequence[Run]) -> PointDrift | None:
+    """The point whose interval meets its tolerance first, counted from the last run of the unit."""
+    found: PointDrift | None = None
+    for each in points:
+        start = _years(runs, runs[-1].at)
+        meets = each.line.reaches(each.tolerance_pct, start, probability=COVERAGE) - start
+        if found is None or meets < found.meets_years:
             found = PointDrift(
-                setpoint_pct=float(setpoint),
-                direction=direction,
-                line=line,
-                tolerance_pct=limit,
+                setpoint_pct=each.setpoint_pct,
+                direction=each.direction,
+                line=each.line,
+                tolerance_pct=each.tolerance_pct,
                 meets_years=meets,
             )
     return found

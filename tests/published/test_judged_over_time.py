@@ -169,6 +169,22 @@ def test_the_staircase(name):
     assert list(found) == pytest.approx(known["intervals_after_each"], rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("found", "lasted", "after"),
+    [
+        (["in"] * 4, [12] * 4, [15, 15, 15, 15]),  # 12 months were kept: no result speaks for more than one step
+        (["in", "in"], [12, 15], [15, 18.75]),
+        (["in", "in"], [12, 2], [15, 15]),  # looked at early: that shortens nothing
+        (["out", "in", "in"], [12, 12, 12], [7.2, 9, 11.25]),  # good once after it was out: step by step
+        (["out"], [6], [3.6]),  # out after 6 of 12
+        (["between"], [12], [12]),
+    ],
+)
+def test_the_staircase_goes_by_how_long_the_unit_was_away(found, lasted, after):
+    # By hand from the factors 1.25 and 0.6, from 12 months; common practice, no source.
+    assert list(staircase(found, 12, lasted=lasted)) == pytest.approx(after, rel=1e-12)
+
+
 def test_the_share_found_in_tolerance():
     for row in told("calibration-interval")["reliability"]:
         found = reliability(row["within"], row["of"])

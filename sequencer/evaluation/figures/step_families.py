@@ -21,6 +21,7 @@ class Family:
         build: parameters and dead time to the system.
         starts: from the rise time to values to begin with, for each parameter.
         needs_dead: it is nothing without a dead time.
+        is_rare: it needs more evidence than the others, as a drift does.
     """
 
     name: str
@@ -28,6 +29,7 @@ class Family:
     build: Callable[[Sequence[float], float], Shape]
     starts: Callable[[float], tuple[tuple[float, ...], ...]]
     needs_dead: bool = False
+    is_rare: bool = False
 
 
 FAMILIES = (
@@ -73,5 +75,6 @@ FAMILIES = (
         names=("period", "damping", "tau"),
         build=lambda p, dead_s: swing_and_lag(p[0], p[1] / (1 + p[1]), p[2], dead_s=dead_s),
         starts=lambda rise_s: ((rise_s / 4, rise_s / 2, rise_s), (0.15, 0.5, 1.5), (rise_s / 8, rise_s / 3, rise_s)),
+        is_rare=True,
     ),
 )

@@ -19,8 +19,8 @@ from sequencer.evaluation.figures.step_models import Shape
 
 __all__ = ["Fit", "Trace", "figure_of", "fits"]
 
-# A drift is a thing apart from the step, and seldom; so it needs more evidence.
-_DRIFT_PENALTY = 2 * math.log(20)
+# A drift is a thing apart from the step, and rare, as some families are; so it needs more evidence.
+_RARE_PENALTY = 2 * math.log(20)
 _LEAST_CORRELATION = 0.1
 _DRIFTING_N = 2
 _POLISHED_N = 2
@@ -316,7 +316,7 @@ def _bic(fit: Fit, trace: Trace, known_n: float) -> float:
     variance = max(mean_square, floor)
     likelihood = known_n * (math.log(variance) + mean_square / variance)
     free = len(fit.x) + fit.has_drift
-    return likelihood + free * math.log(count) + (_DRIFT_PENALTY if fit.has_drift else 0.0)
+    return likelihood + free * math.log(count) + _RARE_PENALTY * (fit.has_drift + fit.family.is_rare)
 
 
 def _correlation(residuals: FloatArray, trace: Trace) -> float:

@@ -1,7 +1,7 @@
 """Upper bound of the residual settling error where a time constant sees only few readings.
 
 Four readings are enough for an exponential whose time constant is about the stated one; three, where other changes of
-this unit have told it. Nothing is known of the noise from so few: a fit has to hold as quiet readings would, and its
+this unit have told it, or where they are so far apart that it hardly matters, as of a unit that is one of many. Nothing is known of the noise from so few: a fit has to hold as quiet readings would, and its
 bound is that of noisy ones.
 """
 
@@ -18,6 +18,7 @@ __all__ = ["Few"]
 _SPARSE = 0.4  # time constants between readings: denser ones give enough for a fit without any supposition
 _MOST_N = 8
 _FEWEST_N, _FEWEST_LEARNT_N = 4, 3
+_WIDE = 4.0  # stated time constants between readings: three are enough
 _AFTER_MISFIT_N = 6  # fewest readings once older ones do not belong to them
 _SPREAD = 0.35  # of the logarithm of a time constant about the stated one: within 0.5 to 2 times it by 95 %
 _GATES = {3: 6.6, 4: 9.2, 5: 11.3, 6: 13.3, 7: 15.1, 8: 16.8}  # chi-square, 1 %, of n - 2 degrees of freedom
@@ -50,11 +51,18 @@ class Few:
         """Bound from the oldest readings that hold; infinite where readings are dense, or none hold."""
         tau_s = self._rule.time_constant_s
         times, values = self._seen.times[-_MOST_N:], self._seen.values[-_MOST_N:]
-        if not tau_s or len(times) < self._fewest_n or times[-1] - times[-3] < 2 * _SPARSE * tau_s:
+        fewest_n = self._fewest_n
+        if (
+            tau_s
+            and len(times) >= _FEWEST_LEARNT_N
+            and min(times[-1] - times[-2], times[-2] - times[-3]) > _WIDE * tau_s
+        ):
+            fewest_n = _FEWEST_LEARNT_N
+        if not tau_s or len(times) < fewest_n or times[-1] - times[-3] < 2 * _SPARSE * tau_s:
             return inf
         is_whole = len(times) == len(self._seen.times)
         for first in range(len(times)):
-            if len(times) - first < (self._fewest_n if is_whole and not first else _AFTER_MISFIT_N):
+            if len(times) - first < (fewest_n if is_whole and not first else _AFTER_MISFIT_N):
                 break
             found = self._bound(np.array(times[first:]) / tau_s, np.array(values[first:]))
             if found is not None:

@@ -69,6 +69,11 @@ CELLS = [
     Cell(name="a reading each 2, ramp over 10", sd=0.2, every=2.0, kind="ramp"),
     Cell(name="a reading each 2, lag 3 times nominal", sd=0.2, every=2.0, tau=(3.0, 3.0)),
     Cell(name="a reading each 2, dead time to 2", sd=0.2, every=2.0, dead=(0.0, 2.0)),
+    Cell(name="a reading each 5, s=.2", sd=0.2, every=5.0),
+    Cell(name="a reading each 5, oscillating", sd=0.2, every=5.0, kind="oscillating"),
+    Cell(name="a reading each 5, ramp over 10", sd=0.2, every=5.0, kind="ramp"),
+    Cell(name="a reading each 5, lag 3 times nominal", sd=0.2, every=5.0, tau=(3.0, 3.0)),
+    Cell(name="a reading each 5, dead time to 2", sd=0.2, every=5.0, dead=(0.0, 2.0)),
 ]
 
 

@@ -1,10 +1,11 @@
 """Upper bound of the residual settling error where a time constant sees only few readings.
 
 Four readings are enough for an exponential whose time constant is about the stated one; three, where other changes of
-this unit have told it, or where they are so far apart that it hardly matters, as of a unit that is one of many. Nothing is known of the noise from so few: a fit has to hold as quiet readings would, and its
-bound is that of noisy ones.
+this unit have told it, or where they are so far apart that it hardly matters, as of a unit that is one of many. Nothing
+is known of the noise from so few: a fit has to hold as quiet readings would, and its bound is that of noisy ones.
 """
 
+from itertools import pairwise
 from math import exp, inf, log, nan, sqrt
 
 import numpy as np
@@ -52,11 +53,8 @@ class Few:
         tau_s = self._rule.time_constant_s
         times, values = self._seen.times[-_MOST_N:], self._seen.values[-_MOST_N:]
         fewest_n = self._fewest_n
-        if (
-            tau_s
-            and len(times) >= _FEWEST_LEARNT_N
-            and min(times[-1] - times[-2], times[-2] - times[-3]) > _WIDE * tau_s
-        ):
+        last_s = times[-_FEWEST_LEARNT_N:]
+        if len(last_s) == _FEWEST_LEARNT_N and all(b - a > _WIDE * tau_s for a, b in pairwise(last_s)):
             fewest_n = _FEWEST_LEARNT_N
         if not tau_s or len(times) < fewest_n or times[-1] - times[-3] < 2 * _SPARSE * tau_s:
             return inf

@@ -1,8 +1,11 @@
 """What is said of the lines of an inverter in a trace, and of lines that may be images."""
 
+import math
+
 from instruments.texts import sized
 from sequencer.diagnosis.noise.inverter import CARRIERS_Hz
 from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz
+from sequencer.diagnosis.noise.spectrum import Line
 from sequencer.diagnosis.trace_words import Finding, images_words, time_words
 from sequencer.diagnosis.traced import TraceResult
 
@@ -13,6 +16,7 @@ _QUIET = 0.05  # of the swing
 _JUMPS = 0.3  # of an interval that sampling may displace an edge by
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 _SHOWN = 3
+_HUMP = 2.0  # times the frequency that bursts ring with
 
 
 def of_drive(result: TraceResult) -> list[Finding]:
@@ -45,6 +49,7 @@ def _of_lines(result: TraceResult) -> list[Finding]:
         for each in result.unknown
         if edges is not None and each.rate_Hz > LEAST_CARRIER_Hz and each.amplitude > _WORTH * (edges.high - edges.low)
     ]
+    strong = [each for each in strong if not _is_of_bursts(each, result)]
     shown = (strong or ([] if is_coarse else high))[:_SHOWN]
     if not shown:
         return []
@@ -66,6 +71,12 @@ def _of_lines(result: TraceResult) -> list[Finding]:
     ]
 
 
+def _is_of_bursts(line: Line, result: TraceResult) -> bool:
+    """Whether a line lies where bursts ring, which are told as such: what comes irregularly has a hump of lines."""
+    bursts = None if result.hash is None else result.hash.bursts
+    return bursts is not None and 1 / _HUMP < line.rate_Hz / bursts.rings_Hz < _HUMP
+
+
 def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
     unit = f" {result.unit}" if result.unit else ""
     multiples = ", ".join(f"{each * carrier.rate_Hz:.4g}" for each in carrier.orders if each > 1)
@@ -78,6 +89,18 @@ def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
         if images
         else ""
     )
+    if not math.isnan(carrier.rings_Hz) and not carrier.sides:
+        return (
+            f"bursts between the pulses, {carrier.rate_Hz:.5g} a second, regularly, that ring at about "
+            f"{sized(carrier.rings_Hz, 2)} Hz: lines at multiples of their rate, up to "
+            f"±{sized(carrier.amplitude, 2)}{unit}; not tied to the edges"
+        )
+    rings = (
+        f"; they are strongest about {sized(carrier.rings_Hz, 2)} Hz: short bursts that ring so at each switching, not "
+        "tied to the edges"
+        if not math.isnan(carrier.rings_Hz)
+        else ""
+    )
     sides = (
         f"with sidebands of twice the output frequency of {sized(carrier.output_Hz)} Hz"
         if carrier.sides
@@ -85,5 +108,5 @@ def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
     )
     return (
         f"lines of an inverter: carrier of {carrier.rate_Hz:.5g} Hz{also}, {sides}, up to "
-        f"±{sized(carrier.amplitude, 2)}{unit}" + alias
+        f"±{sized(carrier.amplitude, 2)}{unit}" + rings + alias
     )

@@ -1,6 +1,13 @@
 """What is said of what lies between the pulses of a trace: ringing, bursts, hash, and thresholds against them."""
 
+import math
+
+import numpy as np
+
 from instruments.texts import sized
+from sequencer.diagnosis.noise.bursts import Bursts
+from sequencer.diagnosis.noise.hash import Hash
+from sequencer.diagnosis.noise.inverter import mains_of
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.trace_mains import hum_of
 from sequencer.diagnosis.trace_words import Finding, time_words, times_words
@@ -9,6 +16,8 @@ from sequencer.diagnosis.traced import TraceResult
 __all__ = ["advice", "narrow_s", "of_hash", "of_wander"]
 
 _LOUD = 0.25  # of the swing, from which on hash is worth a word
+_SAID = 0.8  # of the hash: ringing or bursts that are as high are the hash
+_MAINS_ORDER = 6  # times a period of mains, that a rectifier of three phases switches
 _OVER_HUM = 1.2  # times the hum from peak to peak: bursts that are no higher are its tops
 _WANDERS = 0.5  # of the height of a pulse, from which on a baseline that moves is worth a word
 _ENOUGH = 1.5  # times the hash: hysteresis that is proposed
@@ -37,32 +46,29 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
     """Ringing, bursts, and hash that is loud beside the pulses."""
     found, unit = [], f" {result.unit}" if result.unit else ""
     between = result.hash
-    if between is not None and between.ringing_s:
+    ringing = None if between is None else between.ringing
+    bursts = None if between is None or not _are_bursts(between, train, result) else between.bursts
+    said = max(0.0 if ringing is None else ringing.height, 0.0 if bursts is None else bursts.highest)
+    bare_n = result.bare_n or 0
+    is_bare = bare_n > 1.002 * train.counted_n + 1
+    bare = f"; a counter without hysteresis would count {bare_n} instead of {train.counted_n} edges" if is_bare else ""
+    is_of_bursts = bursts is not None and bursts.highest >= said
+    if between is not None and ringing is not None:
         found.append(
             Finding(
-                what=f"ringing after the edges: {sized(between.after_edges, 2)}{unit} peak to peak, for about "
-                f"{time_words(between.ringing_s)}; between the pulses {sized(between.height, 2)}{unit}",
+                what=f"ringing after the edges: {sized(ringing.height, 2)}{unit} peak to peak at "
+                f"{sized(ringing.rate_Hz, 2)} Hz, for about {time_words(ringing.lasts_s)}; between the pulses "
+                f"{sized(between.height, 2)}{unit}" + ("" if is_of_bursts else bare),
                 cause="a cable that is not terminated, a long earth lead of the probe, an inductance with no damping",
                 check=advice(train, result),
             )
         )
-    hum = 2 * sum(each.line.amplitude for each in result.origins if each.name.endswith("mains"))
-    is_hum = between is not None and between.burst_height < _OVER_HUM * hum
-    is_left = between is not None and _are_left_of_pulses(between.bursts_s, train)
-    if between is not None and between.bursts_s and result.carrier is None and not is_hum and not is_left:
-        found.append(
-            Finding(
-                what=f"bursts between the pulses, up to {sized(between.burst_height, 2)}{unit} peak to peak "
-                f"({times_words(between.bursts_s)}): not tied to the edges",
-                cause="something that switches: a drive, a relay, a solenoid, coupled into the cable",
-                check=advice(train, result),
-            )
-        )
-    bare_n = result.bare_n or 0
+    if bursts is not None:
+        found.append(bursts_finding(bursts, train, result, bare if is_of_bursts else ""))
     is_filtered = train.edges.filter_s > 0
     is_loud = train.edges.hash_height > _LOUD * (train.edges.high - train.edges.low)
-    is_said = between is not None and between.ringing_s > 0
-    if is_filtered or bare_n > 1.002 * train.counted_n + 1 or (is_loud and not is_said):
+    is_said = said > _SAID * train.edges.hash_height
+    if is_filtered or ((is_bare or is_loud) and not is_said):
         height = f"hash of {sized(train.edges.hash_height, 2)}{unit} peak to peak"
         if is_filtered:
             what = f"{height} is as high as the pulses: no thresholds alone count them right"
@@ -79,6 +85,61 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
             )
         )
     return found
+
+
+def bursts_finding(bursts: Bursts, train: PulseTrain, result: TraceResult, bare: str) -> Finding:
+    """Bursts: how often they come, how high they are, what they ring with, and what a counter makes of them.
+
+    Args:
+        bursts: between the edges.
+        train: of the trace.
+        result: of the trace.
+        bare: what a counter without hysteresis makes of them.
+    """
+    unit = f" {result.unit}" if result.unit else ""
+    if mains_of(bursts.every_Hz, 0.0, most_order=_MAINS_ORDER):
+        often = f"{sized(bursts.every_Hz)} a second, in step with mains"
+        cause = "something that switches in step with mains: a dimmer, a rectifier, a thyristor controller"
+    elif not math.isnan(bursts.every_Hz):
+        often = f"{sized(bursts.every_Hz)} a second, regularly"
+        cause = "the switching of a drive or of a switched supply at that rate, coupled into pickup or cable"
+    else:
+        often = f"about {sized(bursts.per_s, 2)} a second" if bursts.bursts_n > 1 else "one"
+        cause = "something that switches: a drive, a relay, a solenoid, coupled into the cable"
+    edges = train.edges
+    if train.extra_n:
+        counts = f"of {train.extra_n} edges too many {_in_bursts_n(bursts, train)} lie in them"
+    elif edges.filter_s:
+        counts = f"only after a mean over {time_words(edges.filter_s)} they are not counted"
+    else:
+        counts = f"with thresholds {sized(edges.lower)} and {sized(edges.upper)}{unit} none of them is counted"
+    return Finding(
+        what=f"bursts between the pulses, {often}, up to {sized(bursts.highest, 2)}{unit} peak to peak, of about "
+        f"{sized(bursts.rings_Hz, 2)} Hz for {time_words(bursts.lasts_s)} ({times_words(bursts.at_s)}): "
+        f"not tied to the edges; {counts}{bare}",
+        cause=cause,
+        check=advice(train, result),
+    )
+
+
+def _in_bursts_n(bursts: Bursts, train: PulseTrain) -> int:
+    """Edges too many that lie in bursts, as far as both are listed, of all of them."""
+    starts_s, extra_s = np.array(bursts.at_s), np.array(train.extra_s)
+    extra_s = extra_s[extra_s < starts_s[-1] + bursts.lasts_s] if bursts.bursts_n > len(starts_s) else extra_s
+    if not len(extra_s):
+        return 0
+    away_s = extra_s[:, None] - starts_s
+    around_s = bursts.lasts_s + 1 / bursts.rings_Hz
+    share = float((np.abs(away_s) < 2 * around_s).any(axis=1).mean())
+    return round(share * train.extra_n)
+
+
+def _are_bursts(between: Hash, train: PulseTrain, result: TraceResult) -> bool:
+    """Whether bursts are none of hum's tops, and not what is left of a worn tooth."""
+    if between.bursts is None:
+        return False
+    hum = 2 * sum(each.line.amplitude for each in result.origins if each.name.endswith("mains"))
+    return between.bursts.highest >= _OVER_HUM * hum and not _are_left_of_pulses(between.bursts.at_s, train)
 
 
 def _are_left_of_pulses(bursts_s: tuple[float, ...], train: PulseTrain) -> bool:

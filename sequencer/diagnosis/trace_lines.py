@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from sequencer.diagnosis.noise.bursts import Bursts
 from sequencer.diagnosis.noise.comb import (
     is_beaten,
     is_of_pulses,
@@ -30,6 +31,7 @@ SHOWN_LINES = 5
 
 _HANN_POWER = 1.5  # times the square of a sine, that its line and those beside it have together
 _OWN = 0.1
+_TOLD_ORDERS = 40.0  # multiples of the rate of bursts that this is told to as well as to one
 _LOUD = 0.1  # of the swing: hash that is as high is worth a word, however weak its lines are
 _UNKNOWN_N = 24  # of them that may be an inverter's
 _STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lines are lines
@@ -76,6 +78,7 @@ def lines_of(
     lines: tuple[Line, ...],
     train: PulseTrain | None,
     interval_s: float,
+    bursts: Bursts | None,
     *,
     is_few: bool,
     is_wandering: bool,
@@ -87,6 +90,7 @@ def lines_of(
         lines: the strongest of these.
         train: of the trace; None = there is none.
         interval_s: of the trace.
+        bursts: between the pulses; None = there are none.
         is_wandering: the baseline of the pulses moves: noise that has peaks.
         is_few: there are pulses, too few for a train; their lines are told from no others.
     """
@@ -111,6 +115,7 @@ def lines_of(
         told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
     told = _less_smeared(_hums_first(told, train, width_Hz), heights, step_Hz, train)
     told = _standing_out(told, heights, step_Hz, is_wandering=is_wandering)
+    told = _of_bursts_first(told, bursts, width_Hz)
     is_given = train is not None and train.wheel is not None and train.wheel.is_given
     whole = None if is_given else _alone(lines, heights, train, width_Hz, interval_s)
     if whole is not None:  # without pulses there is nothing to be parted from
@@ -179,6 +184,23 @@ def _hums_first(told: tuple[Origin, ...], train: PulseTrain | None, width_Hz: fl
         return told
     hums = {each.line: mains_of(each.line.rate_Hz, width_Hz, most_order=1) for each in told if each.name == "wheel"}
     return tuple(replace(each, name=hums.get(each.line) or each.name) for each in told)
+
+
+def _of_bursts_first(told: tuple[Origin, ...], bursts: Bursts | None, width_Hz: float) -> tuple[Origin, ...]:
+    """With the name of bursts, whose lines lie at multiples of a regular rate, highest about what they ring with.
+
+    Bursts without a rate have a hump of noise there, of which some peak is always highest.
+    """
+    if bursts is None:
+        return told
+
+    def is_theirs(line: Line) -> bool:
+        if math.isnan(bursts.every_Hz):
+            return False
+        order = max(round(line.rate_Hz / bursts.every_Hz), 1)
+        return abs(line.rate_Hz - order * bursts.every_Hz) < width_Hz * (1 + order / _TOLD_ORDERS)
+
+    return tuple(replace(each, name="bursts") if not each.name and is_theirs(each.line) else each for each in told)
 
 
 def _is_swing_own(heights: FloatArray, step_Hz: float, train: PulseTrain) -> bool:

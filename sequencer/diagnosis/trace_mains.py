@@ -70,7 +70,7 @@ def hum_of(train: PulseTrain, result: TraceResult) -> list[Origin]:
 
 def _is_of_wheel(origin: Origin, train: PulseTrain, result: TraceResult) -> bool:
     """Whether lines as strong lie a turn of the wheel to either side: one of many that swing with it."""
-    if train.wheel is None or not (train.wheel.is_there or train.wheel.weak_at):
+    if train.wheel is None or not (train.wheel.is_there or train.wheel.weak_at or train.wheel.missing_at):
         return False
     turn_Hz, width_Hz = train.rate_Hz / train.wheel.pulses_n, 1 / result.length_s
     return any(

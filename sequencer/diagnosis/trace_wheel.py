@@ -4,6 +4,7 @@ import math
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.inverter import Origin
+from sequencer.diagnosis.noise.marks import Marks
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.wheel import Wheel
 from sequencer.diagnosis.trace_hash import advice
@@ -15,6 +16,7 @@ from sequencer.diagnosis.traced import TraceResult
 __all__ = ["of_wheel"]
 
 _RUNOUT_PCT = 0.2  # amplitude of a runout that is worth a line
+_WITH = 2.0  # steps of the spectrum
 _UNEVEN = "teeth or marks that are not evenly spaced"
 _SPREAD_PCT = 0.1  # range from tooth to tooth that is
 _HEIGHT_PCT = 4.0  # the same of the height of the pulses
@@ -33,9 +35,18 @@ def of_wheel(train: PulseTrain, result: TraceResult) -> list[Finding]:
     wheel = train.wheel
     is_turn = train.marks is not None and wheel is not None and wheel.pulses_n % train.marks.every_n == 0
     is_own = result.is_swing_own or (is_turn and wheel is not None and wheel.is_given) or not _of_added(train, result)
-    if train.marks is not None and along is None and is_own:
+    if train.marks is not None and along is None and is_own and not _is_of_bursts(train, train.marks, result):
         return [*[each for each in found if each.cause != _UNEVEN], marks_finding(train, train.marks)]
     return found or _of_swing(train, result, along)
+
+
+def _is_of_bursts(train: PulseTrain, marks: Marks, result: TraceResult) -> bool:
+    """Whether gaps repeat as regular bursts do, which shift the edges that they come with."""
+    bursts = None if result.hash is None else result.hash.bursts
+    if bursts is None or math.isnan(bursts.every_Hz):
+        return False
+    turn_Hz = train.rate_Hz / marks.every_n
+    return abs(bursts.every_Hz - round(bursts.every_Hz / turn_Hz) * turn_Hz) < _WITH / result.length_s
 
 
 def _of_height(train: PulseTrain, result: TraceResult) -> list[Finding]:

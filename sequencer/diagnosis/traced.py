@@ -11,6 +11,7 @@ import numpy as np
 from instruments.datasheet import FloatArray
 from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.burst import LEAST_N, BurstNoise, noise_of
+from sequencer.diagnosis.noise.bursts import Bursts
 from sequencer.diagnosis.noise.edges import Edges, rising_edges, unrecorded
 from sequencer.diagnosis.noise.hash import Hash, hash_of
 from sequencer.diagnosis.noise.inverter import Origin, mains_of
@@ -150,7 +151,9 @@ def trace_result(
         reason = "thresholds that do not lie in the trace count none"
     is_flat = train is None and not is_few and _is_last_digits(values)
     noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
-    found = _lines(pulsed, times_s, grid, lines, trace.interval_s, is_few=is_few)
+    between = None if train is None else hash_of(pulsed.values, times_s, train.edges)
+    bursts = None if between is None else between.bursts
+    found = _lines(pulsed, times_s, grid, lines, trace.interval_s, bursts, is_few=is_few)
     if found.is_alone:
         # The lines of the carrier say what it is, and no noise has to.
         train, noise, reason = None, None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
@@ -178,7 +181,7 @@ def trace_result(
         noise=noise,
         block_n=block_n,
         edges=edges,
-        hash=None if train is None else hash_of(pulsed.values, times_s, train.edges),
+        hash=between if train is not None else None,
         gap_share=math.nan if train is None else _gap_share(pulsed.values, times_s, train),
         wild_s=tuple(float(each) for each in trace.times_s[wild]),
         lines=found.shown,
@@ -199,6 +202,7 @@ def _lines(
     grid: tuple[FloatArray, float] | None,
     lines: tuple[Line, ...],
     interval_s: float,
+    bursts: Bursts | None,
     *,
     is_few: bool,
 ) -> TraceLines:
@@ -212,7 +216,7 @@ def _lines(
         grid = without_wander(*grid, least_s=1 / train.rate_Hz), grid[1]
     if grid is not None and (pulsed.hums or is_wandering):
         lines = main_lines(*grid, most=LINES_N)
-    found = lines_of(grid, lines, train, interval_s, is_few=is_few, is_wandering=is_wandering)
+    found = lines_of(grid, lines, train, interval_s, bursts, is_few=is_few, is_wandering=is_wandering)
     if not pulsed.hums:
         return found
     width_Hz = 1 / float(times_s[-1] - times_s[0])

@@ -89,8 +89,8 @@ def test_hash_rarely_louder_than_the_rest_is_found_anywhere_in_a_long_trace():
     values[inside] += 0.3 * np.sin(2 * np.pi * 90_000 * t[inside])
     result, text = told(t, values)
     assert "bursts between the pulses" in text
-    assert result.hash.bursts_s[0] == pytest.approx(1.2, abs=1e-4)
-    assert result.hash.burst_height == pytest.approx(0.6, abs=0.1)  # and hash of 0.02
+    assert result.hash.bursts.at_s[0] == pytest.approx(1.2, abs=1e-4)
+    assert result.hash.bursts.highest == pytest.approx(0.6, abs=0.1)  # and hash of 0.02
 
 
 @pytest.mark.parametrize("hash_sd", [0.005, 0.03, 0.1])

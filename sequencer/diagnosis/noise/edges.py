@@ -41,6 +41,7 @@ _MANY_N = 2**19  # turning points of pulses that are weighed
 _HEAD_N = 2**19  # samples that thresholds are found in where there are too many swings
 _PART_N = 2**16  # samples that are looked at together
 _RESTS = 0.25  # of the swing, within which half of all samples of a state lie where it rests
+_TO_AND_FRO = 3.0  # times a stay in a state, from which on it rings about a level
 _QUARTILES_N = 2**17  # samples that they are found from; of more, some
 _SOME_N = 2**20  # samples that levels are found from; of more, some
 _OF_SAMPLE = 0.4  # of the interval, that any edge may be displaced by
@@ -398,9 +399,9 @@ def _crossing(signal: _Signal, lower: float, upper: float) -> Edges:
 def _levels(
     signal: _Signal, lower: float, upper: float, rising_s: FloatArray, falling_s: FloatArray
 ) -> tuple[float, float]:
-    """Levels of both states: where the trace rests in them, medians of all of each, however it rings meanwhile.
+    """Levels of both states: where the trace rests in them or rings about, medians of all of each.
 
-    What does not rest, as the pulses of a coil, has the medians of what lies beyond the thresholds.
+    What does neither, as the pulses of a coil, has the medians of what lies beyond the thresholds.
     """
     some = signal.some()
     low, high = (float(np.median(some[each])) if each.any() else math.nan for each in (some < lower, some > upper))
@@ -410,10 +411,20 @@ def _levels(
     some, some_s = signal.at(every), signal.times_s[every]
     rose, fell = (np.searchsorted(each, some_s, side="right") for each in (rising_s, falling_s))
     is_high = (rose - fell) == (1 if rising_s[0] < falling_s[0] else 0)
-    quartiles = [np.quantile(some[each], (0.25, 0.5, 0.75)) for each in (~is_high, is_high) if each.any()]
-    if len(quartiles) < 2 or any(each[2] - each[0] > _RESTS * (high - low) for each in quartiles):
-        return low, high
-    return float(quartiles[0][1]), float(quartiles[1][1])
+    states = [each for each in (~is_high, is_high) if each.any()]
+    quartiles = [np.quantile(some[each], (0.25, 0.5, 0.75)) for each in states]
+    is_told = len(quartiles) == 2 and all(
+        each[2] - each[0] <= _RESTS * (high - low)
+        or _goes_about(some[state], each) > _TO_AND_FRO * min(len(rising_s), len(falling_s))
+        for state, each in zip(states, quartiles, strict=True)
+    )
+    return (float(quartiles[0][1]), float(quartiles[1][1])) if is_told else (low, high)
+
+
+def _goes_about(some: FloatArray, quartiles: FloatArray) -> int:
+    """How many times values go from beyond one quartile to beyond the other: once a stay up and down, or ringing."""
+    sides = (some > quartiles[2]).astype(np.int8) - (some < quartiles[0])
+    return int(np.count_nonzero(np.diff(sides[sides != 0])))
 
 
 def _step(signal: _Signal, places: IntArray) -> float:

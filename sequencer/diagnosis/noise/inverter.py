@@ -30,6 +30,7 @@ MAINS_Hz = (50.0, 60.0)
 _MOST_PULSE_ORDER = 200
 _OVER_EDGES = 4.0  # times what two edges give; ringing gives more than they do
 _RATE_OFF = 1e-4  # that the pulse rate may be wrong by
+_EVEN_N, _LEAST_EVEN, _MOST_OF = 10, 4, 0.8  # strongest lines; multiples; of the power of these lines
 _UNRESOLVED_WIDTHS, _LEAST_UNRESOLVED = 4.0, 3
 _LEAST_GAIN = 3.0  # nats, from which on chance does not tell the lines as well
 _MIRRORED = 1.5  # times as strong may one line be as the one on the other side of the pulses
@@ -135,7 +136,7 @@ def carrier_of(
         turns_n = 2 * carrier.output_Hz / apart_Hz
         if not (np.abs(turns_n - np.round(turns_n)) * apart_Hz < width_Hz / 2).any():
             return carrier
-    return _unresolved(lines, pulse_Hz, width_Hz, within_Hz)
+    return _unresolved(lines, pulse_Hz, width_Hz, within_Hz) or _even(lattice, pulse_Hz, within_Hz)
 
 
 def suppressed(lines: Sequence[Line], power: float, width_Hz: float) -> Carrier | None:
@@ -160,7 +161,13 @@ def suppressed(lines: Sequence[Line], power: float, width_Hz: float) -> Carrier 
     if not is_usual or is_between or 2 * away_Hz < _APART_WIDTHS * width_Hz:
         return None
     return Carrier(
-        rate_Hz=rate_Hz, orders=(1,), output_Hz=away_Hz / 2, sides=(2,), amplitude=first.amplitude, height=height
+        rate_Hz=rate_Hz,
+        orders=(1,),
+        loudest=1,
+        output_Hz=away_Hz / 2,
+        sides=(2,),
+        amplitude=first.amplitude,
+        height=height,
     )
 
 
@@ -188,7 +195,44 @@ def _unresolved(
             amplitude = max(each.amplitude for each in (*some, *others[0]))
             height = math.sqrt(sum(each.amplitude**2 for each in (*some, *others[0])))
             return Carrier(
-                rate_Hz=first_Hz, orders=(1, 2), output_Hz=math.nan, sides=(), amplitude=amplitude, height=height
+                rate_Hz=first_Hz,
+                orders=(1, 2),
+                loudest=1,
+                output_Hz=math.nan,
+                sides=(),
+                amplitude=amplitude,
+                height=height,
+            )
+    return None
+
+
+def _even(lattice: Lattice, pulse_Hz: float, within_Hz: tuple[float, float]) -> Carrier | None:
+    """What switches evenly and rings each time: lines at high multiples of one rate, and at none of its own.
+
+    A carrier that is always there and swells with some beat has lines as far apart, and is no multiple of that.
+    """
+    rates_Hz, sizes, width_Hz = lattice.rates_Hz[:_EVEN_N], lattice.sizes[:_EVEN_N], lattice.width_Hz
+    if len(rates_Hz) < _LEAST_EVEN:
+        return None
+    for apart_Hz in np.abs(rates_Hz[1:] - rates_Hz[0]).tolist():
+        loudest = round(rates_Hz[0] / apart_Hz)
+        is_pulses = abs(apart_Hz - np.round(apart_Hz / pulse_Hz) * pulse_Hz) < 2 * width_Hz
+        if loudest < _LEAST_EVEN or is_pulses or not within_Hz[0] <= apart_Hz <= within_Hz[1]:
+            continue
+        rate_Hz = float(rates_Hz[0]) / loudest
+        orders = np.round(rates_Hz / rate_Hz)
+        told = np.abs(rates_Hz - orders * rate_Hz) < width_Hz * (1 + np.abs(orders - loudest) / loudest)
+        told &= orders > 0
+        many = len(np.unique(orders[told]))
+        if many >= _LEAST_EVEN and float((sizes[told] ** 2).sum()) > _MOST_OF * float((sizes**2).sum()):
+            return Carrier(
+                rate_Hz=float(orders[told] @ rates_Hz[told] / (orders[told] @ orders[told])),
+                orders=tuple(np.unique(orders[told]).astype(int).tolist()),
+                loudest=loudest,
+                output_Hz=math.nan,
+                sides=(),
+                amplitude=float(sizes[told].max()),
+                height=float(np.sqrt((sizes[told] ** 2).sum())),
             )
     return None
 

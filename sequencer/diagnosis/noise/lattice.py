@@ -32,6 +32,7 @@ _PAIRED, _LONE = 0.7, 1.5  # nats for a sideband that has one on the other side,
 _SKIPPED = 8.0  # nats against a carrier of which every second, or third, multiple has lines
 _SECOND = 20.0  # nats against a carrier of which the second multiple is the stronger, with a line that it lacks
 _LEAST_LINES = 3
+_RINGS = 4  # multiple from which on the highest lines are of bursts
 _NEXT_SIDE, _CLUSTER = 2.5, 0.01  # output frequencies, and of the carrier: what is counted as its pulses
 _LEAST_SHARE = 0.4  # of the power of all lines, that an inverter has to tell
 
@@ -62,6 +63,7 @@ class Carrier:
     Attributes:
         rate_Hz: of the carrier.
         orders: of its multiples that have lines.
+        loudest: multiple that the strongest line lies about: what rings at each switching is far up.
         output_Hz: half the distance from sideband to carrier: what the motor is fed with; NaN without sidebands.
         sides: how far sidebands lie away, in output frequencies.
         amplitude: of the strongest of all these lines.
@@ -70,10 +72,16 @@ class Carrier:
 
     rate_Hz: float
     orders: tuple[int, ...]
+    loudest: int
     output_Hz: float
     sides: tuple[int, ...]
     amplitude: float
     height: float
+
+    @property
+    def rings_Hz(self) -> float:
+        """What swings shortly at each switching; NaN where the lines are those of a carrier that is always there."""
+        return self.loudest * self.rate_Hz if self.loudest >= _RINGS else math.nan
 
     def is_of(self, rate_Hz: float) -> bool:
         """Whether pulses of this rate are those of the carrier, or of a sideband next to it."""
@@ -173,6 +181,7 @@ class Lattice:
         carrier = Carrier(
             rate_Hz=carrier_Hz,
             orders=tuple(np.unique(orders[told]).tolist()),
+            loudest=int(orders[np.argmax(np.where(told, power, 0.0))]),
             output_Hz=abs(output_Hz),
             sides=tuple(np.unique(np.abs(sides[told & (sides != 0)])).tolist()),
             amplitude=float(self.sizes[told].max()),

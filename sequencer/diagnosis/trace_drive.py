@@ -6,7 +6,7 @@ from instruments.texts import sized
 from sequencer.diagnosis.noise.inverter import CARRIERS_Hz
 from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz
 from sequencer.diagnosis.noise.spectrum import Line
-from sequencer.diagnosis.trace_words import Finding, images_words, time_words
+from sequencer.diagnosis.trace_words import Finding, images_words, is_image, time_words
 from sequencer.diagnosis.traced import TraceResult
 
 __all__ = ["of_drive"]
@@ -50,6 +50,8 @@ def _of_lines(result: TraceResult) -> list[Finding]:
         if edges is not None and each.rate_Hz > LEAST_CARRIER_Hz and each.amplitude > _WORTH * (edges.high - edges.low)
     ]
     strong = [each for each in strong if not _is_of_bursts(each, result)]
+    if is_jumping and result.train is not None:  # their own images may have no name, where hash hides those beside them
+        strong, high = ([each for each in some if not is_image(each, result.train, result)] for some in (strong, high))
     shown = (strong or ([] if is_coarse else high))[:_SHOWN]
     if not shown:
         return []

@@ -9,6 +9,7 @@ from sequencer.diagnosis.noise.inverter import Origin
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.rests import Rest
 from sequencer.diagnosis.trace_hash import narrow_s, of_hash, of_wander
+from sequencer.diagnosis.trace_jitter import of_jitter
 from sequencer.diagnosis.trace_mains import of_mains
 from sequencer.diagnosis.trace_wheel import of_wheel
 from sequencer.diagnosis.trace_words import Finding, time_words, times_words
@@ -39,6 +40,7 @@ def of_train(train: PulseTrain, result: TraceResult) -> list[Finding]:
         *of_wander(train, result),
         *of_mains(train, result),
         *of_wheel(train, result),
+        *of_jitter(train, result),
         *of_hash(train, result),
     ]
 

@@ -16,6 +16,7 @@ __all__ = [
     "Finding",
     "counter_words",
     "images_words",
+    "is_image",
     "jitter_words",
     "levels_words",
     "line_name",
@@ -72,7 +73,7 @@ def line_name(line: Line, result: TraceResult) -> str:
         order = _order(line.rate_Hz, train.rate_Hz)
         if order:
             return "the pulses" if order == 1 else f"{order} x the pulses"
-        return f"{'an image' if _is_image(line, train, result) else 'a sideband'} of the pulses"
+        return f"{'an image' if is_image(line, train, result) else 'a sideband'} of the pulses"
     if not result.lines:
         return name
     strongest_Hz = result.lines[0].rate_Hz
@@ -101,7 +102,7 @@ def _order(rate_Hz: float, first_Hz: float) -> int:
     return order if 1 <= order <= _MOST_ORDER and abs(rate_Hz / (order * first_Hz) - 1) < _NEAR else 0
 
 
-def _is_image(line: Line, train: PulseTrain, result: TraceResult) -> bool:
+def is_image(line: Line, train: PulseTrain, result: TraceResult) -> bool:
     """Whether a multiple of the pulse rate beyond half the sampling rate shows as this line, and may be as high."""
     orders = np.arange(1, _MOST_IMAGE_ORDER + 1)
     turns = orders * train.rate_Hz * result.interval_s

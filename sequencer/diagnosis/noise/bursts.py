@@ -30,6 +30,7 @@ _BLIND = 2.0  # samples beside an edge, where the edge is all that is seen
 _RATED_N, _LEAST_RATED_N = 400, 12  # bursts that a rate is looked for in
 _IN_STEP, _LIKELY = 0.6, 8.0  # of the bursts; nats
 _NEAR, _NEAR_N = 0.9, 8  # of the sharpest rate; rates beside it
+_AT_ONE_PLACE = 0.9
 _OF_EDGES, _PARTS = 4, 20.0  # times the pulse rate; parts of it that a rate is told to as well as to one
 _TOLD_N = 100
 _KEPT_N = 2**18  # loud swings
@@ -282,9 +283,17 @@ def _are_tied(begins_s: FloatArray, ends_s: FloatArray, all_s: FloatArray) -> bo
 
 
 def _keep_time(every_Hz: float, begins_s: FloatArray, all_s: FloatArray) -> bool:
-    """Whether a rate is a low multiple of that of the pulses, or a whole part of it: a tooth, or what edges hide."""
+    """Whether bursts of a rate come at one place of the pulses, or at a low multiple or a part of their rate.
+
+    So do teeth that differ, and what edges hide a part of.
+    """
     if math.isnan(every_Hz):
         return False
+    rising_s = all_s[::2]
+    pulse = np.clip(np.searchsorted(rising_s, begins_s, side="right") - 1, 0, len(rising_s) - 2)
+    share = (begins_s - rising_s[pulse]) / (rising_s[pulse + 1] - rising_s[pulse])
+    if abs(np.exp(2j * np.pi * share).mean()) > _AT_ONE_PLACE:
+        return True
     span_s, pulse_Hz = float(begins_s[-1] - begins_s[0]), (len(all_s) - 1) / 2 / float(all_s[-1] - all_s[0])
     order, part = round(every_Hz / pulse_Hz), round(pulse_Hz / every_Hz)
     is_multiple = 1 <= order <= _OF_EDGES and abs(every_Hz - order * pulse_Hz) * span_s < 1

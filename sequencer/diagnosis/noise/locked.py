@@ -163,4 +163,5 @@ def slope_at(values: FloatArray, times_s: FloatArray, at_s: FloatArray, *, half_
     after = np.flatnonzero(moved[middle:])
     first = int(before[-1]) if len(before) else 0
     last = middle + int(after[0]) if len(after) else len(away_s) - 1
-    return float(abs(course[last] - course[first]) / (away_s[last] - away_s[first]))
+    # Near the top or the bottom of a slow pulse one side alone is steep.
+    return max(float(abs(course[each] - course[middle]) / abs(away_s[each])) for each in (first, last))

@@ -11,7 +11,7 @@ __all__ = ["of_jitter"]
 
 _USUAL_PCT = 1.0  # a wheel and a pickup that are sound keep less (common practice, no source)
 _OVER = 1.4  # times what hash and sampling make
-_ADDS_UP = 0.6  # of the jitter
+_ADDS_UP, _BY_ITSELF = 0.4, 0.1  # of the jitter; what lies between is not told
 
 
 def of_jitter(train: PulseTrain, result: TraceResult) -> list[Finding]:
@@ -21,15 +21,19 @@ def of_jitter(train: PulseTrain, result: TraceResult) -> list[Finding]:
     if train.jitter_pct < max(_USUAL_PCT, _OVER * known_pct) or train.bounce is not None or is_uneven:
         return []
     pulses_n = max(train.rate_Hz, 1.0)
-    adds_up = train.adding_up_pct > _ADDS_UP * train.jitter_pct
-    mean_pct = train.jitter_pct / (math.sqrt(pulses_n) if adds_up else pulses_n)
-    gate_s = pulses_n / train.rate_Hz
+    mean_pct = math.hypot(train.adding_up_pct / math.sqrt(pulses_n), train.jitter_pct / pulses_n)
+    share = train.adding_up_pct / train.jitter_pct
+    adds_up = share > _ADDS_UP
+    how = "; it adds up: the speed itself is unsteady" if adds_up else ""
+    if share < _BY_ITSELF:
+        how = f"; each edge is off by itself, and a count over {sized(pulses_n / train.rate_Hz)} s by "
+        how += f"{sized(mean_pct, 1)} % from it"
+    elif adds_up:
+        how += f", and a count over {sized(pulses_n / train.rate_Hz)} s scatters by {sized(mean_pct, 1)} % from it"
     return [
         Finding(
             what=f"jitter: the period scatters by {sized(train.jitter_pct, 2)} % (sd) from pulse to pulse, of which "
-            f"hash and sampling make {sized(known_pct, 1)} %; "
-            + ("it adds up: the speed itself is unsteady" if adds_up else "each edge is off by itself, nothing adds up")
-            + f"; a count over {sized(gate_s)} s scatters by {sized(mean_pct, 1)} % from it",
+            f"hash and sampling make {sized(known_pct, 1)} %{how}",
             cause="a speed that is not steady: load, belt, coupling, regulation"
             if adds_up
             else "play of wheel, shaft or coupling, a pickup that shakes, or electronics that delays edges unevenly",

@@ -31,6 +31,7 @@ SHOWN_LINES = 5
 
 _HANN_POWER = 1.5  # times the square of a sine, that its line and those beside it have together
 _OWN = 0.1
+_JITTERS_PCT = 1.0  # from which on the jitter of the edges is a noise of its own
 _TOLD_ORDERS = 40.0  # multiples of the rate of bursts that this is told to as well as to one
 _LOUD = 0.1  # of the swing: hash that is as high is worth a word, however weak its lines are
 _UNKNOWN_N = 24  # of them that may be an inverter's
@@ -114,7 +115,8 @@ def lines_of(
     else:
         told = origins(lines, rate_Hz, moved, turn_Hz, width_Hz, interval_s)
     told = _less_smeared(_hums_first(told, train, width_Hz), heights, step_Hz, train)
-    told = _standing_out(told, heights, step_Hz, is_wandering=is_wandering)
+    is_noisy = is_wandering or (train is not None and train.jitter_pct > max(_JITTERS_PCT, 2 * train.jitter_floor_pct))
+    told = _standing_out(told, heights, step_Hz, is_noisy=is_noisy)
     told = _of_bursts_first(told, bursts, width_Hz)
     is_given = train is not None and train.wheel is not None and train.wheel.is_given
     whole = None if is_given else _alone(lines, heights, train, width_Hz, interval_s)
@@ -263,12 +265,12 @@ def _less_smeared(
 
 
 def _standing_out(
-    told: tuple[Origin, ...], heights: FloatArray, step_Hz: float, *, is_wandering: bool
+    told: tuple[Origin, ...], heights: FloatArray, step_Hz: float, *, is_noisy: bool
 ) -> tuple[Origin, ...]:
-    """Without the name of mains, or without the line where the baseline wanders, where it may be a peak of noise."""
-    doubtful = [each for each in told if each.name.endswith("mains") or (is_wandering and not each.name)]
+    """Without the name of mains, or without the line where the baseline wanders or edges jitter, where it may be a peak of noise."""
+    doubtful = [each for each in told if each.name.endswith("mains") or (is_noisy and not each.name)]
     chance = {each.line for each in doubtful if not stands_out(each.line, heights, step_Hz)}
-    if is_wandering:
+    if is_noisy:
         return tuple(each for each in told if each.line not in chance)
     return tuple(replace(each, name="") if each.line in chance else each for each in told)
 

@@ -30,7 +30,7 @@ def test_edges_that_are_off_by_themselves_are_told_with_the_scatter_of_the_perio
     # A period has two such edges.
     assert result.train.jitter_pct == pytest.approx(1.5 * np.sqrt(2), rel=0.15)
     assert "jitter: the period scatters by" in text
-    assert "nothing adds up" in text
+    assert "each edge is off by itself" in text
 
 
 @pytest.mark.parametrize("seed", range(3))

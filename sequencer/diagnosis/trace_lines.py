@@ -21,7 +21,7 @@ from sequencer.diagnosis.noise.lattice import Carrier, LEAST_CARRIER_Hz, OUTPUT_
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.spectrum import Line, amplitudes, peaks_in, stands_out
 
-__all__ = ["LINES_N", "SHOWN_LINES", "TraceLines", "lines_of"]
+__all__ = ["LINES_N", "SHOWN_LINES", "TraceLines", "is_speed_own", "lines_of"]
 
 LINES_N = 400
 """Lines that are looked at."""
@@ -39,6 +39,9 @@ _STEADY_PERIODS = 10.0  # that the pulses may lead or lag, up to which their lin
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 _SWELLS = 0.8  # of the height of high pulses is that of low ones
 _OF_SWING, _BEATING_N = 0.3, 4  # of a swing of height, from which on lines may make it; so many of them, the strongest
+_OF_DUE = 0.5  # of the swing that added lines make is one of theirs
+_ABOUT_SWING = 3.0  # times its rate, beside its size, that lines of a swing reach from those of the pulses
+_ALIKE_N, _ALIKE = 2.0, 0.5  # steps of the spectrum; of the height of a line, that the one on the other side has
 _RUNS_PCT = 5.0  # of the period: sidebands of a carrier make it swing by less
 _STEPS_N, _OF_STEP = 100_000, 0.5  # samples that the step is found from; of it
 _ABOUT = 0.03  # of its rate, that the carrier may lie away from what is counted
@@ -225,6 +228,49 @@ def _is_height_own(heights: FloatArray, step_Hz: float, train: PulseTrain, added
     return is_swing_own(heights, step_Hz, train.rate_Hz, swing_Hz, share, is_of_height=True)
 
 
+def is_speed_own(train: PulseTrain, found: TraceLines, step_Hz: float) -> bool:
+    """Whether a swing of the speed is one of the pulses, and not of their edges: lines that are added shift these.
+
+    A line of the amplitude a moves an edge by a over its slope, and the slope is that of the lines of the pulses, which
+    are as steep as 2 pi k A of the multiple k at most. A period swings by twice the sine of half a turn of the beat.
+
+    Args:
+        train: of the trace.
+        found: its lines.
+        step_Hz: how near two of them may lie before they are one.
+    """
+    if not train.swing_pct:
+        return True
+    swing_Hz = 1 / train.swing_every_s
+    steep = sum(
+        2 * math.pi * max(round(each.line.rate_Hz / train.rate_Hz), 1) * each.line.amplitude
+        for each in found.origins
+        if each.name == "pulses"
+    )
+    others = [each for each in found.origins if each.name != "pulses"]
+
+    def is_added(origin: Origin) -> bool:
+        """A speed that swings has lines about those of the pulses (Carson 1922), on both sides of them alike."""
+        line = origin.line
+        order = round(line.rate_Hz / train.rate_Hz)
+        about_Hz = order * train.rate_Hz * train.swing_pct / 100 + _ABOUT_SWING * swing_Hz
+        other_Hz = 2 * order * train.rate_Hz - line.rate_Hz
+        is_paired = any(
+            abs(each.line.rate_Hz - other_Hz) < _ALIKE_N * step_Hz and each.line.amplitude > _ALIKE * line.amplitude
+            for each in others
+        )
+        is_beyond = abs(line.rate_Hz - order * train.rate_Hz) > about_Hz
+        is_of_drive = found.carrier is not None and line in found.unknown
+        return not is_paired and (is_beyond or is_of_drive or origin.name.endswith("mains"))
+
+    added = sorted((each.line for each in others if is_added(each)), key=lambda each: each.amplitude, reverse=True)
+    added = added[:_BEATING_N]
+    moved = sum(each.amplitude for each in added) / steep if steep else 0.0
+    due_pct = 100 * 2 * math.sin(math.pi * swing_Hz / train.rate_Hz) * moved
+    is_beating = is_beaten(swing_Hz, [each.rate_Hz for each in added], train.rate_Hz, step_Hz)
+    return due_pct <= _OF_DUE * train.swing_pct or not is_beating
+
+
 def _is_worth_a_word(carrier: Carrier, train: PulseTrain, least: float) -> bool:
     """Whether an inverter is high enough, and its lines are none of edges that come at random."""
     if train.extra_n > _OWN * train.counted_n:
@@ -267,7 +313,7 @@ def _less_smeared(
 def _standing_out(
     told: tuple[Origin, ...], heights: FloatArray, step_Hz: float, *, is_noisy: bool
 ) -> tuple[Origin, ...]:
-    """Without the name of mains, or without the line where the baseline wanders or edges jitter, where it may be a peak of noise."""
+    """Without the name of mains, or without the line in the noise of a wander or of jitter, where it may be a peak."""
     doubtful = [each for each in told if each.name.endswith("mains") or (is_noisy and not each.name)]
     chance = {each.line for each in doubtful if not stands_out(each.line, heights, step_Hz)}
     if is_noisy:

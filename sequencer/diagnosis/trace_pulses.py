@@ -4,8 +4,6 @@ import math
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.bounces import Bounce
-from sequencer.diagnosis.noise.comb import is_beaten
-from sequencer.diagnosis.noise.inverter import Origin
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.noise.rests import Rest
 from sequencer.diagnosis.trace_hash import narrow_s, of_hash, of_wander
@@ -19,9 +17,6 @@ __all__ = ["bounce_finding", "of_train"]
 
 _RUNS_ONE_WAY = 0.7  # of the range of the rate lies between its begin and its end
 _FEWEST_SAMPLES, _FEW_SAMPLES, _ENOUGH_SAMPLES = 4.0, 6.0, 20.0  # in a period
-_BEATING_N, _OF_DUE = 4, 0.5  # added lines that may beat, the strongest; of the swing that they make is one of theirs
-_ABOUT_SWING = 3.0  # times its rate, beside its size, that lines of a swing reach from those of the pulses
-_ALIKE_N, _ALIKE = 2.0, 0.5  # steps of the spectrum; of the height of a line, that the one on the other side has
 _WORTH = 0.01  # of the swing, from which on a line is worth a word
 
 
@@ -117,7 +112,7 @@ def _of_few_samples(train: PulseTrain, result: TraceResult) -> list[Finding]:
 
 
 def _of_speed(train: PulseTrain, result: TraceResult) -> list[Finding]:
-    if not train.is_changing or _is_shifted(train, result):
+    if not train.is_changing or not result.is_speed_own:
         return []
     moved, range_Hz = train.ends_Hz - train.begins_Hz, train.fastest_Hz - train.slowest_Hz
     if train.swing_pct:
@@ -172,42 +167,3 @@ def _missing(train: PulseTrain, pulses_n: int, result: TraceResult) -> list[Find
             check="set the gap; look at amplitude and threshold at the lowest speed; flex the cable while recording",
         )
     ]
-
-
-def _is_shifted(train: PulseTrain, result: TraceResult) -> bool:
-    """Whether a swing of the speed is one of the edges: lines that are added beat with the pulses, and move as much.
-
-    A line of the amplitude a moves an edge by a over its slope, and the slope is that of the lines of the pulses, which
-    are as steep as 2 pi k A of the multiple k at most. A period swings by twice the sine of half a turn of the beat.
-    """
-    if not train.swing_pct:
-        return False
-    swing_Hz = 1 / train.swing_every_s
-    steep = sum(
-        2 * math.pi * max(round(each.line.rate_Hz / train.rate_Hz), 1) * each.line.amplitude
-        for each in result.origins
-        if each.name == "pulses"
-    )
-    others = [each for each in result.origins if each.name != "pulses"]
-    step_Hz = 1 / result.length_s
-
-    def is_added(origin: Origin) -> bool:
-        """A speed that swings has lines about those of the pulses (Carson 1922), on both sides of them alike."""
-        line = origin.line
-        order = round(line.rate_Hz / train.rate_Hz)
-        about_Hz = order * train.rate_Hz * train.swing_pct / 100 + _ABOUT_SWING * swing_Hz
-        other_Hz = 2 * order * train.rate_Hz - line.rate_Hz
-        is_paired = any(
-            abs(each.line.rate_Hz - other_Hz) < _ALIKE_N * step_Hz and each.line.amplitude > _ALIKE * line.amplitude
-            for each in others
-        )
-        is_beyond = abs(line.rate_Hz - order * train.rate_Hz) > about_Hz
-        is_of_drive = result.carrier is not None and line in result.unknown
-        return not is_paired and (is_beyond or is_of_drive or origin.name.endswith("mains"))
-
-    added = sorted((each.line for each in others if is_added(each)), key=lambda each: each.amplitude, reverse=True)
-    added = added[:_BEATING_N]
-    moved = sum(each.amplitude for each in added) / steep if steep else 0.0
-    due_pct = 100 * 2 * math.sin(math.pi * swing_Hz / train.rate_Hz) * moved
-    rates_Hz = [each.rate_Hz for each in added]
-    return due_pct > _OF_DUE * train.swing_pct and is_beaten(swing_Hz, rates_Hz, train.rate_Hz, step_Hz)

@@ -21,7 +21,7 @@ from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
 from sequencer.diagnosis.noise.spectrum import Line, evenly, main_lines, without_wander
 from sequencer.diagnosis.noise.wild import wild_samples, without_wild
 from sequencer.diagnosis.trace_edges import Given, Pulsed, given_of, pulses_by, pulses_in
-from sequencer.diagnosis.trace_lines import LINES_N, SHOWN_LINES, TraceLines, lines_of
+from sequencer.diagnosis.trace_lines import LINES_N, SHOWN_LINES, TraceLines, is_speed_own, lines_of
 from sequencer.readings.waveform import TraceFile
 
 __all__ = ["TraceResult", "trace_result"]
@@ -74,6 +74,7 @@ class TraceResult:
         carrier: of an inverter; None where none is seen.
         unknown: lines that neither pulses, mains nor an inverter explain, strongest first.
         is_swing_own: False where the period swings and no line of the pulses does: what is added shifts their edges.
+        is_speed_own: False where their speed swings by no more than added lines shift edges.
         is_height_own: their height swings, and nothing that is added to them makes it so.
         unrecorded_n: stretches without samples in between.
         unrecorded_s: how long these are together.
@@ -110,6 +111,7 @@ class TraceResult:
     carrier: Carrier | None
     unknown: tuple[Line, ...]
     is_swing_own: bool
+    is_speed_own: bool
     is_height_own: bool
     unrecorded_n: int
     unrecorded_s: float
@@ -189,6 +191,7 @@ def trace_result(
         carrier=found.carrier,
         unknown=found.unknown,
         is_swing_own=found.is_swing_own,
+        is_speed_own=train is None or is_speed_own(train, found, 1 / float(times_s[-1] - times_s[0])),
         is_height_own=found.is_height_own,
         unrecorded_n=len(gaps_s),
         unrecorded_s=float(np.diff(gaps_s).sum()),
@@ -255,7 +258,7 @@ def _as_readings(values: FloatArray, times_s: FloatArray, unit: str) -> tuple[Bu
     resolution = float(np.diff(np.unique(values)).min()) if block_n == 1 else 0.0
     aperture_s = float(np.median(np.diff(t))) if block_n > 1 else 0.0
     of_means = noise_of(y, t, unit=unit, resolution=resolution, aperture_s=aperture_s)
-    if block_n > 1 and of_means.best.kind in _BY_LEVELS:
+    if block_n > 1 and of_means.best.kind in {*_BY_LEVELS, "random telegraph"}:
         # A mean across a jump lies on no level: samples tell jumps between two from what is lost or thrown.
         of_samples = noise_of(values[:whole:block_n], times_s[:whole:block_n], unit=unit)
         if of_samples.best.kind == "random telegraph":

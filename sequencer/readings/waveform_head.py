@@ -43,6 +43,8 @@ _RATE = re.compile(
     r"(?P<unit>[kmg]?(?:hz|sa?/s|sps)|)\W*",
     re.IGNORECASE,
 )
+_THOUSANDS_COMMA = re.compile(r"\s*[+-]?[1-9]\d{0,2}(,\d{3})+\.\d*\s*")
+_THOUSANDS_POINT = re.compile(r"\s*[+-]?[1-9]\d{0,2}(\.\d{3})+,\d*\s*")
 _OVERLOAD = re.compile(
     r"[+-]?(?:\.?[o0][./]?l\.?|ovld|ovl|ofl|over(?:load|flow|range)?|under(?:load|flow|range)?|out of range|open)"
     r"|err(?:or)?|-{2,}",
@@ -111,7 +113,14 @@ def cells_of(line: str, divider: str) -> list[str]:
 
 
 def number_of(cell: str, divider: str) -> float | None:
-    """The number in a cell; a decimal comma where columns are not divided by commas. None where there is none."""
+    """The number in a cell; a decimal comma where columns are not divided by commas. None where there is none.
+
+    Of a point and a comma the last one is the decimal mark, and the other parts thousands.
+    """
+    if _THOUSANDS_COMMA.fullmatch(cell):
+        cell = cell.replace(",", "")
+    elif _THOUSANDS_POINT.fullmatch(cell):
+        cell = cell.replace(".", "")
     try:
         return float(cell if divider == "," else cell.replace(",", "."))
     except ValueError:

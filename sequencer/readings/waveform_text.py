@@ -4,6 +4,7 @@ import codecs
 import io
 import itertools
 import math
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import BinaryIO
@@ -31,6 +32,8 @@ _NO_NUMBER = 1e30  # 9.9E37 and its like stand for overload and for no number (S
 _NOTHING = ("-", "--", "---", "----")  # cells without a number, besides empty ones and NaN
 _OVERLOADS = ("OL", "+OL", "-OL", "OVLD", "OVER", "OVERLOAD", "OVERFLOW")  # the same, as most meters write it
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_THOUSANDS_COMMA = re.compile(rb"(?<![\d.,])[1-9]\d{0,2}(?:,\d{3})+(?=\.)")
+_THOUSANDS_POINT = re.compile(rb"(?<![\d.,])[1-9]\d{0,2}(?:\.\d{3})+(?=,)")
 _PART_N = 2**16  # samples that are looked at together
 _END_BYTES = 20_000  # of the first and the last lines, which tell how many digits the times have
 
@@ -194,10 +197,9 @@ def _numbers(
     """The wanted columns of some lines, each of shape (rows,); NaN where a cell is empty or says so."""
     if head.stamp_s is not None:
         return _slowly(path, block.decode("latin-1"), line, head, wanted, is_last=is_last)
-    plain = block if head.divider == "," else block.replace(b",", b".")
     try:
         frame = pd.read_csv(
-            io.BytesIO(plain),
+            io.BytesIO(_pointed(block, head.divider)),
             header=None,
             names=range(len(head.names)),
             usecols=wanted,
@@ -217,6 +219,24 @@ def _numbers(
     found = [frame[each].to_numpy() for each in wanted]
     is_blank = np.logical_and.reduce([np.isnan(each) for each in found])
     return [each[~is_blank] for each in found] if len(wanted) > 1 and is_blank.any() else found
+
+
+def _pointed(block: bytes, divider: str) -> bytes:
+    """The same with decimal points, and nothing that parts thousands; as `number_of` reads a cell."""
+    if divider == "," or b"," not in block:
+        return block
+    if b"." in block:
+        block = _THOUSANDS_COMMA.sub(_without_commas, block)
+        block = _THOUSANDS_POINT.sub(_without_points, block)
+    return block.replace(b",", b".")
+
+
+def _without_commas(found: re.Match[bytes]) -> bytes:
+    return found[0].replace(b",", b"")
+
+
+def _without_points(found: re.Match[bytes]) -> bytes:
+    return found[0].replace(b".", b"")
 
 
 def _slowly(path: Path, text: str, line: int, head: Head, wanted: list[int], *, is_last: bool) -> FloatArray:

@@ -219,3 +219,19 @@ def test_other_words_among_the_values_are_refused_with_their_line(tmp_path):
     with pytest.raises(ReadingsError, match="is not a number") as refused:
         read_trace(put(tmp_path, "time [s],CH1 [V]\n" + "".join(told)))
     assert refused.value.where.endswith(":32")
+
+
+@pytest.mark.parametrize("divider", [";", "\t"])
+@pytest.mark.parametrize("swap", ["", ",."])
+@pytest.mark.parametrize("word", ["", "nothing\n"])
+def test_thousands_are_parted_by_what_is_no_decimal_mark(tmp_path, divider, swap, word):
+    wave_rpm = 990.5 + 1234.25 * np.arange(1200)  # 990.5, 2,224.75 ... 1,480,856.25
+    written = [f"{at * INTERVAL_S:.6f}{divider}{value:,.2f}" for at, value in enumerate(wave_rpm)]
+    text = "\n".join(written)
+    if swap:
+        text = text.translate(str.maketrans(",.", ".,"))
+    path = tmp_path / "speed.csv"
+    path.write_text(f"time [s]{divider}speed [rpm]\n{text}\n{word}")  # a word at the end makes it be read line by line
+    found = read_trace(path)
+    np.testing.assert_allclose(found.values, wave_rpm, atol=1e-6)
+    np.testing.assert_allclose(found.times_s, np.arange(1200) * INTERVAL_S, atol=1e-9)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from sequencer.diagnosis.noise.locked import Course
 from sequencer.evaluation.figures.per_point import BoolArray, FloatArray, IntArray
@@ -34,6 +35,7 @@ _AT_ONE_PLACE = 0.9
 _OF_EDGES, _PARTS = 4, 20.0  # times the pulse rate; parts of it that a rate is told to as well as to one
 _TOLD_N = 100
 _KEPT_N = 2**18  # loud swings
+_PART_N = 2**16  # cells that are looked at together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,11 +89,11 @@ class _Cells:
 
     all_s: FloatArray
     width_s: float
-    tops: FloatArray
-    after_s: FloatArray
-    places: IntArray
+    tops: npt.NDArray[np.float32]
+    after_s: npt.NDArray[np.float32]
+    places: npt.NDArray[np.int8]
     is_seen: BoolArray
-    seen_n: IntArray
+    seen_n: npt.NDArray[np.int32]
 
     def at(self, times_s: FloatArray) -> IntArray:
         """Which cells some times lie in."""
@@ -158,22 +160,29 @@ def _cells(
     swings: Callable[[], Iterator[Swings]], all_s: FloatArray, unrecorded_s: FloatArray, width_s: float
 ) -> _Cells:
     many = max(math.ceil(float(all_s[-1] - all_s[0]) / width_s), 1)
-    middles_s = float(all_s[0]) + (np.arange(many) + 0.5) * width_s
-    stretch = np.clip(np.searchsorted(all_s, middles_s, side="right") - 1, 0, len(all_s) - 2)
-    after_s, before_s = middles_s - all_s[stretch], all_s[stretch + 1] - middles_s
-    places = np.clip((after_s / (after_s + before_s) * _PLACES_N).astype(np.int64), 0, _PLACES_N - 1)
     beside_s = width_s / 2 * (1 + 2 * _BLIND / _SAMPLES)
-    is_seen = np.minimum(after_s, before_s) > beside_s
+    after_s, places = np.empty(many, dtype=np.float32), np.empty(many, dtype=np.int8)
+    is_seen = np.empty(many, dtype=bool)
+    for start in range(0, many, _PART_N):
+        part = slice(start, min(start + _PART_N, many))
+        middles_s = float(all_s[0]) + (np.arange(part.start, part.stop) + 0.5) * width_s
+        stretch = np.clip(np.searchsorted(all_s, middles_s, side="right") - 1, 0, len(all_s) - 2)
+        after, before = middles_s - all_s[stretch], all_s[stretch + 1] - middles_s
+        after_s[part] = after
+        place = np.clip((after / (after + before) * _PLACES_N).astype(np.int64), 0, _PLACES_N - 1)
+        places[part] = place + _PLACES_N * (stretch % 2)
+        is_seen[part] = np.minimum(after, before) > beside_s
     for first_s, last_s in unrecorded_s:
-        is_seen &= (middles_s < first_s - beside_s) | (middles_s > last_s + beside_s)
+        first, last = ((np.array((first_s, last_s)) - all_s[0]) / width_s).tolist()
+        is_seen[max(math.floor(first - 1), 0) : max(math.ceil(last + 1), 0)] = False
     cells = _Cells(
         all_s=all_s,
         width_s=width_s,
-        tops=np.zeros(many),
+        tops=np.zeros(many, dtype=np.float32),
         after_s=after_s,
-        places=places + _PLACES_N * (stretch % 2),
+        places=places,
         is_seen=is_seen,
-        seen_n=np.cumsum(is_seen),
+        seen_n=np.cumsum(is_seen, dtype=np.int32),
     )
     for each in swings():
         sizes = _within(each, width_s)

@@ -413,7 +413,8 @@ def _levels(
     is_high = (rose - fell) == (1 if rising_s[0] < falling_s[0] else 0)
     states = [each for each in (~is_high, is_high) if each.any()]
     quartiles = [np.quantile(some[each], (0.25, 0.5, 0.75)) for each in states]
-    is_told = len(quartiles) == 2 and all(
+    is_apart = len(quartiles) == 2 and quartiles[1][1] - quartiles[0][1] > _RESTS * (high - low)
+    is_told = is_apart and all(
         each[2] - each[0] <= _RESTS * (high - low)
         or _goes_about(some[state], each) > _TO_AND_FRO * min(len(rising_s), len(falling_s))
         for state, each in zip(states, quartiles, strict=True)

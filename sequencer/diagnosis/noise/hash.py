@@ -21,6 +21,8 @@ _WORTH = 0.05  # of the swing
 _LEAST_EDGES = 8
 _PART_N = 2**16  # samples that are looked at together
 _MANY_N = 2**20  # samples, of whose swings all are asked how long they last; of more, some
+_ALIKE = 2.0  # times the highest swing of most stretches
+_LONG_N = 2**20  # samples
 _SLOPE = 0.5  # of the shorter state, that the slope of an edge is looked for in
 
 
@@ -85,9 +87,13 @@ def hash_of(values: FloatArray, times_s: FloatArray, edges: Edges) -> Hash | Non
     bursts = None
     if highest.max() > least:
         ring_s = 0.0 if ringing is None else 1 / ringing.rate_Hz
+        # Where no stretch is louder than the others, a part of a long trace tells what there is in each.
+        is_alike = float(highest.max()) < _ALIKE * float(np.median(highest[highest > 0]))
+        many = _LONG_N if is_alike else len(values)
+        part_s = all_s[all_s <= times_s[:many][-1]]
         bursts = bursts_of(
-            swings,
-            all_s,
+            lambda: _between(values[:many], times_s[:many], edges, part_s),
+            part_s,
             edges.unrecorded_s,
             swing_s=max(swing_s, ring_s / 4),  # each cell of what rings has a swing of it
             interval_s=edges.interval_s,

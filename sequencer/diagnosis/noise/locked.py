@@ -86,7 +86,7 @@ def _course(values: FloatArray, times_s: FloatArray, all_s: FloatArray, interval
     longest_s = float(np.quantile(lasts_s, _PRESENT))
     after_s = np.arange(0, longest_s, max(interval_s, longest_s / _POINTS_N))
     at_s = begins_s[:, None] + after_s
-    levels = np.interp(at_s, times_s, values)
+    levels = _between_samples(values, times_s, at_s)
     levels[at_s > ends_s[:, None]] = np.nan
     course = np.nanmedian(levels, axis=0)
     spreads = 1.4826 * np.nanmedian(np.abs(levels - course), axis=0)
@@ -127,6 +127,14 @@ def _ringing(course: Course, swing: float) -> Ringing | None:
     )
 
 
+def _between_samples(values: FloatArray, times_s: FloatArray, at_s: FloatArray) -> FloatArray:
+    """Values at some times, of the shape of these; numpy's own interpolation copies a trace of single precision."""
+    after = np.clip(np.searchsorted(times_s, at_s), 1, len(times_s) - 1)
+    before_s = times_s[after - 1]
+    share = np.clip((at_s - before_s) / (times_s[after] - before_s), 0.0, 1.0)
+    return np.asarray(values[after - 1] * (1 - share) + values[after] * share)
+
+
 def _turns(levels: FloatArray, least: float) -> IntArray:
     """Turning points of a course, those of lower swings left out, its ends kept."""
     at = turning(levels)
@@ -156,7 +164,7 @@ def slope_at(values: FloatArray, times_s: FloatArray, at_s: FloatArray, *, half_
     """
     some_s = at_s[:: -(-len(at_s) // _MEAN_N)]
     away_s = np.linspace(-half_s, half_s, _SLOPE_POINTS_N)
-    course = np.median(np.interp(some_s[:, None] + away_s, times_s, values), axis=0)
+    course = np.median(_between_samples(values, times_s, some_s[:, None] + away_s), axis=0)
     middle = len(away_s) // 2
     moved = np.abs(course - course[middle]) > _OF_HEIGHT * height
     before = np.flatnonzero(moved[:middle])

@@ -8,6 +8,7 @@ from instruments.texts import sized
 from sequencer.diagnosis.noise.bursts import Bursts
 from sequencer.diagnosis.noise.hash import Hash
 from sequencer.diagnosis.noise.inverter import mains_of
+from sequencer.diagnosis.noise.locked import Ringing
 from sequencer.diagnosis.noise.pulses import PulseTrain
 from sequencer.diagnosis.trace_mains import hum_of
 from sequencer.diagnosis.trace_words import Finding, time_words, times_words
@@ -19,6 +20,8 @@ _LOUD = 0.25  # of the swing, from which on hash is worth a word
 _SAID = 0.8  # of the hash: ringing or bursts that are as high are the hash
 _MAINS_ORDER = 6  # times a period of mains, that a rectifier of three phases switches
 _OVER_HUM = 1.2  # times the hum from peak to peak: bursts that are no higher are its tops
+_SAME_RATE, _OF_RINGING = 0.3, 0.5  # off what rings lie lines that make it; of its height, that they reach
+_BESIDE = 2.0  # widths of a line off a multiple of the pulses
 _WANDERS = 0.5  # of the height of a pulse, from which on a baseline that moves is worth a word
 _ENOUGH = 1.5  # times the hash: hysteresis that is proposed
 _MOST_ROOM = 0.9  # of the room between bottoms and tops that hysteresis may take
@@ -46,7 +49,7 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
     """Ringing, bursts, and hash that is loud beside the pulses."""
     found, unit = [], f" {result.unit}" if result.unit else ""
     between = result.hash
-    ringing = None if between is None else between.ringing
+    ringing = None if between is None or _is_of_lines(between.ringing, train, result) else between.ringing
     bursts = None if between is None or not _are_bursts(between, train, result) else between.bursts
     said = max(0.0 if ringing is None else ringing.height, 0.0 if bursts is None else bursts.highest)
     bare_n = result.bare_n or 0
@@ -85,6 +88,23 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
             )
         )
     return found
+
+
+def _is_of_lines(ringing: Ringing | None, train: PulseTrain, result: TraceResult) -> bool:
+    """Whether what follows edges is what makes them come: a carrier passes the threshold where it goes the same way.
+
+    Its lines lie beside the multiples of the pulses, those of what rings on them.
+    """
+    if ringing is None:
+        return False
+    added = (each.line for each in result.origins if not each.name)
+    near = [
+        each
+        for each in added
+        if abs(each.rate_Hz - ringing.rate_Hz) < _SAME_RATE * ringing.rate_Hz
+        and abs(each.rate_Hz - round(each.rate_Hz / train.rate_Hz) * train.rate_Hz) > _BESIDE / result.length_s
+    ]
+    return 2 * sum(each.amplitude for each in near) > _OF_RINGING * ringing.height
 
 
 def bursts_finding(bursts: Bursts, train: PulseTrain, result: TraceResult, bare: str) -> Finding:

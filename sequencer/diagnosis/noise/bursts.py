@@ -23,6 +23,8 @@ _QUIET, _AS_QUIET = 0.25, 0.75  # quantile of the cells of a place, and of the p
 _LOUDER = 6.0  # times as high as the quiet ones; of a million cells of white noise none is
 _LOUDER_OFTEN, _OFTEN = 3.0, 0.05  # the same where the quiet ones are what bursts leave, since these come so often
 _OVER_RINGING = 1.5  # times what rings at the same time after an edge
+_TO_AND_FRO = 2  # loud swings that the least of bursts has
+_SLOW = 1.0  # of a cell: what swings slower is the shape of a pulse
 _HALF = 0.5  # of the height of the bursts, beyond which a swing is in one
 _MOST_LOUD, _MOST_FADING = 0.4, 0.35  # of the time; of noise through a resonance, whose envelope is Rayleigh's, 0.4 are
 _TIED, _TIED_N, _MOSTLY = 0.12, 8, 0.8  # of the time from edge to edge; as often; of the bursts
@@ -217,6 +219,7 @@ def _bursts(
     for each in swings():
         at = cells.at(each.middles_s)
         kept = (_within(each, cells.width_s) > least[cells.places[at]]) & cells.is_seen[at]
+        kept &= each.lasts_s < _SLOW * cells.width_s
         if ringing is not None:
             kept &= each.sizes > _OVER_RINGING * _rung(each, cells.all_s, ringing)
         parts.append((each.sizes[kept], each.middles_s[kept], each.lasts_s[kept], at[kept]))
@@ -230,6 +233,8 @@ def _bursts(
     apart_s = max(cells.width_s, _APART * float(np.median(lasts_s)))
     is_first = (np.diff(middles_s, prepend=-np.inf) > apart_s) & (np.diff(cells.seen_n[at], prepend=-2) > 1)
     firsts = np.flatnonzero(is_first)
+    if np.median(np.diff(firsts, append=len(sizes))) < _TO_AND_FRO:
+        return None  # the slope of a pulse, or of what it stands on
     highs = np.maximum.reduceat(sizes, firsts)
     height = float(np.median(highs))
     if _loud_share(swings, _HALF * height) > most_loud:

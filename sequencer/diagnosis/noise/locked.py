@@ -33,12 +33,14 @@ class Course:
     Attributes:
         after_s: times after the edge, shape (n,), evenly spaced.
         levels: unit of the trace, shape (n,).
+        means: as `levels`, the mean course: what turns in any phase leaves less of itself in it than in the median.
         spread: standard deviation about it where it is least, robust: of hash, and of all that is not locked.
         stretches_n: that it is found from.
     """
 
     after_s: FloatArray
     levels: FloatArray
+    means: FloatArray
     spread: float
     stretches_n: int
 
@@ -93,6 +95,7 @@ def _course(values: FloatArray, times_s: FloatArray, all_s: FloatArray, interval
     return Course(
         after_s=after_s,
         levels=course,
+        means=np.nanmean(levels, axis=0),
         spread=float(np.quantile(spreads, _QUIET)),
         stretches_n=len(begins_s),
     )
@@ -110,19 +113,26 @@ def ringing_of(courses: tuple[Course, Course], swing: float) -> Ringing | None:
 
 
 def _ringing(course: Course, swing: float) -> Ringing | None:
+    """What rings in the median course, which a few bursts do not move, and in the mean, which a carrier does not."""
     least = max(_WORTH * swing, _OVER_SPREAD * course.spread / course.stretches_n**0.5)
-    points = _turns(course.levels, least)[1:-1]  # the record of a course begins and ends on edges
+    if _rings(course.means, course.after_s, least) is None:
+        return None
+    return _rings(course.levels, course.after_s, least)
+
+
+def _rings(levels: FloatArray, after_s: FloatArray, least: float) -> Ringing | None:
+    points = _turns(levels, least)[1:-1]  # the record of a course begins and ends on edges
     if len(points) <= _FEWEST_SWINGS:
         return None
-    sizes, lasts_s = np.abs(np.diff(course.levels[points])), np.diff(course.after_s[points])
-    is_soon = course.after_s[points[-1]] < _SOON * course.after_s[-1]
+    sizes, lasts_s = np.abs(np.diff(levels[points])), np.diff(after_s[points])
+    is_soon = after_s[points[-1]] < _SOON * after_s[-1]
     is_often = len(sizes) >= (_FEWEST_SWINGS if is_soon else _LEAST_SWINGS)
-    is_even = float(lasts_s.max()) < _EVEN * float(np.median(lasts_s)) + course.after_s[1]
+    is_even = float(lasts_s.max()) < _EVEN * float(np.median(lasts_s)) + after_s[1]
     if not (is_often and is_even and sizes[-1] < _FADES * sizes[0]):
         return None
     return Ringing(
         height=float(sizes[0]),
-        lasts_s=float(course.after_s[points[-1]]),
+        lasts_s=float(after_s[points[-1]]),
         rate_Hz=0.5 / float(np.median(lasts_s)),
     )
 

@@ -190,3 +190,35 @@ def test_steps_of_a_display_are_told_with_the_hum_beneath():
     assert found.best.kind in {"display steps", "quantisation flicker"}
     assert found.second.kind == "mains pickup"
     assert found.second.size == pytest.approx(0.007, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", [61, 62, 63])
+def test_a_step_beside_bursts_has_its_place_among_all_that_were_read(seed):
+    rng = np.random.default_rng(seed)
+    hit = rng.uniform(size=_N) < 0.08
+    y = 12 + 0.03 * (np.arange(_N) >= 250) + hit * rng.lognormal(np.log(0.06), 0.5, _N) + rng.normal(0, _SD, _N)
+    y[::37] = np.nan  # left out, and counted all the same
+    found = _told(y)
+    assert _kinds(found) == {"level step", "bursts to one side"}
+    said = " ".join(noise_words(found))
+    number = re.search(r"at reading (\d+) of 400", said)
+    assert number is not None, said
+    assert int(number[1]) == pytest.approx(251, abs=2)
+
+
+@pytest.mark.parametrize("seed", [64, 65, 66])
+def test_bursts_do_not_hide_random_telegraph_noise(seed):
+    rng = np.random.default_rng(seed)
+    hit = rng.uniform(size=_N) < 0.08
+    y = 12 + 0.025 * _telegraph(rng) + hit * rng.lognormal(np.log(0.08), 0.5, _N) + rng.normal(0, _SD, _N)
+    assert _kinds(_told(y)) == {"random telegraph", "bursts to one side"}
+
+
+def test_two_readings_that_lie_off_do_not_hide_a_step():
+    rng = np.random.default_rng(67)
+    y = 12 + 0.02 * (np.arange(_N) >= 130) + rng.normal(0, _SD, _N)
+    y[[50, 300]] += [0.2, -0.15]
+    found = _told(y)
+    assert _kinds(found) == {"level step", "unknown"}
+    assert "2 readings alone (51, 301)" in found.second.words
+    assert "reading 131 of 400" in found.best.words

@@ -173,6 +173,7 @@ def noise_of(
         spacing=spacing,
         mains_Hz=mains_Hz,
         is_counted=is_counted,
+        record_s=times_s[np.isfinite(times_s)],
     )
     held = held_n(y)
     if held > 1:
@@ -194,7 +195,7 @@ def _held(burst: Burst, held: int) -> BurstNoise:
     """Readings of a display that shows each value again, and the kind that those are of which are new."""
     found = _noise(burst, [held_fit(burst, held)], None)
     is_new = np.concatenate(([True], np.diff(burst.y) != 0))
-    new = replace(burst, y=burst.y[is_new], t=burst.t[is_new])
+    new = burst.only(is_new)
     if len(new.y) < LEAST_N:
         return found
     best = _noise(new, _fits(new), None).best
@@ -214,7 +215,7 @@ def _noise(burst: Burst, fits: list[BurstFit], pair: Pair | None) -> BurstNoise:
     if pair is not None and both < max(likely.values()):
         pair = None
     if pair is not None:
-        likely[pair.first.kind] += both
+        likely[pair.first.kind] = likely.get(pair.first.kind, 0.0) + both
     likeliest = max(likely, key=likely.__getitem__)
     found = fitted[likeliest] if pair is None else pair.first
     p = 1.0 if len(fits) == 1 else _chance_of(burst, found, pair)

@@ -5,13 +5,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sequencer.diagnosis.noise.fitting import core
 from sequencer.diagnosis.noise.kinds import KINDS, KINDS_BY_NAME
-from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
+from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, Burst, BurstFit, KindOfNoise, NoiseKind
 from sequencer.diagnosis.noise.kinds.slow import DRIFT
 from sequencer.diagnosis.noise.kinds.step import STEP
 from sequencer.diagnosis.noise.kinds.white import WHITE
 from sequencer.diagnosis.noise.left import chance_of_white
-from sequencer.evaluation.figures.per_point import FloatArray
+from sequencer.diagnosis.noise.singles import stand_out
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
 __all__ = ["Pair", "likeliest_pair"]
 
@@ -20,9 +22,14 @@ _HIDDEN = frozenset({"level step", "drift"})  # what another kind may hide, so a
 _ODD_P = 1e-3  # chance that what is left is white, below which a second kind is looked for
 _PART_N = 2000  # readings of what is left that the second kind is looked for in; its sizes are of all
 _FEWEST_HIT = 3  # readings that are thrown or lost: fewer beside another kind are chance
+_HITS: tuple[NoiseKind, ...] = ("bursts to one side", "intermittent contact", "unknown")  # what may hit single readings
+_NO_MOVE = frozenset({"white noise", "quantisation flicker", "display steps", "double counting"})
+_LEVEL_SDS = 4.0  # a reading that near is on a level
+_MOVING_N = 3  # kinds that may move all readings beside
 _TWO_NATS = 2.0  # that two kinds are rarer than one, beside the choice of the second
 _REFINED_N = 4  # pairs whose kinds are fitted in turn, so often at most, and while it gains so many nats
 _ROUNDS_N, _LEAST_GAIN = 20, 0.5
+_CLEARINGS_N = 5  # times that the readings that stand out are looked for again
 _LEAST_N, _LEAST_ON_A_LEVEL = 16, 4
 
 
@@ -51,7 +58,7 @@ def likeliest_pair(burst: Burst, fits: list[BurstFit]) -> Pair | None:
     found.sort(key=lambda pair: -pair.log_evidence)
     starts = [*found[:_REFINED_N], *(_step_on_a_line(burst) if found else ())]
     refined = [each for pair in starts for each in _in_turn(burst, pair)]
-    best = max((*found, *refined), key=lambda pair: pair.log_evidence, default=None)
+    best = max((*found, *refined, *_beside_singles(burst)), key=lambda pair: pair.log_evidence, default=None)
     return None if best is None else _cleared(burst, best)
 
 
@@ -62,7 +69,7 @@ def _cleared(burst: Burst, pair: Pair) -> Pair:
         return pair
     if KINDS_BY_NAME[pair.first.kind].is_flexible:
         return pair
-    first = _whole(KINDS_BY_NAME[pair.first.kind], replace(burst, y=burst.y[is_left], t=burst.t[is_left]))
+    first = _whole(KINDS_BY_NAME[pair.first.kind], burst.only(is_left))
     if first is None:
         return pair
     return replace(pair, first=first, second=replace(pair.second, residual=first.residual))
@@ -82,6 +89,75 @@ def _with(burst: Burst, first: BurstFit) -> list[Pair]:
     names = list(dict.fromkeys(fit.kind for fit in of_part))[: 2 if first.kind in _HIDDEN else 1]
     whole = [_beside(KINDS_BY_NAME[name], left) for name in names]
     return [_pair(first, max(some, key=lambda fit: fit.log_evidence), left) for some in whole if some]
+
+
+def _beside_singles(burst: Burst) -> list[Pair]:
+    """What moves all readings, fitted without those that stand out from their neighbours, and what threw these.
+
+    Else what throws single ones far hides the other, which is then told as thrown too.
+    """
+    is_out = stand_out(burst.y, burst.floor)
+    if not is_out.any() or np.count_nonzero(~is_out) < _LEAST_N:
+        return []
+    kept, found = burst.only(~is_out), []
+    names = [kind for kind in KINDS if kind.name not in {*_HITS, *_NO_MOVE} and not kind.is_flexible]
+    firsts = {kind.name: fit for kind in names if (fit := _whole(kind, kept)) is not None and not fit.is_once}
+    white = max(fit.log_evidence for fit in WHITE.fit_burst(kept))
+    some = sorted(firsts.values(), key=lambda fit: -fit.log_evidence)[:_MOVING_N]
+    if "level step" in firsts:  # the fewest steps, here too
+        some.append(max(STEP.fit_burst(kept), key=lambda fit: fit.sd))
+    for first in some:
+        if first.log_evidence > white:
+            found += _with_singles(burst, KINDS_BY_NAME[first.kind], first, is_out)
+    return found
+
+
+def _with_singles(burst: Burst, kind: KindOfNoise, first: BurstFit, is_out: BoolArray) -> list[Pair]:
+    """A kind that was fitted without single readings, and what threw these; none where they tell no kind."""
+    for _ in range(_CLEARINGS_N):
+        if first.residual is None:
+            return []
+        kept = burst.only(~is_out)
+        rest = _rest(burst.y, ~is_out, kept.y - first.residual)
+        if kind.name == "random telegraph":
+            rest = _on_levels(burst.y, rest, first)
+        # What lies far from it hid among others that do; what does not stands out by what moves all.
+        middle, sd = core(rest, burst.floor)
+        is_far = np.abs(rest - middle) > AWAY_SDS * sd
+        if (is_far == is_out).all():
+            break
+        is_out = is_far
+        if not is_out.any() or np.count_nonzero(~is_out) < _LEAST_N:
+            return []
+        again = _whole(kind, burst.only(~is_out))
+        if again is None:
+            return []
+        first = again
+    else:
+        return []
+    left = replace(burst, y=rest + np.median(burst.y))
+    some = [fit for name in _HITS for fit in KINDS_BY_NAME[name].fit_burst(left)]
+    second = max((fit for fit in some if fit.is_left is not None), key=lambda fit: fit.log_evidence, default=None)
+    if second is None or first.residual is None:
+        return []
+    return [_pair(first, second, replace(kept, y=first.residual))]
+
+
+def _rest(y: FloatArray, is_kept: BoolArray, moved: FloatArray) -> FloatArray:
+    """What is left of all readings where a kind tells some; of the others by the neighbour that leaves less."""
+    before = np.maximum(np.cumsum(is_kept) - 1, 0)
+    after = np.minimum(before + ~is_kept, len(moved) - 1)
+    both = y - np.stack((moved[before], moved[after]))
+    return np.asarray(np.where(np.abs(both[0]) <= np.abs(both[1]), both[0], both[1]))
+
+
+def _on_levels(y: FloatArray, rest: FloatArray, first: BurstFit) -> FloatArray:
+    """What is left where a reading that stands out is on the other of two levels for itself."""
+    moved = y - rest
+    for level in (moved.min(), moved.max()):
+        away = y - level
+        rest = np.where(np.abs(away) < np.minimum(np.abs(rest), _LEVEL_SDS * first.sd), away, rest)
+    return rest
 
 
 def _pair(first: BurstFit, second: BurstFit, left: Burst) -> Pair:

@@ -94,7 +94,8 @@ def _parts(of: FloatArray, at: FloatArray, shape: _Shape, sign: int, floor: floa
 def _burst_fit(burst: Burst, at: FloatArray, shape: _Shape, sign: int, best: float) -> BurstFit | None:
     y, unit = burst.y, burst.unit
     usual, thrown = _parts(y, at, shape, sign, burst.floor)
-    gained, _ = in_a_row(usual, thrown, share_of(at[2]))
+    # Of one height, and several in a row, they are the upper level of random telegraph noise.
+    gained = 0.0 if shape is _log_one_height else in_a_row(usual, thrown, share_of(at[2]))[0]
     is_thrown = np.exp(math.log(share_of(at[2])) + thrown - log_mixture(share_of(at[2]), usual, thrown))  # of each
     if is_thrown.sum() < _FEWEST_THROWN:
         return None

@@ -6,11 +6,14 @@ import numpy as np
 
 from sequencer.diagnosis.noise.fitting import cost, gaussian_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit
+from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["curve_fit"]
 
 _DEGREES = (2, 3, 4, 5, 6, 7)  # a period and a half of a sine needs 7
 _LEAST_PER_DEGREE = 4  # readings
+_CERTAIN = 3.0  # standard errors, by which it goes back: less may be noise
+_MOST_BACK = 0.05  # of all that it moves: more is a turn, or hides one
 
 
 def curve_fit(burst: Burst) -> BurstFit | None:
@@ -32,9 +35,10 @@ def curve_fit(burst: Burst) -> BurstFit | None:
     logs, degree = max((_log_evidence(float(left[degree]), degree, burst), degree) for degree in degrees)
     some = basis[:, : degree + 1]
     curve = some @ np.linalg.solve(some.T @ some, some.T @ about)
-    moves = np.diff(curve)
-    turns_n = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
     rest, moved = about - curve, float(curve[-1] - curve[0])
+    # At its ends a polynomial is known to its degree and one more, over the root of n (Legendre; closed form).
+    known_to = _CERTAIN * float(rest.std()) * (degree + 1) / math.sqrt(n)
+    turns_n = _turns(curve, min(known_to, _MOST_BACK * float(np.ptp(curve))))
     if turns_n:
         words = (
             f"it moves by {show(float(np.ptp(curve)), burst.unit)} and turns {'once' if turns_n == 1 else turns_n}"
@@ -51,6 +55,20 @@ def curve_fit(burst: Burst) -> BurstFit | None:
         size=moved,
         is_once=turns_n > 0,
     )
+
+
+def _turns(curve: FloatArray, least: float) -> int:
+    """How often a curve turns and goes back by at least so much."""
+    ends = np.flatnonzero(np.diff(np.sign(np.diff(curve)))) + 1
+    turns_n, way, last = 0, 0, float(curve[0])
+    for each in (*curve[ends].tolist(), float(curve[-1])):
+        gone = each - last
+        if abs(gone) >= least and gone * way <= 0:
+            turns_n += way != 0
+            way = 1 if gone > 0 else -1
+        if way == 0 or gone * way > 0:
+            last = each
+    return turns_n
 
 
 def _log_evidence(squares: float, degree: int, burst: Burst) -> float:

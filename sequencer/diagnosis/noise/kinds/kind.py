@@ -6,7 +6,7 @@ row at one point, in the unit of the meter. A kind has one density for both.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal, get_args
 
@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from instruments.texts import sized
-from sequencer.evaluation.figures.per_point import FloatArray
+from sequencer.evaluation.figures.per_point import BoolArray, FloatArray
 
 __all__ = [
     "AWAY_SDS",
@@ -74,6 +74,7 @@ class Burst:
         spacing: of quantisation where it is known; None = found.
         mains_Hz: what mains may be.
         is_counted: pulses are counted before the tap that is read.
+        record_s: times of all readings that were taken, also of those left out here; None = none was.
     """
 
     y: FloatArray
@@ -85,6 +86,17 @@ class Burst:
     spacing: float | None = None
     mains_Hz: tuple[float, ...] = (50.0, 60.0)
     is_counted: bool = False
+    record_s: FloatArray | None = None
+
+    def place(self, index: int) -> str:
+        """Which reading of all that were taken, and when, in words."""
+        taken_s = self.t if self.record_s is None else self.record_s
+        number = 1 + int(np.count_nonzero(taken_s < self.t[index]))
+        return f"{number} of {len(taken_s)}, after {float(self.t[index] - taken_s[0]):.3g} s"
+
+    def only(self, is_kept: BoolArray) -> "Burst":
+        """Some of the readings."""
+        return replace(self, y=self.y[is_kept], t=self.t[is_kept])
 
     @property
     def length_s(self) -> float:

@@ -64,11 +64,7 @@ def _split(y: FloatArray, ends: list[int]) -> int | None:
 def _words(burst: Burst, ends: list[int], levels: list[float], sd: float) -> str:
     unit, steps = burst.unit, []
     for at, before, after in zip(ends[1:-1], levels[:-1], levels[1:], strict=True):
-        after_s = float(burst.t[at] - burst.t[0])
-        steps.append(
-            f"from {show(before, unit, 6)} to {show(after, unit, 6)} after {after_s:.3g} s (reading {at + 1} of "
-            f"{len(burst.y)})"
-        )
+        steps.append(f"from {show(before, unit, 6)} to {show(after, unit, 6)} at reading {burst.place(at)}")
     return f"the level goes {', then '.join(steps)}; on each level sd {show(sd, unit)}"
 
 

@@ -1,4 +1,4 @@
-"""What is something, but no kind of the list: long tails, bursts to both sides, one reading off, anywhere alike."""
+"""What is something, but no kind of the list: long tails, bursts to both sides, a few readings off, anywhere alike."""
 
 import math
 
@@ -9,7 +9,7 @@ from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, core, cost,
 from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, Burst, BurstFit, KindOfNoise
 from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
-from sequencer.evaluation.figures.per_point import FloatArray
+from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
 __all__ = ["UNKNOWN"]
 
@@ -20,11 +20,12 @@ _LEAST_RATIO = 3.0  # of the scatter within bursts to that between them
 _START_LOGIT = -2.0  # of the share within bursts, 12 %
 _FEWEST_LOUD, _MOST_LOUD = 3, 0.5  # readings within bursts; share of them
 _FEWEST_HELD, _PILED = 5, 5.0  # readings at a limit; of those on any other value
+_MOST_OFF, _LEAST_PER_OFF = 5, 16  # readings that lie off: more are a kind; all readings for one of them
 _LEFT = 0.5  # probability of a burst, below which a reading is looked at when the rest is
 
 
 def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
-    some = (_tails(burst), _both_sides(burst), _one_off(burst), _alike(burst), _once(burst), _limited(burst))
+    some = (_tails(burst), _both_sides(burst), _few_off(burst), _alike(burst), _once(burst), _limited(burst))
     return tuple(fit for fit in some if fit is not None)
 
 
@@ -143,30 +144,42 @@ def _both_sides(burst: Burst) -> BurstFit | None:
     )
 
 
-def _one_off(burst: Burst) -> BurstFit | None:
-    """One reading that lies anywhere, and white noise otherwise: of one, no kind is told."""
+def _few_off(burst: Burst) -> BurstFit | None:
+    """A few readings that lie anywhere, and white noise otherwise: of so few no kind is told."""
     y, n = burst.y, len(burst.y)
     middle, _ = core(y, burst.floor)
-    at = int(np.argmax(np.abs(y - middle)))
+    farthest = np.argsort(-np.abs(y - middle), kind="stable")
+    found = [_off(burst, farthest[:many]) for many in range(1, min(_MOST_OFF, n // _LEAST_PER_OFF) + 1)]
+    return max((fit for fit in found if fit is not None), key=lambda fit: fit.log_evidence, default=None)
+
+
+def _off(burst: Burst, at: IntArray) -> BurstFit | None:
+    """These readings lie off; None where one of them is no farther than white noise goes."""
+    y, n, unit = burst.y, len(burst.y), burst.unit
     others = np.delete(y, at)
     rest = others - others.mean()
-    off, sd = float(y[at] - others.mean()), max(float(others.std(ddof=1)), burst.floor)
-    if not abs(off) > AWAY_SDS * sd:
+    off, sd = y[at] - others.mean(), max(float(others.std(ddof=1)), burst.floor)
+    if not (np.abs(off) > AWAY_SDS * sd).all():
         return None
-    width = max(float(np.abs(y).max()), abs(off)) * 2
+    width = 2 * max(float(np.abs(y).max()), float(np.abs(off).max()))
     is_steady = float(np.ptp(others)) == 0
-    all_others = "and all others are alike" if is_steady else f"the rest are white noise of sd {show(sd, burst.unit)}"
-    chosen = math.log(n) + cost_of_size(abs(off), sd, sd, width)
+    all_others = "and all others are alike" if is_steady else f"the rest are white noise of sd {show(sd, unit)}"
+    chosen = math.log(math.comb(n, len(at))) + sum(cost_of_size(abs(each), sd, sd, width) for each in off.tolist())
+    if len(at) == 1:
+        words = f"one reading alone ({burst.place(int(at[0]))}) lies {show(float(off[0]), unit)} off"
+    else:
+        numbers = ", ".join(burst.place(each).split(" of ")[0] for each in sorted(at.tolist()))
+        low, high = float(np.abs(off).min()), float(np.abs(off).max())
+        words = f"{len(at)} readings alone ({numbers}) lie {show(low, unit)} to {show(high, unit)} off"
     return BurstFit(
         kind="unknown",
         log_evidence=gaussian(rest, burst.floor) - cost(1, n) - chosen,
-        words=f"one reading alone ({at + 1} of {n}, after {burst.t[at] - burst.t[0]:.3g} s) lies "
-        f"{show(off, burst.unit)} off, {all_others}",
+        words=f"{words}, {all_others}",
         residual=rest,
-        is_left=np.arange(n) != at,
+        is_left=~np.isin(np.arange(n), at),
         sd=sd,
-        size=off,
-        share=1 / n,
+        size=float(off[0]),
+        share=len(at) / n,
         is_sure=True,
     )
 

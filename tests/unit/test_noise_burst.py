@@ -167,6 +167,38 @@ def test_random_telegraph_noise_is_told_with_its_true_mean_in_nineteen_of_twenty
     assert hits >= stats.binom.ppf(0.004, 40, 0.95)
 
 
+def _of_known_level(kind, rng, n):
+    white = rng.normal(0, 0.004, n)
+    return (
+        12
+        + {
+            "white noise": lambda: white,
+            # x(i) = a x(i-1) + e, in rest from the first one on: level 0.
+            "slow wander": lambda: signal.lfilter([1], [1, -0.9], rng.normal(0, 0.004, n + 300))[300:],
+            "bursts to one side": lambda: white + (rng.uniform(size=n) < 0.1) * (0.03 + rng.exponential(0.06, n)),
+            "unknown": lambda: 0.004 * rng.standard_t(2, n),
+            # 4.3 turns: their own mean is not nothing.
+            "periodic disturbance": lambda: white + 0.03 * np.sin(2 * np.pi * 4.3 / n * np.arange(n) + 1),
+        }[kind]()
+    )
+
+
+@pytest.mark.parametrize(
+    "kind", ["white noise", "slow wander", "bursts to one side", "unknown", "periodic disturbance"]
+)
+def test_the_interval_of_the_level_holds_it_in_nineteen_of_twenty(kind):
+    hits, told = 0, 0
+    for seed in range(40):
+        found = noise_of(
+            _of_known_level(kind, np.random.default_rng([len(kind), seed]), 300), np.arange(300) * 0.13, unit="mA"
+        )
+        if found.best.kind == kind and math.isfinite(found.U_best):
+            told, hits = told + 1, hits + (abs(found.best_value - 12) <= found.U_best)
+    assert told >= 32
+    # The binomial distribution gives fewer in 0.4 %.
+    assert hits >= stats.binom.ppf(0.004, told, 0.95)
+
+
 @pytest.mark.parametrize("gate_n", [1, 3, 5.4])
 def test_a_counter_flickers_from_gate_to_gate_and_is_no_telegraph(gate_n):
     rng = np.random.default_rng(22)

@@ -5,6 +5,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from sequencer.diagnosis.noise.burst import noise_of
+from sequencer.diagnosis.noise.catalogue import noise_words
 from sequencer.diagnosis.noise.display import held_n, shown_step
 from sequencer.diagnosis.noise.kinds.telegraph import chain, log_chain
 
@@ -62,3 +64,20 @@ def test_the_chain_sums_over_all_hidden_paths(n):
     found, found_rises, _ = chain(low, high, rise, fall)
     assert found == pytest.approx(upper / total)
     assert found_rises == pytest.approx(rises / total)
+
+
+def test_a_range_that_changes_is_told_and_makes_no_bursts():
+    # Steps of 0.001 after 180 readings, of 0.0001 before: a meter that went to the next range up.
+    y = 12 + np.random.default_rng(71).normal(0, 3e-4, 400)
+    y[:180], y[180:] = np.round(y[:180], 4), np.round(y[180:], 3)
+    found = noise_of(y, np.arange(400) * 0.1, unit="mA")
+    assert found.best.kind == "quantisation flicker"
+    assert any("the step is 0.001 mA, else 0.0001 mA" in each for each in noise_words(found))
+    assert not noise_of(np.round(y, 3), np.arange(400) * 0.1).range_words
+
+
+def test_few_levels_of_a_corrected_unit_are_a_display():
+    # Square root of a pressure in steps: neighbouring levels lie not quite as far apart (arithmetic).
+    counts = np.round(400 + np.random.default_rng(72).normal(0, 0.5, 600))
+    found = noise_of(np.sqrt(counts), np.arange(600) * 0.1, unit="m3/h")
+    assert found.best.kind == "quantisation flicker"

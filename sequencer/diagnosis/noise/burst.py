@@ -10,7 +10,8 @@ import numpy as np
 
 from instruments.errors import ReadingsError
 from sequencer.diagnosis.noise.averaging import Averaging, averaging
-from sequencer.diagnosis.noise.display import held_n, shown_step
+from sequencer.diagnosis.noise.display import coarser_step, held_n, shown_step
+from sequencer.diagnosis.noise.fitting import show
 from sequencer.diagnosis.noise.kinds import KINDS, KINDS_BY_NAME
 from sequencer.diagnosis.noise.kinds.held import held_fit
 from sequencer.diagnosis.noise.kinds.kind import NOISE_KINDS, Burst, BurstFit, NoiseKind
@@ -74,13 +75,15 @@ class BurstNoise:
         readings_n: how many were read.
         mean: of all.
         sd: of one reading, n - 1.
-        best_value: true value as far as the best kind tells: the mean; the median where contacts, bursts or long tails
-            spoil it.
-        U_best: half width of its 95 % interval where the kind tells one; else NaN.
+        best_value: true value as far as the kinds tell: the mean; without what was thrown or lost; the median of long
+            tails. Of a drift the mean over this time.
+        U_best: half width of its 95 % interval; of 1/f noise, of a mean over ten times as many readings, since without
+            end it has none; NaN where the kinds tell none, as on two levels or of no kind of the list.
         second: the kind that is there beside the best one, `log_evidence` that of both together; None if there is none.
         is_more: True where the best kind leaves something in order or shape that is not white.
         least_s: how long a record should be at least, s, since what moves does so once in this one; NaN = long enough.
         averaging: how far averaging helps.
+        range_words: that the meter changed its range in between; "" = it did not.
     """
 
     kinds: tuple[Kind, ...]
@@ -94,6 +97,7 @@ class BurstNoise:
     is_more: bool
     least_s: float
     averaging: Averaging
+    range_words: str = ""
 
     @property
     def best(self) -> Kind:
@@ -162,7 +166,8 @@ def noise_of(
         )
     if (np.diff(t) <= 0).any():
         raise ReadingsError("the times of the readings do not rise", todo="put them in the order taken")
-    shown = max(resolution, shown_step(y))
+    y, shown, range_words = _on_one_range(y, shown_step(y), unit)
+    shown = max(resolution, shown)
     burst = Burst(
         y=y,
         t=t,
@@ -175,13 +180,31 @@ def noise_of(
         is_counted=is_counted,
         record_s=times_s[np.isfinite(times_s)],
     )
-    held = held_n(y)
+    return replace(_found(burst), range_words=range_words)
+
+
+def _on_one_range(y: FloatArray, step: float, unit: str) -> tuple[FloatArray, float, str]:
+    """Readings as the coarsest range shows them, its step, and words; "" where no meter changed its range."""
+    coarser = coarser_step(y, step)
+    if coarser is None:
+        return y, step, ""
+    factor, stretch = coarser
+    origin, coarse = float(y[stretch.start]), factor * step
+    words = (
+        f"in {stretch.stop - stretch.start} of {len(y)} readings in a row the step is {show(coarse, unit)}, else "
+        f"{show(step, unit)}: the meter changed its range; all are looked at in the coarser step. Fix the range"
+    )
+    return origin + coarse * np.round((y - origin) / coarse), coarse, words
+
+
+def _found(burst: Burst) -> BurstNoise:
+    held = held_n(burst.y)
     if held > 1:
         return _held(burst, held)
     coarse = coarse_fit(burst)
     if coarse is not None:
         found, moving = _noise(burst, [coarse], None), beneath(burst)
-        return found if moving is None else replace(found, second=_kind(moving, found.best.weight))
+        return found if moving is None else replace(found, second=_kind(moving, found.best.weight), U_best=math.nan)
     fits = _fits(burst)
     return _noise(burst, fits, likeliest_pair(burst, fits))
 
@@ -248,15 +271,19 @@ def _noise(burst: Burst, fits: list[BurstFit], pair: Pair | None) -> BurstNoise:
     is_unknown = any(kind.name == "unknown" for kind in told)
     is_little = is_unknown and not best.is_sure and (best.is_once or is_seen_once(y))
     is_middle = any(kind.spoils_the_mean or kind.has_long_tails for kind in told)
-    mean = y.mean() if math.isnan(best.mean) else best.mean
+    level, U = _level(found, pair, y)
+    if is_other or is_little or "level step" in {kind.name for kind in told}:
+        level = U = math.nan
+    if math.isnan(level):
+        level = float(np.median(y) if is_middle else y.mean())
     return BurstNoise(
         kinds=tuple(kinds),
         unit=burst.unit,
         readings_n=len(y),
         mean=float(y.mean()),
         sd=float(y.std(ddof=1)),
-        best_value=float(np.median(y) if is_middle else mean),
-        U_best=math.nan if is_middle else best.U_mean,
+        best_value=level,
+        U_best=U,
         second=second,
         is_more=p < _MORE_P,
         least_s=longer_s(burst.length_s) if is_little else math.nan,
@@ -271,6 +298,15 @@ def _chance_of(burst: Burst, found: BurstFit, pair: Pair | None) -> float:
         return chance_of_white(burst.y - np.median(burst.y), burst.floor, is_cut=True)
     is_cut = last.is_left is not None or (pair is not None and found.is_left is not None)
     return chance_of_white(last.residual, burst.floor, is_cut=is_cut)
+
+
+def _level(found: BurstFit, pair: Pair | None, y: FloatArray) -> tuple[float, float]:
+    """What the readings are truly about, and half width of its 95 % interval; NaN where the kinds do not tell it."""
+    if pair is None:
+        return found.mean, found.U_mean
+    # The second is fitted to what the first leaves, about the median of the readings.
+    level = pair.first.mean + pair.second.mean - float(np.median(y))
+    return level, math.hypot(pair.first.U_mean, pair.second.U_mean)
 
 
 def _nearest(found: BurstFit, pair: Pair | None) -> str:

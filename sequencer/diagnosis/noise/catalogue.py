@@ -2,15 +2,23 @@
 
 import math
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.averaging import Averaging
 from sequencer.diagnosis.noise.burst import LIKELY, BurstNoise
 from sequencer.diagnosis.noise.drive import DriveEffect, DriveLine
 from sequencer.diagnosis.noise.kinds import KINDS_BY_NAME
+from sequencer.diagnosis.noise.kinds.pink import LONGER
 
 __all__ = ["averaging_words", "drive_words", "line_words", "noise_words"]
 
 _CARRIER_Hz = 4000.0  # an ordinary carrier of a drive, for the example in the words
 _MOST_PCT = 99
+# What the interval is of, where not of the mean without end.
+_OVER = {
+    "drift": "over this time it is on average",
+    "warm-up": "over this time it is on average",
+    "1/f noise": f"a mean over {LONGER} times as long would give",
+}
 _FEW_N, _ENOUGH_N = 80, 200  # readings; own draws
 _MOST_AHEAD = 100  # times what was measured; further than that nothing is predicted
 
@@ -42,16 +50,32 @@ def noise_words(noise: BurstNoise) -> tuple[str, ...]:
     if noise.readings_n < _FEW_N:
         said.append(f"{noise.readings_n} readings are few: {_ENOUGH_N} tell kinds apart")
     told = [KINDS_BY_NAME[each.kind] for each in (best, second) if each is not None]
-    median = f"{noise.best_value:.6g} {noise.unit}".rstrip()
+    is_known = math.isfinite(noise.U_best)
+    level = _level_words(noise)
     if any(kind.spoils_the_mean for kind in told):
-        said.append(f"averaging does not help; the median is {median}")
+        said.append(
+            f"averaging does not help; {'without what is thrown or lost' if is_known else 'the median is'} {level}"
+        )
     elif any(kind.has_long_tails for kind in told):
-        said.append(f"the median is the better middle: {median}")
+        said.append(f"the median is the better middle: {level}")
+    elif is_known and "truly" not in best.words:
+        over = next((_OVER[kind.name] for kind in told if kind.name in _OVER), "truly")
+        said.append(f"{over} {level}")
+    if noise.range_words:
+        said.append(noise.range_words)
     return (
         *said,
         f"cause: {'; and '.join(kind.cause for kind in told)}",
         f"check: {'; and '.join(kind.check for kind in told)}",
     )
+
+
+def _level_words(noise: BurstNoise) -> str:
+    """The best value, to the digits of its 95 % interval where it has one."""
+    if not 0 < noise.U_best < math.inf:
+        return f"{noise.best_value:.6g} {noise.unit}".rstrip()
+    digits = max(1 - math.floor(math.log10(noise.U_best)), 0)
+    return f"{noise.best_value:.{digits}f} ± {sized(noise.U_best, 2)} {noise.unit}".rstrip() + " (95 %)"
 
 
 def _share(weight: float) -> str:

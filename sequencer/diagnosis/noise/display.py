@@ -6,7 +6,7 @@ import numpy as np
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["held_n", "moves_by_steps", "shown_step"]
+__all__ = ["coarser_step", "held_n", "moves_by_steps", "shown_step"]
 
 _ROUNDING = 1e-11  # of the largest reading: differences below it are of the arithmetic
 _LEAST_STEPS = 1000.0  # roundings: a smaller step is of the arithmetic too
@@ -17,6 +17,10 @@ _NEAR_SHARE, _NEAR_STEPS = (
     0.5,
     2.5,
 )  # of the neighbouring levels lie one or two steps apart: else chance makes a divisor
+
+_FEW_LEVELS, _NEARLY = 7, 1.25  # levels whose distances differ by less are of one display
+_FACTORS = (10, 100, 2, 4, 5, 20)  # by which the step of a range is coarser
+_LEAST_FINE = 3  # moves on the finer range
 
 _STAYS = 0.5  # of a step: a smaller move is none
 _SMALL_MOVES = 0.7  # of a step, root mean square from reading to reading: white noise of half a step has as much
@@ -38,6 +42,8 @@ def shown_step(values: FloatArray) -> float:
     gaps = gaps[gaps > rounding]
     if len(gaps) < _LEAST_LEVELS - 1:
         return 0.0
+    if len(gaps) < _FEW_LEVELS and float(gaps.max()) < _NEARLY * float(gaps.min()):  # in a unit that is corrected
+        return float(np.median(gaps))
     step = float(gaps.min())
     for _ in range(_TURNS_N):
         if step < _LEAST_STEPS * rounding:
@@ -47,6 +53,30 @@ def shown_step(values: FloatArray) -> float:
             return step if np.mean(gaps < _NEAR_STEPS * step) >= _NEAR_SHARE else 0.0
         step = float(off[off > _OFF * step].min())
     return 0.0
+
+
+def coarser_step(values: FloatArray, step: float) -> tuple[int, slice] | None:
+    """How many times as coarse the step is in one stretch of the readings, and where; None where it stays.
+
+    A meter that changes its range shows only each tenth step there; by chance a tenth of its moves would be so.
+
+    Args:
+        values: shape (n,), finite, in the order taken.
+        step: that they are all multiples of, from the first one on; 0 = none is known.
+    """
+    if not step:
+        return None
+    moves = np.diff(np.round((values - values[0]) / step)).astype(np.int64)
+    for factor in _FACTORS:
+        is_fine = moves % factor != 0
+        ends = np.concatenate(([-1], np.flatnonzero(is_fine), [len(moves)]))
+        at = int(np.argmax(np.diff(ends)))
+        stretch = slice(int(ends[at]) + 1, int(ends[at + 1]) + 1)
+        moved_n = int(np.count_nonzero(moves[stretch.start : stretch.stop - 1]))
+        is_long = moved_n * math.log(factor) > _CERTAIN_NATS + math.log(len(values) * len(_FACTORS))
+        if is_long and np.count_nonzero(is_fine) >= _LEAST_FINE:
+            return factor, stretch
+    return None
 
 
 def moves_by_steps(values: FloatArray, step: float) -> bool:

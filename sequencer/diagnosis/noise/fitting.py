@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+from scipy import stats
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
@@ -16,6 +17,7 @@ __all__ = [
     "cost_of_place",
     "cost_of_size",
     "cost_of_step",
+    "expanded_of_mean",
     "gaussian",
     "gaussian_of",
     "logit",
@@ -151,6 +153,11 @@ def cost_of_step(step: float, sd: float, share: float, largest: float, readings_
 def share_of(logit: float) -> float:
     """A share, 0..1, from its logit."""
     return 1 / (1 + math.exp(-min(max(logit, -_LARGEST_LOGIT), _LARGEST_LOGIT)))
+
+
+def expanded_of_mean(sd: float, readings_n: int) -> float:
+    """Half width of the 95 % interval of the mean of readings that are each by themselves (Student t)."""
+    return float(stats.t.ppf(0.975, max(readings_n - 1, 1))) * sd / math.sqrt(readings_n)
 
 
 def logit(share: float) -> float:

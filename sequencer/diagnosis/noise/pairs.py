@@ -72,7 +72,8 @@ def _cleared(burst: Burst, pair: Pair) -> Pair:
     first = _whole(KINDS_BY_NAME[pair.first.kind], burst.only(is_left))
     if first is None:
         return pair
-    return replace(pair, first=first, second=replace(pair.second, residual=first.residual))
+    level = float(np.median(burst.y))  # the first has all of it now
+    return replace(pair, first=first, second=replace(pair.second, residual=first.residual, mean=level, U_mean=0.0))
 
 
 def _with(burst: Burst, first: BurstFit) -> list[Pair]:

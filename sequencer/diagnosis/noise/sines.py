@@ -5,11 +5,11 @@ from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
+from scipy import fft, stats
 
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["alias_Hz", "explained", "false_alarm", "fit_sines", "kept_by_aperture"]
+__all__ = ["alias_Hz", "explained", "false_alarm", "fit_sines", "kept_by_aperture", "level_beside_sines"]
 
 ComplexArray: TypeAlias = npt.NDArray[np.complex128]
 
@@ -112,6 +112,28 @@ def _on_grid(weights: FloatArray, t: FloatArray, low_Hz: float, step_Hz: float, 
 
 def fit_sines(values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
     """Amplitude of the sine at each frequency, and what is left of the readings; least squares with a mean."""
+    many = len(rates_Hz)
+    basis, size, _ = _solved(values, times_s, rates_Hz)
+    return np.hypot(size[1 : many + 1], size[many + 1 :]), values - size @ basis
+
+
+def level_beside_sines(values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, ...]) -> tuple[float, float]:
+    """What the readings are about, and half width of its 95 % interval: their mean is not, where no turn is whole.
+
+    NaN where a sine goes so little that it may be any part of the level.
+    """
+    basis, size, products = _solved(values, times_s, rates_Hz)
+    rest, left_n = values - size @ basis, len(values) - len(size)
+    if not _is_apart(products) or left_n < 1:
+        return float(values.mean()), math.nan
+    variance = float(rest @ rest) / left_n * float(np.linalg.inv(products)[0, 0])
+    return float(size[0]), float(stats.t.ppf(0.975, left_n)) * math.sqrt(variance)
+
+
+def _solved(
+    values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, ...]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean, cosines and sines, how much of each is in the readings, and the products of each with each."""
     many, after_s = len(rates_Hz), times_s - times_s[0]
     basis = np.ones((2 * many + 1, len(values)))
     for at, rate_Hz in enumerate(rates_Hz, start=1):
@@ -119,10 +141,14 @@ def fit_sines(values: FloatArray, times_s: FloatArray, rates_Hz: tuple[float, ..
         basis[at], basis[at + many] = turned.real, turned.imag
     products = basis @ basis.T
     # Where no sine is nearly made of the others, their products are enough, at a fifth of the time.
-    apart = np.linalg.eigvalsh(products)
-    is_apart = apart[0] > _APART * apart[-1]
+    is_apart = _is_apart(products)
     size = np.linalg.solve(products, basis @ values) if is_apart else np.linalg.lstsq(basis.T, values, rcond=1e-7)[0]
-    return np.hypot(size[1 : many + 1], size[many + 1 :]), values - size @ basis
+    return basis, np.asarray(size, dtype=np.float64), products
+
+
+def _is_apart(products: FloatArray) -> bool:
+    apart = np.linalg.eigvalsh(products)
+    return bool(apart[0] > _APART * apart[-1])
 
 
 def _turned(times_s: FloatArray, rate_Hz: float) -> ComplexArray:

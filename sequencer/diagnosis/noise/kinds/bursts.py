@@ -7,7 +7,7 @@ import numpy as np
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import cells, climb, core, cost, cost_of_step, share_of, show
+from sequencer.diagnosis.noise.fitting import cells, climb, core, cost, cost_of_step, expanded_of_mean, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
 from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -120,6 +120,8 @@ def _burst_fit(burst: Burst, at: FloatArray, shape: _Shape, sign: int, best: flo
         sd=sd,
         size=size,
         share=share,
+        mean=float((1 - is_thrown) @ y / (1 - is_thrown).sum()),  # finer than a climb ends
+        U_mean=expanded_of_mean(sd, max(int(is_left.sum()), 2)),
     )
 
 

@@ -7,7 +7,16 @@ import numpy.typing as npt
 
 from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import climb, core, cost, cost_of_place, cost_of_size, share_of, show
+from sequencer.diagnosis.noise.fitting import (
+    climb,
+    core,
+    cost,
+    cost_of_place,
+    cost_of_size,
+    expanded_of_mean,
+    share_of,
+    show,
+)
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, FAR_FRAC, Burst, BurstFit, KindOfNoise, Run, RunFit
 from sequencer.diagnosis.noise.kinds.telegraph import log_chain
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -102,6 +111,8 @@ def _lost_to(burst: Burst, lost: FloatArray, chosen: float, place: float = 0.0, 
         is_left=is_left,
         sd=sd,
         share=share,
+        mean=float(y[is_left].mean()),
+        U_mean=expanded_of_mean(float(y[is_left].std()), int(is_left.sum())),
     )
 
 

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from sequencer.diagnosis.noise.fitting import cost, gaussian_of, show
+from sequencer.diagnosis.noise.fitting import cost, expanded_of_mean, gaussian_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit
 from sequencer.evaluation.figures.per_point import FloatArray
 
@@ -53,6 +53,8 @@ def curve_fit(burst: Burst) -> BurstFit | None:
         residual=rest,
         sd=float(rest.std()),
         size=moved,
+        mean=float(y.mean()),
+        U_mean=expanded_of_mean(float(rest.std(ddof=degree + 1)), n),
         is_once=turns_n > 0,
     )
 

@@ -7,7 +7,7 @@ import numpy as np
 from sequencer.diagnosis.noise.fitting import cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.diagnosis.noise.kinds.sine import sine_in_run, strongest
-from sequencer.diagnosis.noise.sines import alias_Hz, fit_sines, kept_by_aperture
+from sequencer.diagnosis.noise.sines import alias_Hz, fit_sines, kept_by_aperture, level_beside_sines
 
 __all__ = ["MAINS", "MAINS_OFF"]
 
@@ -37,6 +37,7 @@ def _about(burst: Burst, nominal_Hz: float) -> list[BurstFit]:
         rates_Hz = tuple(order * rate_Hz for order in orders)
         amplitude, rest = fit_sines(y, t, rates_Hz)
         turns = min(alias_Hz(each, burst.interval_s) for each in rates_Hz) * burst.length_s
+        level, U_level = level_beside_sines(y, t, rates_Hz)
         size, is_told = float(amplitude[0]), turns >= _LEAST_TURNS
         tried = math.log(tried_n * len(burst.mains_Hz) * len(_HARMONICS))
         fits.append(
@@ -46,6 +47,8 @@ def _about(burst: Burst, nominal_Hz: float) -> list[BurstFit]:
                 words=_words(burst, rate_Hz, orders, size if is_told else float(np.ptp(y - rest)) / 2, turns),
                 residual=rest,
                 size=size if is_told else math.nan,
+                mean=level,
+                U_mean=U_level if is_told else math.nan,
             )
         )
     return fits

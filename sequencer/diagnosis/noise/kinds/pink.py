@@ -8,10 +8,14 @@ from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray
 
-__all__ = ["PINK"]
+__all__ = ["LONGER", "PINK"]
 
 _POWERS = np.linspace(0.7, 1.4, 8)  # of one over the frequency; 0 is white, 2 a random walk
 _BENEATH = (0.0, *np.geomspace(0.1, 100, 10).tolist())  # white noise, of the power at half the reading rate
+LONGER = 10
+"""Times the readings, over which the mean is told: of 1/f noise it has no end."""
+
+_TWO_SDS, _PLACES_N, _FARTHEST = 2.0, 2000, 10.0
 _LEAST_N = 64  # readings, since fewer have less than two decades
 _WHITTLE_NATS = 2.0  # that the density by its periodogram may be too good by
 
@@ -52,8 +56,21 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
             "a mean of more readings is hardly better",
             residual=np.fft.irfft(whole, n),
             sd=math.sqrt(ahead * level),
+            mean=float(burst.y.mean()),
+            U_mean=_expanded(level, power, n),
         ),
     )
+
+
+def _expanded(level: float, power: float, n: int) -> float:
+    """Half width of the 95 % interval of a mean over `LONGER` times as many readings; the mean without end has none.
+
+    Variance of the difference of the two means: the integral of the density times what their windows let through.
+    """
+    places = (np.arange(_PLACES_N) + 0.5) / _PLACES_N * _FARTHEST  # of the lowest frequency
+    through = (np.sinc(places) - np.sinc(LONGER * places)) ** 2
+    density = 2 / n * level * (2 * places / n) ** -power
+    return _TWO_SDS * math.sqrt(float((density * through).mean()) * _FARTHEST)
 
 
 PINK = KindOfNoise(

@@ -6,7 +6,7 @@ import numpy as np
 
 from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
-from sequencer.diagnosis.noise.sines import explained, false_alarm, fit_sines
+from sequencer.diagnosis.noise.sines import explained, false_alarm, fit_sines, level_beside_sines
 from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = ["PERIODIC", "log_sine", "sine_at_random_phases", "sine_in_run", "strongest"]
@@ -100,6 +100,7 @@ def _sine_in_time(burst: Burst) -> BurstFit:
     independent = max(n // 2, 2)
     rate_Hz, share = strongest(y, t, _FEWEST_TURNS / burst.length_s, 0.5 / burst.interval_s, independent)
     amplitude, rest = fit_sines(y, t, (rate_Hz,))
+    level, U_level = level_beside_sines(y, t, (rate_Hz,))
     alarm = false_alarm(share, n, independent)
     chance = "below 1 in a million" if alarm < _LEAST_CHANCE else f"{alarm:.2g}"
     return BurstFit(
@@ -110,6 +111,8 @@ def _sine_in_time(burst: Burst) -> BurstFit:
         residual=rest,
         rate_Hz=rate_Hz,
         size=float(amplitude[0]),
+        mean=level,
+        U_mean=U_level,
     )
 
 

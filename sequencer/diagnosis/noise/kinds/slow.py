@@ -5,7 +5,7 @@ import math
 import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
-from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, gaussian, show
+from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, expanded_of_mean, gaussian, show
 from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -19,6 +19,7 @@ _NEARER_N, _NEARER_TAUS_N = 2, 9  # times that some more are tried about the bes
 _HELD = (*np.linspace(0.05, 0.95, 19).tolist(), 0.98, 0.99, 0.995, 0.998, 0.9995)
 # Variance of white noise beside it, of what is new at each reading.
 _BENEATH = (0.0, *np.geomspace(0.2, 300, 10).tolist())
+_TWO_SDS = 2.0  # 95 % of a normal distribution, and a little for a memory between those tried
 _COARSE = 4  # each so many of them is tried, then all about the best
 
 
@@ -41,6 +42,8 @@ def _line(burst: Burst) -> tuple[BurstFit, ...]:
             residual=rest,
             sd=float(rest.std()),
             size=slope * length_s,
+            mean=float(y.mean()),
+            U_mean=expanded_of_mean(float(rest.std(ddof=2)), len(y)),
         ),
     )
 
@@ -68,6 +71,8 @@ def _decay(burst: Burst) -> tuple[BurstFit, ...]:
             residual=rest,
             sd=float(rest.std()),
             size=-float(gains[at]),
+            mean=float(y.mean()),
+            U_mean=expanded_of_mean(float(rest.std(ddof=3)), len(y)),
         ),
     )
 
@@ -87,7 +92,9 @@ def _memory(burst: Burst) -> tuple[BurstFit, ...]:
     if np.ptp(burst.y) == 0:
         return ()
     y = burst.y - burst.y.mean()
-    (best, ss), (held, beneath) = _best_memory(y, burst.floor)
+    seen = _memories(y, burst.floor)
+    (held, beneath), (best, ss, _, _) = max(seen.items(), key=lambda item: item[1])
+    away, U = _level(seen, n)
     variance = max(ss / (n - 1), burst.floor**2)
     ahead, rest = _innovations(y, held, beneath)
     unit = burst.unit
@@ -102,19 +109,24 @@ def _memory(burst: Burst) -> tuple[BurstFit, ...]:
             residual=rest,
             sd=math.sqrt(ahead * variance),
             share=held,
+            mean=float(burst.y.mean()) + away,
+            U_mean=U,
         ),
     )
 
 
-def _best_memory(y: FloatArray, floor: float) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Density and new squares of the best share held with the best white noise beside it, and these two."""
-    seen: dict[tuple[int, int], tuple[float, float]] = {}
+_Memories = dict[tuple[float, float], tuple[float, float, float, float]]
+"""By share held and white noise beside it: what `_remembered` gives."""
 
-    def at(held: int, beneath: int) -> tuple[float, float]:
-        place = min(max(held, 0), len(_HELD) - 1), min(max(beneath, 0), len(_BENEATH) - 1)
+
+def _memories(y: FloatArray, floor: float) -> _Memories:
+    """Those tried, and all about the best."""
+    seen: _Memories = {}
+
+    def at(held: int, beneath: int) -> None:
+        place = _HELD[min(max(held, 0), len(_HELD) - 1)], _BENEATH[min(max(beneath, 0), len(_BENEATH) - 1)]
         if place not in seen:
-            seen[place] = _remembered(y, _HELD[place[0]], _BENEATH[place[1]], floor)
-        return seen[place]
+            seen[place] = _remembered(y, *place, floor)
 
     for held in range(0, len(_HELD), _COARSE):
         for beneath in range(0, len(_BENEATH), _COARSE):
@@ -122,16 +134,30 @@ def _best_memory(y: FloatArray, floor: float) -> tuple[tuple[float, float], tupl
     last = -1
     while last < len(seen):  # until nothing about the best is new
         last = len(seen)
-        held, beneath = max(seen, key=seen.__getitem__)
+        share, white = max(seen, key=seen.__getitem__)
         for more in (-1, 0, 1):
             for other in (-1, 0, 1):
-                at(held + more, beneath + other)
-    held, beneath = max(seen, key=seen.__getitem__)
-    return seen[held, beneath], (_HELD[held], _BENEATH[beneath])
+                at(_HELD.index(share) + more, _BENEATH.index(white) + other)
+    return seen
 
 
-def _remembered(y: FloatArray, share: float, beneath: float, floor: float) -> tuple[float, float]:
+def _level(seen: _Memories, n: int) -> tuple[float, float]:
+    """Level about the mean of the readings, and half width of its 95 % interval, over all memories as likely they are.
+
+    The longer the memory, the less n readings say of the level; how long it is they say themselves, and not exactly.
+    """
+    logs, squares, wholes, levels = np.array(list(seen.values())).T
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    level = float(weights @ levels)
+    variance = float(weights @ (squares / (n - 1) / wholes + (levels - level) ** 2))
+    return level, _TWO_SDS * math.sqrt(variance)
+
+
+def _remembered(y: FloatArray, share: float, beneath: float, floor: float) -> tuple[float, float, float, float]:
     """Log density of readings with a memory, the mean integrated out, and the squares that are new in them.
+
+    Then what is new over the variance of the level, and the level, by least squares.
 
     The inverse of the covariance of what is remembered is Q, of three diagonals; with white noise of a variance of r
     beside it, in units of what is new, it is (1 + r Q)^-1 Q.
@@ -150,7 +176,7 @@ def _remembered(y: FloatArray, share: float, beneath: float, floor: float) -> tu
     ss = float(y @ seen[:, 0]) - float(seen[:, 0].sum()) ** 2 / whole
     variance = max(ss / (n - 1), floor**2)
     squares = (n - 1) * (LOG_2PI + math.log(variance)) + ss / variance
-    return -(squares + math.log(whole) + log_determinant) / 2, ss
+    return -(squares + math.log(whole) + log_determinant) / 2, ss, whole, float(seen[:, 0].sum()) / whole
 
 
 def _precision(y: FloatArray, share: float) -> FloatArray:

@@ -125,7 +125,9 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     # From the dwell times alone: a burst that ends on a level says nothing of how long it would have stayed there.
     share = rises / max(float((1 - upper[:-1]).sum()), 1e-300)
     share /= share + falls / max(float(upper[:-1].sum()), 1e-300)
-    mean = float(at[0]) + share * size
+    # Each level as the readings on it tell, finer than a climb ends.
+    low, high = (float(part @ y / max(float(part.sum()), 1e-300)) for part in (1 - upper, upper))
+    mean = low + share * (high - low)
     U = _expanded(share, rises, falls, size, sd / math.sqrt(n))
     chosen = cost_of_step(size, sd, float(upper.mean()), largest, n)
     for many in (rises, falls):  # a mean dwell time may be anything from a reading to the whole burst

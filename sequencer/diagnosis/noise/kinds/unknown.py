@@ -3,9 +3,21 @@
 import math
 
 import numpy as np
+from scipy import stats
 
 from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
-from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, core, cost, cost_of_size, gaussian, share_of, show
+from sequencer.diagnosis.noise.fitting import (
+    LOG_2PI,
+    cells,
+    climb,
+    core,
+    cost,
+    cost_of_size,
+    expanded_of_mean,
+    gaussian,
+    share_of,
+    show,
+)
 from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import AWAY_SDS, Burst, BurstFit, KindOfNoise
 from sequencer.diagnosis.noise.kinds.telegraph import in_a_row
@@ -99,7 +111,19 @@ def _tails(burst: Burst) -> BurstFit:
         log_evidence=best - cost(2, n),
         words=f"tails longer than white noise of sd {show(scale_found, burst.unit)} has",
         sd=scale_found,
+        mean=centre,
+        U_mean=_expanded_of_median(y),
     )
+
+
+def _expanded_of_median(y: FloatArray) -> float:
+    """Half width of the 95 % interval of the median, whatever the distribution: by the order of the readings.
+
+    As many as a binomial distribution of n and one half leaves on each side (Conover, the sign test; from memory).
+    """
+    ordered, n = np.sort(y), len(y)
+    aside = max(int(stats.binom.ppf(0.025, n, 0.5)) - 1, 0)
+    return float(max(ordered[n - 1 - aside] - np.median(y), np.median(y) - ordered[aside]))
 
 
 def _both_sides(burst: Burst) -> BurstFit | None:
@@ -141,6 +165,8 @@ def _both_sides(burst: Burst) -> BurstFit | None:
         sd=sd,
         size=size,
         share=share,
+        mean=float(np.median(y)),
+        U_mean=_expanded_of_median(y) * math.sqrt(stay),
     )
 
 
@@ -180,6 +206,8 @@ def _off(burst: Burst, at: IntArray) -> BurstFit | None:
         sd=sd,
         size=float(off[0]),
         share=len(at) / n,
+        mean=float(others.mean()),
+        U_mean=expanded_of_mean(sd, len(others)),
         is_sure=True,
     )
 
@@ -198,6 +226,8 @@ def _alike(burst: Burst) -> BurstFit | None:
         residual=None,
         sd=width / math.sqrt(12),
         size=width,
+        mean=float(np.median(y)),
+        U_mean=_expanded_of_median(y),
     )
 
 

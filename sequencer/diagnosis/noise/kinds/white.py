@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from sequencer.diagnosis.noise.fitting import cost, gaussian, show
+from sequencer.diagnosis.noise.fitting import cost, expanded_of_mean, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 
 __all__ = ["WHITE"]
@@ -26,6 +26,9 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
             words=words,
             residual=y - y.mean(),
             sd=sd,
+            mean=float(y.mean()),
+            # Readings that are all alike are anywhere within a step.
+            U_mean=expanded_of_mean(sd, len(y)) if np.ptp(y) else burst.resolution / 2 or math.nan,
         ),
     )
 

@@ -141,6 +141,9 @@ def _with_singles(burst: Burst, kind: KindOfNoise, first: BurstFit, is_out: Bool
     second = max((fit for fit in some if fit.is_left is not None), key=lambda fit: fit.log_evidence, default=None)
     if second is None or first.residual is None:
         return []
+    steps_n = np.count_nonzero(np.abs(np.diff(kept.y - first.residual)) > first.sd)
+    if kind is STEP and second.kind == "intermittent contact" and steps_n > 1:
+        return []  # what went and came back beside a contact is the contact, open for longer
     return [_pair(first, second, replace(kept, y=first.residual))]
 
 

@@ -4,6 +4,7 @@ What nobody stated is listed by name. Result, conformity and opinion stand apart
 """
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ from sequencer.diagnosis.result import Content
 from sequencer.documents.error_curve import error_curve
 from sequencer.documents.foot import Foot, line
 from sequencer.documents.languages import Language, language
-from sequencer.documents.sentences import sentence
+from sequencer.documents.sentences import limit_text, sentence
 from sequencer.documents.stated import (
     Basis,
     amendments,
@@ -44,6 +45,7 @@ __all__ = ["CustomerReport", "customer_report"]
 _TEMPLATE = "customer_report.html.j2"
 _DIGITS = 4  # of a value that a step found: its U says how many of them count
 _VERDICTS = {True: "verdict pass", False: "verdict fail", None: "verdict not determinable"}
+_WORST = re.compile(r"; worst (?:so far )?[^;]* of the tolerance\) at [^;]*")
 _OF_A_PAGE = (ArithmeticError, AttributeError, LookupError, OSError, RecursionError, TypeError, ValueError)
 
 
@@ -133,6 +135,7 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "verdict": spoken.word("verdict", found.verdict.result),
         "specification": f"±{localised(found.tolerance, spoken)}",
         "rule": rule_of(found, spoken),
+        "reason": _reason(found, spoken),
         "worst": _worst(found, spoken),
         "reservations": list(_reservations(content, found, spoken)),
         "tables": [_results(each, name, columns, spoken) for name, each in [*states, (own, found)]],
@@ -169,11 +172,17 @@ def _reservations(content: Content, found: Evaluation, spoken: Language) -> Iter
     """What weakens the statement, and how a run that did not go to its end ended."""
     if content.status != "complete":
         yield f"{spoken.word('status', content.status)}: {sentence(content.reason, spoken)}"
-    if found.verdict.result == "not determinable":
-        yield sentence(found.verdict.reason, spoken)
     yield from (sentence(each, spoken) for each in found.verdict.reservations)
     if found.verdict.accepted:
         yield sentence(found.verdict.accepted, spoken)
+
+
+def _reason(found: Evaluation, spoken: Language) -> str:
+    """Why the verdict is no plain pass; "" for one. Worst error and reservations have places of their own."""
+    if found.verdict.is_pass:
+        return ""
+    said, *_ = found.verdict.reason.partition("; with reservation: ")
+    return sentence(_WORST.sub("", said), spoken)
 
 
 def _course(found: Evaluation, spoken: Language) -> str:
@@ -211,6 +220,7 @@ def _results(found: Evaluation, name: str, columns: Sequence[str], spoken: Langu
     return {
         "name": spoken[name],
         "verdict": spoken.word("verdict", found.verdict.result),
+        "reason": _reason(found, spoken),
         "date": found.basis.date[:10],
         "heads": [
             (spoken[f"column {each}"], of.get(each, ""), each not in {"direction", "verdict"}) for each in columns
@@ -269,15 +279,9 @@ def _further(content: Content, spoken: Language) -> Iterator[dict[str, str]]:
             "value": spoken.number(significant(each["value"], _DIGITS)) if is_known else spoken[_VERDICTS[None]],
             "unit": localised(each["unit"], spoken),
             "U": spoken.number(significant(U)) if math.isfinite(U) else "",
-            "limit": _limit(each["limit"], spoken),
+            "limit": limit_text(each["limit"], spoken),
             "verdict": spoken[_VERDICTS[each["is_met"]]] if has_limit else "",
         }
-
-
-def _limit(text: str, spoken: Language) -> str:
-    for words in ("at most", "at least"):
-        text = text.replace(words, spoken[words])
-    return localised(text, spoken)
 
 
 def _unnumbered(content: Content, spoken: Language) -> str:

@@ -11,7 +11,7 @@ from string import Formatter
 from sequencer.documents.languages import Language
 from sequencer.documents.stated import localised, rule_name
 
-__all__ = ["sentence"]
+__all__ = ["limit_text", "sentence"]
 
 _AS_WRITTEN = frozenset({"name", "by", "item", "identity", "date", "stage", "tap", "text"})
 _STEP = re.compile(r"(?<=[0-9] )[^,]+")
@@ -59,11 +59,20 @@ def _part(name: str, text: str, spoken: Language) -> str | None:
         return spoken.word("verdict", text)
     if name == "steps":
         return _STEP.sub(lambda step: spoken.word("step", step[0].replace(" ", "_")), text)
+    if name == "limits":  # to the end of the sentence, so what follows them is in it too
+        return "; ".join(_one(each, spoken) or limit_text(each, spoken) for each in text.split("; "))
     told = _told(text, spoken)
     if told is not None or name == "why":
         return told
     text = _WAYS.sub(lambda way: f" {spoken[f'direction {way[1]}']}", localised(text, spoken))
     return _MORE.sub(lambda more: spoken["and more"].format(n=more[1]), text)
+
+
+def limit_text(text: str, spoken: Language) -> str:
+    """A limit, or a result with its limit, in a language: "at most 0.2 % of span"; the name of a result stays."""
+    for words in ("at most", "at least"):
+        text = text.replace(words, spoken[words])
+    return localised(text, spoken)
 
 
 @cache

@@ -22,6 +22,7 @@ _LOOKS = {
     "hysteresis": Look(GREY, "2 3", "square", 1.4),
 }
 _ASIDE = {"worst error": 0.0, "zero error": -0.006, "span error": 0.006, "hysteresis": 0.012}  # of the whole width
+_LEAST_DAYS = 1e-3  # that the scale covers
 _STATES = {"as found": "found", "as left": "left", "": ""}
 
 
@@ -110,7 +111,7 @@ def _plot(history: Timeline) -> str:
     runs = history.runs
     first = runs[0].at
     days = [(each.at - first).total_seconds() / 86_400 for each in runs]
-    wide = max(days[-1], 1e-3)
+    wide = max(days[-1], _LEAST_DAYS)
     courses = []
     for name, look in _LOOKS.items():
         places, halves = [], []
@@ -122,6 +123,10 @@ def _plot(history: Timeline) -> str:
             places.append((at + _ASIDE[name] * wide, value.value))
             halves.append(value.U if math.isfinite(value.U) else 0.0)
         courses.append(Course(label=name, places=places, look=look, halves=halves))
+    # It draws nothing: the scale is as wide as this, so that the markers of a single run stand close together too.
+    middle = days[-1] / 2
+    extent = [(middle - wide / 2, math.nan), (middle + wide / 2, math.nan)]
+    courses.append(Course(label="", places=extent, look=Look("none")))
     tolerances = [each.tolerance_pct for each in runs if math.isfinite(each.tolerance_pct)]
     across = [(sign * tolerances[-1], "tolerance") for sign in (1, -1)] if tolerances else []
     broken = [

@@ -191,7 +191,12 @@ def test_what_steps_beside_the_traverse_found_is_a_table_with_limits(small, issu
     assert 0 < float(cells[2]) < 0.02
     rise = re.search(r"step response 10-90 % time, 10 % to 90 % ([0-9.]+)", text)
     assert float(rise[1]) == pytest.approx(0.2 * math.log(9), rel=0.02)
-    german = issued(record=record, code="de")[0].partition("Weitere Prüfungen")[2]
+    answer, _, german = issued(record=record, code="de")[0].partition("Weitere Prüfungen")
+    told = (
+        r"Begründung: 1 Ergebnis anderer Prüfschritte nicht innerhalb seines Grenzwerts: T63, 10 % to 90 % 0,[0-9]+ s"
+    )
+    assert re.search(rf"{told} \(U = 0,[0-9]+ s\), höchstens 0,1 s\.", answer)
+    assert "im Wortlaut" not in answer
     assert re.search(r"Sprungantwort T63, 10 % to 90 % 0,[0-9]+ 0,[0-9]+ s höchstens 0,1 s nicht bestanden", german)
 
 
@@ -363,6 +368,39 @@ def test_the_command_asks_where_to_write_it(adjusted, options):
     done = CliRunner().invoke(cli, ["report", str(adjusted.folder), *options])
     assert done.exit_code == 2
     assert "need --to FILE" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("en", "Reason: the second reading of the end pair at 0 % outside the tolerance."),
+        ("de", "Begründung: die zweite Ablesung des Endpunktpaars bei 0 % außerhalb der Toleranz."),
+        ("es", "Motivo: la segunda lectura del par final en 0 % fuera de la tolerancia."),
+    ],
+)
+def test_a_fail_that_no_row_of_the_table_shows_has_its_reason(small, tmp_path, code, said):
+    record = core.run(small(), serial="GF-104", results=tmp_path / "kept").record
+    pair = record.readings.query("role == 'end pair' and tap == 'output' and setpoint_pct == 0")
+    first = pair[pair["number"] == pair["number"].min()]
+    for reading in first["reading"]:
+        asked = {"point": int(first["number"].iloc[0]), "tap": "output", "reading": int(reading)}
+        core.correct(record.folder, **asked, to="4.5 mA", by="B. Brewer", why="slip", is_meant=lambda _: True)
+    spoken = language(code)
+    page = core.issue(core.load_record(record.folder), tmp_path / "report.html", language=code).path.read_text()
+    answer = page.partition('class="answer"')[2].partition("</div>")[0]
+    assert spoken.word("verdict", "fail") in answer
+    assert said in answer
+    assert not re.search(f">{spoken.word('verdict', 'fail')}</td>", page)  # no row of a table tells it
+
+
+def test_each_verdict_that_is_no_plain_pass_has_its_reason_and_a_pass_none(issued, adjusted, kept_record):
+    text, _ = issued(code="de")
+    answer, _, tables = text.partition("Verfahren")
+    assert "Begründung" not in answer  # as left: a pass
+    found, why = adjusted.content.before.verdict, re.escape("Punkten außerhalb der Toleranz.")
+    assert found.result == "fail"
+    assert len(re.findall(rf"Begründung: [0-9]+ von [0-9]+ {why}", tables)) == 1  # as found
+    assert "Reason: 3 of 5 points outside the tolerance." in issued(record=kept_record("failed-chain"))[0]
 
 
 @pytest.mark.parametrize("code", LANGUAGES)

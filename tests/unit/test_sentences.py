@@ -21,13 +21,17 @@ SAY = {
     "sequencer.evaluation.budget": ["Basis.reservations"],
     "sequencer.evaluation.evaluate": ["_without_value"],
     "sequencer.evaluation.off_ideal": ["off_ideal"],
-    "sequencer.evaluation.step_limits": ["with_left_out"],
+    "sequencer.evaluation.step_limits": ["with_left_out", "with_limits", "_named"],
     "sequencer.evaluation.verdict": [
         "_bench_at_fault",
+        "_causes",
+        "_failed",
         "_low_tur",
         "_not_covered",
         "_obstacles",
+        "_out_unjudged",
         "_passing",
+        "_reach",
         "_reservations",
         "_second_readings",
         "_too_narrow",
@@ -103,6 +107,34 @@ def _places(text):
             "Messunsicherheit nicht bestimmbar, reading: Empfindlichkeit nicht bekannt",
         ),
         ("in part, left out: 1 exercise, 4 dead band", "in Teilen geprüft, ausgelassen: 1 Einlaufzyklen, 4 Totband"),
+        (
+            (
+                "3 of 9 points outside the tolerance, and +2.5 V at 0 %, where the tolerance is 0 V and U = 1 V "
+                "does not explain it"
+            ),
+            (
+                "3 von 9 Punkten außerhalb der Toleranz, und +2,5 V bei 0 %, wo die Toleranz 0 V ist und U = 1 V "
+                "es nicht erklärt"
+            ),
+        ),
+        (
+            "worst of the others +1.5 mA (+9 % of span, 90 % of the tolerance) at 50 % upscale",
+            "größte der anderen Abweichungen +1,5 mA (+9 % der Spanne, 90 % der Toleranz) bei 50 % steigend",
+        ),
+        (
+            'stage "B" is outside its own tolerance, -0.5 % of span at 5 %, though end to end all 9 points are within',
+            (
+                "Stufe „B“ außerhalb ihrer eigenen Toleranz, -0,5 % der Spanne bei 5 %, obwohl insgesamt alle 9 Punkte "
+                "innerhalb liegen"
+            ),
+        ),
+        (
+            "2 results of other steps not within its limit: A 1.5 s, at most 1 s; B 3 %, at most 2 %; no value, at 5 %",
+            (
+                "2 Ergebnisse anderer Prüfschritte nicht innerhalb ihres Grenzwerts: A 1,5 s, höchstens 1 s; B 3 %, "
+                "höchstens 2 %; kein Wert, bei 5 %"
+            ),
+        ),
         ("a step of somebody's says so", "a step of somebody's says so (im Wortlaut der Aufzeichnung, auf Englisch)"),
     ],
 )

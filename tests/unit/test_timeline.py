@@ -1,6 +1,7 @@
 """The history of a unit from tidy frames: what breaks the line, what counts, what is advised, and how it is told."""
 
 import math
+import re
 from datetime import UTC, datetime, timedelta
 
 import pandas as pd
@@ -191,6 +192,17 @@ def test_page_and_terminal_tell_the_same():
     assert "<b>fuse" not in page
     assert "<svg" in page
     assert "the most so far 60 % on 2023-01-05" in " ".join(text.split())
+
+
+@pytest.mark.parametrize("months", [(0,), (0, 12), (0, 12, 36)])
+def test_the_markers_of_a_run_stand_close_together(months):
+    found = history(*(run(number, at, "as found", 0.02) for number, at in enumerate(months)))
+    page = html(told(found, None), title="GF-104")
+    # The drawing is 612 units wide inside its frame: four markers of 10 each that lie over each other in part.
+    spans = {float(x) for x in re.findall(r'<line x1="([0-9.]+)" y1="[0-9.]+" x2="\1"[^>]*stroke-width="1"', page)}
+    last = max(spans)
+    assert len(spans) >= 4
+    assert 5 < last - sorted(spans)[-4] < 30
 
 
 def test_a_unit_without_a_record_says_what_to_do():

@@ -76,12 +76,16 @@ class _Values:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dcc:
-    """A certificate as it was read: number, ISO date of the calibration, and its errors by quantity."""
+    """A certificate as it was read: number, ISO date of the calibration, and its errors by quantity.
+
+    They are those of after an adjustment or a repair; `is_of_before` where the certificate has those of before alone.
+    """
 
     number: str
     date: str
     calibrated: tuple[Calibrated, ...]
     item: Item
+    is_of_before: bool = False
 
 
 def read_dcc(path: Path) -> tuple[Document, Dcc]:
@@ -106,16 +110,16 @@ def read_dcc(path: Path) -> tuple[Document, Dcc]:
             allowed="quantities that are marked as basic_referenceValue, basic_measuredValue, basic_measurementError",
             todo="ask the laboratory for reference types, or write the errors into a certificate in YAML",
         )
-    return document, Dcc(number=number, date=date, calibrated=tuple(calibrated), item=item_of(root))
+    before = _is_all_before([*root.iter(f"{_DCC}measurementResult")])
+    found = Dcc(number=number, date=date, calibrated=tuple(calibrated), item=item_of(root), is_of_before=before)
+    return document, found
 
 
 def _results(path: Path, root: Any) -> Iterator[Calibrated]:  # noqa: ANN401  an element of a library without types
     """What was calibrated last, result by result; of results with one point each, those of one unit together."""
     single: list[Calibrated] = []
-    for measured in root.iter(f"{_DCC}measurementResult"):
-        states = {each.text for each in measured.findall(f"{_DCC}influenceConditions/*/{_DCC}status")}
-        if states & _BEFORE:
-            continue
+    every = [*root.iter(f"{_DCC}measurementResult")]
+    for measured in every if _is_all_before(every) else (each for each in every if not _is_before(each)):
         for result in measured.iter(f"{_DCC}result"):
             groups = [group for each in result.iter(f"{_DCC}list", f"{_DCC}data") for group in _groups(path, each)]
             for each in _by_unit(groups, name=_text(result, f"{_DCC}name/{_DCC}content")):
@@ -124,6 +128,16 @@ def _results(path: Path, root: Any) -> Iterator[Calibrated]:  # noqa: ANN401  an
                 else:
                     single.append(each)
     yield from _by_unit(single, name=_text(root, f".//{_DCC}measurementResult/{_DCC}name/{_DCC}content"))
+
+
+def _is_before(measured: Any) -> bool:  # noqa: ANN401
+    """A measurement result is marked as one of before an adjustment or a repair."""
+    return any(each.text in _BEFORE for each in measured.findall(f"{_DCC}influenceConditions/*/{_DCC}status"))
+
+
+def _is_all_before(every: list[Any]) -> bool:
+    """There is no measurement result of after, nor one that is marked with neither."""
+    return all(map(_is_before, every))
 
 
 def _by_unit(groups: list[Calibrated], *, name: str) -> Iterator[Calibrated]:

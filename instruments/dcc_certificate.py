@@ -51,6 +51,8 @@ def certificate_document(
     document, found = read_dcc(path)
     doubts = [*doubts_of(found.item, identity=identity, stated=stated, is_real=is_real, where=where)]
     unsettled = found.item if doubts and found.item.numbers else None
+    if found.is_of_before:
+        doubts.append("its results are of before an adjustment or a repair, and it has none of after it")
     _refuse_unknown(ranges, description, found, where)
     content: dict[str, Any] = {"number": found.number, "k": str(_K), "corrections": []}
     content |= {"calibrated": found.date} if found.date else {}

@@ -269,6 +269,10 @@ class _Writer:
                 self._said(self._add(condition, "data"), "text", text, lang="")
         result = self._add(self._add(one, "results"), "result")
         self._said(result, "name", f"error of the output in {found.output_unit}")
+        ways = [_WAYS[each] for each in _WAYS if each and (found.points["direction"] == each).any()]
+        told = [*([state] if state else []), f"readings {' and '.join(ways)}" if ways else ""]
+        if any(told):
+            self._said(result, "description", ", ".join(filter(None, told)))
         data = self._add(result, "data")
         for way, rows, text in _lists(found):
             listed = self._add(data, "list")

@@ -4,6 +4,8 @@ The schemas lie in shared/published/dcc, with their source and licence beside th
 publisher's addresses, which are led to these files; nothing is fetched.
 """
 
+from dataclasses import replace
+
 import pytest
 import xmlschema
 from lxml import etree
@@ -141,3 +143,41 @@ def test_a_chain_of_kinds_of_units_and_a_failed_unit_is_valid(faults, issued, ke
     path = issued(kept_record("failed-chain"))
     assert faults(path) == []
     assert [each.text for each in etree.parse(str(path)).getroot().iter(f"{DCC}conformity")] == ["fail"]
+
+
+@pytest.mark.parametrize(
+    ("name", "units"),
+    [
+        ("differential-pressure-flow", {r"\milli\bar", r"\milli\ampere"}),
+        ("pt100-to-current", {r"\degreecelsius", r"\milli\ampere"}),
+    ],
+)
+def test_a_root_and_a_temperature_are_valid_and_tell_the_ways_of_their_readings(faults, issued, tmp_path, name, units):
+    record = core.run(core.plan(name, "simulated", only="traverse"), serial="S-1", results=tmp_path / "kept").record
+    path = issued(record)
+    assert faults(path) == []
+    root = etree.parse(str(path)).getroot()
+    assert {each.text for each in root.iter(f"{SI}unitXMLList")} == units
+    told = [each.text for each in root.iterfind(f".//{DCC}result/{DCC}description/{DCC}content")]
+    assert told == ["readings upscale and downscale"]
+
+
+def test_each_result_tells_its_state_and_the_ways_of_its_readings(issued, adjusted):
+    root = etree.parse(str(issued(adjusted))).getroot()
+    told = [each.text for each in root.iterfind(f".//{DCC}result/{DCC}description/{DCC}content")]
+    assert told == ["as found, readings upscale and downscale", "as left, readings upscale and downscale"]
+
+
+def test_a_unit_without_a_serial_is_refused_by_name(issued, adjusted):
+    with pytest.raises(InputError, match=r"cannot be without: serial \(of the record\)"):
+        issued(replace(adjusted, content=replace(adjusted.content, serial="")))
+
+
+def test_what_was_found_before_an_adjustment_alone_is_read_and_said(issued, adjusted):
+    found = replace(adjusted.content, state="as found", evaluation=adjusted.content.before, before=None)
+    _, certificate = read_dcc(issued(replace(adjusted, content=found)))
+    means = adjusted.content.before.points.groupby("point")["error"].mean().to_numpy()
+    assert certificate.is_of_before
+    (read,) = certificate.calibrated
+    assert [float(each.indication - each.reference) for each in read.points] == pytest.approx([*means], abs=1e-8)
+    assert not read_dcc(issued(adjusted))[1].is_of_before

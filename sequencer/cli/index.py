@@ -160,6 +160,8 @@ def records_command(  # noqa: PLR0913  one for each option
         say(
             "written in several ways: " + ", ".join(f"{as_written(each)}: {number}" for each, number in found.spellings)
         )
+    if found.alike:
+        say(f"no record of {as_written(serial)}; it looks like {', '.join(map(as_written, found.alike))}")
     if as_json:
         print_json(listing_document(found))
     elif as_csv:

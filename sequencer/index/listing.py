@@ -9,7 +9,7 @@ from sqlalchemy import Connection, func, select
 
 from sequencer.index.filters import Filters
 from sequencer.index.models import Baseline, Cause, Instrument, Place, Record
-from sequencer.inputs.serials import serial_key
+from sequencer.inputs.serials import look_key, serial_key
 from sequencer.reports.listing import Listing, RecordLine
 
 __all__ = ["SORTS", "listed", "removable", "spellings"]
@@ -79,7 +79,17 @@ def listed(
         page=page,
         per_page=per_page,
         spellings=spellings(connection, filters.serial) if filters.serial else (),
+        alike=_alike(connection, filters.serial) if filters.serial and not found_n else (),
     )
+
+
+def _alike(connection: Connection, serial: str) -> tuple[str, ...]:
+    """The serials that may be taken for one that has no record at all; () where it has one."""
+    known = [*connection.scalars(select(Record.serial).distinct().order_by(Record.serial))]
+    if serial_key(serial) in map(serial_key, known):
+        return ()
+    looks = look_key(serial)
+    return tuple(each for each in known if look_key(each) == looks)
 
 
 def spellings(connection: Connection, serial: str) -> tuple[tuple[str, int], ...]:

@@ -11,13 +11,31 @@ from collections.abc import Callable, Sequence
 from instruments.errors import InputError, shortened
 from instruments.texts import visible
 
-__all__ = ["as_written", "from_table", "from_text", "serial_key", "serial_of", "typed"]
+__all__ = ["as_written", "from_table", "from_text", "look_key", "serial_key", "serial_of", "typed"]
 
 _HEADINGS = ("serial", "serial number", "serial no", "s/n", "unit")
 _LONGEST = 80
 _MOST = 1000
 _SYMBOLOGY = re.compile(r"^\][A-Za-z][0-9A-Za-z]")
 _FNC1 = "\x1d"
+# Letters that look alike on a plate, of capitals and small ones; the idea of a skeleton is that of Unicode UTS #39, and
+# the pairs are a part of its confusables (from memory).
+_CYRILLIC = dict(
+    zip(
+        "\u0430\u0432\u0435\u043a\u043c\u043d\u043e\u0440\u0441\u0442\u0443\u0445\u0455\u0456\u0458",
+        "abekmhopctyxsij",
+        strict=True,
+    )
+)
+_GREEK = dict(
+    zip(
+        "\u03b1\u03b2\u03b5\u03b6\u03b7\u03b9\u03ba\u03bc\u03bd\u03bf\u03c1\u03c4\u03c5\u03c7",
+        "abezhikmnoptyx",
+        strict=True,
+    )
+)
+_LOOKS = str.maketrans(_CYRILLIC | _GREEK)
+_DIGITS = str.maketrans("oil|", "0111")
 _DASHES = re.compile(r"[\u2010-\u2015\u2212]")
 
 
@@ -130,6 +148,11 @@ def serial_key(serial: str) -> str:
     """A serial as it is looked for: whatever case, width of letters, blanks and kind of dash it is written with."""
     plain = unicodedata.normalize("NFKC", serial).casefold()
     return _DASHES.sub("-", "".join(plain.split()))
+
+
+def look_key(serial: str) -> str:
+    """A serial as it looks: two of one key may be taken for each other, as O and 0, or I, l and 1."""
+    return serial_key(serial).translate(_LOOKS).translate(_DIGITS)
 
 
 def as_written(serial: str) -> str:

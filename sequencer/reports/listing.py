@@ -64,6 +64,7 @@ class Listing:
         found_n: how many records there are of what was asked for.
         page: number of the page, from 1; `per_page` records on each.
         spellings: (serial, records) where one that was asked for is written in several ways.
+        alike: serials that look like one that was asked for and of which there is no record.
         question: what was asked for, as heading of a list of what may be removed; "" = no such.
         stay_n: of that, how many are old enough and stay, by reason.
     """
@@ -73,6 +74,7 @@ class Listing:
     page: int
     per_page: int
     spellings: tuple[tuple[str, int], ...] = ()
+    alike: tuple[str, ...] = ()
     question: str = ""
     stay_n: tuple[tuple[str, int], ...] = ()
 
@@ -90,6 +92,7 @@ def listing_document(found: Listing) -> dict[str, Any]:
         "page": found.page,
         "pages": found.pages_n,
         "written": [{"serial": serial, "records": number} for serial, number in found.spellings],
+        "alike": [*found.alike],
     } | ({"question": found.question, "stay": dict(found.stay_n)} if found.question else {})
 
 

@@ -155,6 +155,14 @@ def test_pages_are_sorted_and_both_spellings_told(filled):
     assert list_records(results, index=index, serial="q2").spellings == ()
 
 
+def test_serials_that_look_like_one_without_a_record_are_told(filled):
+    results, index = filled
+    for typed in ("QI", "ql", "Q|"):
+        assert set(list_records(results, index=index, serial=typed).alike) == {"Q1", "q1"}
+    assert list_records(results, index=index, serial="Q7").alike == ()
+    assert list_records(results, index=index, serial="Q2", verdict="fail").alike == ()  # it has a record
+
+
 def test_a_record_is_named_by_serial_state_day_and_digest(filled):
     results, index = filled
 

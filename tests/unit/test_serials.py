@@ -1,9 +1,11 @@
 """Serials of a batch: from an option, a file, or a barcode reader that types."""
 
+import unicodedata
+
 import pytest
 
 from instruments.errors import InputError
-from sequencer.inputs.serials import from_table, from_text, typed
+from sequencer.inputs.serials import from_table, from_text, look_key, serial_key, typed
 
 
 def test_a_list_with_commas_gives_the_units_in_order():
@@ -90,3 +92,32 @@ def test_a_line_with_more_codes_than_places_says_which_were_left_out():
     assert typed(entering(["A1\tA2\tA3\n"])[0], most_n=2, refused=refused.append) == ("A1", "A2")
     assert "2 places" in refused[0].what
     assert "A3" in refused[0].what
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        "GFO-1I4A",
+        "gf0-ll4a",
+        "GF\N{CYRILLIC CAPITAL LETTER O}-114\N{CYRILLIC CAPITAL LETTER A}",
+        "GF\N{GREEK CAPITAL LETTER OMICRON}\N{EN DASH}1\N{GREEK CAPITAL LETTER IOTA}4\N{GREEK CAPITAL LETTER ALPHA}",
+    ],
+)
+def test_serials_that_look_alike_have_one_key(other):
+    # Pairs of confusables.txt of Unicode UTS #39 (from memory).
+    assert look_key(other) == look_key("GF0-114A")
+    assert serial_key(other) != serial_key("GF0-114A")
+    assert look_key("GF0-114B") != look_key("GF0-114A")
+
+
+def test_every_letter_that_looks_latin_does_as_a_capital():
+    # The names of Unicode: of most pairs the letters sound alike too, and these are the others, by their shapes.
+    shapes = {
+        "VE": "B", "EN": "H", "ER": "P", "ES": "C", "U": "Y", "HA": "X", "DZE": "S", "ETA": "H", "RHO": "P", "CHI": "X",
+        "UPSILON": "Y", "BYELORUSSIAN-UKRAINIAN I": "I",
+    }  # fmt: skip
+    for script, names in (("CYRILLIC", ("VE", "EN", "ER", "ES", "U", "HA", "DZE", "BYELORUSSIAN-UKRAINIAN I")),
+                          ("GREEK", ("ETA", "RHO", "CHI", "UPSILON"))):  # fmt: skip
+        for name in names:
+            letter = unicodedata.lookup(f"{script} CAPITAL LETTER {name}")
+            assert look_key(f"7{letter}") == look_key(f"7{shapes[name]}"), name

@@ -5,8 +5,8 @@ from sequencer.jobs.batch import (
     BatchResult,
     batch,
     batch_report,
+    left_of,
     open_records_of,
-    points_n_of,
     resume_batch,
 )
 from sequencer.jobs.bench import ServedBench, check_bench, find_instruments, simulate
@@ -64,6 +64,7 @@ __all__ = [
     "is_batch",
     "issue",
     "kept_plan",
+    "left_of",
     "load",
     "load_bench",
     "load_record",
@@ -75,7 +76,6 @@ __all__ = [
     "open_records_of",
     "plan",
     "plan_document",
-    "points_n_of",
     "prove_safe",
     "remark",
     "report",

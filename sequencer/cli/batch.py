@@ -26,34 +26,60 @@ from sequencer.cli.console import (
 if TYPE_CHECKING:
     from instruments.session import Exchange
     from sequencer.jobs.batch import BatchResult
+    from sequencer.planning.plan import Plan
     from sequencer.running.events import Event
 
 __all__ = ["batch_command", "close_units", "resume_units", "show_batch_report"]
 
 
 class Followed:
-    """What shows a batch while it goes on: a line a point, traced exchanges, events for another program."""
+    """What shows a batch while it goes on: a line a point, traced exchanges, events for another program.
 
-    def __init__(self, points_n: int, *, confirm: bool, as_json: bool, as_events: bool, is_traced: bool) -> None:
+    Args:
+        plan: of the batch; None = it is not known, and nothing will be begun.
+        units_n: how many units are to be tested.
+    """
+
+    def __init__(
+        self, plan: "Plan | None", units_n: int, *, confirm: bool, as_json: bool, as_events: bool, is_traced: bool
+    ) -> None:
         if as_json and as_events:
             raise click.UsageError("--json prints one document, --events a line for each event: take one of them")
-        self._points_n = points_n
+        from sequencer.reports.batch_time_left import BatchTimeLeft  # noqa: PLC0415
+
+        self._time = BatchTimeLeft(plan, units_n, RealClock()) if plan is not None and units_n else None
+        self._points_n = len(plan.points) if plan is not None else 0
         self._as_events = as_events
         self._is_live = sys.stderr is not None and sys.stderr.isatty() and not is_traced
         self.operator = AtTerminal(contextlib.nullcontext, cautions_confirmed=confirm)
         self.trace = self._traced if is_traced else None
 
+    def tell_time(self) -> None:
+        """Say how long it is expected to take."""
+        if self._time is not None:
+            from sequencer.reports.terminal import units_time_text  # noqa: PLC0415
+
+            click.echo(f"takes {units_time_text(self._time.told)}", err=True)
+
     def listener(self, serial: str, event: "Event") -> None:
         """Show an event of a unit; "" = of all."""
-        from sequencer.running.events import Dropped, MadeSafe, PointBegun, Remarked, event_document  # noqa: PLC0415
+        from sequencer.reports.as_text import duration  # noqa: PLC0415
+        from sequencer.running.events import Dropped, MadeSafe, Planned, PointBegun, Remarked, event_document  # noqa: PLC0415
 
+        if self._time is not None:
+            self._time.take(event)
         if self._as_events:
             from instruments.texts import as_json  # noqa: PLC0415
 
-            click.echo(as_json(event_document(event) | ({"serial": serial} if serial else {})))
+            document = event_document(event) | ({"serial": serial} if serial else {})
+            if isinstance(event, Planned) and self._time is not None:
+                told = self._time.told
+                document |= {"units": told.units_n, "units_estimate_s": round(told.estimate_s, 3)}
+            click.echo(as_json(document))
         elif isinstance(event, PointBegun) and self._is_live:
             setpoint = 100 * event.point.setpoint.frac
-            click.echo(f"point {event.point.number} of {self._points_n}: {setpoint:g} %", err=True)
+            left = f", {duration(self._time.left_s)} left" if self._time is not None else ""
+            click.echo(f"point {event.point.number} of {self._points_n}: {setpoint:g} %{left}", err=True)
         elif isinstance(event, Remarked):
             click.echo(printable(f"{serial + ': ' if serial else ''}{event.text}"), err=True)
         elif isinstance(event, Dropped):
@@ -170,12 +196,13 @@ def batch_command(  # noqa: PLR0913  one an option
         raise click.UsageError("a batch is as found or as left, not both")
     named = core.load_bench(bench, faults=faults, seed=seed)
     core.prove_safe(named, acknowledged_by=acknowledged_by, say=say)
-    planned = core.plan(sequence, named)
+    planned = core.plan(sequence, named, results=results)
     if why := core.why_plan_one_by_one(planned):
         click.echo(in_lines(f"{why}: the units are tested one after another, each by a whole run"), err=True)
     units = named.file.units
     given = _serials(serials, file, places_n=None if units is None else len(units.places))
-    follow = Followed(len(planned.points), confirm=confirm, **watched)
+    follow = Followed(planned, len(given), confirm=confirm, **watched)
+    follow.tell_time()
     result = core.batch(
         planned,
         serials=given,
@@ -196,7 +223,9 @@ def resume_units(folder: Path, *, operator: str, confirm: bool, acknowledged_by:
     """Go on with a batch, and leave with its exit code."""
     from sequencer import core  # noqa: PLC0415
 
-    follow = Followed(core.points_n_of(folder), confirm=confirm, **watched)
+    planned, left_n = core.left_of(folder)
+    follow = Followed(planned, left_n, confirm=confirm, **watched)
+    follow.tell_time()
     result = core.resume_batch(
         folder,
         operator=follow.operator,

@@ -38,9 +38,9 @@ __all__ = [
     "BatchResult",
     "batch",
     "batch_report",
+    "left_of",
     "open_records_of",
     "places_for",
-    "points_n_of",
     "resume_batch",
 ]
 
@@ -217,10 +217,13 @@ def open_records_of(folder: Path | str) -> tuple[Path, ...]:
     return tuple(record for record in records_of(Path(folder)).values() if not is_sealed(record))
 
 
-def points_n_of(folder: Path | str) -> int:
-    """How many points the plan of a batch has; 0 where no unit was begun. Raises as `kept_plan`."""
-    record = next(iter(records_of(Path(folder)).values()), None)
-    return len(kept_plan(record).points) if record is not None else 0
+def left_of(folder: Path | str) -> tuple[Plan | None, int]:
+    """The plan of a batch, None where no unit was begun, and how many units are not over. Raises as `kept_plan`."""
+    folder = Path(folder)
+    records = records_of(folder)
+    first = next(iter(records.values()), None)
+    left_n = sum(not _is_over(records.get(serial)) for serial in load_batch(folder).serials)
+    return (None if first is None else kept_plan(first)), left_n
 
 
 def _is_over(record: Path | None) -> bool:

@@ -126,8 +126,12 @@ class _Beyond:
 def _is_alike(opened: Mapping[str, Any], plan: Plan) -> bool:
     """On virtual time nothing but the unit takes time, so its runs tell nothing of a real bench.
 
-    Points go by their numbers, which are others where other steps were left out, or an included file changed.
+    Points go by their numbers, which are others where other steps were left out, or an included file changed. Units
+    at places of one bench wait for each other, and tell nothing of one alone.
     """
+    batch = opened.get("batch") or {}
+    if batch.get("of", 1) > 1 and batch.get("place") is not None:
+        return False
     own = plan.sheet.type, plan.bench.file.is_simulated, sorted(plan.sequence.left_out)
     return bool((opened["type"], opened["is_simulated"], opened.get("left_out", [])) == own)
 

@@ -24,6 +24,7 @@ _SILENCE_S = 0.2  # that a line is listened to before it is trusted (`instrument
 _NO_PULSE_S = 1.0  # so long a counter waits for a pulse before it says that there is none: common practice, no source
 _PERSON_SETS_S, _PERSON_READS_S = 15.0, 8.0  # a person at a knob, and at a display and the keys: the same
 _PREPARED_N = 8  # exchanges to identify, clear, set up, make safe and select one instrument
+_SWITCHED_N = 2  # exchanges to connect another unit: channels opened and closed, and asked whether they are
 _LATE = 1.01  # settling is declared so much later than it is true (tests/bench/bench_settling.py)
 _FIT_SPAN, _FIT_N = 2.0, 8  # what is watched at least where no step is to be seen: in time constants, in readings
 _SPARSE, _SPARSE_N = 0.4, 4  # readings so far apart, in time constants, are judged from so many
@@ -53,6 +54,7 @@ class Talk:
         kept_s: to keep one reading.
         begin_s: from the first exchange to the first point.
         held_s: to bring each quantity that an instrument holds beside the input to another level, by its name.
+        switch_s: to connect another unit by the scanner; 0 where there is none.
     """
 
     set_s: float
@@ -62,6 +64,7 @@ class Talk:
     kept_s: float
     begin_s: float
     held_s: Mapping[str, float] = field(default_factory=dict)
+    switch_s: float = 0.0
 
 
 def talk_of(
@@ -110,6 +113,11 @@ def talk_of(
         is_keyed = bench.descriptions[name].kind == "keyed"
         check_s[each.tap] = _PERSON_READS_S if is_keyed else each_s[name] * _checks_n(bench.descriptions[name])
         begin_s += change_s
+    switch_s = 0.0
+    if bench.file.units is not None:
+        name = bench.file.units.connected_by
+        each_s[name] = _exchange_s(bench, name, measured_s or {})
+        switch_s = bench.descriptions[name].takes + _SWITCHED_N * each_s[name]
     is_real = not bench.file.is_simulated
     remote = [name for name in each_s if bench.descriptions[name].kind == "remote"]
     begin_s += sum(_PREPARED_N * each_s[name] + _SILENCE_S for name in remote)
@@ -121,6 +129,7 @@ def talk_of(
         kept_s=_KEPT_S if is_real else 0.0,
         begin_s=begin_s,
         held_s=held_s,
+        switch_s=switch_s,
     )
 
 

@@ -18,6 +18,7 @@ from sequencer.evaluation.result import METHOD, Evaluation
 from sequencer.evaluation.stage_errors import StageResult
 from sequencer.inputs.step import registry
 from sequencer.planning.bench_statements import reaction_s
+from sequencer.planning.many_units import units_time
 from sequencer.planning.plan import Plan
 from sequencer.planning.risk_table import expected_chances
 
@@ -176,6 +177,7 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
         "bench": planned.bench.file.bench,
         "estimate_s": planned.estimate_s,
         "estimate_most_s": planned.most_s,
+        "units": _units_document(planned),
         "reaction_s": reaction_s(planned.bench, planned.all_wires),
         "tur": planned.tur,
         "risk": None if (chances := expected_chances(planned)) is None else asdict(chances),
@@ -204,6 +206,20 @@ def _plan_document(planned: Plan) -> dict[str, Any]:
             for point in planned.points
         ],
     }
+
+
+def _units_document(planned: Plan) -> dict[str, Any] | None:
+    """What as many units take as the bench has places for; None where it has no places."""
+    units = planned.bench.file.units
+    if units is None:
+        return None
+    told = units_time(planned, len(units.places))
+    found: dict[str, Any] = {"number": told.units_n, "at_once": told.is_together, "estimate_s": told.estimate_s}
+    found |= {"estimate_most_s": told.most_s}
+    if told.is_together:
+        steps = dict.fromkeys(point.step for point in planned.points)
+        found["steps"] = [{"step": step, "estimate_s": told.step_s(planned, step)} for step in steps]
+    return found
 
 
 def _budget_rows(found: Evaluation) -> list[dict[str, Any]]:

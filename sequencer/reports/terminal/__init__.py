@@ -2,7 +2,7 @@
 
 from sequencer.reports.terminal.batch import batch_text
 from sequencer.reports.terminal.comparison import comparison_text
-from sequencer.reports.terminal.plan import plan_text, risk_text
+from sequencer.reports.terminal.plan import plan_text, risk_text, units_time_text
 from sequencer.reports.terminal.result import summary
 from sequencer.reports.terminal.sections import sections_text
 from sequencer.reports.terminal.signals import exchange_line, pair_text, trace_text
@@ -17,4 +17,5 @@ __all__ = [
     "sections_text",
     "summary",
     "trace_text",
+    "units_time_text",
 ]

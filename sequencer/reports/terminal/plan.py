@@ -8,13 +8,14 @@ from instruments.wiring import Wire
 from sequencer.evaluation.figures.unit_risk import SIZES, UnitRisk
 from sequencer.inputs.step import registry
 from sequencer.planning.bench_statements import reaction_s
+from sequencer.planning.many_units import UnitsTime, units_time
 from sequencer.planning.plan import Plan, Point
 from sequencer.planning.risk_table import RiskTable, UnitChances, expected_chances
 from sequencer.planning.searches import TimeBeyond
 from sequencer.reports.as_text import duration, set_points
 from sequencer.reports.terminal.lines import MINUS, listed, wrapped
 
-__all__ = ["plan_text", "risk_text"]
+__all__ = ["plan_text", "risk_text", "units_time_text"]
 
 _RARE = 5e-5  # what happens to no more units may have happened to none of the 80 000 that were tried
 
@@ -30,6 +31,8 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         tur = f"{plan.tur:.1f} at the worst point"
     elif any(point.tur is not None for point in plan.points):
         tur = "not known at every point, see the warnings"
+    units = plan.bench.file.units
+    of_all = None if units is None else units_time(plan, len(units.places))
     bound_s = reaction_s(plan.bench, plan.all_wires)
     reaction = f"safe level and off are sent within {bound_s:g} s of a fault" if bound_s else "by the person who sets"
     for label, text in (
@@ -40,6 +43,7 @@ def plan_text(plan: Plan, width: int = 80) -> str:
             "takes",
             f"about {_up_to(plan)}, {len(plan.points)} points{_timed(plan)}",
         ),
+        *((("units", units_time_text(of_all)),) if of_all is not None else ()),
         ("TUR", f"{tur} (tolerance over expanded uncertainty)" if plan.has_traverse else tur),
         *((("risk", _chances_in_short(plan)),) if plan.has_traverse else ()),
         ("reaction", reaction),
@@ -47,7 +51,7 @@ def plan_text(plan: Plan, width: int = 80) -> str:
         lines += wrapped(text, width, first=f"{label + ':':<11}", then=" " * 11)
     lines += ["", "steps"]
     for number in dict.fromkeys(point.step for point in plan.points):
-        lines += _step(plan, [point for point in plan.points if point.step == number], width)
+        lines += _step(plan, [point for point in plan.points if point.step == number], width, of_all)
     lines += ["", "wiring"]
     lines += listed((f"{wired.tap}: {_uses(wired)}" for wired in plan.wires), width, first="  ", then="    ")
     if plan.corrections:
@@ -60,6 +64,13 @@ def plan_text(plan: Plan, width: int = 80) -> str:
             lines += ["", title]
             lines += listed(texts, width, first="  - ", then="    ")
     return "\n".join(lines)
+
+
+def units_time_text(told: UnitsTime) -> str:
+    """What so many units take: "about 3 min 48 s for 16 units at once"."""
+    how = "at once" if told.is_together else "one after another"
+    most = f", seldom more than {duration(told.most_s)}" if told.most_s > told.estimate_s else ""
+    return f"about {duration(told.estimate_s)} for {counted(told.units_n, 'unit')} {how}{most}"
 
 
 def _timed(plan: Plan) -> str:
@@ -141,13 +152,15 @@ def _step_up_to(takes_s: float, beyond: TimeBeyond | None) -> str:
     return f"{said}, from {duration(takes_s + beyond.least_s)} for what is found at once, seldom more than {most}"
 
 
-def _step(plan: Plan, points: Sequence[Point], width: int) -> list[str]:
-    """What one step does, and where it goes."""
+def _step(plan: Plan, points: Sequence[Point], width: int, of_all: UnitsTime | None) -> list[str]:
+    """What one step does, and where it goes; its time with all units where they are tested at once."""
     tap = plan.sheet.taps[0]
     said = registry()[points[0].step_name].describe([point.setpoint for point in points])
     if not points[0].setpoint.ask:
         takes_s = sum(point.estimate_s for point in points)
         said += f"; about {_step_up_to(takes_s, plan.beyond.get(points[0].step))}"
+        if of_all is not None and of_all.is_together:
+            said += f", with {counted(of_all.units_n, 'unit')} {duration(of_all.step_s(plan, points[0].step))}"
     places = set_points([point.setpoint.frac for point in points], minus=MINUS)
     values = [point.value for point in points]
     ends = f"{min(values):g} .. {max(values):g} {tap.unit}"

@@ -68,6 +68,8 @@ class BatchTimeLeft:
             return
         passed_s = self._clock.now() - self._begun_s
         if not self._is_beyond:
+            if not self._plan.points[self._here - 1].setpoint.is_read:
+                return  # the exercise comes from rest, and tells little of the others
             # Readings are taken while others settle; what they take together is known, what settling takes is learnt.
             self._pace.settled(self._here, max(passed_s - self._points[self._here - 1].reads_s, 0.0))
         elif self._step is not None:

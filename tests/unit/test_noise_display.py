@@ -1,5 +1,6 @@
 """Steps and holds of a display, from readings that were rounded and repeated by numpy."""
 
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -81,3 +82,27 @@ def test_few_levels_of_a_corrected_unit_are_a_display():
     counts = np.round(400 + np.random.default_rng(72).normal(0, 0.5, 600))
     found = noise_of(np.sqrt(counts), np.arange(600) * 0.1, unit="m3/h")
     assert found.best.kind == "quantisation flicker"
+
+
+@pytest.mark.parametrize("z", [-2.0, -1.0, -0.3, 0.0, 0.7, 1.8])
+@pytest.mark.parametrize("parts", [6, 12])
+def test_two_levels_of_a_display_that_rounds_hold_the_truth_between_what_is_told(z, parts):
+    """Truth z deviations from where the digit flips: the mean of the readings is up to half a step beside it."""
+    step, sd = 0.008, 0.008 / parts
+    truth = 12.004 + z * sd
+    readings = np.round(RNG(17).normal(truth, sd, 900) / step) * step
+    found = noise_of(readings, 0.1 * np.arange(900.0), unit="mA")
+    assert found.best.kind == "quantisation flicker"
+    told = re.search(r"rounded, between ([0-9.]+) mA and ([0-9.]+) mA", found.best.words)
+    low, high = map(float, told.groups())
+    assert low <= truth <= high
+    assert high - low < step
+    assert "if they are counts" in found.best.words
+
+
+def test_counts_of_two_levels_have_their_mean():
+    counts = np.floor(np.arange(900) * 0.37 + 0.37) - np.floor(np.arange(900) * 0.37)  # 37 of 100 gates hold one more
+    found = noise_of(420.0 + counts, np.arange(900.0), unit="Hz")
+    truth = re.search(r"truly ([0-9.]+) Hz ± ([0-9.e-]+) Hz", found.best.words)
+    assert abs(float(truth[1]) - 420.37) <= float(truth[2])
+    assert "rounded" not in found.best.words

@@ -109,7 +109,7 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="quantisation flicker",
             log_evidence=best + gained,
-            words=_words(burst, step, float(is_upper.mean()), gate_n, is_noisy=is_noisy),
+            words=_words(burst, at[0], step, float(is_upper.mean()), gate_n, is_noisy=is_noisy),
             residual=rest[on_level] if is_apart else None,
             is_left=None if on_level.all() else on_level,
             sd=sd,
@@ -189,13 +189,22 @@ def _within(is_change: BoolArray, places: FloatArray, rate: float, turn: float) 
     return float(np.count_nonzero(is_change & is_one) - is_change.mean() * np.count_nonzero(is_one))
 
 
-def _words(burst: Burst, step: float, duty: float, gate_n: float, *, is_noisy: bool) -> str:
+def _words(burst: Burst, low: float, step: float, duty: float, gate_n: float, *, is_noisy: bool) -> str:
+    """Two levels, and what is true of them: of counts the mean, of a display that rounds between it and the middle.
+
+    A display flips in the middle between its levels; the more the readings scatter, the nearer is the mean.
+    """
     unit, n, between = burst.unit, len(burst.y), float(burst.y.mean())
     gates_n = n / gate_n
     u = step * math.sqrt(max(duty * (1 - duty), 1 / gates_n) / gates_n)
     upper = f"two levels {show(step, unit)} apart, {100 * duty:.0f} % on the upper one"
-    words = f"{upper}: {'if they are counts, ' if is_noisy else ''}truly {show(between, unit, 6)}"
+    is_count = unit == "Hz" or burst.is_counted
+    words = f"{upper}: {'if they are counts, ' if is_noisy or not is_count else ''}truly {show(between, unit, 6)}"
     words += f" ± {show(2 * u, unit, 2)}"
+    if not is_count:
+        middle = low + step / 2
+        ends = min(between, middle) - 2 * u, max(between, middle) + 2 * u
+        words += f"; if it is rounded, between {show(ends[0], unit, 6)} and {show(ends[1], unit, 6)}"
     if gate_n > 1:
         words += f"; it changes from gate to gate of {gate_n * burst.interval_s:.2g} s alone"
     if unit != "Hz":

@@ -67,7 +67,7 @@ def of_hash(train: PulseTrain, result: TraceResult) -> list[Finding]:
             )
         )
     if bursts is not None:
-        found.append(bursts_finding(bursts, train, result, bare if is_of_bursts else ""))
+        found.append(_of_bursts(bursts, train, result, bare if is_of_bursts else ""))
     is_filtered = train.edges.filter_s > 0
     is_loud = train.edges.hash_height > _LOUD * (train.edges.high - train.edges.low)
     is_said = said > _SAID * train.edges.hash_height
@@ -107,7 +107,7 @@ def _is_of_lines(ringing: Ringing | None, train: PulseTrain, result: TraceResult
     return 2 * sum(each.amplitude for each in near) > _OF_RINGING * ringing.height
 
 
-def bursts_finding(bursts: Bursts, train: PulseTrain, result: TraceResult, bare: str) -> Finding:
+def _of_bursts(bursts: Bursts, train: PulseTrain, result: TraceResult, bare: str) -> Finding:
     """Bursts: how often they come, how high they are, what they ring with, and what a counter makes of them.
 
     Args:

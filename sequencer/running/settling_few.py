@@ -18,7 +18,7 @@ __all__ = ["Few"]
 # Picked on simulated runs; tests/bench/bench_settling.py prints what they give on other seeds.
 _SPARSE = 0.4  # time constants between readings: denser ones give enough for a fit without any supposition
 _MOST_N = 8
-_FEWEST_N, _FEWEST_LEARNT_N = 4, 3
+_FEWEST_N, _FEWEST_SURE_N = 4, 3
 _WIDE = 4.0  # stated time constants between readings: three are enough
 _AFTER_MISFIT_N = 6  # fewest readings once older ones do not belong to them
 _SPREAD = 0.35  # of the logarithm of a time constant about the stated one: within 0.5 to 2 times it by 95 %
@@ -45,7 +45,7 @@ class Few:
         self.fitted_s = self.fitted_u = nan
         self._fewest_n, self._middle, self._spread = _FEWEST_N, 0.0, _SPREAD
         if rule.learnt_s > 0 and rule.time_constant_s > 0:
-            self._fewest_n, self._spread = _FEWEST_LEARNT_N, rule.learnt_spread
+            self._fewest_n, self._spread = _FEWEST_SURE_N, rule.learnt_spread
             self._middle = log(rule.learnt_s / rule.time_constant_s)
 
     def bound(self) -> float:
@@ -53,9 +53,9 @@ class Few:
         tau_s = self._rule.time_constant_s
         times, values = self._seen.times[-_MOST_N:], self._seen.values[-_MOST_N:]
         fewest_n = self._fewest_n
-        last_s = times[-_FEWEST_LEARNT_N:]
-        if len(last_s) == _FEWEST_LEARNT_N and all(b - a > _WIDE * tau_s for a, b in pairwise(last_s)):
-            fewest_n = _FEWEST_LEARNT_N
+        last_s = times[-_FEWEST_SURE_N:]
+        if len(last_s) == _FEWEST_SURE_N and all(b - a > _WIDE * tau_s for a, b in pairwise(last_s)):
+            fewest_n = _FEWEST_SURE_N
         if not tau_s or len(times) < fewest_n or times[-1] - times[-3] < 2 * _SPARSE * tau_s:
             return inf
         is_whole = len(times) == len(self._seen.times)

@@ -25,7 +25,7 @@ START = ("role", RESOLUTION_START)
 """Column, and what it says of a visit from which the input goes on."""
 _NEAR_PCT = 1e-6
 _SURE = 5.0  # standard deviations that no noise of a search reaches
-_ON_A_STEP = 5.0  # times the scatter elsewhere, that readings go to and fro by
+_ON_A_STEP = 2.0  # times the scatter elsewhere, that readings go to and fro by
 _BY_CHANCE = 1e-4  # that white noise alone scatters so much more
 _MOST_RESTARTS = 3
 _JUMPS = 0.75  # of the way since the last step, that a step makes up
@@ -101,18 +101,33 @@ def _own(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> tuple[Place
 
 def _is_on_a_step(place: Place, travel: float, own: tuple[Place, ...]) -> bool:
     """Whether readings at a travel go to and fro by far more than elsewhere, and than one digit."""
-    there = [visit for visit in place.visits if visit.travel == travel]
-    others = [visit for each in own for visit in each.visits if each is not place or visit.travel != travel]
-    dof = sum(each.readings_n - 1 for each in others)
+    at_pct = place.at_pct + travel
+    there: list[Visit] = []
+    others: list[Visit] = []
+    for each in own:
+        for visit in each.visits:
+            is_there = abs(each.at_pct + visit.travel - at_pct) < _NEAR_PCT
+            (there if is_there else others).append(visit)
+    dof = sum(visit.readings_n - 1 for visit in others)
     if not dof:
         return False
-    usual = math.sqrt(sum((each.readings_n - 1) * each.sd**2 for each in others) / dof)
+    usual = max(_usual_sd(others, dof), place.digit / math.sqrt(12))  # few readings may stand on one digit by chance
     return any(
-        each.sd > max(_ON_A_STEP * usual, place.digit, _NEAR_PCT)
-        and each.sd**2 > usual**2 * float(special.fdtri(each.readings_n - 1, dof, 1 - _BY_CHANCE))
-        for each in there
-        if each.readings_n > 1
+        visit.sd > max(_ON_A_STEP * usual, place.digit, _NEAR_PCT)
+        and visit.sd**2 > usual**2 * float(special.fdtri(visit.readings_n - 1, dof, 1 - _BY_CHANCE))
+        for visit in there
+        if visit.readings_n > 1
     )
+
+
+def _usual_sd(visits: list[Visit], dof: int) -> float:
+    """Of the middle reading when visits stand in order of their scatter: some of them may stand on a step, too."""
+    passed = 0
+    for visit in sorted(visits, key=lambda each: each.sd):
+        passed += visit.readings_n - 1
+        if 2 * passed >= dof:
+            return visit.sd
+    return 0.0
 
 
 def next_visit(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> Next | None:
@@ -186,7 +201,7 @@ def resolutions(
 def interval_of(at_pct: float, wanted: Wanted, known: tuple[Place, ...]) -> tuple[float, float]:
     """The interval of the resolution at one place, % of the input span; NaN above = not determinable."""
     own = [each for each in _own(at_pct, wanted, known) if any(not visit.is_reference for visit in each.visits)]
-    return _interval(own, *_founds(own, wanted))
+    return _interval(own, *_founds(own, wanted), wanted)
 
 
 def _founds(own: list[Place], wanted: Wanted) -> tuple[Found, Found | None]:
@@ -196,17 +211,20 @@ def _founds(own: list[Place], wanted: Wanted) -> tuple[Found, Found | None]:
     return found_of(start.visits, start.digit, first), beyond
 
 
-def _interval(own: list[Place], start: Found, beyond: Found | None) -> tuple[float, float]:
+def _interval(own: list[Place], start: Found, beyond: Found | None, wanted: Wanted) -> tuple[float, float]:
     if beyond is None:
         return 0.0, math.nan
     # The first step lies between what did not move and where the next one is looked for from.
-    return beyond.low, beyond.high + max(own[-1].at_pct - own[0].at_pct - start.low, start.high - start.low)
+    high = beyond.high + max(own[-1].at_pct - own[0].at_pct - start.low, start.high - start.low)
+    # Where readings go to and fro, the middle of the step may still lie a little farther on.
+    ends = sum(_is_on_a_step(own[-1], travel, tuple(own)) for travel in (0.0, beyond.moved))
+    return beyond.low, high + ends * _halves(wanted)[1].floor
 
 
 def _resolution(at_pct: float, own: list[Place], wanted: Wanted, places_n: int, sheet: DataSheet) -> Resolution:
     start, beyond = _founds(own, wanted)
     last = beyond or start
-    low, high = _interval(own, start, beyond)
+    low, high = _interval(own, start, beyond, wanted)
     jump = _largest_jump(own, last.noise.sd)
     is_coarser = jump is not None and jump[0] > high
     if is_coarser and jump is not None:  # the search took something else for a step: one that was seen tells more

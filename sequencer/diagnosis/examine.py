@@ -97,14 +97,14 @@ def examine(  # noqa: PLR0913  all but table and type sheet by keyword
     )
     found = {name: results for name in _asked(seen) if (results := registry()[name].evaluate(seen))}
     limits = [each for name, results in found.items() for each in registry()[name].judged(results)] + unread(seen)
+    reserved = [each for name, results in found.items() for each in registry()[name].reservations(results)]
     of_traverse = evaluation
     if evaluation is not None:
-        reserved = [each for name, results in found.items() for each in registry()[name].reservations(results)]
         verdict = with_reservations(with_left_out(with_limits(evaluation.verdict, limits), left_out), reserved)
         evaluation = replace(evaluation, verdict=verdict)
         if evaluation.fit is not None:
             type_sheet = type_sheet.with_fitted(evaluation.fit.characteristic)
-    alone = None if evaluation is not None or planned_n != 0 else _alone(seen, limits, left_out, unfinished)
+    alone = None if evaluation is not None or planned_n != 0 else _alone(seen, limits, reserved, left_out, unfinished)
     findings = _account(table, type_sheet, evaluation) if seeks_causes and evaluation is not None else None
     noted = _noted(table)
     content = Content(
@@ -147,11 +147,11 @@ def _is_read(table: pd.DataFrame) -> bool:
     return bool((table["role"] == READING).any())
 
 
-def _alone(seen: Seen, limits: list[Judged], left_out: str, unfinished: str) -> Verdict:
+def _alone(seen: Seen, limits: list[Judged], reserved: list[str], left_out: str, unfinished: str) -> Verdict:
     """The verdict of a run whose plan has no traverse."""
     kinds = {step.settings: step for step in registry().values()}
     is_lacking = any(READING in kinds[kind].roles for each in seen.settings.values() if (kind := type(each)) in kinds)
-    reservations = [] if seen.basis is None else [*seen.basis.reservations]
+    reservations = [*(seen.basis.reservations if seen.basis is not None else ()), *reserved]
     verdict = by_limits_alone(
         limits,
         without=f"in part, left out: {left_out}; without the traverse no verdict"

@@ -203,6 +203,10 @@ def test_the_output_stops_at_3_8_and_20_5_mA_and_fails_upscale_with_an_open_inpu
     text, page, told = shown(ran.record.content)
     assert "failure information, high" in text
     assert text.count(": kept") == 5
+    # It stops at the very edges, and 2 uA is what the meter can tell: kept, and no plain pass.
+    verdict = ran.record.evaluation.verdict
+    assert verdict.result == "conditional pass"
+    assert sum("at the edge within U" in each for each in verdict.reservations) == 2
     assert "21 mA, failure" in page
     assert told["limits"][0]["sides"][0]["way"] == "below"
     asked = [each.text for each in operator.questions]

@@ -38,6 +38,7 @@ SAY = {
         "verdict",
     ],
     "sequencer.record.load": ["_cut_off"],
+    "sequencer.steps.limits.evaluation": ["at_an_edge"],
     "sequencer.steps.traverse": ["_came_to"],
 }
 # Said beside a reservation on a terminal, and never in a report.

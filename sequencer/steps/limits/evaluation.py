@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from instruments.datasheet import DataSheet
+from instruments.texts import sized
 from sequencer.evaluation.budget import Basis
 from sequencer.evaluation.figures.contributions import (
     from_certificate,
@@ -44,6 +45,7 @@ ROLES = (OUT, BACK, RECOVERS, OFF, OPEN, RECONNECTED)
 _LIVE_ZERO_mA = (4.0, 20.0)
 _STANDS = 0.05  # of the change that is due between the last two steps: less is a limit
 _PROBABILITY = 0.95
+_AT_THE_EDGE = "at the edge within U"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,11 +296,25 @@ def _of_level(name: str, level: Level | None, unit: str, wanted: CurrentClass) -
         reason = "it was not read" if level is None else "the output is no 4 .. 20 mA"
         value = math.nan if level is None else level.value
         return Judged(name=name, value=value, unit=unit, limit=limit, is_met=None, reason=reason)
-    is_near = level.read_as == "not determinable"
-    # Where the meter cannot tell, the value itself says which side is likely: met is not said.
-    reason = "the uncertainty of the meter reaches over the level" if is_near else ""
-    is_met = None if is_near else level.read_as == wanted
+    if level.read_as == "not determinable":
+        is_met, reason = None, "the uncertainty of the meter reaches over the level"
+    else:
+        is_met, reason = level.read_as == wanted, _AT_THE_EDGE if _is_at_an_edge(level) else ""
     return Judged(name=name, value=level.value, U=level.U, unit=unit, limit=limit, is_met=is_met, reason=reason)
+
+
+def _is_at_an_edge(level: Level) -> bool:
+    """Within its uncertainty of the end of a class: a unit that stops there as it should reads now in, now out."""
+    return math.isfinite(level.U) and current_class(level.value - level.U) != current_class(level.value + level.U)
+
+
+def at_an_edge(each: Limits) -> tuple[str, ...]:
+    """What of the limits is kept no more surely than by half: a reservation each."""
+    return tuple(
+        f"{one.name} {sized(one.value, 5)} {one.unit} (U = {sized(one.U, 2)} {one.unit}) is {_AT_THE_EDGE}: {one.limit}"
+        for one in judged(each)
+        if one.is_met and one.reason == _AT_THE_EDGE
+    )
 
 
 def _of_recovery(side: Side, at_most_s: float) -> Judged:

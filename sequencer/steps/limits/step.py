@@ -121,6 +121,10 @@ class LimitsStep(Step):
         """Levels, recovery and broken sensor, where the step requires them."""
         return tuple(limit for each in results for limit in evaluation.judged(each))
 
+    def reservations(self, results: tuple[evaluation.Limits, ...]) -> tuple[str, ...]:
+        """Levels that are kept within their uncertainty alone."""
+        return tuple(said for each in results for said in evaluation.at_an_edge(each))
+
     def terminal(self, results: tuple[evaluation.Limits, ...], width: int) -> list[str]:
         """What each says."""
         return view.lines(results, width)

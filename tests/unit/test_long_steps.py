@@ -241,6 +241,12 @@ def test_a_slow_recovery_is_timed(small, run):
     assert "NOT kept" in shown(ran.record.content)[0]
 
 
+def test_hysteresis_is_no_effect_of_what_lies_beyond_the_range(small, run):
+    # A play of 1 % would show as 1 % of span if the place were met from below before, from above after (closed form).
+    _, found = limits_of(small, run, "{fault: backlash, width: 1 %}", text="limits: {above: 110 %, recovery: 1 s}")
+    assert [side.offset_pct for side in found.sides] == pytest.approx([0, 0], abs=0.02)
+
+
 def test_an_output_that_is_no_current_loop_has_its_limits_and_no_class(small, run):
     text = "limits: {below: none, above: 110 %, recovery: 1 s, held: 5}"
     plan = small(type_sheet=ISOLATOR | {"range: 4 .. 20 mA}\n": "range: 0 .. 10 V}\n"}, sequence=step(text))

@@ -149,7 +149,9 @@ def limits(
     )
     opened = readings[readings["role"] == OPEN]["output"].to_numpy(dtype="float64")
     again = readings[readings["role"] == RECONNECTED]["error_pct"]
-    before = readings[(readings["role"] == BACK) & (readings["direction"] == "down")]["error_pct"]
+    at_home = readings[readings["role"] == BACK]
+    risen = at_home[at_home["direction"] == "up"]  # as it comes from the safe level, where such readings are there
+    before = (at_home if risen.empty else risen)["error_pct"]
     return Limits(
         step=number,
         unit=last.unit,

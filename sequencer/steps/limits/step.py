@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from instruments.fields import DurationField, FractionField, OptionalFractionField
 from instruments.filemodel import FileModel
-from sequencer.inputs.step import Judged, Seen, Setpoint, Step
+from sequencer.inputs.step import PASSED, Judged, Seen, Setpoint, Step
 from sequencer.reports.as_text import as_pct, duration
 from sequencer.reports.terminal.lines import MINUS
 from sequencer.steps.limits import evaluation, view
@@ -55,7 +55,7 @@ class LimitsStep(Step):
 
     settings = LimitsSettings
     shortened_to = ("levels",)
-    roles = ROLES
+    roles = (*ROLES, PASSED)
 
     def plan(self, settings: FileModel) -> tuple[Setpoint, ...]:
         """All of it in order."""
@@ -139,7 +139,10 @@ class LimitsStep(Step):
 
 
 def _side(settings: LimitsSettings, cycle: int, end: float, limit: float) -> Iterator[Setpoint]:
-    """In range, then from an end of the range out to a limit, back while it is watched, and once it stands again."""
+    """In range, then from an end of the range out to a limit, back while it is watched, and once it stands again.
+
+    Both times in range it comes from that end, so that hysteresis is no effect of what lies beyond.
+    """
     way: Literal["up", "down"] = "up" if limit > end else "down"
     home: Literal["up", "down"] = "down" if limit > end else "up"
 
@@ -148,7 +151,8 @@ def _side(settings: LimitsSettings, cycle: int, end: float, limit: float) -> Ite
             frac=settings.back_to, role=role, direction=direction, cycle=cycle, point=0, readings_n=readings_n, **more
         )
 
-    yield back(BACK, way, settings.readings)
+    yield Setpoint(frac=end, role=PASSED, direction=way, cycle=cycle, point=0, readings_n=0)
+    yield back(BACK, home, settings.readings)
     for number in range(settings.steps + 1):
         yield Setpoint(
             frac=end + (limit - end) * number / settings.steps,

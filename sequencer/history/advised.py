@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from instruments.texts import counted
 from sequencer.history.interval import IN_FRAC, LEAST_N, SOURCE, AsFound, exponential, reliability, staircase
 from sequencer.history.timeline import YEAR_S, PointDrift, Run, Timeline
 
@@ -65,14 +66,15 @@ def advised(history: Timeline, *, target: float = 0.95) -> Advice:
         return _none(bars, again, runs[-1], methods, target)
     later = _shortest(methods)
     if not methods:
-        said = f"too few: {len(spells)} runs as found after an earlier run, {LEAST_N} are the least to advise from"
+        runs_n = counted(len(spells), "run")
+        said = f"too few: {runs_n} as found after an earlier run, {LEAST_N} are the least to advise from"
         return Advice(months=math.nan, target=target, methods=(), said=said)
     if later is None:
         return Advice(
             months=math.nan, target=target, methods=methods, said="no method gives an interval from these runs"
         )
     months = _within(later.months)
-    said = f"{months:.0f} months, the shortest of what the methods give: {later.name}"
+    said = f"{counted(round(months), 'month')}, the shortest of what the methods give: {later.name}"
     return Advice(months=months, target=target, methods=methods, said=said)
 
 
@@ -95,7 +97,7 @@ def _none(bars: str, again: Sequence[Method], last: Run, methods: tuple[Method, 
         todo = "adjust it again, or find why it leaves no room, before it goes back"
     else:
         todo = "adjust before it goes back"
-    after = "" if later is None else f"; then {months:.0f} months: {later.name}"
+    after = "" if later is None else f"; then {counted(round(months), 'month')}: {later.name}"
     said = f"none: {todo}{after}. {bars[:1].upper()}{bars[1:]}"
     return Advice(months=0.0, target=target, methods=methods, said=said, months_adjusted=months)
 
@@ -132,6 +134,8 @@ def _by_drift(found: PointDrift | None) -> Method:
     if found is None:
         return Method(name=name, months=math.nan, said="no drift can be told yet")
     where = f"{found.setpoint_pct:g} %{f' {found.direction}scale' if found.direction else ''}"
+    if found.line.is_before_repair:
+        where += " (by its drift before the last repair)"
     if found.meets_years <= 0:
         said = (
             f"the 95 % interval of one further reading at {where} is beyond the tolerance at once: no room for a drift"

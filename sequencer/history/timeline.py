@@ -1,13 +1,13 @@
 """What the records of one unit say in their order: how it was found and left, how it drifts, what was done to it.
 
 Tidy frames in, one result out; it reads no file and knows no clock. An adjustment or a repair breaks the line: drift is
-what happens from as left to the next as found, never what a screwdriver did.
+what happens from as left to the next as found, never what a screwdriver did; after a repair it begins anew.
 """
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -63,6 +63,7 @@ class Run:
         used_pct: worst error in % of its tolerance; NaN = not known.
         tolerance_pct: half width where the worst error was found, % of span.
         piece: which stretch without adjustment it belongs to.
+        epoch: how many repairs it came after.
     """
 
     at: datetime
@@ -77,7 +78,8 @@ class Run:
     figures: Mapping[str, Value]
     used_pct: float
     tolerance_pct: float
-    piece: int
+    piece: int = 0
+    epoch: int = 0
 
     @property
     def is_good(self) -> bool:
@@ -92,11 +94,29 @@ class Run:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """Drift of a figure in % of span a year; `line` is None where there is none to tell, then `reason` says why."""
+    """Drift of a figure in % of span a year; `line` is None where there is none to tell, then `reason` says why.
+
+    Attributes:
+        name: of the figure.
+        line: over years.
+        reason: why there is none.
+        since: where its years begin.
+    """
 
     name: str
     line: DriftLine | None
     reason: str = ""
+    since: datetime | None = None
+
+    @property
+    def jumps(self) -> tuple[tuple[datetime, datetime, float], ...]:
+        """Between which runs the figure jumped, and by how much."""
+        if self.line is None or self.since is None:
+            return ()
+        year = timedelta(seconds=YEAR_S)
+        return tuple(
+            (self.since + each.after * year, self.since + each.until * year, each.size) for each in self.line.jumps
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,14 +206,13 @@ def timeline(
     runs: list[Run] = []
     piece = 0
     for row in told.to_dict("records"):
-        run = _run({str(name): value for name, value in row.items()}, by_figure, by_record, piece)
+        run = _run({str(name): value for name, value in row.items()}, by_figure, by_record)
         before = runs[-1].at if runs else None
         is_broken = run.state == "as left" or any(before is not None and before < each.at <= run.at for each in dated)
         piece += bool(runs) and is_broken
-        runs.append(run if run.piece == piece else _moved(run, piece))
+        runs.append(replace(run, piece=piece, epoch=sum(each.at <= run.at for each in dated)))
     last = {str(name): value for name, value in told.iloc[-1].items()}
     counted = [each for each in runs if not each.reservation]
-    pieces = {each.folder: each.piece for each in counted}
     return Timeline(
         serial=str(last["serial"]),
         type=str(last["type"]),
@@ -202,7 +221,7 @@ def timeline(
         runs=tuple(runs),
         repairs=tuple(dated),
         drifts=tuple(_drift(name, counted) for name in FIGURES if name != "worst error"),
-        first_to_meet=_first(lines := _point_lines(told, errors, pieces, counted), counted),
+        first_to_meet=_first(lines := _point_lines(told, errors, counted), counted),
         first_adjusted=_first([each.adjusted(_years(counted, counted[-1].at)) for each in lines], counted),
         events=tuple(_events(counted)),
         remarks=(*mixed(simulated_n(told), len(told)), *_remarks(records, told, runs)),
@@ -214,9 +233,7 @@ def _end_to_end(errors: pd.DataFrame) -> pd.DataFrame:
     return errors[(errors["stage"] == "") & errors["error"].notna()]
 
 
-def _run(
-    row: Mapping[str, Any], figures: Mapping[Any, pd.DataFrame], errors: Mapping[Any, pd.DataFrame], piece: int
-) -> Run:
+def _run(row: Mapping[str, Any], figures: Mapping[Any, pd.DataFrame], errors: Mapping[Any, pd.DataFrame]) -> Run:
     mine, visits = figures.get(row["record"]), errors.get(row["record"])
     found = {name: _value(mine, name) for name in FIGURES}
     used, tolerance = math.nan, math.nan
@@ -240,12 +257,7 @@ def _run(
         figures=found,
         used_pct=used,
         tolerance_pct=tolerance,
-        piece=piece,
     )
-
-
-def _moved(run: Run, piece: int) -> Run:
-    return Run(**{name: getattr(run, name) for name in run.__slots__} | {"piece": piece})
 
 
 def _value(figures: pd.DataFrame | None, name: str) -> Value:
@@ -289,10 +301,11 @@ def _drift(name: str, runs: Sequence[Run]) -> Drift:
             np.array([each.figures[name].value for each in known]),
             u=u if np.all(u > 0) else None,
             piece=np.array([each.piece for each in known]),
+            epoch=np.array([each.epoch for each in known]),
         )
     except ReadingsError as error:
         return Drift(name=name, line=None, reason=error.what)
-    return Drift(name=name, line=line)
+    return Drift(name=name, line=line, since=known[0].at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,15 +324,14 @@ class _PointLine:
         return replace(self, line=line)
 
 
-def _point_lines(
-    records: pd.DataFrame, errors: pd.DataFrame, pieces: Mapping[str, int], runs: Sequence[Run]
-) -> list[_PointLine]:
+def _point_lines(records: pd.DataFrame, errors: pd.DataFrame, runs: Sequence[Run]) -> list[_PointLine]:
     """The error of each point that has a tolerance and a drift."""
     if len(runs) < 2:
         return []
     at = records.set_index("record")[["started_at", "folder", "state"]]
     rows = _end_to_end(errors).join(at, on="record", how="inner")
-    rows = rows[rows["folder"].isin(list(pieces))]
+    by_folder = {each.folder: each for each in runs}
+    rows = rows[rows["folder"].isin(list(by_folder))]
     found = []
     for place, part in rows.groupby(["setpoint_pct", "direction"]):
         means = part.groupby("record", sort=False).agg(
@@ -338,7 +350,8 @@ def _point_lines(
                 np.array([_years(runs, each.to_pydatetime()) for each in means["started_at"]]),
                 means["error"].to_numpy(dtype=np.float64),
                 u=u if np.all(u > 0) else None,
-                piece=np.array([pieces[each] for each in means["folder"]]),
+                piece=np.array([by_folder[each].piece for each in means["folder"]]),
+                epoch=np.array([by_folder[each].epoch for each in means["folder"]]),
             )
         except ReadingsError:
             continue

@@ -46,7 +46,16 @@ def told(history: Timeline, advice: Advice | None) -> Told:
         answer=f"{history.serial}, {(last.verdict or 'no verdict').upper()}",
         largest=f"{history.type}; {runs} since {day(history.runs[0].at)}, the last {found}",
         is_good=None if not last.verdict else last.is_good,
-        sentences=tuple(filter(None, (_moved(history), *(_drift_words(each) for each in history.drifts[:2])))),
+        sentences=tuple(
+            filter(
+                None,
+                (
+                    _moved(history),
+                    *(_drift_words(each) for each in history.drifts[:2]),
+                    *(said for each in history.drifts for said in _jump_words(each)),
+                ),
+            )
+        ),
         sections=tuple(sections),
         is_simulated=history.is_simulated,
     )
@@ -166,6 +175,14 @@ def _drift_words(drift: Drift) -> str:
     return f"drift of {drift.name}: {pct(drift.line.slope)} % of span a year, U {significant(U)} (95 %){told_is}"
 
 
+def _jump_words(drift: Drift) -> list[str]:
+    return [
+        f"{drift.name} jumped by {pct(size)} % of span between {day(after)} and {day(until)}: no drift, and left out; "
+        "find out what happened"
+        for after, until, size in drift.jumps
+    ]
+
+
 def _drifts(history: Timeline) -> Section:
     rows = []
     said: list[str] = []
@@ -183,7 +200,7 @@ def _drifts(history: Timeline) -> Section:
         when = (
             "is beyond it already"
             if first.meets_years <= 0
-            else f"meets it {12 * first.meets_years:.0f} months after the last run"
+            else f"meets it {counted(round(12 * first.meets_years), 'month')} after the last run"
             if math.isfinite(first.meets_years) and first.meets_years < 100
             else "does not meet it within a hundred years"
         )
@@ -267,6 +284,10 @@ def history_document(history: Timeline, advice: Advice | None) -> dict[str, Any]
         return {"figure": each.name, "per_year_pct": line.slope, "U_pct": line.U(COVERAGE), "coverage": COVERAGE} | {
             "runs": line.n,
             "said": list(line.said),
+            "jumps": [
+                {"after": after.isoformat(), "until": until.isoformat(), "size_pct": size}
+                for after, until, size in each.jumps
+            ],
         }
 
     runs = [

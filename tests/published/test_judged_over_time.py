@@ -157,6 +157,33 @@ def test_readings_that_scatter_more_than_stated_widen_the_drift():
     assert stated.birge > 10
 
 
+def test_where_the_drift_bends_it_is_the_slope_at_the_last_reading():
+    # 0.005 t^2: the slope at 6 is 2 x 0.005 x 6 (closed form).
+    t = np.arange(7.0)
+    found = drift_line(t, 0.005 * t**2, u=np.full(7, 0.003))
+    assert found.slope == pytest.approx(0.06, rel=1e-6)
+    assert found.at(8.0) == pytest.approx(0.005 * 64, rel=1e-6)
+    # u of the end slope of a parabola through seven points: numpy's covariance of a polynomial about the last one.
+    _, cov = np.polyfit(t - 6, 0.005 * t**2, 2, w=np.full(7, 1 / 0.003), cov="unscaled")
+    assert found.u == pytest.approx(math.sqrt(cov[1, 1]), rel=1e-6)
+    assert found.u_mean(8.0) == pytest.approx(math.sqrt(np.array([4, 2, 1]) @ cov @ np.array([4, 2, 1])), rel=1e-6)
+
+
+def test_jumps_and_drifts_are_told_apart_on_drawn_readings():
+    random = np.random.default_rng(11)
+    t, held, seen, false = np.arange(10.0), 0, 0, 0
+    for _ in range(200):
+        scatter = 0.01 * random.standard_normal(10)
+        jump = 0.2 * (t > random.integers(1, 8))
+        with_one = drift_line(t, 0.03 * t + jump + scatter, u=np.full(10, 0.01))
+        seen += bool(with_one.jumps)
+        held += abs(with_one.slope - 0.03) <= with_one.U()
+        false += bool(drift_line(t, 0.03 * t + scatter, u=np.full(10, 0.01)).jumps)
+    assert seen >= 195
+    assert false <= 4
+    assert held >= 180
+
+
 def test_one_reading_a_piece_tells_no_drift():
     with pytest.raises(ReadingsError, match="nothing adjusted between"):
         drift_line(np.array([0.0, 1.0]), np.array([0.0, 1.0]), piece=np.array([0, 1]))

@@ -91,6 +91,49 @@ def test_a_repair_breaks_it_too():
     assert "input board" in sections_text(told(broken, None))
 
 
+def test_after_a_repair_the_drift_begins_anew():
+    # +0.05 % of span a year, and -0.10 after a new board (made up): one slope through both would be near none.
+    before = [run(number, 12 * number, "as found", 0.05 * number) for number in range(4)]
+    after = [run(4 + number, 42 + 12 * number, "as found", 0.15 - 0.1 * number) for number in range(4)]
+    repaired = Repair(at=START + timedelta(days=40 * 30.4375), part="input board", by="B. Fitter")
+    found = history(*before, *after, repairs=[repaired])
+    line = found.drifts[0].line
+    year = 12 * 30.4375 / 365.25
+    assert line.slope == pytest.approx(-0.1 / year, rel=1e-6)
+    assert line.n == 4
+    assert not line.is_before_repair
+    assert "from 4 runs since the last repair alone" in sections_text(told(found, None))
+
+
+def test_until_two_runs_tell_one_since_the_repair_the_drift_is_that_before_it_and_says_so():
+    runs = [run(number, 12 * number, "as found", 0.05 * number) for number in range(4)]
+    repaired = Repair(at=START + timedelta(days=40 * 30.4375), part="input board", by="B. Fitter")
+    found = history(*runs, run(4, 42, "as found", 0.0), repairs=[repaired])
+    line = found.drifts[0].line
+    assert line.is_before_repair
+    assert line.slope == pytest.approx(0.05 / (12 * 30.4375 / 365.25), rel=1e-6)
+    assert line.level == pytest.approx(0.0)  # what it is now, and not what it was then
+    assert "by its drift before the last repair" in advised(found).methods[0].said
+
+
+def test_one_that_was_dropped_has_jumped_and_has_its_drift_and_advice_all_the_same():
+    # Nine years at 0.01 %, then dropped: +0.6 %; set back. Nothing drifts (made up).
+    steady = [run(number, 12 * number, "as found", 0.01 + 0.002 * (-1) ** number) for number in range(9)]
+    found = history(
+        *steady,
+        run(9, 108, "as found", 0.6),
+        run(10, 108.1, "as left", 0.0),
+        run(11, 120, "as found", 0.02),
+    )
+    ((after, until, size),) = found.drifts[0].jumps
+    assert (after, until) == (found.runs[8].at, found.runs[9].at)
+    assert size == pytest.approx(0.6 - 0.012, abs=0.01)
+    assert abs(found.drifts[0].line.slope) < 0.005
+    assert "zero error jumped by +0.588 % of span" in "".join(told(found, None).sentences)
+    # One out of ten: 0.6 x 15 from the staircase, and no "adjust before it goes back" for one that stands at 10 %.
+    assert advised(found).months > 3
+
+
 def test_what_is_altered_or_unfinished_is_told_and_counts_for_nothing():
     runs = drifting()
     spoilt = [run(90, 6, "as found", 9.0, condition="altered"), run(91, 7, "as found", 9.0, status="interrupted")]
@@ -111,7 +154,7 @@ def test_out_of_tolerance_tells_since_when_it_is_in_doubt():
 def test_advice_says_too_few_and_names_its_methods():
     few = advised(history(run(0, 0, "as left", 0.0), run(1, 12, "as found", 0.1)))
     assert math.isnan(few.months)
-    assert "too few: 1 runs" in few.said
+    assert "too few: 1 run as found" in few.said
     assert few.methods == ()
     many = advised(history(*drifting(5)), target=0.9)
     assert "OIML D 10" in many.source

@@ -18,7 +18,7 @@ from instruments.errors import InputError
 from instruments.texts import to_digits, visible
 from sequencer.documents.order import Address
 from sequencer.documents.sentences import sentence
-from sequencer.documents.stated import Basis, amendments, conditions, instruments_of, judged, revision_of, rule_of
+from sequencer.documents.stated import Basis, all_instruments, amendments, conditions, judged, revision_of, rule_of
 from sequencer.evaluation.result import Evaluation
 from sequencer.reports.words import ordered
 
@@ -116,7 +116,8 @@ class _Writer:
             self._identified(self._add(core, "identifications"), "customer", order.order, "order")
         if order.item.received is not None:
             self._add(core, "receiptDate", order.item.received.isoformat())
-        self._add(core, "beginPerformanceDate", content.date[:10])
+        began = content if self._given.earlier is None else self._given.earlier.content
+        self._add(core, "beginPerformanceDate", began.date[:10])
         self._add(core, "endPerformanceDate", ended[:10] or content.date[:10])
         self._add(core, "performanceLocation", "other" if order.place else "laboratory")
         self._add(core, "issueDate", order.issued.isoformat() if order.issued else self._given.issued)
@@ -178,8 +179,13 @@ class _Writer:
 
     def _persons(self, into: etree._Element) -> None:
         order = self._given.order
+        earlier = self._given.earlier
         tested_by = order.tested_by or self._given.content.operator
-        for name, role in ((order.authorised_by, "authorised by"), (tested_by, "tested by")):
+        found_by = earlier.content.operator if earlier is not None else ""
+        persons = [(order.authorised_by, "authorised by"), (tested_by, "tested by")]
+        if found_by and found_by != tested_by:
+            persons.append((found_by, "tested by, as found"))
+        for name, role in persons:
             if name:
                 one = self._add(into, "respPerson")
                 self._said(self._add(one, "person"), "name", name, lang="")
@@ -208,6 +214,12 @@ class _Writer:
             ("reproduction", spoken["in full"], self._code),
             ("record", f"SHA-256 of the record: {content.digest}", "en"),
         ]
+        texts += [
+            ("repair", spoken["repaired"].format(date=day, what=what), self._code) for day, what in self._given.repairs
+        ]
+        if (earlier := self._given.earlier) is not None and earlier.content.evaluation is not None:
+            weak = (*earlier.content.evaluation.verdict.reservations, *amendments(earlier.content))
+            texts += [("reservation as found", sentence(each, spoken), self._code) for each in weak]
         if content.is_simulated:
             texts.insert(0, ("simulated", spoken["simulated"], self._code))
         if order.amends is not None:
@@ -235,13 +247,14 @@ class _Writer:
             self._measured(ring, each, state)
 
     def _instruments(self, ring: etree._Element) -> None:
-        known = list(instruments_of(self._given))
+        known = all_instruments(self._given)
         if not known:
             return
         listed = self._add(ring, "measuringEquipments")
         for each in known:
             one = self._add(listed, "measuringEquipment")
-            self._said(one, "name", f"{each['name']}: {each['what']}", lang="")
+            state = f" ({each['state']})" if each["state"] else ""
+            self._said(one, "name", f"{each['name']}{state}: {each['what']}", lang="")
             self._said(one, "description", each["use"], lang=self._code)
             identities = [
                 ("identification", each["identity"]),

@@ -23,9 +23,9 @@ from sequencer.documents.languages import Language, language
 from sequencer.documents.sentences import limit_text, sentence
 from sequencer.documents.stated import (
     Basis,
+    all_instruments,
     amendments,
     conditions,
-    instruments_of,
     judged,
     localised,
     missing,
@@ -109,8 +109,14 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
     content, spoken, order, workshop = given.content, given.workshop.language, given.order, given.workshop.file
     columns = [each for each in workshop.columns if found.budget is not None or each not in {"U", "k", "verdict"}]
     before = content.before
-    states = [("results as found", before)] if before is not None else []
     own = f"results {content.state}" if content.state in {"as found", "as left"} else "results"
+    done = " repaired" if given.repairs else ""
+    results = [_results(found, f"{own}{done if own == 'results as left' else ''}", columns, spoken)]
+    if before is not None:
+        results.insert(0, _results(before, f"results as found{done}", columns, spoken))
+        # Each has its own person, bench and reservations, told where they are not those of the other.
+        for table, of in zip(results, (given.earlier, given), strict=True):
+            table.update(_of_run(of, given, spoken))
     return {
         "t": spoken,
         "lab": workshop.laboratory,
@@ -130,7 +136,7 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "standard": found.standard,
         "course": _course(found, spoken),
         "conditions": list(conditions(given)),
-        "instruments": list(instruments_of(given)),
+        "instruments": all_instruments(given),
         "is_simulated": content.is_simulated,
         "verdict": spoken.word("verdict", found.verdict.result),
         "specification": f"±{localised(found.tolerance, spoken)}",
@@ -138,7 +144,7 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "reason": _reason(found, spoken),
         "worst": _worst(found, spoken),
         "reservations": list(_reservations(content, found, spoken)),
-        "tables": [_results(each, name, columns, spoken) for name, each in [*states, (own, found)]],
+        "tables": results,
         "curve": Markup(error_curve(found, before, spoken)),  # noqa: S704  the drawing escapes its texts
         "stages": [_stage(row, spoken) for row in stage_rows(found)],
         "figures": list(_figures(found, spoken)),
@@ -156,6 +162,8 @@ def _deviations(given: Basis) -> Iterator[str]:
     """What the order says of deviations, what was changed of the record, and where record and order differ."""
     if given.order.deviations:
         yield given.order.deviations
+    for day, what in given.repairs:
+        yield given.workshop.language["repaired"].format(date=day, what=what)
     if amended := _amended_record(given.content, given.workshop.language):
         yield amended
     if given.other_tag:
@@ -175,6 +183,23 @@ def _reservations(content: Content, found: Evaluation, spoken: Language) -> Iter
     yield from (sentence(each, spoken) for each in found.verdict.reservations)
     if found.verdict.accepted:
         yield sentence(found.verdict.accepted, spoken)
+
+
+def _of_run(of: Basis | None, given: Basis, spoken: Language) -> dict[str, Any]:
+    """Who tested where, and what weakens the as-found results, where two runs stand in one report."""
+    if of is None or given.earlier is None:
+        return {}
+    content, said = of.content, dict[str, Any]()
+    if given.earlier.content.operator != given.content.operator and content.operator:
+        said["by"] = f"{spoken['tested by']}: {content.operator}"
+    if given.earlier.content.bench != given.content.bench and content.bench:
+        said["bench"] = f"{spoken['bench']}: {content.bench}"
+    if of is not given and content.evaluation is not None:
+        said["reservations"] = [
+            *_reservations(content, content.evaluation, spoken),
+            *(sentence(each, spoken) for each in amendments(content)),
+        ]
+    return said
 
 
 def _reason(found: Evaluation, spoken: Language) -> str:
@@ -222,6 +247,9 @@ def _results(found: Evaluation, name: str, columns: Sequence[str], spoken: Langu
         "verdict": spoken.word("verdict", found.verdict.result),
         "reason": _reason(found, spoken),
         "date": found.basis.date[:10],
+        "by": "",
+        "bench": "",
+        "reservations": [],
         "heads": [
             (spoken[f"column {each}"], of.get(each, ""), each not in {"direction", "verdict"}) for each in columns
         ],

@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 
 from instruments.benchfile import LoadedBench
 from instruments.errors import RecordError
@@ -23,6 +24,7 @@ from sequencer.reports.as_text import MINUS, significant
 
 __all__ = [
     "Basis",
+    "all_instruments",
     "amendments",
     "conditions",
     "doubts",
@@ -40,6 +42,7 @@ _NUMBER = re.compile(r"(?<![\w.])([−+-]?[0-9]+)\.([0-9]+)(?![\w.]*[./])")
 _OHM = re.compile(r"(?:(?<![A-Za-z])|(?<=\b[kMm]))ohm\b")
 _SHARE = re.compile(r"% (of (?:span|output|full scale|reading|range))\b")
 _SOURCES = ("ILAC-G8:09/2019 ", "ANSI/NCSL Z540.3 ")
+_LONG_DAYS = 90  # from as found to as left, that one job seldom takes; common practice, no source
 _USE = re.compile(r"(sets|reads) (.*?), range ([^;]*)")  # as a record says what an instrument did
 
 
@@ -55,6 +58,8 @@ class Basis:
         workshop: template.
         issued: ISO date of today, where the order names none.
         tag: of the unit, as the record has it; "" = none.
+        earlier: the same of the as-found run that is set beside it; None = there is none, or it is not known.
+        repairs: of the unit between the two runs: ISO date, and what was done.
     """
 
     content: Content
@@ -64,6 +69,8 @@ class Basis:
     workshop: LoadedWorkshop
     issued: str
     tag: str = ""
+    earlier: "Basis | None" = None
+    repairs: tuple[tuple[str, str], ...] = ()
 
     @property
     def other_tag(self) -> bool:
@@ -166,6 +173,20 @@ def instruments_of(given: Basis) -> Iterator[dict[str, str]]:
         }
 
 
+def all_instruments(given: Basis) -> list[dict[str, str]]:
+    """The instruments of both runs; "state" tells whose it is where only one of them used it so, "" = both."""
+    own = list(instruments_of(given))
+    if given.earlier is None:
+        return [each | {"state": ""} for each in own]
+    before = list(instruments_of(given.earlier))
+    shared = [each | {"state": ""} for each in own if each in before]
+    return [
+        *shared,
+        *(each | {"state": "as found"} for each in before if each not in own),
+        *(each | {"state": "as left"} for each in own if each not in before),
+    ]
+
+
 def rule_of(found: Evaluation, spoken: Language) -> str:
     """The decision rule: its name, guard band, and the risk that it takes (ISO/IEC 17025:2017, 7.8.6.1)."""
     if found.budget is None:
@@ -201,6 +222,8 @@ def doubts(given: Basis) -> Iterator[str]:
         yield f"received {order.item.received}, which is after the test of {tested}"
     if order.issued is not None and tested and order.issued.isoformat() < tested:
         yield f"issued {order.issued}, which is before the test of {tested}"
+    if given.earlier is not None:
+        yield from _doubts_of_earlier(given, given.earlier)
     if revision_of(given.content) > 1 and order.amends is None:
         yield (
             f"revision {revision_of(given.content)} of the record, which was changed after it was sealed: where a "
@@ -208,6 +231,16 @@ def doubts(given: Basis) -> Iterator[str]:
         )
     if given.other_tag:
         yield f"tag {order.item.tag}, but the record is of the tag {given.tag}, which is listed as a deviation"
+
+
+def _doubts_of_earlier(given: Basis, earlier: Basis) -> Iterator[str]:
+    """Whether the as-found run is of this job."""
+    before, now = (date.fromisoformat(each.content.date[:10]) for each in (earlier, given))
+    received = given.order.item.received
+    if received is not None and before < received:
+        yield f"as found on {before}, which is before it was received on {received}: that run may be of another job"
+    elif (now - before).days > _LONG_DAYS:
+        yield f"as found on {before}, {(now - before).days} days before it was left: that run may be of another job"
 
 
 def missing(given: Basis, spoken: Language) -> Iterator[str]:
@@ -232,8 +265,8 @@ def missing(given: Basis, spoken: Language) -> Iterator[str]:
     yield from (spoken[name] for name, known in asked if not known)
     if order.opinions_by and not order.opinions and given.workshop.language.code != "en":
         yield spoken["opinions"]  # the words of the record are English, and stand in no other language
-    for each in instruments_of(given):
-        if not each["certificate"]:
-            yield spoken["missing certificate"].format(name=each["name"])
+    lacking = [each["name"] for each in all_instruments(given) if not each["certificate"]]
+    for each in dict.fromkeys(lacking):
+        yield spoken["missing certificate"].format(name=each)
     if given.content.evaluation is not None and given.content.evaluation.budget is None:
         yield spoken["uncertainty"]

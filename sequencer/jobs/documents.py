@@ -1,6 +1,6 @@
 """A record handed on: as a page on paper, as tables for other programs, as a test report for a customer."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from sequencer.documents.spreadsheet import csv_text, parquet, workbook
 from sequencer.documents.stated import Basis, doubts
 from sequencer.documents.tables import TABLES, Table, facts_of, tables_of
 from sequencer.documents.workshop import load_workshop
+from sequencer.inputs.serials import serial_key
 from sequencer.jobs.interrupted import kept_bench
 from sequencer.jobs.pages import (
     PAGES,
@@ -24,7 +25,9 @@ from sequencer.jobs.pages import (
 )
 from sequencer.journal.lines import run_lines
 from sequencer.record.layout import journal_of, type_sheet_of
+from sequencer.record.load import load
 from sequencer.record.record import Record
+from sequencer.record.unit_log import logged
 
 __all__ = ["Issued", "issue", "write_document"]
 
@@ -119,6 +122,7 @@ def issue(record: Record, path: Path, *, order: Path | None = None, template: st
         issued=datetime.now(UTC).date().isoformat(),
         tag=str(next(iter(run_lines(journal_of(record.folder)))).get("tag", "")),
     )
+    given = _with_earlier(given, record)
     if kind == _CERTIFICATE:
         ended = max((str(each) for each in record.readings["at"]), default="")
         written = write_bytes(calibration_certificate(given, ended=ended), path)
@@ -126,6 +130,22 @@ def issue(record: Record, path: Path, *, order: Path | None = None, template: st
     made = customer_report(given)
     write_page(made.page, path, foot=made.foot)
     return Issued(path=path, missing=made.missing, doubts=tuple(doubts(given)))
+
+
+def _with_earlier(given: Basis, record: Record) -> Basis:
+    """With the as-found run that it is set beside: its results rest on its own bench, instruments and person."""
+    if record.content.before is None or not record.content.before_folder:
+        return given
+    before = load(record.folder.parent / Path(record.content.before_folder).name, seeks_causes=False)
+    between = (before.content.date, record.content.date)
+    repairs = tuple(
+        (str(each["date"])[:10], "; ".join(filter(None, (each["part"], each.get("text", "")))))
+        for each in logged(record.folder.parent)
+        if each["kind"] == "repair"
+        and serial_key(each["serial"]) == serial_key(record.content.serial)
+        and between[0][:10] <= str(each["date"])[:10] <= between[1][:10]
+    )
+    return replace(given, earlier=replace(given, content=before.content, bench=_bench(before)), repairs=repairs)
 
 
 def _bench(record: Record) -> LoadedBench | None:

@@ -19,6 +19,7 @@ from instruments.shipped import shipped
 from sequencer import core
 from sequencer.cli.command import cli
 from sequencer.documents.languages import LANGUAGES, language
+from sequencer.jobs.index_jobs import repaired
 
 EXAMPLES = shipped("sequences", "documents")
 ORDER = (EXAMPLES / "example-order.yaml").read_text(encoding="utf-8")
@@ -438,3 +439,35 @@ def test_a_correction_after_sealing_is_an_amendment_that_names_what_who_and_why(
     xml = core.issue(corrected, tmp_path / "report.xml", **asked).path.read_text(encoding="utf-8")
     assert said in unescape(xml)
     assert xml.count("digits transposed; read 20.5") == 1
+
+
+def test_results_as_found_have_their_own_person_bench_and_instruments(small, tmp_path):
+    """ISO/IEC 17025:2017, 7.8.2.1 and 7.8.4.1 c, d (from memory): found on one bench, repaired, left on another."""
+    results = tmp_path / "kept"
+    (tmp_path / "files").mkdir()
+
+    def tested(bench, number, state, person):
+        (tmp_path / "files" / f"{number}.yaml").write_text(
+            f"number: {number}\ncalibrated: 2025-06-01\ndue: 2027-01-31\n"
+        )
+        changes = {
+            "bench: small": f"bench: {bench}",
+            "SIMULATED METER}": f"SIMULATED METER, certificate: {number}.yaml}}",
+        }
+        made = core.run(small(bench=changes), serial="GF-7", state=state, operator_name=person, results=results)
+        return made.record
+
+    tested("bench ONE", "C-OLD-009", "as found", "A. Cellarman")
+    repaired(results, "GF-7", part="input board", by="B. Fitter", date="2026-01-05T08:00:00+00:00")
+    record = tested("bench TWO", "C-NEW-017", "as left", "C. Cooper")
+    made = core.issue(record, tmp_path / "report.html")
+    text = " ".join(unescape(re.sub(r"<[^>]+>", " ", made.path.read_text(encoding="utf-8"))).split())
+    assert "Repaired on 2026-01-05: input board" in text
+    found, left = text.index("Results as found (before repair)"), text.index("Results as left (after repair)")
+    assert "Tested by: A. Cellarman; Bench: bench ONE" in text[found:left]
+    assert "Tested by: C. Cooper; Bench: bench TWO" in text[left:]
+    listed = text[text.index("Measuring instruments") : found]
+    assert re.search(r"meter \(as found\).*C-OLD-009", listed)
+    assert re.search(r"meter \(as left\).*C-NEW-017", listed)
+    assert "source (as" not in listed
+    assert "for an instrument without one no traceability is claimed" in listed

@@ -9,6 +9,7 @@ import csv
 import io
 import math
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 import pandas as pd
@@ -38,15 +39,19 @@ def _cell_text(value: Any) -> str:  # noqa: ANN401  what a table holds
     value = _plain(value)
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, datetime):
+        return value.isoformat()
     return "" if value is None else as_cell(value) if isinstance(value, str) else repr(value)
 
 
-def _plain(value: Any) -> bool | int | float | str | None:  # noqa: ANN401  what a table holds
+def _plain(value: Any) -> bool | int | float | str | datetime | None:  # noqa: ANN401  what a table holds
     """A value of a table as one of Python's; None where it is missing."""
     if hasattr(value, "item"):
         value = value.item()
-    if value is None or value is pd.NA or (isinstance(value, float) and not math.isfinite(value)):
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and not math.isfinite(value)):
         return None
+    if isinstance(value, pd.Timestamp):
+        return value.to_pydatetime(warn=False)
     return value if isinstance(value, (bool, int, float)) else str(value)
 
 
@@ -83,6 +88,7 @@ def workbook(tables: Mapping[str, Table], facts: Mapping[str, str]) -> bytes:
         "name": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
         "unit": book.add_format({"italic": True, "font_color": "#556372"}),
         "text": book.add_format({"quote_prefix": True}),
+        "time": book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"}),
     }
     about = book.add_worksheet("record")
     about.set_column(0, 0, 28)
@@ -116,6 +122,8 @@ def _write_sheet(sheet: Any, table: Table, looks: Mapping[str, Any]) -> None:  #
         for row, value in enumerate(values, start=2):
             if isinstance(value, bool):
                 sheet.write_boolean(row, column, value)
+            elif isinstance(value, datetime):  # a sheet knows no zone: the row of units names it
+                sheet.write_datetime(row, column, value.replace(tzinfo=None), looks["time"])
             elif isinstance(value, (int, float)):
                 sheet.write_number(row, column, value)
             elif value:

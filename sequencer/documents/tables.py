@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -17,6 +18,7 @@ TABLES = ("visits", "points", "figures", "stages", "end pairs", "readings")
 _OF_OUTPUT = ("ideal", "output", "error", "tolerance", "sd", "U", "first", "second", "change")
 _PCT = {"setpoint_pct": "%", "input_pct": "%", "stated_pct": "%", "used_pct": "% of tolerance"}
 _PURE = ("k", "dof", "tur", "p_conform")
+_ZONE = "UTC"
 _SECONDS = ("at_s", "settle_s", "set_at_s")
 _OF_A_FIGURE = ("name", "value", "unit", "U", "u_scatter", "corrected", "low", "high", "by_noise", "at_pct", "remark")
 _IN_ITS_COLUMN = "in the column unit"
@@ -72,7 +74,9 @@ def _readings(content: Content, readings: pd.DataFrame) -> Table:
     if content.evaluation is not None:
         units["commanded"] = content.evaluation.input_unit
         units["to_go"] = content.evaluation.output_unit
-    return Table(name="readings", frame=readings, units={str(name): units[str(name)] for name in readings})
+    units |= {"at": _ZONE}
+    frame = readings.assign(at=_dated(readings["at"])) if "at" in readings else readings
+    return Table(name="readings", frame=frame, units={str(name): units[str(name)] for name in frame})
 
 
 def _whose(table: Table, content: Content) -> Table:
@@ -82,7 +86,13 @@ def _whose(table: Table, content: Content) -> Table:
         (("serial", content.serial), ("state", content.state), ("date", content.date))
     ):
         frame.insert(place, name, value)
-    return Table(name=table.name, frame=frame, units={"serial": "", "state": "", "date": ""} | dict(table.units))
+    frame["date"] = _dated(frame["date"])
+    return Table(name=table.name, frame=frame, units={"serial": "", "state": "", "date": _ZONE} | dict(table.units))
+
+
+def _dated(texts: "pd.Series[Any]") -> "pd.Series[Any]":
+    """ISO dates as times in UTC, which every program sorts and counts by; what is none is missing."""
+    return pd.to_datetime(texts, utc=True, errors="coerce", format="ISO8601")
 
 
 def _unit(column: str, found: Evaluation) -> str:

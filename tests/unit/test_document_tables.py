@@ -3,6 +3,7 @@
 import csv
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import openpyxl
 import pandas as pd
@@ -52,7 +53,7 @@ def test_a_workbook_says_whose_it_is_and_its_units_in_its_properties(adjusted, t
 def test_no_text_of_a_workbook_is_a_formula(hostile, tmp_path):
     book = openpyxl.load_workbook(core.write_document(hostile, tmp_path / "a.xlsx"))
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
-    assert {cell.data_type for cell in cells} <= {"s", "n", "b"}
+    assert {cell.data_type for cell in cells} <= {"s", "n", "b", "d"}
     serial = next(cell for cell in cells if cell.value == HOSTILE)
     assert serial.quotePrefix  # so it stays a text when somebody edits it
     assert not any(sheet._hyperlinks for sheet in book)
@@ -79,6 +80,20 @@ def test_each_table_can_be_had_as_parquet_with_the_unit_of_each_column(adjusted,
         assert table.schema.field("error").metadata[b"unit"] == b"mA"
         assert str(table.schema.field("error").type) == "double"
     pd.testing.assert_index_equal(pd.read_parquet(path).columns, pd.Index(table.column_names))
+
+
+def test_dates_are_times_in_utc_to_other_programs(adjusted, tmp_path):
+    # The digits of the record itself: 2026-01-05T08:00:00Z and so on.
+    first = datetime.fromisoformat(str(adjusted.readings["at"].iloc[0])).astimezone(UTC)
+    sheet = openpyxl.load_workbook(core.write_document(adjusted, tmp_path / "a.xlsx"))["readings"]
+    at = [cell.value for cell in sheet[1]].index("at")
+    assert sheet[2][at].value == "UTC"
+    assert abs((sheet[3][at].value.replace(tzinfo=UTC) - first).total_seconds()) < 0.001
+    for table in ("readings", "visits"):
+        kept = pyarrow.parquet.read_table(core.write_document(adjusted, tmp_path / f"{table}.parquet", table=table))
+        assert str(kept.schema.field("at" if table == "readings" else "date").type).endswith("tz=UTC]")
+    text = core.write_document(adjusted, tmp_path / "a.csv", table="readings").read_text(encoding="utf-8")
+    assert first.isoformat() in text
 
 
 def test_stages_of_a_chain_are_a_table(kept_record, tmp_path):

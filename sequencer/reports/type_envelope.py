@@ -32,11 +32,12 @@ def told(found: Envelope) -> Told:
     if proposal is not None:
         where = _place(proposal.at)
         answer = f"±{significant(proposal.half_width_pct)} % of span"
-        sure = "" if proposal.is_sure else "; the interval has less than 95 % confidence, see remarks"
+        confidence = _how_sure(proposal.at.interval)
+        sure = "" if proposal.is_sure else ", where 95 % is wanted: see remarks"
         said.append(
             f"proposed tolerance: ±{significant(proposal.half_width_pct)} % of span: "
-            f"{significant(proposal.reach_pct)} holds 95 % of all units with 95 % confidence at {where}, and a guard "
-            f"band of U {significant(proposal.guard_pct)}, rounded up{sure}"
+            f"{significant(proposal.reach_pct)} holds 95 % of all units at {where}, with a confidence of "
+            f"{confidence}{sure}; and a guard band of U {significant(proposal.guard_pct)}, rounded up"
         )
         if math.isfinite(proposal.stated_pct):
             said.append(f"tolerance of the type sheet there: ±{significant(proposal.stated_pct)} % of span")

@@ -235,7 +235,9 @@ def test_ctrl_c_at_the_safe_level_says_what_it_does_and_the_second_one_leaves(te
         run.type("\x03", enter="")
     assert run.ended() == 4, run.text  # README: 4 where an output was NOT made safe
     assert "the output is NOT made safe then" in run.text[: run.text.rindex("Make hand source safe")]
-    assert run.text.count("Make hand source safe") == 4  # not asked again of who has left
+    # Not asked again of who has left; how often a line editor shows a prompt anew is its own affair.
+    assert run.text.count("Make hand source safe") >= 4
+    assert "Make hand source safe" not in run.text[run.text.index("it was not confirmed") :]
     assert "Entry before" not in run.text
     assert "it was not confirmed that hand source is at its safe level" in run.text
     assert (lines(tmp_path)[1][-1]["kind"], lines(tmp_path)[1][-1]["status"]) == ("interrupted", "not safe")

@@ -12,7 +12,7 @@ from sequencer.index.models import Baseline, Cause, Instrument, Place, Record
 from sequencer.inputs.serials import look_key, serial_key
 from sequencer.reports.listing import Listing, RecordLine
 
-__all__ = ["SORTS", "listed", "removable", "spellings"]
+__all__ = ["SORTS", "alike", "listed", "removable", "spellings"]
 
 SORTS = {
     "date": Record.started_at,
@@ -79,11 +79,11 @@ def listed(
         page=page,
         per_page=per_page,
         spellings=spellings(connection, filters.serial) if filters.serial else (),
-        alike=_alike(connection, filters.serial) if filters.serial and not found_n else (),
+        alike=alike(connection, filters.serial) if filters.serial and not found_n else (),
     )
 
 
-def _alike(connection: Connection, serial: str) -> tuple[str, ...]:
+def alike(connection: Connection, serial: str) -> tuple[str, ...]:
     """The serials that may be taken for one that has no record at all; () where it has one."""
     known = [*connection.scalars(select(Record.serial).distinct().order_by(Record.serial))]
     if serial_key(serial) in map(serial_key, known):

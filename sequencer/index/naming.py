@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from instruments.errors import RecordError, nearest
 from sequencer.index.filters import as_instant
-from sequencer.index.listing import spellings
+from sequencer.index.listing import alike, spellings
 from sequencer.index.models import Place, Record
 from sequencer.inputs.serials import as_written, serial_key
 from sequencer.reports.listing import SHORT_DIGEST
@@ -116,8 +116,9 @@ def _none(connection: Connection, name: str, rows: Sequence[Any], *, is_open: bo
         if row.condition == "missing":
             return RecordError("its folder is gone", where=where, todo="put it back from a copy")
         return RecordError("is kept on another computer", where=where, todo="use it there, or livezero export it there")
+    serial = name.partition("@")[0]
     serials = list(connection.scalars(select(Record.serial).distinct().order_by(Record.serial).limit(2000)))
-    near = nearest(name.partition("@")[0], serials)
+    near = next(iter(alike(connection, serial)), None) or nearest(serial, serials)
     what = "there is no record that is not over" if is_open else "there is neither such a folder nor such a record"
     return RecordError(
         what,

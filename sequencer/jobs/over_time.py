@@ -11,8 +11,9 @@ from sequencer.documents.foot import Foot
 from sequencer.history.advised import Advice, advised
 from sequencer.history.timeline import Repair, Timeline, timeline
 from sequencer.index.frames import Frames
+from sequencer.index.listing import alike
 from sequencer.inputs.serials import as_written
-from sequencer.jobs.index_jobs import records
+from sequencer.jobs.index_jobs import index_of, records
 from sequencer.jobs.pages import refuse_inside_record, refuse_other_kinds, write_page
 from sequencer.reports.sections import Told, html
 
@@ -48,10 +49,13 @@ def of_serial(serial: str, results: Path | str, *, index: str = "", is_fresh: bo
         raise InputError("the serial of the unit is missing", todo="give what stands on its plate")
     found = records(results, index=index, serial=serial, is_fresh=is_fresh)
     if found.records.empty:
+        with index_of(results, index).reading() as connection:
+            looks = alike(connection, serial)
+        likely = f"it looks like {' and '.join(map(as_written, looks))}; " if looks else ""
         raise RecordError(
             f'there is no record of a unit "{serial.strip()}"',
             where=str(results),
-            todo="livezero records lists the units there are; --results names another folder",
+            todo=f"{likely}livezero records lists the units there are; --results names another folder",
         )
     return found
 

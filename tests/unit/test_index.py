@@ -161,6 +161,12 @@ def test_serials_that_look_like_one_without_a_record_are_told(filled):
         assert set(list_records(results, index=index, serial=typed).alike) == {"Q1", "q1"}
     assert list_records(results, index=index, serial="Q7").alike == ()
     assert list_records(results, index=index, serial="Q2", verdict="fail").alike == ()  # it has a record
+    with pytest.raises(RecordError) as refused:
+        find_record("QI", results, index=index)
+    assert refused.value.todo == 'meant "Q1"?'
+    with pytest.raises(RecordError) as refused:
+        history("ql", results=results, index=index)
+    assert refused.value.todo.startswith('it looks like "Q1" and "q1"')
 
 
 def test_a_record_is_named_by_serial_state_day_and_digest(filled):

@@ -6,6 +6,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
+from instruments.texts import sized
 from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = [
@@ -167,4 +168,4 @@ def logit(share: float) -> float:
 
 def show(size: float, unit: str, digits: int = 3) -> str:
     """A size with its unit."""
-    return f"{size:.{digits}g} {unit}".strip()
+    return f"{sized(size, digits)} {unit}".strip()

@@ -5,6 +5,7 @@ import math
 import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, expanded_of_mean, gaussian, show
 from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
@@ -38,7 +39,7 @@ def _line(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="drift",
             log_evidence=gaussian(rest, burst.floor) - cost(2, len(y)),
-            words=f"{show(slope * length_s, unit)} in {length_s:.3g} s ({show(60 * slope, unit)} a minute)",
+            words=f"{show(slope * length_s, unit)} in {sized(length_s)} s ({show(60 * slope, unit)} a minute)",
             residual=rest,
             sd=float(rest.std()),
             size=slope * length_s,
@@ -67,7 +68,7 @@ def _decay(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="warm-up",
             log_evidence=gaussian(rest, burst.floor) - cost(3, len(y)),
-            words=f"{show(-float(gains[at]), burst.unit)} in all, time constant {taus[at]:.2g} s",
+            words=f"{show(-float(gains[at]), burst.unit)} in all, time constant {sized(taus[at], 2)} s",
             residual=rest,
             sd=float(rest.std()),
             size=-float(gains[at]),
@@ -103,8 +104,8 @@ def _memory(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="slow wander",
             log_evidence=best - cost(3 if beneath else 2, n),
-            words=f"each reading holds on to {100 * held:.3g} % of the one before"
-            f" (memory of {-burst.interval_s / math.log(held):.2g} s),"
+            words=f"each reading holds on to {sized(100 * held)} % of the one before"
+            f" (memory of {sized(-burst.interval_s / math.log(held), 2)} s),"
             f" new noise sd {show(math.sqrt(variance), unit)}{white}",
             residual=rest,
             sd=math.sqrt(ahead * variance),

@@ -21,6 +21,7 @@ __all__ = [
     "expanded_of_mean",
     "gaussian",
     "gaussian_of",
+    "log_beneath",
     "logit",
     "share_of",
     "show",
@@ -149,6 +150,11 @@ def cost_of_step(step: float, sd: float, share: float, largest: float, readings_
     """
     known_to = sd / math.sqrt(max(readings_n * share * (1 - share), 1.0))
     return cost_of_size(step, known_to, sd, largest) + 2 * math.log1p((step / (_USUAL_STEP * largest)) ** 2)
+
+
+def log_beneath(tried_n: int) -> FloatArray:
+    """Log probability of no white noise beside another kind, which is as likely as some, and of each size tried."""
+    return np.asarray(np.log(np.array((0.5, *[0.5 / (tried_n - 1)] * (tried_n - 1)))))
 
 
 def share_of(logit: float) -> float:

@@ -66,7 +66,12 @@ def likeliest_pair(burst: Burst, fits: list[BurstFit]) -> Pair | None:
 
 def _is_enough(burst: Burst, first: BurstFit) -> bool:
     """Whether a kind that bends to nothing else leaves white noise: two others would tell no more."""
-    if first.residual is None or first.kind in _HIDDEN or KINDS_BY_NAME[first.kind].is_flexible:
+    if (
+        first.residual is None
+        or first.is_left is not None
+        or first.kind in _HIDDEN
+        or KINDS_BY_NAME[first.kind].is_flexible
+    ):
         return False
     return first.kind != "white noise" and _is_white(burst, first)
 

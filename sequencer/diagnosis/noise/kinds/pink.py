@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, show
+from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, log_beneath, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray, IntArray
 
@@ -47,13 +47,13 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     n = len(burst.y)
     if n < _LEAST_N or np.ptp(burst.y) == 0:
         return ()
-    power, beneath, best = _likeliest(burst)
+    power, beneath, best, evidence = _likeliest(burst)
     level = best.level
     white = f", white noise sd {show(math.sqrt(beneath * level), burst.unit)} beside it" if beneath else ""
     return (
         BurstFit(
             kind="1/f noise",
-            log_evidence=best.log_density + _log_usual(power) - cost(3 if beneath else 2, n),
+            log_evidence=evidence - cost(1, n),
             words=f"power as 1/f^{power:.1f}, sd {show(float(burst.y.std(ddof=1)), burst.unit)} in all{white}: "
             "a mean of more readings is hardly better",
             residual=best.rest,
@@ -64,18 +64,17 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     )
 
 
-def _likeliest(burst: Burst) -> tuple[float, float, _Exact]:
-    """Power and white noise beside it that suit best: a few tried, then all about the best."""
+def _likeliest(burst: Burst) -> tuple[float, float, _Exact, float]:
+    """Power and white noise beside it that suit best, and the evidence of all: a few tried, then all about the best."""
     y = burst.y - burst.y.mean()
     tried = [
         (power, beneath) for power in range(1, len(_POWERS), _COARSE) for beneath in range(0, len(_BENEATH), _COARSE)
     ]
+    usual = _log_usual()
     seen: dict[tuple[int, int], _Exact] = {}
     while True:
         seen |= dict(zip(tried, _exact(y, np.array(tried), burst.floor), strict=True))
-        power, beneath = best = max(
-            seen, key=lambda place: seen[place].log_density + _log_usual(float(_POWERS[place[0]]))
-        )
+        power, beneath = best = max(seen, key=lambda place: seen[place].log_density + usual[place])
         about = {(power + more, beneath + other) for more in (-1, 0, 1) for other in (-1, 0, 1)}
         tried = sorted(
             (each, other)
@@ -83,12 +82,15 @@ def _likeliest(burst: Burst) -> tuple[float, float, _Exact]:
             if 0 <= each < len(_POWERS) and 0 <= other < len(_BENEATH)
         )
         if not tried:
-            return float(_POWERS[power]), float(_BENEATH[beneath]), seen[best]
+            every = [each.log_density + usual[place] for place, each in seen.items()]
+            return float(_POWERS[power]), float(_BENEATH[beneath]), seen[best], float(np.logaddexp.reduce(every))
 
 
-def _log_usual(power: float) -> float:
-    """How usual a power is, against that of 1."""
-    return -(((power - _USUAL_POWER) / _POWER_SD) ** 2) / 2
+def _log_usual() -> FloatArray:
+    """Log probability of each power and white noise before the readings; shape (powers, white noise)."""
+    powers = -(((_POWERS - _USUAL_POWER) / _POWER_SD) ** 2) / 2
+    powers -= np.logaddexp.reduce(powers)
+    return np.asarray(powers[:, np.newaxis] + log_beneath(len(_BENEATH)))
 
 
 def _exact(y: FloatArray, places: IntArray, floor: float) -> list[_Exact]:

@@ -153,15 +153,16 @@ def trace_result(
     if given is not None and not given.is_inside and train is None:
         reason = "thresholds that do not lie in the trace count none"
     is_flat = train is None and not is_few and _is_last_digits(values)
-    noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
     between = None if train is None else hash_of(pulsed.values, times_s, train.edges)
     bursts = None if between is None else between.bursts
     found = _lines(pulsed, times_s, grid, lines, trace.interval_s, bursts, is_few=is_few)
     is_of_carrier = train is None and not is_few and found.carrier is not None and _is_of_lines(lines, values)
     if found.is_alone or is_of_carrier:
         # The lines of the carrier say what it is, and no noise has to.
-        train, noise, block_n = None, None, 1
-        reason = "what swings is the carrier of an inverter, and no pulses are seen beside it"
+        train, reason = None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
+    noise, block_n = None, 1
+    if train is None and not (found.is_alone or is_of_carrier or is_few or is_flat):
+        noise, block_n = _as_readings(values, times_s, trace.unit)
     gaps_s = unrecorded(times_s)
     return TraceResult(
         name=trace.name,

@@ -41,7 +41,7 @@ def trace_command(
     Examples:
       livezero trace pickup.csv --pulses-per-revolution 60
       livezero trace pickup.csv --report pickup.html
-      livezero trace off.csv on.csv --thresholds 1.5 3.5
+      livezero trace off.csv on.csv --thresholds 1.5 3.5 --report drive.html
     """
     from instruments.units import magnitude, quantity  # noqa: PLC0415
     from sequencer import core  # noqa: PLC0415
@@ -56,9 +56,7 @@ def trace_command(
         "thresholds": thresholds,
     }
     if other is not None:
-        if page is not None:
-            raise click.UsageError("--report is of one trace: leave the other out")
-        pair = core.compare_traces(file, other, **given)
+        pair = core.compare_traces(file, other, page=page, **given)
         if as_json:
             print_json(pair_json(pair))
             return

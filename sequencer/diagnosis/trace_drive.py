@@ -57,9 +57,9 @@ def _of_lines(result: TraceResult) -> list[Finding]:
         return []
     images = ""
     if not is_coarse and (shown[0] in high or images_words(shown[0].rate_Hz, result.interval_s)):
-        faster = ", ".join(f"{sampling_Hz + sign * shown[0].rate_Hz:.5g}" for sign in (-1, 1))
+        faster = ", ".join(f"{sized(sampling_Hz + sign * shown[0].rate_Hz, 5)}" for sign in (-1, 1))
         images = f"may be images of faster ones ({faster} Hz ...)"
-    at = ", ".join(f"{each.rate_Hz:.5g}" for each in shown)
+    at = ", ".join(f"{sized(each.rate_Hz, 5)}" for each in shown)
     lines = f"the line{'s' if len(shown) > 1 else ''} at {at} Hz"
     added = f"up to ±{sized(shown[0].amplitude, 2)}{unit}, {'are' if len(shown) > 1 else 'is'} added to the pulses"
     return [
@@ -81,7 +81,7 @@ def _is_of_bursts(line: Line, result: TraceResult) -> bool:
 
 def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
     unit = f" {result.unit}" if result.unit else ""
-    multiples = ", ".join(f"{each * carrier.rate_Hz:.4g}" for each in carrier.orders if each > 1)
+    multiples = ", ".join(f"{sized(each * carrier.rate_Hz, 4)}" for each in carrier.orders if each > 1)
     also = f" and its multiples ({multiples} Hz)" if multiples else ""
     images = images_words(carrier.rate_Hz, result.interval_s)
     faster = sized(2 * CARRIERS_Hz[1], 2)
@@ -93,7 +93,7 @@ def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
     )
     if not math.isnan(carrier.rings_Hz) and not carrier.sides:
         return (
-            f"bursts between the pulses, {carrier.rate_Hz:.5g} a second, regularly, that ring at about "
+            f"bursts between the pulses, {sized(carrier.rate_Hz, 5)} a second, regularly, that ring at about "
             f"{sized(carrier.rings_Hz, 2)} Hz: lines at multiples of their rate, up to "
             f"±{sized(carrier.amplitude, 2)}{unit}; not tied to the edges"
         )
@@ -109,6 +109,6 @@ def _carrier_words(carrier: Carrier, result: TraceResult) -> str:
         else f"with sidebands that {time_words(result.length_s)} do not part"
     )
     return (
-        f"lines of an inverter: carrier of {carrier.rate_Hz:.5g} Hz{also}, {sides}, up to "
+        f"lines of an inverter: carrier of {sized(carrier.rate_Hz, 5)} Hz{also}, {sides}, up to "
         f"±{sized(carrier.amplitude, 2)}{unit}" + rings + alias
     )

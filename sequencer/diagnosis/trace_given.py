@@ -33,7 +33,7 @@ def of_given(result: TraceResult) -> list[Finding]:
     if given.suited is not None:
         lower, upper = given.suited
         suited = (
-            f"thresholds of {sized(lower)} and {sized(upper)}{_unit(result)} count {given.suited_Hz:.6g} Hz; see "
+            f"thresholds of {sized(lower)} and {sized(upper)}{_unit(result)} count {sized(given.suited_Hz, 6)} Hz; see "
             "whether amplitude, offset or the attenuation of the probe is what it should be"
         )
     return [
@@ -72,4 +72,4 @@ def _where(result: TraceResult) -> str:
         where = "the upper one lies above the trace"
     else:
         where = "the lower one lies below the trace"
-    return f"{where}, which goes from {result.lowest:.4g} to {result.highest:.4g}{_unit(result)}"
+    return f"{where}, which goes from {sized(result.lowest, 4)} to {sized(result.highest, 4)}{_unit(result)}"

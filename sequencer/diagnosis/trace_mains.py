@@ -29,7 +29,7 @@ def of_mains(train: PulseTrain, result: TraceResult) -> list[Finding]:
     if is_steady and mains_of(train.rate_Hz, 0.0, most_order=_MAINS_ORDER):
         return [
             Finding(
-                what=f"the rate of {train.rate_Hz:.4g} Hz is that of mains or twice that",
+                what=f"the rate of {sized(train.rate_Hz, 4)} Hz is that of mains or twice that",
                 cause="mains picked up by an open, unshielded or wrongly grounded input, if nothing turns at that rate",
                 check="stop what turns: if the pulses stay, they are mains",
             )
@@ -44,7 +44,7 @@ def of_mains(train: PulseTrain, result: TraceResult) -> list[Finding]:
     alias = f"; or a carrier at {images}, which so many samples a second show as the same line" if images else ""
     return [
         Finding(
-            what=f"hum of {named} ({line.rate_Hz:.4g} Hz) on the pulses: "
+            what=f"hum of {named} ({sized(line.rate_Hz, 4)} Hz) on the pulses: "
             + f"±{sized(line.amplitude, 2)} {result.unit}".rstrip()
             + f", {sized(100 * 2 * line.amplitude / swing, 2)} % of the swing{along}",
             cause="mains picked up by the cable or the input: shield, earth loop, supply" + alias,

@@ -24,11 +24,11 @@ def marks_finding(train: PulseTrain, marks: Marks) -> Finding:
         times = wheel.pulses_n // every_n
         turn = "a revolution" if times == 1 else f"{times} times a revolution"
     else:
-        turn = f"{turn_Hz:.5g} times a second, which is how fast it turns if a revolution has {every_n} pulses"
+        turn = f"{sized(turn_Hz, 5)} times a second, which is how fast it turns if a revolution has {every_n} pulses"
     return Finding(
         what=f"the marks are unevenly spaced, all of them there: the gaps repeat every {every_n} pulses ({turn}), "
         f"{_gaps_words(marks)}; a counter that averages over whole turns of {every_n} pulses reads "
-        f"{train.rate_Hz:.6g} Hz, one that times single periods jumps by {low} to +{high} %",
+        f"{sized(train.rate_Hz, 6)} Hz, one that times single periods jumps by {low} to +{high} %",
         cause="teeth or marks that are not evenly placed, on purpose or not",
         check=f"count over whole revolutions, or a multiple of {every_n} pulses, and it cancels",
     )

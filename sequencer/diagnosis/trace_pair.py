@@ -176,7 +176,7 @@ def _is_added(
 def pair_lines(pair: TracePair) -> list[str]:
     """What changed, as sentences."""
     unit = f" {pair.first.unit}" if pair.first.unit else ""
-    rates = ["no pulse train" if each.train is None else f"{each.train.rate_Hz:.6g} Hz" for each in _both(pair)]
+    rates = ["no pulse train" if each.train is None else f"{sized(each.train.rate_Hz, 6)} Hz" for each in _both(pair)]
     said = [
         f"pulses: {rates[0]} -> {rates[1]}",
         f"sd: {sized(pair.first.sd)} -> {sized(pair.second.sd)}{unit}",
@@ -193,7 +193,8 @@ def pair_lines(pair: TracePair) -> list[str]:
         one, other = each.amplitudes
         name = f" ({each.name})" if each.name else ""
         said.append(
-            f"line at {each.rate_Hz:.5g} Hz{name}: ±{sized(one, 2)} -> ±{sized(other, 2)}{unit}, {_times(one, other)}"
+            f"line at {sized(each.rate_Hz, 5)} Hz{name}: ±{sized(one, 2)} -> ±{sized(other, 2)}{unit}, "
+            + _times(one, other)
         )
     if not pair.lines:
         both = pair.first.is_even and pair.second.is_even
@@ -208,7 +209,7 @@ def _both(pair: TracePair) -> tuple[TraceResult, TraceResult]:
 def _change(counts: tuple[float, float]) -> str:
     one, other = counts
     share = f" ({sized(100 * (other / one - 1), 2, is_signed=True)} %)" if one > 0 and other != one else ""
-    return f"{one:.6g} -> {other:.6g}{share}"
+    return f"{sized(one, 6)} -> {sized(other, 6)}{share}"
 
 
 def _times(one: float, other: float) -> str:

@@ -44,7 +44,7 @@ def _extra(train: PulseTrain, pulses_n: int) -> list[Finding]:
     if not train.extra_n:
         return []
     if train.bounce is not None:
-        shown = f"; a counter shows {train.counted_Hz:.6g} instead of {train.rate_Hz:.6g} Hz"
+        shown = f"; a counter shows {sized(train.counted_Hz, 6)} instead of {sized(train.rate_Hz, 6)} Hz"
         return [bounce_finding(train.bounce, shown, rests_s=narrow_s(train))]
     share = train.extra_n / pulses_n
     many = f"{sized(100 * share, 2)} % of the pulses" if share < 1 else f"{sized(share, 2)} a pulse"
@@ -52,7 +52,7 @@ def _extra(train: PulseTrain, pulses_n: int) -> list[Finding]:
         Finding(
             what=f"double counts: {train.extra_n} edges too many ({many}), "
             f"{time_words(train.extra_after_s)} after the true one ({times_words(train.extra_s)}); "
-            f"a counter shows {train.counted_Hz:.6g} Hz",
+            f"a counter shows {sized(train.counted_Hz, 6)} Hz",
             cause="ringing or noise on a slow edge, and too little hysteresis in the input",
             check="more hysteresis or a filter, a terminated cable, shield at one end; then count again",
         )
@@ -82,7 +82,8 @@ def _of_rests(train: PulseTrain) -> list[Finding]:
         return []
     return [
         Finding(
-            what="; ".join(_rest_words(each) for each in train.rests) + f"; {train.rate_Hz:.4g} Hz is the rate between",
+            what="; ".join(_rest_words(each) for each in train.rests)
+            + f"; {sized(train.rate_Hz, 4)} Hz is the rate between",
             cause="what turns stands still, or the signal is gone meanwhile: supply, plug or cable of the pickup",
             check="see whether it turns; if it does, flex cable and plug while recording, and measure the supply",
         )
@@ -91,10 +92,13 @@ def _of_rests(train: PulseTrain) -> list[Finding]:
 
 def _rest_words(rest: Rest) -> str:
     if rest.is_first:
-        return f"the pulses begin at {rest.end_s:.4g} s only, {time_words(rest.end_s - rest.begin_s)} after the record"
+        after = time_words(rest.end_s - rest.begin_s)
+        return f"the pulses begin at {sized(rest.end_s, 4)} s only, {after} after the record"
     if rest.is_last:
-        return f"the pulses stop at {rest.begin_s:.4g} s: none in the last {time_words(rest.end_s - rest.begin_s)}"
-    return f"the pulses stop at {rest.begin_s:.4g} s and come again at {rest.end_s:.4g} s"
+        return (
+            f"the pulses stop at {sized(rest.begin_s, 4)} s: none in the last {time_words(rest.end_s - rest.begin_s)}"
+        )
+    return f"the pulses stop at {sized(rest.begin_s, 4)} s and come again at {sized(rest.end_s, 4)} s"
 
 
 def _of_few_samples(train: PulseTrain, result: TraceResult) -> list[Finding]:
@@ -117,18 +121,19 @@ def _of_speed(train: PulseTrain, result: TraceResult) -> list[Finding]:
     moved, range_Hz = train.ends_Hz - train.begins_Hz, train.fastest_Hz - train.slowest_Hz
     if train.swing_pct:
         how = (
-            f"swings by ±{sized(train.swing_pct, 2)} %, between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz, "
-            f"once in {time_words(train.swing_every_s)} ({sized(1 / train.swing_every_s)} Hz, about every "
-            f"{sized(train.rate_Hz * train.swing_every_s)} pulses)"
+            f"swings by ±{sized(train.swing_pct, 2)} %, between {sized(train.slowest_Hz, 4)} and "
+            f"{sized(train.fastest_Hz, 4)} Hz, once in {time_words(train.swing_every_s)} "
+            f"({sized(1 / train.swing_every_s)} Hz, about every {sized(train.rate_Hz * train.swing_every_s)} pulses)"
         )
     elif abs(moved) < _RUNS_ONE_WAY * range_Hz:
-        how = f"moves between {train.slowest_Hz:.4g} and {train.fastest_Hz:.4g} Hz"
+        how = f"moves between {sized(train.slowest_Hz, 4)} and {sized(train.fastest_Hz, 4)} Hz"
     else:
-        how = f"{'rises' if moved > 0 else 'falls'} from {train.begins_Hz:.4g} to {train.ends_Hz:.4g} Hz"
+        how = f"{'rises' if moved > 0 else 'falls'} from {sized(train.begins_Hz, 4)} to {sized(train.ends_Hz, 4)} Hz"
     share = f", by {sized(100 * range_Hz / train.fastest_Hz, 2)} % of its highest" if not train.swing_pct else ""
     return [
         Finding(
-            what=f"the speed changes while it is recorded: the rate {how}{share}; {train.rate_Hz:.4g} Hz is its mean",
+            what=f"the speed changes while it is recorded: the rate {how}{share}; "
+            f"{sized(train.rate_Hz, 4)} Hz is its mean",
             cause="what turns runs up or down, or is regulated",
             check="record at a steady speed if it should be one; jitter and wheel are told about the changing speed",
         )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.datasheet import FloatArray
+from instruments.texts import sized
 from sequencer.diagnosis.noise.averaging import averaging
 from sequencer.diagnosis.noise.rhythm import LEAST_N, Rhythm
 from sequencer.diagnosis.noise.spectrum import amplitudes, evenly
@@ -296,7 +297,7 @@ def _counters(result: TraceResult) -> tuple[Counted, ...]:
     unit = f" {result.unit}" if result.unit else ""
     counted = [(f"with hysteresis, {counter_words(edges, result.unit)}", len(edges.rising_s))]
     if result.bare_n is not None:
-        counted.append((f"without hysteresis, threshold {middle:.3g}{unit}", result.bare_n))
+        counted.append((f"without hysteresis, threshold {sized(middle)}{unit}", result.bare_n))
     should_n = None if train is None else train.should_n
     return tuple(
         Counted(

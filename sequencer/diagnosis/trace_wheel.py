@@ -114,7 +114,7 @@ def _of_swing(train: PulseTrain, result: TraceResult, along: Origin | None) -> l
         return [
             Finding(
                 what=f"the period swings by ±{sized(train.repeat_pct, 2)} % with the line at "
-                f"{along.line.rate_Hz:.5g} Hz, which shifts the edges",
+                f"{sized(along.line.rate_Hz, 5)} Hz, which shifts the edges",
                 cause="interference on the pulses, nothing that turns",
                 check=advice(train, result),
             )
@@ -142,7 +142,7 @@ def _of_added(train: PulseTrain, result: TraceResult) -> list[Finding]:
     return [
         Finding(
             what=f"the period swings by ±{sized(train.repeat_pct, 2)} % since what is added to the pulses shifts their "
-            f"edges, the line at {line.rate_Hz:.5g} Hz first of all",
+            f"edges, the line at {sized(line.rate_Hz, 5)} Hz first of all",
             cause="interference on the pulses, nothing that turns",
             check=advice(train, result),
         )

@@ -57,7 +57,7 @@ def levels_words(edges: Edges, unit: str) -> str:
     if lowest < _KEPT * highest:
         low, high = (sized(float(each)) for each in (heights.min(), heights.max()))
         return f"pulses of {low} to {high}{unit and f' {unit}'} from bottom to top"
-    return f"levels {edges.low:.3g} and {edges.high:.3g}{unit and f' {unit}'}"
+    return f"levels {sized(edges.low)} and {sized(edges.high)}{unit and f' {unit}'}"
 
 
 def line_names(result: TraceResult) -> tuple[str, ...]:
@@ -120,18 +120,18 @@ def images_words(rate_Hz: float, interval_s: float) -> str:
     usual_Hz = [each for each in faster_Hz if CARRIERS_Hz[0] <= each <= CARRIERS_Hz[1]]
     if not usual_Hz:
         return ""
-    said = ", ".join(f"{each:.5g}" for each in usual_Hz[:_SHOWN])
+    said = ", ".join(sized(each, 5) for each in usual_Hz[:_SHOWN])
     return f"{said}{' ...' if len(usual_Hz) > _SHOWN else ''} Hz"
 
 
 def jitter_words(jitter_pct: float, floor_pct: float) -> str:
     """Jitter of a period; what is no more than the samples tell, or any clock keeps, is told as that."""
-    return f"{jitter_pct:.2g} %" if jitter_pct > floor_pct else f"below {floor_pct:.1g} %"
+    return f"{sized(jitter_pct, 2)} %" if jitter_pct > floor_pct else f"below {floor_pct:.1g} %"
 
 
 def times_words(times_s: tuple[float, ...]) -> str:
     """The first times of some."""
-    said = ", ".join(f"{each:.5g}" for each in times_s[:_SHOWN])
+    said = ", ".join(sized(each, 5) for each in times_s[:_SHOWN])
     return f"at {said} s{' ...' if len(times_s) > _SHOWN else ''}"
 
 

@@ -27,6 +27,7 @@ from sequencer.readings.waveform import TraceFile
 __all__ = ["TraceResult", "trace_result"]
 
 _BY_LEVELS = {"intermittent contact", "bursts to one side", "periodic disturbance", "quantisation flicker", "unknown"}
+_MOST_SQUARES = 0.5  # of a trace: lines that have so much of them are what it is
 _BLOCKS = 4096  # means that a long trace is looked at as
 _CLIPPED = 0.01  # share of samples on the last level from which a top is called flat
 _FEW_LEVELS = 16  # of a logic analyser: flat by nature
@@ -152,13 +153,16 @@ def trace_result(
     if given is not None and not given.is_inside and train is None:
         reason = "thresholds that do not lie in the trace count none"
     is_flat = train is None and not is_few and _is_last_digits(values)
-    noise, block_n = (None, 1) if train is not None or is_few or is_flat else _as_readings(values, times_s, trace.unit)
     between = None if train is None else hash_of(pulsed.values, times_s, train.edges)
     bursts = None if between is None else between.bursts
     found = _lines(pulsed, times_s, grid, lines, trace.interval_s, bursts, is_few=is_few)
-    if found.is_alone:
+    is_of_carrier = train is None and not is_few and found.carrier is not None and _is_of_lines(lines, values)
+    if found.is_alone or is_of_carrier:
         # The lines of the carrier say what it is, and no noise has to.
-        train, noise, reason = None, None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
+        train, reason = None, "what swings is the carrier of an inverter, and no pulses are seen beside it"
+    noise, block_n = None, 1
+    if train is None and not (found.is_alone or is_of_carrier or is_few or is_flat):
+        noise, block_n = _as_readings(values, times_s, trace.unit)
     gaps_s = unrecorded(times_s)
     return TraceResult(
         name=trace.name,
@@ -264,6 +268,11 @@ def _as_readings(values: FloatArray, times_s: FloatArray, unit: str) -> tuple[Bu
         if of_samples.best.kind == "random telegraph":
             return of_samples, block_n
     return of_means, block_n
+
+
+def _is_of_lines(lines: tuple[Line, ...], values: FloatArray) -> bool:
+    """Whether lines are most of what moves, by their squares."""
+    return sum(each.amplitude**2 for each in lines) / 2 > _MOST_SQUARES * _sd(values) ** 2
 
 
 def _sd(values: FloatArray) -> float:

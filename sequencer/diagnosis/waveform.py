@@ -6,7 +6,7 @@ A trace in, one typed result out; no instrument, no file.
 from dataclasses import asdict
 from typing import Any
 
-from instruments.texts import COMPUTED_DIGITS, json_value
+from instruments.texts import COMPUTED_DIGITS, json_value, sized
 from sequencer.diagnosis.noise.catalogue import averaging_words, noise_words
 from sequencer.diagnosis.noise.rhythm import LEAST_N as LEAST_EDGES
 from sequencer.diagnosis.trace_drive import of_drive
@@ -32,7 +32,7 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
     if result.clipped_pct:
         found.append(
             Finding(
-                what=f"{result.clipped_pct:.2g} % of the samples lie on a flat end: trace or signal is clipped",
+                what=f"{sized(result.clipped_pct, 2)} % of the samples lie on a flat end: trace or signal is clipped",
                 cause="range of the oscilloscope or card too small, or an output at its rail",
                 check="record again in a wider range; what is found below may come from it",
             )
@@ -81,9 +81,10 @@ def findings(result: TraceResult) -> tuple[Finding, ...]:
 def _flat(result: TraceResult) -> Finding:
     unit = f" {result.unit}" if result.unit else ""
     moved = result.highest - result.lowest
-    moves = f", but for its last digits ({moved:.2g}{unit} from end to end)" if moved else ""
+    moves = f", but for its last digits ({sized(moved, 2)}{unit} from end to end)" if moved else ""
     return Finding(
-        what=f"flat: one level of {result.mean:.4g}{unit} throughout{moves}; no pulse in {time_words(result.length_s)}",
+        what=f"flat: one level of {sized(result.mean, 4)}{unit} throughout{moves}; "
+        f"no pulse in {time_words(result.length_s)}",
         cause="what turns stands still, the trace is not connected, the output is stuck, or the record is too short",
         check="record longer; check probe, range, supply of the pickup; turn the shaft by hand and see a level change",
     )
@@ -98,7 +99,10 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
             f"{file}: {result.samples_n} samples of {result.name}, every {time_words(result.interval_s)}, "
             f"{time_words(result.length_s)} in all{left_out}"
         ),
-        f"from {result.lowest:.4g} to {result.highest:.4g}{unit}, mean {result.mean:.4g}, sd {result.sd:.3g}",
+        (
+            f"from {sized(result.lowest, 4)} to {sized(result.highest, 4)}{unit}, "
+            f"mean {sized(result.mean, 4)}, sd {sized(result.sd)}"
+        ),
     ]
     said += given_lines(result)
     if result.unrecorded_n:
@@ -113,14 +117,14 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
     if train is not None:
         edges = train.edges
         said.append(
-            f"pulse train: {train.rate_Hz:.6g} Hz, period {time_words(1 / train.rate_Hz)}, "
-            f"jitter {jitter_words(train.jitter_pct, train.jitter_floor_pct)}, duty {100 * train.duty:.3g} %"
+            f"pulse train: {sized(train.rate_Hz, 6)} Hz, period {time_words(1 / train.rate_Hz)}, "
+            f"jitter {jitter_words(train.jitter_pct, train.jitter_floor_pct)}, duty {sized(100 * train.duty)} %"
         )
         said.append(f"{levels_words(edges, result.unit)}, {counter_words(edges, result.unit)}")
         room = edges.lowest_top - edges.highest_bottom
         said.append(
-            f"hash up to {edges.hash_height:.2g}{unit} peak to peak; between bottoms and tops of the pulses lie "
-            f"{room:.3g}{unit}"
+            f"hash up to {sized(edges.hash_height, 2)}{unit} peak to peak; between bottoms and tops of the pulses lie "
+            f"{sized(room)}{unit}"
         )
     else:
         said.append(f"no pulse train: {result.no_train}")
@@ -134,7 +138,7 @@ def trace_lines(result: TraceResult, file: str) -> list[str]:
         said.append(averaging_words(result.noise.averaging, unit=result.unit))
     if result.lines:
         lines = ", ".join(
-            f"{line.rate_Hz:.5g} Hz ({line.amplitude:.2g}{name and f', {name}'})"
+            f"{sized(line.rate_Hz, 5)} Hz ({sized(line.amplitude, 2)}{name and f', {name}'})"
             for line, name in zip(result.lines, line_names(result), strict=True)
         )
         said.append(f"main lines, with amplitude: {lines}")

@@ -54,6 +54,7 @@ def compare_traces(
     interval_s: float | None = None,
     pulses_per_revolution: int | None = None,
     thresholds: tuple[float, float] | None = None,
+    page: Path | str | None = None,
 ) -> TracePair:
     """What changed from one trace to another of the same signal: drive off and on, before and after a filter.
 
@@ -64,25 +65,48 @@ def compare_traces(
         interval_s: of both, for files without times.
         pulses_per_revolution: of the wheel.
         thresholds: lower and upper one that both are counted with; None = as found.
+        page: where a report of both is written as one HTML or PDF file; None = nowhere.
 
     Raises:
         ReadingsError: one cannot be read, or they are in different units.
+        RecordError: the page cannot be written.
     """
     traces = [read_trace(Path(each), column=column, interval_s=interval_s) for each in (first, second)]
-    return trace_pair(*traces, pulses_per_revolution=pulses_per_revolution, thresholds=thresholds)
+    pair = trace_pair(*traces, pulses_per_revolution=pulses_per_revolution, thresholds=thresholds)
+    if page is not None:
+        _write_pair_page(Path(page), (Path(first), Path(second)), (traces[0], traces[1]), pair)
+    return pair
+
+
+def _write_pair_page(page: Path, paths: tuple[Path, Path], found: tuple[TraceFile, TraceFile], pair: TracePair) -> None:
+    from sequencer.reports.trace_pair import pair_html  # noqa: PLC0415  jinja2 only where a page is made
+
+    digests = _digest(paths[0], page), _digest(paths[1], page)
+    views = trace_views(found[0], pair.first), trace_views(found[1], pair.second)
+    names = paths[0].name, paths[1].name
+    write_page(
+        pair_html(pair, views, files=names, digests=digests),
+        page,
+        foot=Foot(lines=(f"{names[0]}, {names[1]}", f"SHA-256 {digests[0][:16]}..., {digests[1][:16]}...")),
+    )
 
 
 def _write_page(page: Path, path: Path, found: TraceFile, result: TraceResult) -> None:
     from sequencer.reports.trace import html  # noqa: PLC0415  jinja2 only where a page is made
 
-    if page.exists() and page.samefile(path):
-        raise RecordError("is the trace itself", where=str(page), todo="write the report elsewhere")
-    digest = "none: what came through a pipe cannot be read again"
-    if path.is_file():
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    digest = _digest(path, page)
     write_page(
         html(result, trace_views(found, result), file=path.name, digest=digest),
         page,
         foot=Foot(lines=(path.name, f"SHA-256 {digest}")),
     )
+
+
+def _digest(path: Path, page: Path) -> str:
+    """SHA-256 of a trace, which the page must not be written over."""
+    if page.exists() and page.samefile(path):
+        raise RecordError("is the trace itself", where=str(page), todo="write the report elsewhere")
+    if not path.is_file():
+        return "none: what came through a pipe cannot be read again"
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

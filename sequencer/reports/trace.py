@@ -14,7 +14,7 @@ from sequencer.reports import trace_plots as plots
 from sequencer.reports.as_text import fixed, significant
 from sequencer.reports.page import page
 
-__all__ = ["CounterRow", "counter_rows", "html"]
+__all__ = ["CounterRow", "capital", "counter_rows", "facts", "html"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,10 +44,10 @@ def html(result: TraceResult, views: TraceViews, *, file: str, digest: str) -> s
         file=file,
         digest=digest,
         r=result,
-        headline=_capital(found[0].what) if found else "Nothing was found: the trace is flat, or too short",
-        found=[(_capital(each.what), _capital(each.cause), _capital(each.check)) for each in found],
-        facts=_facts(result),
-        said=[_capital(line) for line in trace_lines(result, file)[1:]],
+        headline=capital(found[0].what) if found else "Nothing was found: the trace is flat, or too short",
+        found=[(capital(each.what), capital(each.cause), capital(each.check)) for each in found],
+        facts=facts(result),
+        said=[capital(line) for line in trace_lines(result, file)[1:]],
         why=views.detail.why if views.detail else "",
         periods_n=views.folded.periods_n if views.folded else 0,
         allan=views.allan,
@@ -66,7 +66,8 @@ def html(result: TraceResult, views: TraceViews, *, file: str, digest: str) -> s
     )
 
 
-def _facts(result: TraceResult) -> list[tuple[str, str]]:
+def facts(result: TraceResult) -> list[tuple[str, str]]:
+    """Name and text of what is known of a trace before it is looked at."""
     unit = f" {result.unit}" if result.unit else ""
     length, interval = (_time(each) for each in (result.length_s, result.interval_s))
     return [
@@ -115,5 +116,6 @@ def _signed(value: float) -> str:
     return f"{'+' if value > 0 else ''}{significant(value, 3)}"
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """A sentence that begins as one."""
     return text[:1].upper() + text[1:]

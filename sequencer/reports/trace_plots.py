@@ -41,15 +41,17 @@ def time_in(span_s: float) -> tuple[float, str]:
     return 1e9, "ns"
 
 
-def whole_plot(views: TraceViews, result: TraceResult) -> str:
-    """The trace from end to end, with the thresholds."""
+def whole_plot(views: TraceViews, result: TraceResult, *, beside: TraceResult | None = None) -> str:
+    """The trace from end to end, with the thresholds; on a scale that holds another one too, if it stands beside it."""
     outline = views.whole
     factor, unit = time_in(result.length_s)
     legend = [_legend_of(outline), *_threshold_legend(result)]
     drawing, top = legend_drawing("Trace from end to end", legend, below=_HEIGHT + 46)
     half_s = 0.0 if outline.is_line else float(outline.times_s[1] - outline.times_s[0]) / 2  # of a column
     ends = ((float(outline.times_s[0]) - half_s) * factor, (float(outline.times_s[-1]) + half_s) * factor)
-    panel = Panel(drawing, Scale(*ends, _LEFT, _RIGHT), Scale(*_levels(result), top + _HEIGHT, top))
+    levels = np.array([_levels(each) for each in (result, beside) if each is not None])
+    high_low = Scale(float(levels.min()), float(levels.max()), top + _HEIGHT, top)
+    panel = Panel(drawing, Scale(*ends, _LEFT, _RIGHT), high_low)
     panel.frame(f"Time in {unit}", _value_label(result))
     _draw_outline(panel, outline, factor, 0.0)
     _draw_thresholds(panel, result)
@@ -154,8 +156,11 @@ def intervals_plot(intervals: Outline | None, result: TraceResult) -> str:
     return drawing.svg()
 
 
-def spectrum_plot(views: TraceViews, result: TraceResult) -> str:
-    """Amplitude over frequency, both in powers of ten; the main lines carry their number."""
+def spectrum_plot(views: TraceViews, result: TraceResult, *, beside: TraceViews | None = None) -> str:
+    """Amplitude over frequency, both in powers of ten; the main lines carry their number.
+
+    On a scale that holds another one too, if it stands beside it.
+    """
     known = views.amplitudes > 0
     if known.sum() < 3:
         return sentence("No spectrum: the samples are not evenly spaced, few, or flat.")
@@ -163,9 +168,13 @@ def spectrum_plot(views: TraceViews, result: TraceResult) -> str:
     legend: list[tuple[Sample, str]] = [(line_sample(_TRACE), "largest amplitude about each frequency")]
     drawing, top = legend_drawing("Spectrum", legend, below=_HEIGHT + 46)
     top += 14  # for the numbers of the lines
-    high = float(heights.max()) + 0.35
-    low = max(float(np.quantile(heights, 0.02)) - 0.3, high - 8)
-    x = Scale(float(rates[0]), float(rates[-1]), _LEFT, _RIGHT)
+    both = [(rates, heights)]
+    if beside is not None and (beside.amplitudes > 0).any():
+        is_there = beside.amplitudes > 0
+        both.append((np.log10(beside.rates_Hz[is_there]), np.log10(beside.amplitudes[is_there])))
+    high = max(float(each.max()) for _, each in both) + 0.35
+    low = max(min(float(np.quantile(each, 0.02)) for _, each in both) - 0.3, high - 8)
+    x = Scale(min(float(each[0]) for each, _ in both), max(float(each[-1]) for each, _ in both), _LEFT, _RIGHT)
     panel = Panel(drawing, x, Scale(low, high, top + _HEIGHT - 14, top))
     _draw_decades(panel, "Frequency in Hz", f"Amplitude{_in(result.unit)}")
     panel.series(panel.inside(_places(rates, heights)), _TRACE)

@@ -13,6 +13,7 @@ from fleet import measured, prepared
 from instruments.simulated.faults import fault
 from sequencer.diagnosis.diagnose import diagnose
 from sequencer.readings.table import tidy
+from sequencer.steps.capture.evaluation import captures
 
 ISOLATOR, PULSES = "current-isolator", "pulse-to-current"
 TOLERANCE_mA = {ISOLATOR: 0.016, PULSES: 0.032}
@@ -174,3 +175,15 @@ def test_mains_stays_with_the_drive_off_and_a_carrier_does_not():
     rng = np.random.default_rng(3)
     both.loc[both["role"] == "capture, drive off", "signal"] = 4 + rng.normal(0, 0.0006, N)
     assert first(ISOLATOR, both).best.name == "periodic disturbance"
+
+
+def test_drive_off_and_on_are_compared_whatever_the_steps_are_named():
+    # The off burst has a step and a point of its own; a second on burst is held against it too.
+    _, both = readings(ISOLATOR, run="", captured="noise", size=3)
+    is_off, is_on = (both["role"] == role for role in ("capture, drive off", "capture"))
+    both.loc[is_off, ["step", "step_name", "point"]] = [3, "pump standing", 0]
+    again = both[is_on].assign(step=12, step_name="pump at full speed")
+    table = pd.concat([both, again], ignore_index=True)
+    found = captures(table, prepared(ISOLATOR)[0].sheet, {})
+    assert [[burst.drive for burst in each.bursts] for each in found] == [["off", "on"]] * 2
+    assert all(each.effect is not None for each in found)

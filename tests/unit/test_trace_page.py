@@ -242,10 +242,26 @@ def test_lines_of_an_inverter_are_named_by_their_place():
     assert names[3157] == "2 x the carrier of an inverter - its output"
 
 
-def test_a_page_is_of_one_trace(tmp_path):
-    done = CliRunner().invoke(cli, ["trace", "off.csv", "on.csv", "--report", str(tmp_path / "page.html")])
-    assert done.exit_code == 2
-    assert "--report is of one trace" in done.stderr
+def test_two_traces_stand_side_by_side_on_one_page(tmp_path):
+    t = np.arange(4000) * INTERVAL_S
+    files = [tmp_path / "off.csv", tmp_path / "on.csv"]
+    for file, size in zip(files, (0.0, 1.0), strict=True):
+        values = pulses() + size * np.sin(2 * np.pi * 1610 * t)
+        rows = np.stack((t, values), axis=1)
+        np.savetxt(file, rows, delimiter=",", header="time [s],pickup [V]", comments="", fmt="%.6g")
+    page = tmp_path / "drive.html"
+    done = CliRunner().invoke(cli, ["trace", *map(str, files), "--report", str(page)])
+    assert done.exit_code == 0
+    told = unescape(page.read_text(encoding="utf-8"))
+    assert "What changed from off.csv to on.csv" in told
+    assert told.count("<svg") == 4  # trace and spectrum of each
+    row = re.search(r'<tr><td class="n">1610[^<]*</td><td class="n">([^<]*)</td><td class="n">([^<]*)</td>', told)
+    assert float(row[1].replace("−", "-")) < 0.05  # the sine that was added is the one line that changed
+    assert float(row[2]) == pytest.approx(1.0, rel=0.05)
+    for file in files:
+        assert hashlib.sha256(file.read_bytes()).hexdigest() in told
+    refused = CliRunner().invoke(cli, ["trace", *map(str, files), "--report", str(files[1])])
+    assert refused.exit_code != 0
 
 
 def test_decades_are_the_powers_of_ten_between_two_logarithms():

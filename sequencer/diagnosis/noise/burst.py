@@ -203,7 +203,11 @@ def _found(burst: Burst) -> BurstNoise:
         return _held(burst, held)
     coarse = coarse_fit(burst)
     if coarse is not None:
-        found, moving = _noise(burst, [coarse], None), beneath(burst)
+        moving = beneath(burst)
+        if moving is not None and moving.kind == "mains pickup":  # the line says more than the digits that it turns
+            found = _noise(burst, [moving], None)
+            return replace(found, second=_kind(coarse, found.best.weight), U_best=math.nan)
+        found = _noise(burst, [coarse], None)
         return found if moving is None else replace(found, second=_kind(moving, found.best.weight), U_best=math.nan)
     fits = _fits(burst)
     return _noise(burst, fits, likeliest_pair(burst, fits))

@@ -28,7 +28,7 @@ def noise_words(noise: BurstNoise) -> tuple[str, ...]:
     best, second = noise.best, noise.second
     if math.isfinite(noise.least_s):
         maybe = [each.kind for each in noise.kinds[1:] if each.weight >= LIKELY]
-        longer = f"record longer: at least {noise.least_s:.3g} s"
+        longer = f"record longer: at least {sized(noise.least_s)} s"
         return (
             f"too little to tell a kind of noise: what moves does so once in the record; {longer}",
             *((f"it may be {', '.join(maybe)}",) if maybe else ()),
@@ -73,7 +73,7 @@ def noise_words(noise: BurstNoise) -> tuple[str, ...]:
 def _level_words(noise: BurstNoise) -> str:
     """The best value, to the digits of its 95 % interval where it has one."""
     if not 0 < noise.U_best < math.inf:
-        return f"{noise.best_value:.6g} {noise.unit}".rstrip()
+        return f"{sized(noise.best_value, 6)} {noise.unit}".rstrip()
     digits = max(1 - math.floor(math.log10(noise.U_best)), 0)
     return f"{noise.best_value:.{digits}f} ± {sized(noise.U_best, 2)} {noise.unit}".rstrip() + " (95 %)"
 
@@ -87,8 +87,8 @@ def averaging_words(averaging: Averaging, *, unit: str, span: float | None = Non
     """What a mean is worth, and, where the span is known, how many readings bring it below a target in % of it."""
 
     def worth(deviation: float) -> str:
-        share = "" if span is None else f" ({100 * deviation / span:.2g} % of span)"
-        return f"{deviation:.2g} {unit}".rstrip() + share
+        share = "" if span is None else f" ({sized(100 * deviation / span, 2)} % of span)"
+        return f"{sized(deviation, 2)} {unit}".rstrip() + share
 
     said = f"one reading is good to {worth(averaging.sd)}"
     if averaging.best_n > 1:
@@ -96,7 +96,7 @@ def averaging_words(averaging: Averaging, *, unit: str, span: float | None = Non
     needed = None if span is None else averaging.needed_n(target_pct / 100 * span)
     if needed is not None and 1 < needed <= _MOST_AHEAD * averaging.means_n[-1]:
         time_s = needed * averaging.interval_s
-        said += f"; averaging {needed} readings ({time_s:.2g} s) brings it below {target_pct:g} %"
+        said += f"; averaging {needed} readings ({sized(time_s, 2)} s) brings it below {target_pct:g} %"
     if averaging.sd == 0:
         return said
     if averaging.is_falling:
@@ -109,7 +109,7 @@ def averaging_words(averaging: Averaging, *, unit: str, span: float | None = Non
 
 def drive_words(effect: DriveEffect, *, unit: str = "", flickers: bool = False) -> str:
     """What the drive adds; `flickers`: the readings are on neighbouring levels, which they leave or not by chance."""
-    off, on = (f"{each:.4g} {unit}".rstrip() for each in effect.levels)
+    off, on = (f"{sized(each, 4)} {unit}".rstrip() for each in effect.levels)
     if effect.is_by_level:
         return (
             f"with the drive off the level is {off}, and on {on}: the noise may go with it, and is not compared; "
@@ -122,7 +122,9 @@ def drive_words(effect: DriveEffect, *, unit: str = "", flickers: bool = False) 
         )
     ratio = _ratio(effect)
     if effect.is_louder:
-        level = f" (the level, {off} and {on}, makes {effect.by_level:.2g} at most)" if effect.by_level > 1 else ""
+        level = (
+            f" (the level, {off} and {on}, makes {sized(effect.by_level, 2)} at most)" if effect.by_level > 1 else ""
+        )
         return f"with the drive on the noise is {ratio} times as large{level}: it comes from the drive"
     if effect.is_unclear:
         return f"with the drive on the noise is {ratio} times as large, which may be chance: take more readings"
@@ -130,7 +132,7 @@ def drive_words(effect: DriveEffect, *, unit: str = "", flickers: bool = False) 
 
 
 def _ratio(effect: DriveEffect) -> str:
-    return f"{effect.ratio:.2g}" if effect.ratio < 10 else f"{effect.ratio:.0f}"
+    return sized(effect.ratio, 2) if effect.ratio < 10 else f"{effect.ratio:.0f}"
 
 
 def line_words(line: DriveLine) -> tuple[str, ...]:
@@ -140,10 +142,11 @@ def line_words(line: DriveLine) -> tuple[str, ...]:
     above_Hz, below_Hz = (turns * reading_Hz + sign * line.rate_Hz for sign in (1, -1))
     mains = f"{line.mains} of mains" if line.mains else "none of the first ten harmonics of mains"
     said = (
-        f"the line at {line.rate_Hz:.3g} Hz comes with the drive (off: {100 * line.left:.0f} % of it), where {mains} "
-        "would appear too: most likely the carrier of its pulse-width modulation, seen as an alias. "
-        f"{reading_Hz:.4g} readings a second show n x {reading_Hz:.4g} ± {line.rate_Hz:.3g} Hz alike for every n, such "
-        f"as {below_Hz:.5g} and {above_Hz:.5g} Hz: which one it is, they cannot tell"
+        f"the line at {sized(line.rate_Hz)} Hz comes with the drive (off: {100 * line.left:.0f} % of it), "
+        f"where {mains} would appear too: most likely the carrier of its pulse-width modulation, seen as an alias. "
+        f"{sized(reading_Hz, 4)} readings a second show n x {sized(reading_Hz, 4)} ± {sized(line.rate_Hz)} Hz "
+        f"alike for every n, such as {sized(below_Hz, 5)} and {sized(above_Hz, 5)} Hz: which one it is, "
+        "they cannot tell"
     )
     check = (
         "check: read at another interval, where an alias moves; change the carrier frequency at the drive, and the "

@@ -6,6 +6,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
+from instruments.texts import sized
 from sequencer.evaluation.figures.per_point import FloatArray
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "expanded_of_mean",
     "gaussian",
     "gaussian_of",
+    "log_beneath",
     "logit",
     "share_of",
     "show",
@@ -150,6 +152,11 @@ def cost_of_step(step: float, sd: float, share: float, largest: float, readings_
     return cost_of_size(step, known_to, sd, largest) + 2 * math.log1p((step / (_USUAL_STEP * largest)) ** 2)
 
 
+def log_beneath(tried_n: int) -> FloatArray:
+    """Log probability of no white noise beside another kind, which is as likely as some, and of each size tried."""
+    return np.asarray(np.log(np.array((0.5, *[0.5 / (tried_n - 1)] * (tried_n - 1)))))
+
+
 def share_of(logit: float) -> float:
     """A share, 0..1, from its logit."""
     return 1 / (1 + math.exp(-min(max(logit, -_LARGEST_LOGIT), _LARGEST_LOGIT)))
@@ -167,4 +174,4 @@ def logit(share: float) -> float:
 
 def show(size: float, unit: str, digits: int = 3) -> str:
     """A size with its unit."""
-    return f"{size:.{digits}g} {unit}".strip()
+    return f"{sized(size, digits)} {unit}".strip()

@@ -43,7 +43,9 @@ class Pair:
 
 
 def likeliest_pair(burst: Burst, fits: list[BurstFit]) -> Pair | None:
-    """None where no kind that is likely leaves anything that is not white."""
+    """None where no kind that is likely leaves anything that is not white, or the likeliest needs no second."""
+    if _is_enough(burst, max(fits, key=lambda fit: fit.log_evidence)):
+        return None
     some = [fit for fit in fits if fit.residual is not None and fit.kind != "white noise"]
     some.sort(key=lambda fit: -fit.log_evidence)
     likely = list(dict.fromkeys(fit.kind for fit in some))[:_TRIED_FIRST_N]
@@ -60,6 +62,25 @@ def likeliest_pair(burst: Burst, fits: list[BurstFit]) -> Pair | None:
     refined = [each for pair in starts for each in _in_turn(burst, pair)]
     best = max((*found, *refined, *_beside_singles(burst)), key=lambda pair: pair.log_evidence, default=None)
     return None if best is None else _cleared(burst, best)
+
+
+def _is_enough(burst: Burst, first: BurstFit) -> bool:
+    """Whether a kind that bends to nothing else leaves white noise: two others would tell no more."""
+    if (
+        first.residual is None
+        or first.is_left is not None
+        or first.kind in _HIDDEN
+        or KINDS_BY_NAME[first.kind].is_flexible
+    ):
+        return False
+    return first.kind != "white noise" and _is_white(burst, first)
+
+
+def _is_white(burst: Burst, first: BurstFit) -> bool:
+    """Whether what a kind leaves is white, as far as a second kind would be looked for in it."""
+    rest = first.residual
+    assert rest is not None, "of a kind that leaves something"
+    return chance_of_white(rest, burst.floor, is_cut=first.is_left is not None) > _ODD_P
 
 
 def _cleared(burst: Burst, pair: Pair) -> Pair:
@@ -79,9 +100,7 @@ def _cleared(burst: Burst, pair: Pair) -> Pair:
 def _with(burst: Burst, first: BurstFit) -> list[Pair]:
     """The first with the kinds that tell best what it leaves; none where that is white."""
     rest, kind = first.residual, KINDS_BY_NAME[first.kind]
-    if rest is None or len(rest) < _LEAST_N:
-        return []
-    if chance_of_white(rest, burst.floor, is_cut=first.is_left is not None) > _ODD_P:
+    if rest is None or len(rest) < _LEAST_N or _is_white(burst, first):
         return []
     left = _left(burst, rest, first)
     part = replace(left, y=left.y[:_PART_N], t=left.t[:_PART_N])

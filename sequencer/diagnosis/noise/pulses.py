@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.errors import ReadingsError
+from instruments.texts import sized
 from sequencer.diagnosis.noise.bounces import Bounce, closings_of
 from sequencer.diagnosis.noise.edges import Edges
 from sequencer.diagnosis.noise.marks import Marks
@@ -226,8 +227,8 @@ def _too_few(edges: Edges, few: Bounce | None) -> ReadingsError:
     what = "rising edge" if few is None else "closing"
     counted = f"{many} {what}{'' if many == 1 else 's'}"
     return ReadingsError(
-        f"too few pulses for a rate: {counted} between {edges.lower:.4g} and {edges.upper:.4g}; "
-        f"record longer: at least {needed_s:.3g} s",
+        f"too few pulses for a rate: {counted} between {sized(edges.lower, 4)} and {sized(edges.upper, 4)}; "
+        f"record longer: at least {sized(needed_s)} s",
         allowed=f"at least {LEAST_N} rising edges",
         todo="record longer",
     )
@@ -244,8 +245,8 @@ def _irregular(edges: Edges, rhythm: Rhythm) -> ReadingsError:
     else:
         why = f"too many are lacking between them for one period ({missing_n} of {missing_n + len(rhythm.kept_s)})"
     return ReadingsError(
-        f"the edges come at no regular rate: {len(edges.rising_s)} rising edges, from {gaps_s.min():.3g} to "
-        f"{gaps_s.max():.3g} s apart, half of them within {np.median(gaps_s):.3g} s; {why}",
+        f"the edges come at no regular rate: {len(edges.rising_s)} rising edges, from {sized(gaps_s.min())} to "
+        f"{sized(gaps_s.max())} s apart, half of them within {sized(np.median(gaps_s))} s; {why}",
         todo="give thresholds that pass the noise, or look at it as readings",
     )
 

@@ -19,6 +19,7 @@ _DIGITS = 0.7  # sd in steps of the resolution up to which readings say nothing 
 _ONE_WAY: tuple[NoiseKind, ...] = ("drift", "warm-up")
 _SLOW: tuple[NoiseKind, ...] = (*_ONE_WAY, "level step", "slow wander", "1/f noise")
 _MOVE_ALL: tuple[NoiseKind, ...] = (*_SLOW, "mains pickup", "periodic disturbance")
+_SEEN_IN_DIGITS: tuple[NoiseKind, ...] = (*_ONE_WAY, "mains pickup")  # of the rest digits make too much
 _LEAST_NATS = 5.0  # that what moves beneath is likelier by than none
 _BACK = 0.5  # of the moves go back the one before: on stairs few do
 _PART_N = 2000  # readings that what moves is looked for in
@@ -40,12 +41,14 @@ def coarse_fit(burst: Burst) -> BurstFit | None:
 
 
 def beneath(burst: Burst) -> BurstFit | None:
-    """What moves all readings beneath the steps; None where nothing does. Within two steps only a drift is told."""
+    """What moves all readings beneath the steps; None where nothing does. Within two steps drift and mains alone."""
     is_still = burst.y.std() <= _DIGITS * burst.resolution
     every = max(math.ceil(len(burst.y) / _PART_N), 1)
     part = replace(burst, y=burst.y[::every], t=burst.t[::every])
     # Read seldomer, mains would be seen elsewhere.
-    names = _ONE_WAY if is_still else _MOVE_ALL if every == 1 else _SLOW
+    moving = _MOVE_ALL if every == 1 else _SLOW
+    in_digits = _SEEN_IN_DIGITS if every == 1 else _ONE_WAY
+    names = in_digits if is_still else moving
     fits = [fit for name in names for fit in KINDS_BY_NAME[name].fit_burst(part) if not fit.is_once]
     best = max(fits, key=lambda fit: fit.log_evidence, default=None)
     white = max(fit.log_evidence for fit in WHITE.fit_burst(part))

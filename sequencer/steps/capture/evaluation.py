@@ -81,9 +81,9 @@ def captures(table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> tup
     rows = valid_rows(table[table["role"].isin(BURST_ROLES)])
     taps = {tap.name: tap for tap in sheet.taps}
     found = []
-    for (_step, _point, name), part in rows.groupby(["step", "point", "tap"], sort=False):
-        tap = taps[str(name)]
-        known = receivers.get(str(name), {})
+    for name, part in _places(rows):
+        tap = taps[name]
+        known = receivers.get(name, {})
         unit = str(part["signal_unit"].iloc[0])
         is_counted = are_counted(sheet.taps[: sheet.taps.index(tap) + 1])
         bursts = [
@@ -107,6 +107,28 @@ def captures(table: pd.DataFrame, sheet: DataSheet, receivers: Receivers) -> tup
             )
         )
     return tuple(found)
+
+
+def _places(rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """Tap and readings of each capture, those with the drive off beside those with it on, whatever the steps are named.
+
+    Where a step has only one of them, the other is the nearest one at that tap and setpoint that has none of its own.
+    """
+    found = [(str(name), part) for (_step, _point, name), part in rows.groupby(["step", "point", "tap"], sort=False)]
+    roles = [set(part["role"]) for _, part in found]
+    places = [(name, float(part["setpoint_pct"].iloc[0])) for name, part in found]
+    quiet = [at for at, each in enumerate(roles) if each == {QUIET_BURST}]
+    used, joined = set(), {}
+    for at, (name, part) in enumerate(found):
+        joined[at] = (name, part)
+        if QUIET_BURST in roles[at]:
+            continue
+        others = [each for each in quiet if places[each] == places[at]]
+        if others:
+            nearest = min(others, key=lambda each: abs(each - at))
+            used.add(nearest)
+            joined[at] = name, pd.concat((found[nearest][1], part))
+    return [each for at, each in joined.items() if at not in used]
 
 
 def _burst(rows: pd.DataFrame, unit: str, known: Mapping[str, float], *, is_counted: bool) -> Burst:

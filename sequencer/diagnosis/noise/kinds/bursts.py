@@ -113,7 +113,7 @@ def _burst_fit(burst: Burst, at: FloatArray, shape: _Shape, sign: int, best: flo
     return BurstFit(
         kind="bursts to one side",
         log_evidence=best + gained - chosen,
-        words=f"{100 * share:.2g} % of the readings by {show(size, unit)} {_SHAPES[shape]}, "
+        words=f"{sized(100 * share, 2)} % of the readings by {show(size, unit)} {_SHAPES[shape]}, "
         f"the rest sd {show(sd, unit)}",
         residual=y[is_left] - at[0],
         is_left=is_left,

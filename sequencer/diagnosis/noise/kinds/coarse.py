@@ -5,6 +5,7 @@ A burst at one point shows it as flicker between two levels, or not at all.
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_cdf, log_normal
 from sequencer.diagnosis.noise.kinds.flicker import FLICKER
 from sequencer.diagnosis.noise.kinds.kind import KindOfNoise, Run, RunFit
@@ -54,7 +55,7 @@ def _fit_run(run: Run) -> RunFit | None:
     return RunFit(
         theta=(size,),
         log_evidence=best - _CHOSEN_NATS,
-        text=f"reads in steps of {run.shown(size, 3)}, {100 * size:.2g} % of span",
+        text=f"reads in steps of {run.shown(size, 3)}, {sized(100 * size, 2)} % of span",
     )
 
 

@@ -71,10 +71,11 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
     far = y[(np.abs(y - middle) > max(_DROPPED_SDS * beneath, _LEAST_DROP * largest)) & is_possible]
     if _FEWEST_LOST <= len(far) < _MOST_SHARE * len(y):
         place, blur = core(far, max(floor, _FINEST_PLACE * largest))
-        if blur < _WIDEST_PLACE * largest and abs(place) > _NEAR_RAIL * largest:
+        if blur < _WIDEST_PLACE * largest:  # also near zero: an open input has an offset, and less noise than a signal
             there = np.where(is_possible, log_lost(y, place, blur, width), -np.inf)
             chosen = cost_of_place(width, blur / math.sqrt(len(far))) + cost(1, len(far) + 1)
-            fits.append(_lost_to(burst, there, chosen, place))
+            is_zero = abs(place) <= _NEAR_RAIL * largest
+            fits.append(_lost_to(burst, there, chosen, 0.0 if is_zero else place))
     # Half open, it leaves any part of the signal.
     part_n = np.count_nonzero(far * np.sign(middle) > 0)
     if abs(middle) > _LEAST_SIGNAL * float(np.ptp(y)) and part_n >= _FEWEST_PARTS:
@@ -106,7 +107,7 @@ def _lost_to(burst: Burst, lost: FloatArray, chosen: float, place: float = 0.0, 
     return BurstFit(
         kind="intermittent contact",
         log_evidence=best - cost(1, len(y)) - chosen - math.log(_PLACES_N),
-        words=f"{100 * share:.2g} % of the readings drop out{where}",
+        words=f"{sized(100 * share, 2)} % of the readings drop out{where}",
         residual=y[is_left] - y[is_left].mean(),
         is_left=is_left,
         sd=sd,

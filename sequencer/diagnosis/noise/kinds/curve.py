@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.fitting import cost, expanded_of_mean, gaussian_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -42,10 +43,10 @@ def curve_fit(burst: Burst) -> BurstFit | None:
     if turns_n:
         words = (
             f"it moves by {show(float(np.ptp(curve)), burst.unit)} and turns {'once' if turns_n == 1 else turns_n}"
-            f"{'' if turns_n == 1 else ' times'} in {burst.length_s:.3g} s"
+            f"{'' if turns_n == 1 else ' times'} in {sized(burst.length_s)} s"
         )
     else:
-        words = f"{show(moved, burst.unit)} in {burst.length_s:.3g} s, not at one pace"
+        words = f"{show(moved, burst.unit)} in {sized(burst.length_s)} s, not at one pace"
     return BurstFit(
         kind="unknown" if turns_n else "drift",
         log_evidence=logs,

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_cdf
 from sequencer.diagnosis.noise.fitting import climb, cost, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
@@ -71,7 +72,7 @@ def _fit_run(run: Run) -> RunFit | None:
     return RunFit(
         theta=(share,),
         log_evidence=float(np.logaddexp.reduce([each for each, _ in every]) - np.log(len(every))),
-        text=f"up to {200 * share:.3g} % of the pulses count twice, another share at each reading",
+        text=f"up to {sized(200 * share)} % of the pulses count twice, another share at each reading",
     )
 
 

@@ -5,6 +5,7 @@ import math
 import numpy as np
 from scipy import fft
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.averaging import CLOCK_Hz, counter_resolution
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
 from sequencer.diagnosis.noise.fitting import cells, climb, cost, cost_of_step, logit, share_of, show
@@ -206,12 +207,12 @@ def _words(burst: Burst, low: float, step: float, duty: float, gate_n: float, *,
         ends = min(between, middle) - 2 * u, max(between, middle) + 2 * u
         words += f"; if it is rounded, between {show(ends[0], unit, 6)} and {show(ends[1], unit, 6)}"
     if gate_n > 1:
-        words += f"; it changes from gate to gate of {gate_n * burst.interval_s:.2g} s alone"
+        words += f"; it changes from gate to gate of {sized(gate_n * burst.interval_s, 2)} s alone"
     if unit != "Hz":
         return words
     finer_Hz = counter_resolution(between, 1 / step, clock_Hz=CLOCK_Hz)
     return (
-        f"{words}; a gate of {1 / step:.3g} s has that step, a reciprocal counter with a clock of "
+        f"{words}; a gate of {sized(1 / step)} s has that step, a reciprocal counter with a clock of "
         f"{CLOCK_Hz / 1e6:g} MHz one of {show(finer_Hz, unit, 2)} in the same time"
     )
 
@@ -280,7 +281,7 @@ def _text(rate: PulseRate, smallest: float, largest: float, *, is_seldom: bool) 
 
 
 def _between(low: float, high: float) -> str:
-    return f"{high:.2g}" if high < 1.1 * low else f"{low:.2g} to {high:.2g}"
+    return sized(high, 2) if high < 1.1 * low else f"{sized(low, 2)} to {sized(high, 2)}"
 
 
 def _lattices(values: FloatArray, low: float, high: float, sd: float) -> list[tuple[float, float]]:

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.fitting import show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.diagnosis.noise.kinds.telegraph import TELEGRAPH
@@ -21,7 +22,7 @@ def held_fit(burst: Burst, held_n: int) -> BurstFit:
     return BurstFit(
         kind="display steps",
         log_evidence=0.0,
-        words=f"each value{step} stands for about {held_n} readings ({held_n * burst.interval_s:.2g} s): "
+        words=f"each value{step} stands for about {held_n} readings ({sized(held_n * burst.interval_s, 2)} s): "
         f"{len(burst.y)} readings are worth {shown_n}",
         size=burst.resolution or math.nan,
     )
@@ -38,8 +39,8 @@ def stairs_fit(burst: Burst) -> BurstFit | None:
     return BurstFit(
         kind="display steps",
         log_evidence=0.0,
-        words=f"{len(levels)} levels of the last digit ({show(burst.resolution, burst.unit)}), {stays_n:.2g} readings "
-        "on each before the next: something slow, finer than is shown",
+        words=f"{len(levels)} levels of the last digit ({show(burst.resolution, burst.unit)}), "
+        f"{sized(stays_n, 2)} readings on each before the next: something slow, finer than is shown",
         size=burst.resolution,
     )
 

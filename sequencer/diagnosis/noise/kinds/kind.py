@@ -92,7 +92,7 @@ class Burst:
         """Which reading of all that were taken, and when, in words."""
         taken_s = self.t if self.record_s is None else self.record_s
         number = 1 + int(np.count_nonzero(taken_s < self.t[index]))
-        return f"{number} of {len(taken_s)}, after {float(self.t[index] - taken_s[0]):.3g} s"
+        return f"{number} of {len(taken_s)}, after {sized(float(self.t[index] - taken_s[0]))} s"
 
     def only(self, is_kept: BoolArray) -> "Burst":
         """Some of the readings."""

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.fitting import cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.diagnosis.noise.kinds.sine import sine_in_run, strongest
@@ -60,19 +61,19 @@ def _words(burst: Burst, rate_Hz: float, orders: tuple[int, ...], amplitude: flo
     if turns < _LEAST_TURNS:
         # Less than a turn goes with any amplitude that is no less than half of the way it goes.
         return (
-            f"near {first_Hz:.4g} Hz, amplitude not determinable, at least about {show(amplitude, burst.unit, 2)}: "
-            f"read every {1e3 * burst.interval_s:.3g} ms it goes {turns:.2g} of a turn in {burst.length_s:.3g} s; "
-            "read at another interval, or longer"
+            f"near {sized(first_Hz, 4)} Hz, amplitude not determinable, at least about "
+            f"{show(amplitude, burst.unit, 2)}: read every {sized(1e3 * burst.interval_s)} ms it goes "
+            f"{sized(turns, 2)} of a turn in {sized(burst.length_s)} s; read at another interval, or longer"
         )
-    words = f"{first_Hz:.4g} Hz, amplitude {show(amplitude, burst.unit)}"
+    words = f"{sized(first_Hz, 4)} Hz, amplitude {show(amplitude, burst.unit)}"
     if _LEAST_KEPT < kept < _MOST_KEPT:
         whole = show(amplitude / kept, burst.unit)
         words += f" ({whole} before the aperture of {1e3 * burst.aperture_s:g} ms)"
     if len(orders) > 1:
-        words += " with " + " and ".join(f"{order * rate_Hz:.4g} Hz" for order in orders[1:])
+        words += " with " + " and ".join(f"{sized(order * rate_Hz, 4)} Hz" for order in orders[1:])
     seen_Hz = alias_Hz(first_Hz, burst.interval_s)
     if seen_Hz < _ALIAS_SHARE * first_Hz:
-        words += f"; read every {1e3 * burst.interval_s:.3g} ms it appears at {seen_Hz:.3g} Hz"
+        words += f"; read every {sized(1e3 * burst.interval_s)} ms it appears at {sized(seen_Hz)} Hz"
     return words
 
 

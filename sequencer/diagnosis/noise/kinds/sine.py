@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.fitting import LOG_2PI, cells, climb, cost, gaussian, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise, Run, RunFit
 from sequencer.diagnosis.noise.sines import explained, false_alarm, fit_sines, level_beside_sines
@@ -102,11 +103,11 @@ def _sine_in_time(burst: Burst) -> BurstFit:
     amplitude, rest = fit_sines(y, t, (rate_Hz,))
     level, U_level = level_beside_sines(y, t, (rate_Hz,))
     alarm = false_alarm(share, n, independent)
-    chance = "below 1 in a million" if alarm < _LEAST_CHANCE else f"{alarm:.2g}"
+    chance = "below 1 in a million" if alarm < _LEAST_CHANCE else sized(alarm, 2)
     return BurstFit(
         kind="periodic disturbance",
         log_evidence=gaussian(rest, burst.floor) - cost(3, n) - math.log(independent),
-        words=f"{rate_Hz:.4g} Hz (or what is read as that every {1e3 * burst.interval_s:.3g} ms), amplitude "
+        words=f"{sized(rate_Hz, 4)} Hz (or what is read as that every {sized(1e3 * burst.interval_s)} ms), amplitude "
         f"{show(float(amplitude[0]), burst.unit)}, by chance {chance}",
         residual=rest,
         rate_Hz=rate_Hz,

@@ -5,7 +5,8 @@ import math
 import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
-from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, expanded_of_mean, gaussian, show
+from instruments.texts import sized
+from sequencer.diagnosis.noise.fitting import LOG_2PI, cost, expanded_of_mean, gaussian, log_beneath, show
 from sequencer.diagnosis.noise.kinds.curve import curve_fit
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
 from sequencer.evaluation.figures.per_point import FloatArray
@@ -38,7 +39,7 @@ def _line(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="drift",
             log_evidence=gaussian(rest, burst.floor) - cost(2, len(y)),
-            words=f"{show(slope * length_s, unit)} in {length_s:.3g} s ({show(60 * slope, unit)} a minute)",
+            words=f"{show(slope * length_s, unit)} in {sized(length_s)} s ({show(60 * slope, unit)} a minute)",
             residual=rest,
             sd=float(rest.std()),
             size=slope * length_s,
@@ -67,7 +68,7 @@ def _decay(burst: Burst) -> tuple[BurstFit, ...]:
         BurstFit(
             kind="warm-up",
             log_evidence=gaussian(rest, burst.floor) - cost(3, len(y)),
-            words=f"{show(-float(gains[at]), burst.unit)} in all, time constant {taus[at]:.2g} s",
+            words=f"{show(-float(gains[at]), burst.unit)} in all, time constant {sized(taus[at], 2)} s",
             residual=rest,
             sd=float(rest.std()),
             size=-float(gains[at]),
@@ -93,7 +94,7 @@ def _memory(burst: Burst) -> tuple[BurstFit, ...]:
         return ()
     y = burst.y - burst.y.mean()
     seen = _memories(y, burst.floor)
-    (held, beneath), (best, ss, _, _) = max(seen.items(), key=lambda item: item[1])
+    (held, beneath), (_, ss, _, _) = max(seen.items(), key=lambda item: item[1])
     away, U = _level(seen, n)
     variance = max(ss / (n - 1), burst.floor**2)
     ahead, rest = _innovations(y, held, beneath)
@@ -102,9 +103,9 @@ def _memory(burst: Burst) -> tuple[BurstFit, ...]:
     return (
         BurstFit(
             kind="slow wander",
-            log_evidence=best - cost(3 if beneath else 2, n),
-            words=f"each reading holds on to {100 * held:.3g} % of the one before"
-            f" (memory of {-burst.interval_s / math.log(held):.2g} s),"
+            log_evidence=_evidence(seen) - cost(1, n),
+            words=f"each reading holds on to {sized(100 * held)} % of the one before"
+            f" (memory of {sized(-burst.interval_s / math.log(held), 2)} s),"
             f" new noise sd {show(math.sqrt(variance), unit)}{white}",
             residual=rest,
             sd=math.sqrt(ahead * variance),
@@ -139,6 +140,13 @@ def _memories(y: FloatArray, floor: float) -> _Memories:
             for other in (-1, 0, 1):
                 at(_HELD.index(share) + more, _BENEATH.index(white) + other)
     return seen
+
+
+def _evidence(seen: _Memories) -> float:
+    """Log density over all memories, each before the readings as likely as another."""
+    white = dict(zip(_BENEATH, log_beneath(len(_BENEATH)), strict=True))
+    logs = [density - math.log(len(_HELD)) + white[beneath] for (_, beneath), (density, *_) in seen.items()]
+    return float(np.logaddexp.reduce(logs))
 
 
 def _level(seen: _Memories, n: int) -> tuple[float, float]:

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_mixture, log_normal
 from sequencer.diagnosis.noise.fitting import climb, cost, cost_of_size, cost_of_step, logit, share_of, show
 from sequencer.diagnosis.noise.kinds.kind import Burst, BurstFit, KindOfNoise
@@ -141,8 +142,8 @@ def _fit_burst(burst: Burst) -> tuple[BurstFit, ...]:
             kind="random telegraph",
             log_evidence=best - cost(1, n) - chosen,
             words=f"two levels {show(size, burst.unit)} apart, {100 * share:.0f} % of the time on the upper one, where "
-            f"it stays {above_s:.2g} s, and {below_s:.2g} s below, on average: truly {show(mean, burst.unit, 6)} ± "
-            f"{show(U, burst.unit, 2)}",
+            f"it stays {sized(above_s, 2)} s, and {sized(below_s, 2)} s below, on average: truly "
+            f"{show(mean, burst.unit, 6)} ± {show(U, burst.unit, 2)}",
             # Levels drawn by their probabilities: with their means what is left would be narrower than the noise is.
             residual=y - at[0] - size * (np.random.default_rng(n).uniform(size=n) < upper),
             sd=sd,

@@ -5,6 +5,7 @@ import math
 import numpy as np
 from scipy import stats
 
+from instruments.texts import sized
 from sequencer.diagnosis.noise.densities import log_cdf, log_mixture, log_normal
 from sequencer.diagnosis.noise.fitting import (
     LOG_2PI,
@@ -72,9 +73,9 @@ def _limited(burst: Burst) -> BurstFit | None:
     return BurstFit(
         kind="unknown",
         log_evidence=best,
-        words=f"held at a limit: {100 * held_n / n:.2g} % of the readings are {show(sign * limit, burst.unit, 6)}, and "
-        f"none lies beyond; white noise of sd {show(sd, burst.unit)} about {show(sign * float(at[0]), burst.unit, 6)} "
-        "would read so",
+        words=f"held at a limit: {sized(100 * held_n / n, 2)} % of the readings are "
+        f"{show(sign * limit, burst.unit, 6)}, and none lies beyond; white noise of sd "
+        f"{show(sd, burst.unit)} about {show(sign * float(at[0]), burst.unit, 6)} would read so",
         sd=sd,
         share=held_n / n,
         is_sure=True,
@@ -151,15 +152,15 @@ def _both_sides(burst: Burst) -> BurstFit | None:
     if not _FEWEST_LOUD / n < share < _MOST_LOUD:
         return None
     gained, stay = in_a_row(quiet, loud, share)
-    row = f", some {stay:.2g} in a row" if gained else ""
+    row = f", some {sized(stay, 2)} in a row" if gained else ""
     sd = math.hypot(math.exp(at[1]), floor)
     size = sd * (_LEAST_RATIO + math.exp(at[3]))
     is_left = loud - quiet < math.log(max(1 - share, 1e-12) / share)
     return BurstFit(
         kind="unknown",
         log_evidence=best + gained - cost(3, n),
-        words=f"bursts to both sides: {100 * share:.2g} % of the readings scatter by sd {show(size, burst.unit)}{row}, "
-        f"the rest by {show(sd, burst.unit)}",
+        words=f"bursts to both sides: {sized(100 * share, 2)} % of the readings scatter by sd "
+        f"{show(size, burst.unit)}{row}, the rest by {show(sd, burst.unit)}",
         residual=y[is_left] - at[0] if is_left.any() else None,
         is_left=is_left,
         sd=sd,

@@ -12,7 +12,7 @@ output is held at a limit it tells nothing of what moves before it: there a wait
 from bisect import bisect_left
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, isfinite, isnan, nan
+from math import inf, isfinite, nan
 
 import numpy as np
 
@@ -133,7 +133,11 @@ class Settling:
     @property
     def time_constant_s(self) -> float:
         """Best fitting time constant; NaN while none was seen."""
-        return self._few.fitted_s if isnan(self._fits.fitted_s) else self._fits.fitted_s
+        return self._fitted.fitted_s
+
+    @property
+    def _fitted(self) -> Fits | Few:
+        return self._few if self._few.is_asked else self._fits
 
     def delayed(self, by_s: float) -> None:
         """It could not be read for so long, since other units were: its time limit moves by as much."""
@@ -147,7 +151,7 @@ class Settling:
             to_go=self._to_go,
             noise_sd=self.noise_sd,
             time_constant_s=self.time_constant_s,
-            time_constant_u=self._few.fitted_u if isnan(self._fits.fitted_s) else self._fits.fitted_u,
+            time_constant_u=self._fitted.fitted_u,
             trace=tuple(self._trace),
             moved_s=self._moved_s,
             held_s=self._held_s,
@@ -192,7 +196,7 @@ class Settling:
             if self._swings.is_held:
                 to_go = swing
             confirm_n = _CONFIRM_N
-        if to_go == inf:
+        if self._few.is_asked:  # the scatter that a fit is held against is motion
             to_go, confirm_n = self._few.bound(), _CONFIRM_FIT_N
         if to_go == inf:
             to_go, confirm_n = self._fallback.bound(), _CONFIRM_N

@@ -1,41 +1,39 @@
 """Upper bound of the residual settling error where a time constant sees only few readings.
 
-Four readings are enough for an exponential whose time constant is about the stated one; three, where other changes of
-this unit have told it, or where they are so far apart that it hardly matters, as of a unit that is one of many. Nothing
-is known of the noise from so few: a fit has to hold as quiet readings would, and its bound is that of noisy ones.
+A damped oscillation read so seldom looks like noise, or by chance like a lag: no single fit is to be trusted. Shapes,
+lags and swings, are weighed by the probability of the readings (`settling_shapes`), and the bound is a quantile of what
+is to come over all of them. That is done only where it may tell something new: not while the readings still move by
+more than any shape leaves within the tolerance, not again for readings that no shape held, and swings only where lags
+alone are within the tolerance or do not hold.
 """
 
-from itertools import pairwise
-from math import exp, inf, log, nan, sqrt
+from math import exp, inf, log, nan
 
 import numpy as np
 
 from sequencer.inputs.settling_rule import SettlingRule
-from sequencer.running.settling_bounds import COVERAGE, FloatArray, Seen
+from sequencer.running.settling_bounds import Seen
+from sequencer.running.settling_shapes import LAGS, SWINGS, Likely, Readings, Share, exceeded, weighed
 
 __all__ = ["Few"]
 
 # Picked on simulated runs; tests/bench/bench_settling.py prints what they give on other seeds.
 _SPARSE = 0.4  # time constants between readings: denser ones give enough for a fit without any supposition
-_MOST_N = 8
-_FEWEST_N, _FEWEST_SURE_N = 4, 3
-_WIDE = 4.0  # stated time constants between readings: three are enough
+_MOST_N = 24
+_FEWEST_N = 3
 _AFTER_MISFIT_N = 6  # fewest readings once older ones do not belong to them
 _SPREAD = 0.35  # of the logarithm of a time constant about the stated one: within 0.5 to 2 times it by 95 %
-_GATES = {3: 6.6, 4: 9.2, 5: 11.3, 6: 13.3, 7: 15.1, 8: 16.8}  # chi-square, 1 %, of n - 2 degrees of freedom
-_QUIET, _NOISY = 0.2, 0.4  # noise in bands: what a fit may leave, and what its bound reckons with
-_STEP = log(16.0) / 80
-# Logarithms of time constants over the stated one, a quarter to four times it; and about the best of them: a large
-# step tells far closer than that.
-_COARSE: FloatArray = _STEP * np.arange(-40.0, 41.0)
-_FINE: FloatArray = _STEP * np.linspace(-1.5, 1.5, 61)
+_SWINGS_SHARE, _SWINGS_SHARE_LEARNT = 0.1, 0.002  # of units that swing: of all, and of those seen to be lags
+_RISK = 5e-4  # that more than the bound comes
+_FASTEST = 0.4  # time constant, of the nominal one, of a unit whose last readings lie apart and that is settled
+_CREST = 5.0  # times the largest error to come, that a swing may have been before
 
 
 class Few:
-    """Exponentials through the last few readings, the time constant held by what is known of it.
+    """Lags and damped swings, weighed by the last readings.
 
     Attributes:
-        fitted_s: best fitting time constant, by the readings alone; NaN while none was seen.
+        fitted_s: best fitting time constant of a lag, by the readings alone; NaN while none was seen.
         fitted_u: its relative standard uncertainty.
     """
 
@@ -43,62 +41,86 @@ class Few:
         self._rule = rule
         self._seen = seen
         self.fitted_s = self.fitted_u = nan
-        self._fewest_n, self._middle, self._spread = _FEWEST_N, 0.0, _SPREAD
+        self._first = 0  # readings before it are known not to belong to a shape with those after it
+        self._middle, self._spread, self._swings = 0.0, _SPREAD, _SWINGS_SHARE
         if rule.learnt_s > 0 and rule.time_constant_s > 0:
-            self._fewest_n, self._spread = _FEWEST_SURE_N, rule.learnt_spread
-            self._middle = log(rule.learnt_s / rule.time_constant_s)
+            self._middle, self._spread = log(rule.learnt_s / rule.time_constant_s), rule.learnt_spread
+            self._swings = _SWINGS_SHARE_LEARNT
+
+    @property
+    def is_asked(self) -> bool:
+        """Readings are so far apart that their scatter cannot be told from motion."""
+        tau_s, times = self._rule.time_constant_s, self._seen.times
+        return bool(tau_s) and len(times) >= _FEWEST_N and times[-1] - times[-3] >= 2 * _SPARSE * tau_s
 
     def bound(self) -> float:
-        """Bound from the oldest readings that hold; infinite where readings are dense, or none hold."""
-        tau_s = self._rule.time_constant_s
-        times, values = self._seen.times[-_MOST_N:], self._seen.values[-_MOST_N:]
-        fewest_n = self._fewest_n
-        last_s = times[-_FEWEST_SURE_N:]
-        if len(last_s) == _FEWEST_SURE_N and all(b - a > _WIDE * tau_s for a, b in pairwise(last_s)):
-            fewest_n = _FEWEST_SURE_N
-        if not tau_s or len(times) < fewest_n or times[-1] - times[-3] < 2 * _SPARSE * tau_s:
+        """Bound from the oldest readings that hold; infinite where readings are dense, none hold, or they move on."""
+        if not self.is_asked or self._moves_on():
             return inf
-        is_whole = len(times) == len(self._seen.times)
-        for first in range(len(times)):
-            if len(times) - first < (fewest_n if is_whole and not first else _AFTER_MISFIT_N):
-                break
-            found = self._bound(np.array(times[first:]) / tau_s, np.array(values[first:]))
-            if found is not None:
-                return found
-        return inf
+        n = len(self._seen.times)
+        first = max(self._first, n - self._sparse_n())
+        if n - first < (_AFTER_MISFIT_N if first else _FEWEST_N):
+            return inf
+        found = self._bound(first)
+        if found is None:
+            first, found = self._after_misfit(first)
+        self._first = first
+        return inf if found is None else found
 
-    def _bound(self, t: FloatArray, y: FloatArray) -> float | None:
-        """Bound from these readings, times in stated time constants; None where no exponential holds them."""
-        variance = self._seen.floor + (_QUIET * self._rule.band) ** 2
-        coarse = _fits(t, y, _COARSE, variance)
-        x = np.concatenate((_COARSE, _COARSE[int((coarse[0] + self._penalty(_COARSE)).argmin())] + _FINE))
-        alone, amplitude, spread, e = _fits(t, y, x, variance)
-        if float((alone + self._penalty(x)).min()) > _GATES[t.size]:
-            return None
-        self._take_lag(x[_COARSE.size :], alone[_COARSE.size :])
-        noisy = self._seen.floor + (_NOISY * self._rule.band) ** 2
-        chi = alone * (variance / noisy) + self._penalty(x)
-        left = COVERAGE**2 - (chi - float(chi.min()))
-        error = np.sqrt(np.maximum(left, 0.0) * noisy / spread)
-        return float(((np.abs(amplitude) + error) * e)[left >= 0].max())
+    def _moves_on(self) -> bool:
+        """The last two readings are farther apart than with anything that is within the tolerance now."""
+        (a_s, b_s), (a, b) = self._seen.times[-2:], self._seen.values[-2:]
+        folds = (b_s - a_s) / (_FASTEST * self._rule.time_constant_s)
+        return log(max(abs(b - a) / (_CREST * self._rule.band), 1.0)) > folds
 
-    def _penalty(self, x: FloatArray) -> FloatArray:
-        return np.asarray(((x - self._middle) / self._spread) ** 2)
+    def _sparse_n(self) -> int:
+        """How many of the last readings are so far apart; denser ones before them would count as often as they are."""
+        times, n = self._seen.times[-_MOST_N:], _FEWEST_N
+        while n < len(times) and times[1 - n] - times[-n - 1] >= 2 * _SPARSE * self._rule.time_constant_s - 1e-9:
+            n += 1
+        return n
 
-    def _take_lag(self, x: FloatArray, alone: FloatArray) -> None:
+    def _after_misfit(self, misfit: int) -> tuple[int, float | None]:
+        """The first reading from which they hold, and the bound from there; where the later ones do, so do fewer."""
+        last = len(self._seen.times) - _AFTER_MISFIT_N
+        if last <= misfit or (found := self._bound(last)) is None:
+            return max(misfit, last), None
+        while last - misfit > 1:
+            middle = (misfit + last) // 2
+            earlier = self._bound(middle)
+            if earlier is None:
+                misfit = middle
+            else:
+                last, found = middle, earlier
+        return last, found
+
+    def _bound(self, first: int) -> float | None:
+        """Bound from the readings from this one on; None where no shape holds them."""
+        rule, tau_s = self._rule, self._rule.time_constant_s
+        self.fitted_s = self.fitted_u = nan
+        t, y = np.array(self._seen.times[first:]) / tau_s, np.array(self._seen.values[first:])
+        began = None
+        if not first and rule.stood_at is not None:
+            began = (-float(t[0]), rule.stood_at - float(y[-1]))
+        readings = Readings(u=t - t[0], y=y - y[-1], began=began, band=rule.band, floor=self._seen.floor)
+        lags = weighed(readings, LAGS, self._share(1 - self._swings))
+        if lags is None:
+            swings = weighed(readings, SWINGS, self._share(self._swings))
+            return None if swings is None else exceeded(_RISK, swings)
+        self._take_lag(lags)
+        alone = exceeded(_RISK, lags)
+        if alone > rule.band:
+            return alone
+        swings = weighed(readings, SWINGS, self._share(self._swings))
+        if swings is None:
+            return alone
+        if swings.most > lags.most:
+            self.fitted_s = self.fitted_u = nan
+        return max(alone, exceeded(_RISK, lags, swings))
+
+    def _share(self, of_all: float) -> Share:
+        return Share(of_all=of_all, middle=self._middle, spread=self._spread)
+
+    def _take_lag(self, lags: Likely) -> None:
         """Keep what the readings alone say of the time constant."""
-        at = int(alone.argmin())
-        if 0 < at < x.size - 1:
-            before, here, after = alone[at - 1 : at + 2].tolist()
-            bend = (before - 2 * here + after) / (2 * float(x[1] - x[0]) ** 2)
-            self.fitted_s, self.fitted_u = self._rule.time_constant_s * exp(float(x[at])), 1 / sqrt(bend)
-
-
-def _fits(t: FloatArray, y: FloatArray, x: FloatArray, variance: float) -> tuple[FloatArray, ...]:
-    """Chi-square, amplitude, its spread, and what is left of it at the end, for each logarithm `x`, shape (x.size,)."""
-    e = np.exp((t[0] - t) / np.exp(x)[:, None])
-    away = e - e.mean(axis=1, keepdims=True)
-    spread = np.maximum((away * away).sum(axis=1), 1e-12)
-    z = y - y.mean()
-    amplitude = (away @ z) / spread
-    return (float(z @ z) - amplitude**2 * spread) / variance, amplitude, spread, e[:, -1]
+        self.fitted_s, self.fitted_u = self._rule.time_constant_s * exp(lags.x), lags.x_sd

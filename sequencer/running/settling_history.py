@@ -15,7 +15,7 @@ __all__ = ["Pace"]
 # The bound of what is still to go comes within the tolerance so much later than the error (tests/bench/bench_settling).
 _LATE = 1.03
 _LEAST_LAGS_N = 3
-_SURE = 0.05  # relative standard uncertainty of a time constant that is worth learning from
+_SURE = 0.1  # relative standard uncertainty of a time constant that is worth learning from
 _SCATTER = 2.0  # a standard deviation of three values is up to so much too small, by 95 % (chi-square: 4.4 at 97.5 %)
 _LEAST_SPREAD = 0.02
 _MOST_SPREAD = 0.2

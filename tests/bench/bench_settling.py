@@ -20,6 +20,7 @@ from sequencer.running.settling import Settling, State
 from sequencer.running.settling_history import Pace
 
 Shape = Callable[[np.ndarray], np.ndarray]
+IDLE = SettlingRule(band=1.0, time_constant_s=1.0, minimum_s=0.0, maximum_s=1.0)
 FINE_S = np.arange(0, 60, 0.005)
 
 
@@ -68,6 +69,9 @@ CELLS = [
     Cell(name="a reading each 0.5, oscillating", sd=0.2, every=0.5, kind="oscillating"),
     Cell(name="a reading each 2, ramp over 10", sd=0.2, every=2.0, kind="ramp"),
     Cell(name="a reading each 2, lag 3 times nominal", sd=0.2, every=2.0, tau=(3.0, 3.0)),
+    Cell(name="learnt, a reading each 2, s=.5", every=2.0, before_n=3),
+    Cell(name="learnt, a reading each 2, oscillating", sd=0.2, every=2.0, kind="oscillating", before_n=3),
+    Cell(name="learnt, a reading each 1, oscillating", sd=0.2, every=1.0, kind="oscillating", before_n=3),
     Cell(name="a reading each 2, dead time to 2", sd=0.2, every=2.0, dead=(0.0, 2.0)),
     Cell(name="a reading each 5, s=.2", sd=0.2, every=5.0),
     Cell(name="a reading each 5, oscillating", sd=0.2, every=5.0, kind="oscillating"),
@@ -104,12 +108,16 @@ def run(cell: Cell, rng: np.random.Generator) -> tuple[float, float, bool, State
 
 
 def change(cell: Cell, rng: np.random.Generator, error: Shape, pace: Pace) -> tuple[float, float, bool, State, float]:
-    """One change of the setpoint, of which the pace learns; as `run`."""
+    """One change of the setpoint, from where it stands, of which the pace learns; as `run`."""
+    pace.move()
     step, dead = math.exp(rng.uniform(math.log(100), math.log(5000))), rng.uniform(*cell.dead)
     outside = np.abs(step * error(FINE_S)) > 1
     ideal = dead + FINE_S[np.flatnonzero(outside)[-1]]
     t = cell.every * np.arange(1, math.ceil(60 / cell.every))
-    level = rng.uniform(0, 10) - step * error(np.maximum(t - dead, 0)) + cell.sd * rng.standard_normal(t.size)
+    came_to = rng.uniform(0, 10)
+    if (stood_at := pace.rule(IDLE).stood_at) is not None:
+        came_to += step + stood_at
+    level = came_to - step * error(np.maximum(t - dead, 0)) + cell.sd * rng.standard_normal(t.size)
     if cell.kind == "ripple" and rng.random() < 0.3:
         begin, length, period = rng.uniform(0, 10), rng.uniform(1, 3), rng.uniform(0.3, 2)
         level += 3 * np.sin(2 * math.pi * t / period) * ((t > begin) & (t < begin + length))

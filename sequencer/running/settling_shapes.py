@@ -5,7 +5,7 @@ Times are in nominal time constants.
 """
 
 from dataclasses import dataclass
-from math import inf, log, sqrt
+from math import exp, inf, log, sqrt
 
 import numpy as np
 
@@ -20,8 +20,9 @@ _START = 0.3  # of the step: what dead time and rise leave unknown of where the 
 _GATE = 3.5  # standard deviations of chi-square, beyond its mean
 _CREST = 10.0  # times the largest that was read, that a swing may have been
 _MOST_FOLDS = 60.0  # factors of e that are told apart
-_NEGLIGIBLE = 18.0  # logarithm of the odds
-_FINE_N = 24  # steps of the grid of lags, about its best, for each of the coarse ones
+_NEGLIGIBLE = 15.0  # logarithm of the odds
+_FINE_N = 14  # steps of the grid of lags, about its best, for each of the coarse ones
+_CLASS, _LEAST = 0.01, 1e-9  # what is to come is told to so much, and down to so much of the largest
 # Upper ends of classes of a normal deviate, and the share in each.
 _DEVIATES: FloatArray = np.array([0.5, 1.5, 2.5, 3.5, 4.5])
 _SHARES: FloatArray = np.array([0.691462, 0.241730, 0.060598, 0.005977, 0.000233])
@@ -47,7 +48,7 @@ class Kind:
 
 
 LAGS = Kind(x=np.arange(log(0.2), log(6.0), 0.06), turns=np.zeros(1), own=0.01)
-SWINGS = Kind(x=np.arange(log(0.3), log(4.0), 0.1), turns=np.arange(0.8, 9.0, 0.1), own=0.1)
+SWINGS = Kind(x=np.arange(log(0.3), log(4.0), 0.15), turns=np.arange(0.8, 9.0, 0.15), own=0.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +240,7 @@ def exceeded(risk: float, *kinds: Likely) -> float:
     log_p, peak, sd = (np.concatenate([getattr(each, name) for each in kinds]) for name in ("log_p", "peak", "sd"))
     values = (peak[:, None] + sd[:, None] * _DEVIATES).ravel()
     shares = (np.exp(log_p - most)[:, None] * _SHARES).ravel()
-    order = np.argsort(values)[::-1]
-    beyond = np.cumsum(shares[order])
-    return float(values[order[min(int(np.searchsorted(beyond, risk * beyond[-1])), order.size - 1)]])
+    largest = float(values.max())
+    below = (np.log(np.maximum(values, _LEAST * largest) / largest) / -_CLASS).astype(np.int64)
+    beyond = np.cumsum(np.bincount(below, shares))
+    return largest * exp(-_CLASS * int(np.searchsorted(beyond, risk * beyond[-1])))

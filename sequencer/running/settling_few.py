@@ -13,7 +13,7 @@ import numpy as np
 
 from sequencer.inputs.settling_rule import SettlingRule
 from sequencer.running.settling_bounds import Seen
-from sequencer.running.settling_shapes import LAGS, SWINGS, Likely, Readings, Share, exceeded, weighed
+from sequencer.running.settling_shapes import LAGS, SWINGS, Likely, Readings, exceeded, log_prior, weighed
 
 __all__ = ["Few"]
 
@@ -26,6 +26,7 @@ _SPREAD = 0.35  # of the logarithm of a time constant about the stated one: with
 _SWINGS_SHARE, _SWINGS_SHARE_LEARNT = 0.1, 0.002  # of units that swing: of all, and of those seen to be lags
 _RISK = 5e-4  # that more than the bound comes
 _FASTEST = 0.4  # time constant, of the nominal one, of a unit whose last readings lie apart and that is settled
+_AGAIN = 0.5  # of the time after which the error will be within the band: until then no weighing is worth its time
 _CREST = 5.0  # times the largest error to come, that a swing may have been before
 
 
@@ -42,10 +43,12 @@ class Few:
         self._seen = seen
         self.fitted_s = self.fitted_u = nan
         self._first = 0  # readings before it are known not to belong to a shape with those after it
-        self._middle, self._spread, self._swings = 0.0, _SPREAD, _SWINGS_SHARE
+        self._ask_s, self._last = 0.0, inf
+        middle, spread, swings = 0.0, _SPREAD, _SWINGS_SHARE
         if rule.learnt_s > 0 and rule.time_constant_s > 0:
-            self._middle, self._spread = log(rule.learnt_s / rule.time_constant_s), rule.learnt_spread
-            self._swings = _SWINGS_SHARE_LEARNT
+            middle, spread, swings = log(rule.learnt_s / rule.time_constant_s), rule.learnt_spread, _SWINGS_SHARE_LEARNT
+        self._lags = log_prior(LAGS, 1 - swings, middle, spread)
+        self._swings = log_prior(SWINGS, swings, middle, spread)
 
     @property
     def is_asked(self) -> bool:
@@ -57,6 +60,8 @@ class Few:
         """Bound from the oldest readings that hold; infinite where readings are dense, none hold, or they move on."""
         if not self.is_asked or self._moves_on():
             return inf
+        if self._seen.at_s < self._ask_s:
+            return self._last
         n = len(self._seen.times)
         first = max(self._first, n - self._sparse_n())
         if n - first < (_AFTER_MISFIT_N if first else _FEWEST_N):
@@ -65,7 +70,8 @@ class Few:
         if found is None:
             first, found = self._after_misfit(first)
         self._first = first
-        return inf if found is None else found
+        self._last = inf if found is None else found
+        return self._last
 
     def _moves_on(self) -> bool:
         """The last two readings are farther apart than with anything that is within the tolerance now."""
@@ -103,24 +109,27 @@ class Few:
         if not first and rule.stood_at is not None:
             began = (-float(t[0]), rule.stood_at - float(y[-1]))
         readings = Readings(u=t - t[0], y=y - y[-1], began=began, band=rule.band, floor=self._seen.floor)
-        lags = weighed(readings, LAGS, self._share(1 - self._swings))
+        lags = weighed(readings, LAGS, self._lags)
         if lags is None:
-            swings = weighed(readings, SWINGS, self._share(self._swings))
-            return None if swings is None else exceeded(_RISK, swings)
+            swings = weighed(readings, SWINGS, self._swings)
+            return None if swings is None else self._of(swings)
         self._take_lag(lags)
-        alone = exceeded(_RISK, lags)
+        alone = self._of(lags)
         if alone > rule.band:
             return alone
-        swings = weighed(readings, SWINGS, self._share(self._swings))
+        swings = weighed(readings, SWINGS, self._swings)
         if swings is None:
             return alone
         if swings.most > lags.most:
             self.fitted_s = self.fitted_u = nan
         return max(alone, exceeded(_RISK, lags, swings))
 
-    def _share(self, of_all: float) -> Share:
-        return Share(of_all=of_all, middle=self._middle, spread=self._spread)
+    def _of(self, likely: Likely) -> float:
+        """Bound, and when the next is worth its time."""
+        lasts_s = self._rule.time_constant_s * likely.lasts(self._rule.band)
+        self._ask_s = self._seen.at_s + _AGAIN * lasts_s
+        return exceeded(_RISK, likely)
 
     def _take_lag(self, lags: Likely) -> None:
         """Keep what the readings alone say of the time constant."""
-        self.fitted_s, self.fitted_u = self._rule.time_constant_s * exp(lags.x), lags.x_sd
+        self.fitted_s, self.fitted_u = self._rule.time_constant_s * exp(lags.alone[0]), lags.alone[1]

@@ -5,13 +5,17 @@ Times are in nominal time constants.
 """
 
 from dataclasses import dataclass
-from math import exp, inf, log, sqrt
+from math import exp, log, sqrt
+from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from sequencer.running.settling_bounds import FloatArray
 
-__all__ = ["LAGS", "SWINGS", "Kind", "Likely", "Readings", "Share", "exceeded", "weighed"]
+__all__ = ["LAGS", "SWINGS", "Kind", "Likely", "Readings", "exceeded", "log_prior", "weighed"]
+
+IntArray: TypeAlias = npt.NDArray[np.int64]
 
 # Picked on simulated runs; tests/bench/bench_settling.py prints what they give on other seeds.
 _WIDE, _WIDE_SHARE = 0.9, 0.1  # spread of the logarithm of the time constant where a type sheet is wrong, and how many
@@ -21,33 +25,36 @@ _GATE = 3.5  # standard deviations of chi-square, beyond its mean
 _CREST = 10.0  # times the largest that was read, that a swing may have been
 _MOST_FOLDS = 60.0  # factors of e that are told apart
 _NEGLIGIBLE = 15.0  # logarithm of the odds
-_FINE_N = 14  # steps of the grid of lags, about its best, for each of the coarse ones
 _CLASS, _LEAST = 0.01, 1e-9  # what is to come is told to so much, and down to so much of the largest
 # Upper ends of classes of a normal deviate, and the share in each.
 _DEVIATES: FloatArray = np.array([0.5, 1.5, 2.5, 3.5, 4.5])
 _SHARES: FloatArray = np.array([0.691462, 0.241730, 0.060598, 0.005977, 0.000233])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
     """Grid of shapes of one kind: exp(-u / tau), or that times cos and sin of (turn u).
 
     Attributes:
         x: logarithms of time constants, evenly spaced.
+        rates: their inverses, 1 / tau.
+        step: between them.
         turns: pulsations; (0,) = a lag.
         own: share of what is still to go that a unit may be off its equation, or a shape of the grid off the unit.
+        coarse: every so many of them are enough to find which are likely.
+        decay: rate over pulsation, shape (x.size, turns.size); an extremum stands by its arctangent before a crest of the cosine.
+        lead: that arctangent.
     """
 
-    x: FloatArray
-    turns: FloatArray
-    own: float
+    def __init__(self, *, x: FloatArray, turns: FloatArray, own: float, coarse: int = 1) -> None:
+        self.x, self.turns, self.own, self.coarse = x, turns, own, coarse
+        self.rates, self.step = np.exp(-x), float(x[1] - x[0])
+        self.is_lag = not turns.any()
+        self.decay = self.rates[:, None] / np.maximum(turns, 1e-9)
+        self.lead = np.arctan(self.decay)
+        self.crest = np.cos(self.lead)
 
-    @property
-    def is_lag(self) -> bool:
-        return not self.turns.any()
 
-
-LAGS = Kind(x=np.arange(log(0.2), log(6.0), 0.06), turns=np.zeros(1), own=0.01)
+LAGS = Kind(x=np.arange(log(0.2), log(6.0), 0.005), turns=np.zeros(1), own=0.01, coarse=12)
 SWINGS = Kind(x=np.arange(log(0.3), log(4.0), 0.15), turns=np.arange(0.8, 9.0, 0.15), own=0.1)
 
 
@@ -70,25 +77,18 @@ class Readings:
     floor: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Share:
-    """What is known before the readings.
+def log_prior(kind: Kind, of_all: float, middle: float, spread: float) -> FloatArray:
+    """Logarithm of the probability of each shape before the readings, times the number of pulsations, shape (x.size,).
 
-    Attributes:
+    Args:
+        kind: of shapes.
         of_all: share of units of this kind.
         middle: logarithm of the time constant that is expected.
         spread: its standard deviation.
     """
-
-    of_all: float
-    middle: float
-    spread: float
-
-    def log_p(self, x: FloatArray) -> FloatArray:
-        """Logarithm of the probability density at each logarithm of a time constant."""
-        near = np.exp(-0.5 * ((x - self.middle) / self.spread) ** 2) / self.spread
-        wide = np.exp(-0.5 * (x / _WIDE) ** 2) / _WIDE
-        return np.asarray(np.log(self.of_all * ((1 - _WIDE_SHARE) * near + _WIDE_SHARE * wide)))
+    near = np.exp(-0.5 * ((kind.x - middle) / spread) ** 2) / spread
+    wide = np.exp(-0.5 * (kind.x / _WIDE) ** 2) / _WIDE
+    return np.asarray(np.log(of_all / kind.turns.size * ((1 - _WIDE_SHARE) * near + _WIDE_SHARE * wide)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,31 +99,36 @@ class Likely:
         log_p: logarithm of the probability, up to a constant that is the same for all kinds.
         peak: the largest error to come.
         sd: its standard deviation.
-        x: mean logarithm of the time constant by the readings alone.
-        x_sd: its standard deviation.
+        x: logarithm of the time constant.
+        alone: mean logarithm of the time constant by the readings alone, and its standard deviation.
     """
 
     log_p: FloatArray
     peak: FloatArray
     sd: FloatArray
-    x: float
-    x_sd: float
+    x: FloatArray
+    alone: tuple[float, float]
 
     @property
     def most(self) -> float:
-        """Of the likeliest one."""
+        """Probability of the likeliest one, as `log_p`."""
         return float(self.log_p.max())
 
+    def lasts(self, level: float) -> float:
+        """Time in which the likeliest one comes from where it is to the level; 0 where it is within."""
+        at = int(self.log_p.argmax())
+        return exp(float(self.x[at])) * log(max(float(self.peak[at]) / level, 1.0))
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True)
 class _Solved:
-    """All shapes, by noise, time constant and pulsation; amplitudes at the first reading.
+    """Shapes under each noise, shape (noises, shapes of one pulsation, pulsations); amplitudes at the first reading.
 
     Attributes:
         chi: chi-square with the best amplitudes and level.
         log_p: logarithm of the probability of the readings.
         a: amplitude of the cosine, or of the lag.
-        b: of the sine; zeros for lags.
+        b: of the sine; as `a` for lags.
         var_a: variance of `a`.
         var_b: of `b`.
     """
@@ -136,108 +141,133 @@ class _Solved:
     var_b: FloatArray
 
 
-def weighed(readings: Readings, kind: Kind, share: Share) -> Likely | None:
-    """The shapes of a kind that are likely; None where none holds the readings."""
-    x, cells = kind.x, np.full(kind.x.size, log((kind.x[1] - kind.x[0]) / kind.turns.size))
-    solved = _solved(readings, kind, x)
-    if kind.is_lag:  # a large step tells the time constant far closer than the grid
-        best = float(x[int((solved.log_p + share.log_p(x)[:, None]).max(axis=(0, 2)).argmax())])
-        x, cells = _refined(x, best)
-        solved = _solved(readings, kind, x)
+def weighed(readings: Readings, kind: Kind, prior: FloatArray) -> Likely | None:
+    """The shapes of a kind that are likely; None where none holds the readings.
+
+    Args:
+        readings: at least three.
+        kind: of shapes.
+        prior: as `log_prior` gives it.
+    """
+    at, cells = np.arange(kind.x.size), np.array(log(kind.step))
+    if kind.coarse > 1:  # a large step tells the time constant far closer than a short grid
+        at = at[:: kind.coarse]
+        rough = _solved(readings, kind, at, _NOISES[-1:]).log_p[0, :, 0] + prior[at]
+        at, cells = _refined(at, int(at[int(rough.argmax())]), kind)
+    solved = _solved(readings, kind, at, _NOISES)
     freedom = max(readings.u.size + (readings.began is not None) - (2 if kind.is_lag else 3), 1)
-    if float(solved.chi[-1].min()) > _most_chi(freedom):  # at last for the largest noise
+    if float(solved.chi[-1].min()) > freedom + _GATE * sqrt(2 * freedom):  # at last for the largest noise
         return None
-    alone = solved.log_p + cells[:, None]
-    log_p = alone + share.log_p(x)[:, None]
-    likely = np.nonzero(log_p > log_p.max() - _NEGLIGIBLE)
-    peak, sd = _to_come(solved, kind, x, float(readings.u[-1]), likely)
-    p = np.exp(alone - alone.max()).sum(axis=(0, 2))
-    p /= p.sum()
-    mean = float(p @ x)
-    return Likely(log_p=log_p[likely], peak=peak, sd=sd, x=mean, x_sd=sqrt(float(p @ (x - mean) ** 2)))
+    alone = solved.log_p + cells
+    log_p = alone + prior[at][:, None]
+    likely = np.flatnonzero(log_p > log_p.max() - _NEGLIGIBLE)
+    return _likely(readings, kind, at, solved, log_p, alone, likely)
 
 
-def _most_chi(freedom: int) -> float:
-    return freedom + _GATE * sqrt(2 * freedom)
+def _refined(coarse: IntArray, best: int, kind: Kind) -> tuple[IntArray, FloatArray]:
+    """Shapes that are dense about the best of a coarse grid, and the logarithms of the widths of their cells."""
+    apart = coarse[np.abs(coarse - best) > kind.coarse]
+    half = kind.coarse + kind.coarse // 2
+    dense = np.arange(max(best - half, 0), min(best + half, kind.x.size))
+    widths = np.full((apart.size + dense.size, 1), log(kind.step))
+    widths[: apart.size] += log(kind.coarse)
+    return np.concatenate((apart, dense)), widths
 
 
-def _refined(x: FloatArray, best: float) -> tuple[FloatArray, FloatArray]:
-    """A grid that is fine about the best of a coarse one, and the logarithms of the widths of its cells."""
-    step = float(x[1] - x[0])
-    fine = best + step / _FINE_N * np.arange(-1.5 * _FINE_N + 0.5, 1.5 * _FINE_N)
-    apart = x[np.abs(x - best) > 1.25 * step]
-    return np.concatenate((apart, fine)), np.log(np.repeat((step, step / _FINE_N), (apart.size, fine.size)))
-
-
-def _solved(readings: Readings, kind: Kind, x: FloatArray) -> _Solved:
+def _solved(readings: Readings, kind: Kind, at: IntArray, noises: FloatArray) -> _Solved:
     """Each shape under each noise: amplitudes normal about 0, as large as was seen, and any level."""
     u, y, band = readings.u, readings.y, readings.band
-    rates = np.exp(-x)[:, None]
+    rates = kind.rates[at][:, None]
     e = np.exp(-np.minimum(rates * u, _MOST_FOLDS))
     # Late readings are noise over next to nothing: they do not make a step larger than all that was seen.
-    size = np.maximum(np.minimum((np.abs(y) / e).max(axis=1), _CREST * float(np.abs(y).max())), band)
-    beside = 0.0
-    if readings.began is not None:
+    seen = np.abs(y)
+    size = np.maximum(np.minimum((seen / e).max(axis=1), _CREST * float(seen.max())), band)
+    own = readings.floor + (noises * band) ** 2
+    if readings.began is None:
+        variance = own[:, None, None] + (kind.own * size[:, None] * e) ** 2
+    else:
         began_u, began = readings.began
         before = np.exp(np.minimum(-rates * began_u, _MOST_FOLDS))
         size = np.maximum(size, abs(began) / before[:, 0])
         u, y, e = np.append(u, began_u), np.append(y, began), np.concatenate((e, before), axis=1)
-        beside = np.append(np.zeros(u.size - 1), (_START * began) ** 2)
-    own = readings.floor + (_NOISES * band) ** 2
-    variance = own[:, None, None] + ((kind.own * size[:, None] * e) ** 2 + beside)
+        variance = own[:, None, None] + (kind.own * size[:, None] * e) ** 2
+        variance[:, :, -1] += (_START * began) ** 2
+    shape = (noises.size, at.size, -1)
+    variance = variance.reshape(-1, u.size)
     w = 1 / variance
-    we, wy, inverse_size = w * e, w * y, (1 / size**2)[:, None]
-    w_sum, wy_sum = w.sum(axis=2, keepdims=True), wy.sum(axis=2, keepdims=True)
-    wey, wee = wy * e, we * e
-    angle = kind.turns * u[:, None]
-    cos = np.cos(angle)
+    we = (w.reshape(shape) * e).reshape(w.shape)
+    w_sum, wy_sum = w.sum(axis=1), w @ y
+    inverse_size = np.tile(size**-2, noises.size)[:, None]
+    mean = (wy_sum / w_sum)[:, None]
+    chi = (w @ (y * y) - wy_sum * mean[:, 0])[:, None]
+    volume = (np.log(variance).sum(axis=1) + np.log(w_sum))[:, None]
+    wee, wey = (we.reshape(shape) * e).reshape(w.shape), we * y
     # Normal equations with the level eliminated.
-    c_1, c_y = we @ cos, wey @ cos
-    a_a = wee @ (cos * cos) - c_1 * c_1 / w_sum + inverse_size
-    r_a = c_y - c_1 * (wy_sum / w_sum)
-    chi = (wy * y).sum(axis=2, keepdims=True) - wy_sum * wy_sum / w_sum
-    volume = np.log(variance).sum(axis=2, keepdims=True) + np.log(w_sum)
     if kind.is_lag:
-        a, zero = r_a / a_a, np.zeros_like(a_a)
+        c_1 = we.sum(axis=1, keepdims=True)
+        a_a = wee.sum(axis=1, keepdims=True) - c_1 * c_1 / w_sum[:, None] + inverse_size
+        r_a = wey.sum(axis=1, keepdims=True) - c_1 * mean
+        a = b = r_a / a_a
+        var_a = var_b = 1 / a_a
         chi = chi - a * r_a
         volume = volume + np.log(a_a / inverse_size)
-        return _Solved(chi=chi, log_p=-0.5 * (chi + volume), a=a, b=zero, var_a=1 / a_a, var_b=zero)
-    sin = np.sin(angle)
-    s_1, s_y = we @ sin, wey @ sin
-    b_b = wee @ (sin * sin) - s_1 * s_1 / w_sum + inverse_size
-    a_b = wee @ (cos * sin) - c_1 * s_1 / w_sum
-    r_b = s_y - s_1 * (wy_sum / w_sum)
-    determinant = a_a * b_b - a_b * a_b
-    a, b = (b_b * r_a - a_b * r_b) / determinant, (a_a * r_b - a_b * r_a) / determinant
-    chi = chi - a * r_a - b * r_b
-    volume = volume + np.log(determinant / inverse_size**2)
-    return _Solved(
-        chi=chi, log_p=-0.5 * (chi + volume), a=a, b=b, var_a=b_b / determinant, var_b=a_a / determinant
-    )
+    else:
+        angle = u[:, None] * kind.turns
+        cos, sin, n = np.cos(angle), np.sin(angle), kind.turns.size
+        waves = np.concatenate((cos, sin), axis=1)
+        of_1, of_y = we @ waves, wey @ waves
+        products = wee @ np.concatenate((waves * waves, cos * sin), axis=1)
+        products -= np.concatenate((of_1 * of_1, of_1[:, :n] * of_1[:, n:]), axis=1) / w_sum[:, None]
+        of_y -= of_1 * mean
+        products[:, : 2 * n] += inverse_size
+        a_a, b_b, a_b = products[:, :n], products[:, n : 2 * n], products[:, 2 * n :]
+        r_a, r_b = of_y[:, :n], of_y[:, n:]
+        determinant = a_a * b_b - a_b * a_b
+        var_a, var_b = b_b / determinant, a_a / determinant
+        a_b = a_b / determinant
+        a, b = var_a * r_a - a_b * r_b, var_b * r_b - a_b * r_a
+        chi = chi - a * r_a - b * r_b
+        volume = volume + np.log(determinant / inverse_size**2)
+    log_p = -0.5 * (chi + volume)
+    return _Solved(*(each.reshape(shape) for each in (chi, log_p, a, b, var_a, var_b)))
 
 
-def _to_come(
-    solved: _Solved, kind: Kind, x: FloatArray, gone: float, likely: tuple[np.ndarray, ...]
-) -> tuple[FloatArray, FloatArray]:
-    """Largest error after the last reading, at the time `gone`, and its standard deviation, for the likely shapes."""
-    rate = np.exp(-x[likely[1]])
-    left = np.exp(-np.minimum(rate * gone, _MOST_FOLDS))
+def _likely(readings, kind, at, solved, log_p, alone, likely) -> Likely:
+    """Largest error after the last reading and its standard deviation, for the likely shapes."""
+    gone = float(readings.u[-1])
+    pulsations_n = kind.turns.size
+    of_x = at[likely // pulsations_n % at.size]
+    left = np.exp(-np.minimum(kind.rates * gone, _MOST_FOLDS))[of_x]
+    a, var = solved.a.ravel()[likely], solved.var_a.ravel()[likely]
+    mean, spread = 0.0, 0.0
     if kind.is_lag:
-        return np.abs(solved.a[likely]) * left, np.sqrt(solved.var_a[likely]) * left
-    a, b, turn = solved.a[likely], solved.b[likely], kind.turns[likely[2]]
-    size = np.hypot(a, b) * left
-    phase = turn * gone - np.arctan2(b, a)
-    decay = rate / turn
-    lead = np.arctan(decay)  # an extremum stands so far before the crest of the cosine
-    crest = size * np.exp(-decay * np.mod(-lead - phase, np.pi)) * np.cos(lead)
-    sd = np.sqrt(np.maximum(solved.var_a[likely], solved.var_b[likely])) * left
-    return np.maximum(size * np.abs(np.cos(phase)), crest), sd
+        peak = np.abs(a) * left
+        p = np.exp(alone - alone.max()).sum(axis=(0, 2))
+        p /= p.sum()
+        x = kind.x[at]
+        mean = float(p @ x)
+        spread = sqrt(float(p @ (x - mean) ** 2))
+    else:
+        b, of_turn = solved.b.ravel()[likely], likely % pulsations_n
+        var = np.maximum(var, solved.var_b.ravel()[likely])
+        shape = of_x * pulsations_n + of_turn
+        angle = kind.turns * gone
+        cos, sin = np.cos(angle)[of_turn], np.sin(angle)[of_turn]
+        now, beside = a * cos + b * sin, a * sin - b * cos
+        phase = np.arctan2(beside, now)
+        later = np.exp(-kind.decay.ravel()[shape] * np.mod(-kind.lead.ravel()[shape] - phase, np.pi))
+        size = np.sqrt(now * now + beside * beside)
+        peak = left * np.maximum(np.abs(now), size * later * kind.crest.ravel()[shape])
+    return Likely(log_p=log_p.ravel()[likely], peak=peak, sd=np.sqrt(var) * left, x=kind.x[of_x], alone=(mean, spread))
 
 
 def exceeded(risk: float, *kinds: Likely) -> float:
     """What is exceeded with the risk, over all shapes and noises."""
-    most = max((each.most for each in kinds), default=-inf)
-    log_p, peak, sd = (np.concatenate([getattr(each, name) for each in kinds]) for name in ("log_p", "peak", "sd"))
+    most = max(each.most for each in kinds)
+    log_p, peak, sd = (
+        np.concatenate([getattr(each, name) for each in kinds]) if len(kinds) > 1 else getattr(kinds[0], name)
+        for name in ("log_p", "peak", "sd")
+    )
     values = (peak[:, None] + sd[:, None] * _DEVIATES).ravel()
     shares = (np.exp(log_p - most)[:, None] * _SHARES).ravel()
     largest = float(values.max())

@@ -17,7 +17,10 @@ from sequencer.readings.table import PLACE, tidy
 from sequencer.record.digest import sealed_digest
 from sequencer.record.layout import ADDENDA, JOURNAL
 
-__all__ = ["add", "added", "corrected", "resealed_words", "words_of"]
+__all__ = ["add", "added", "corrected", "merge", "resealed_words", "words_of"]
+
+# What a line has of the file that it stands in.
+_OF_ITS_PLACE = ("chain", "revision", "replaces")
 
 
 def added(folder: Path, name: str = ADDENDA) -> list[dict[str, Any]]:
@@ -45,6 +48,29 @@ def add(folder: Path, kind: str, **fields: Any) -> dict[str, Any]:  # noqa: ANN4
     return {"kind": kind} | fields
 
 
+def merge(folder: Path, theirs: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Append what was added to a copy of the record elsewhere and is not here, as it is; returns those lines.
+
+    Raises:
+        RecordError: it cannot be written, or is being written.
+    """
+    digest, path = sealed_digest(folder), folder / ADDENDA
+    with Journal(path, again=path.exists(), seed=digest) as journal:
+        here = added(folder)
+        there = [_itself(line) for line in here]
+        new = [line for line in map(_itself, theirs) if line not in there]
+        for line in new:
+            is_correction = line["kind"] == "correction"
+            made = _amends(here, digest, sealed_n=1 + resealed_n(folder)) if is_correction else {}
+            here.append(line | made)
+            journal.write(**(line | made), sync=True)
+    return new
+
+
+def _itself(line: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: each for name, each in line.items() if name not in _OF_ITS_PLACE}
+
+
 def resealed_n(folder: Path) -> int:
     """How often a record was sealed anew."""
     return (folder / JOURNAL).read_bytes().count(b'\n{"kind": "resealed"')
@@ -58,7 +84,8 @@ def _amends(before: Sequence[Mapping[str, Any]], digest: str, *, sealed_n: int) 
 
 def corrected(table: pd.DataFrame, lines: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
     """The table with a row for each correction in `lines`; the row that it corrects stays."""
-    corrections = [line for line in lines if line["kind"] == "correction"]
+    # By their times, and not as they came: two sites that corrected one record then hold the same one.
+    corrections = sorted((line for line in lines if line["kind"] == "correction"), key=lambda line: str(line["date"]))
     if not corrections:
         return table
     rows: list[dict[str, Any]] = [{str(name): each for name, each in row.items()} for row in table.to_dict("records")]

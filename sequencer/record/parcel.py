@@ -22,6 +22,8 @@ from instruments.locks import is_locked_now
 from instruments.texts import as_json, counted
 from instruments.version import __version__
 from sequencer.journal.lines import unit_log_lines
+from sequencer.readings.table import PLACE
+from sequencer.record.addenda import added, merge
 from sequencer.record.batch import BATCH, batch_folder_of, is_batch, load_batch
 from sequencer.record.create import first_free
 from sequencer.record.digest import alterations, covered, sealed_digest
@@ -253,14 +255,35 @@ def _amended(folder: str, theirs: Path, here: Path) -> Taken:
         own = file.read()
         if own.startswith(new):
             return Taken(folder=folder, what="there already", where=here)
-        if not new.startswith(own):
-            said = "other things were added to it here than there; add theirs by hand"
-            return Taken(folder=folder, what="refused", where=here, said=said)
-        file.write(new[len(own) :])
-        file.flush()
-        os.fsync(file.fileno())
-    added_n = new.count(b"\n") - own.count(b"\n")
-    return Taken(folder=folder, what="amended", where=here, said=f"{counted(added_n, 'line')} added to it")
+        if new.startswith(own):
+            file.write(new[len(own) :])
+            file.flush()
+            os.fsync(file.fileno())
+            added_n = new.count(b"\n") - own.count(b"\n")
+            return Taken(folder=folder, what="amended", where=here, said=f"{counted(added_n, 'line')} added to it")
+    return _merged(folder, theirs, here)
+
+
+def _merged(folder: str, theirs: Path, here: Path) -> Taken:
+    """What was added there, behind other things that were added here."""
+    try:
+        own, new = added(here), merge(here, added(theirs.parent))
+    except RecordError as error:
+        return Taken(folder=folder, what="refused", where=here, said=error.what)
+    if not new:
+        return Taken(folder=folder, what="there already", where=here)
+    corrected = {_reading_of(line) for line in own if line["kind"] == "correction"}
+    both = [line for line in new if line["kind"] == "correction" and _reading_of(line) in corrected]
+    said = f"{counted(len(new), 'line')} added to it, beside what was added here"
+    if both:
+        said += (
+            f"; {counted(len(both), 'correction')} of what was corrected here too: of each reading the latest counts"
+        )
+    return Taken(folder=folder, what="amended", where=here, said=said)
+
+
+def _reading_of(line: Mapping[str, Any]) -> tuple[Any, ...]:
+    return tuple(line[name] for name in PLACE)
 
 
 def _extract(file: zipfile.ZipFile, folder: str, to: Path) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import time
 import zipfile
 
 import made_records
@@ -12,6 +13,7 @@ from instruments.errors import RecordError
 from sequencer import core
 from sequencer.cli import cli
 from sequencer.jobs.transfer import export_records, import_records
+from sequencer.record.addenda import added
 from sequencer.record.verify import verify
 
 LONG = "wort temperature transmitter with a name that is much longer than any line of a terminal (invented)"
@@ -119,8 +121,48 @@ def test_what_is_imported_twice_is_there_once_and_what_was_added_elsewhere_is_ad
     core.remark(there / sealed.name, "It rattles.", by="B. Brewer")
     export_records(tmp_path / "third.zip", here)
     (taken,) = import_records(tmp_path / "third.zip", there).taken
-    assert (taken.what, "other things were added" in taken.said) == ("refused", True)
+    assert (taken.what, taken.said) == ("amended", "1 line added to it, beside what was added here")
+    assert [each["text"] for each in added(there / sealed.name)] == [
+        "The cover was off.", "It rattles.", "And on again.",
+    ]  # fmt: skip
     assert verify(there / sealed.name).is_intact
+    assert [each.what for each in import_records(tmp_path / "third.zip", there).taken] == ["there already"]
+
+
+def test_two_sites_that_corrected_one_record_hold_the_same_one_after_they_exchanged_it(sealed, tmp_path):
+    here, there = sealed.parent, tmp_path / "there"
+    export_records(tmp_path / "first.zip", here)
+    import_records(tmp_path / "first.zip", there)
+    other = there / sealed.name
+
+    readings = core.load_record(sealed).readings.query("tap == 'output' and role == 'reading'")
+    first, second = readings["number"].unique()[:2].tolist()
+    shown = {number: readings.query("number == @number")["value"].iloc[0] for number in (first, second)}
+
+    def correct(folder, point, more, why):
+        to = f"{shown[point] + more:.3f} mA"
+        core.correct(folder, point=point, tap="output", reading=1, to=to, by="A. Cellarman", why=why,
+                     is_meant=lambda _: True)  # fmt: skip
+
+    correct(sealed, second, -0.01, "read from the sheet, here")
+    time.sleep(1.1)  # they are dated by the second
+    correct(other, second, 0.02, "read from the sheet, there")
+    correct(other, first, 0.01, "a smudge")
+    for number, (source, target) in enumerate(((there, here), (here, there), (there, here))):
+        export_records(tmp_path / f"{number}.zip", source)
+        (taken,) = import_records(tmp_path / f"{number}.zip", target).taken
+        assert (number, taken.what) in {(0, "amended"), (1, "amended"), (2, "there already")}
+        if number == 0:
+            assert "1 correction of what was corrected here too" in taken.said
+    records = [core.load_record(each) for each in (sealed, other)]
+    assert all(verify(each).is_intact for each in (sealed, other))
+    assert len(added(sealed)) == len(added(other)) == 3
+    # By hand: the later one of both sites counts, on either.
+    for record in records:
+        rows = record.readings.query("number == @second and tap == 'output' and reading == 1").sort_values("correction")
+        assert rows["value"].iloc[-1] == pytest.approx(shown[second] + 0.02, abs=0.001)
+    one, two = (record.evaluation.verdict.result for record in records)
+    assert one == two
 
 
 def test_a_batch_goes_along_with_its_records_and_has_its_page_there(small, tmp_path):

@@ -128,7 +128,9 @@ def _fields(given: Basis, found: Evaluation) -> dict[str, Any]:
         "type": content.type,
         "tag": order.item.tag or given.tag,
         "deviations": "; ".join(_deviations(given)),
-        "tested": content.date[:10],
+        "tested": ", ".join(
+            dict.fromkeys(each.content.date[:10] for each in (given.earlier, given) if each is not None)
+        ),
         "place": place_of(given),
         "issued": order.issued.isoformat() if order.issued else given.issued,
         "operator": order.tested_by or content.operator,

@@ -126,7 +126,8 @@ def identity_held(identity: str, *, where: str) -> Iterator[None]:
     if not serial.strip("0"):
         yield
         return
-    with _held(_stem(f"IDENTITY {identity.casefold()}"), where=where, job=where, is_ours_too=True):
+    own = f'by its answer to *IDN?, "{identity}", it '
+    with _held(_stem(f"IDENTITY {identity.casefold()}"), where=where, job=where, is_ours_too=True, what=own):
         yield
 
 
@@ -186,7 +187,7 @@ def _stem(one: str) -> str:
 
 
 @contextlib.contextmanager
-def _held(stem: str, *, where: str, job: str, is_ours_too: bool = False) -> Iterator[None]:
+def _held(stem: str, *, where: str, job: str, is_ours_too: bool = False, what: str = "") -> Iterator[None]:
     try:
         path = made_for_all(state_folder("locks")) / stem
         lock = _locked(path, job=job)
@@ -202,10 +203,11 @@ def _held(stem: str, *, where: str, job: str, is_ours_too: bool = False) -> Iter
             yield
             return
         raise InstrumentError(
-            f"is in use by {_named(by)}",
+            f"{what}is in use by {_named(by)}",
             where=where,
             allowed="one run at a time on a bench",
-            todo="wait until that has ended, or stop it there with Ctrl-C",
+            todo="wait until that has ended, or stop it there with Ctrl-C"
+            + ("; another instrument that gives the same answer needs a serial of its own" if what else ""),
         )
     try:
         yield

@@ -188,10 +188,11 @@ def refuse_what_is_not_captured(
     """A step that reads one tap needs what reads it; a capture an instrument: nobody types hundreds of readings."""
     read_by = {each.tap: each.receiver.instrument for each in wires if each.receiver is not None}
     quick = [tap for tap, name in read_by.items() if bench.descriptions[name].kind != "keyed"]
+    faults: dict[int, PlanError] = {}
     for number, _, setpoint in visits:
         can_be = quick if setpoint.is_quick else list(read_by)
         if setpoint.tap and setpoint.tap not in can_be:
-            raise PlanError(
+            faults[number] = PlanError(
                 f'no instrument{" with an interface" if setpoint.is_quick else ""} reads the tap "{setpoint.tap}"',
                 where=sequence.where_step(number),
                 allowed=", ".join(can_be) or "none on this bench",
@@ -200,6 +201,11 @@ def refuse_what_is_not_captured(
                 if setpoint.is_quick
                 else "read another tap, or leave the step out",
             )
+    if faults:
+        kept = ",".join(str(number) for number, _, _ in sequence.steps() if number not in faults)
+        first, *others = faults.values()
+        todo = f"{first.todo}; --only {kept} runs all the others" if kept else first.todo
+        raise PlanError(first.what, where=first.where, allowed=first.allowed, todo=todo, others=tuple(others))
 
 
 def refuse_what_harms(

@@ -138,7 +138,10 @@ def held_by_another():
 
 def test_an_instrument_is_held_by_its_serial_whatever_its_address(held_by_another):
     here = "source (GPIB0::7::INSTR)"
-    with pytest.raises(InstrumentError) as refused, identity_held(IDENTITY, where=here):
+    with (
+        pytest.raises(InstrumentError, match=r"by its answer to \*IDN\?") as refused,
+        identity_held(IDENTITY, where=here),
+    ):
         pass
     assert refused.value.where == here
     assert f"process {held_by_another.pid} on " in refused.value.what

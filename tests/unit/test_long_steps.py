@@ -174,6 +174,11 @@ def test_no_ripple_at_a_meter_that_is_blind_to_it_is_no_pass(small, run):
 def test_nobody_types_a_ripple(small):
     with pytest.raises(PlanError, match="no instrument with an interface"):
         small(bench_text=KEYED_BENCH, sequence=step("ripple: {at: 50 %}"))
+    with pytest.raises(PlanError) as refused:
+        small(bench_text=KEYED_BENCH, sequence=step("ripple: {at: 50 %}\n  - ripple: {at: 90 %}"))
+    (other,) = refused.value.others  # both at once, and how to run the rest
+    assert refused.value.where != other.where
+    assert "runs all the others" in refused.value.todo
 
 
 # -- limits ----------------------------------------------------------------------------------------------------------

@@ -54,6 +54,8 @@ class Terminal:
         return found[0]
 
     def type(self, line, *, enter="\n"):
+        if line == "\x03":  # nobody is faster than the way from a question to the read behind it
+            time.sleep(0.5)
         os.write(self._ours, (line + enter).encode("latin-1" if line == "\xb5" else "utf-8"))
 
     def answer(self, pattern, line):

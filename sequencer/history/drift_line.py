@@ -7,6 +7,7 @@ apart, is `evaluation.figures.drift`.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -291,6 +292,13 @@ class _Readings:
             pieces_n=int((counts > 1).sum()),
         )
 
+    def sums(self, here: IntArray) -> FloatArray:
+        """Weighted sums about their means of some readings: of squared times, of times by values, of squared values."""
+        w, t, y = self.weight[here], self.times[here], self.values[here]
+        share = w / w.sum()
+        t, y = t - share @ t, y - share @ y
+        return np.array([w @ t**2, w @ (t * y), w @ y**2])
+
     def cut(self, place: int) -> "_Readings":
         """With a piece that ends before a reading."""
         piece = 2 * np.unique(self.piece, return_inverse=True)[1]
@@ -302,16 +310,16 @@ def _without_jumps(known: _Readings) -> tuple[_Readings, tuple[Jump, ...]]:
     """Cut where a level jumps by what no drift explains, the plainest first."""
     jumps: list[Jump] = []
     while len(jumps) < len(known.times) // _READINGS_A_JUMP:
-        fit = known.fit()
-        places = [place for place in range(1, len(known.times)) if known.piece[place] == known.piece[place - 1]]
-        cuts = [(place, cut, cut.fit()) for place in places if (cut := known.cut(place)).epochs == known.epochs]
+        cuts = list(_cuts(known))
         if not cuts:
             break
-        place, cut, best = min(cuts, key=lambda each: each[2].chi2)
+        _, place = min(cuts)
+        fit, cut = known.fit(), known.cut(place)
+        best = cut.fit()
         if known.fit(is_bent=True).chi2 <= best.chi2:
             break
         # Neighbours that hang together wander as far as one jump, and are none.
-        wider, _ = _correlated(_lag1(best.rest, cut.piece), len(places) + 1)
+        wider, _ = _correlated(_lag1(best.rest, cut.piece), len(cuts) + 1)
         if not best.is_better_than(fit, _JUMP_BY_CHANCE / len(cuts), wider=wider):
             break
         size = (
@@ -320,6 +328,35 @@ def _without_jumps(known: _Readings) -> tuple[_Readings, tuple[Jump, ...]]:
         jumps.append(Jump(float(known.times[place - 1]), float(known.times[place]), float(size)))
         known = cut
     return known, tuple(sorted(jumps, key=lambda each: each.until))
+
+
+def _cuts(known: _Readings) -> Iterator[tuple[float, int]]:
+    """Chi-square with a piece cut before each reading, and which; those that leave an epoch without a slope left out.
+
+    A cut changes the sums of its own piece alone, so each costs no fit of all.
+    """
+    sums: dict[int, FloatArray] = {}
+    of_epoch: dict[int, FloatArray] = {each: np.zeros(3) for each in known.epochs}
+    rest = 0.0  # of epochs without a slope
+    for piece in np.unique(known.piece).tolist():
+        here = np.flatnonzero(known.piece == piece)
+        sums[piece] = known.sums(here)
+        epoch = int(known.epoch[here[0]])
+        if epoch in of_epoch:
+            of_epoch[epoch] = of_epoch[epoch] + sums[piece]
+        else:
+            rest += float(sums[piece][2])
+    chi2 = {each: float(total[2] - total[1] ** 2 / total[0]) for each, total in of_epoch.items()}
+    for place in range(1, len(known.times)):
+        piece, epoch = int(known.piece[place]), int(known.epoch[place])
+        if known.piece[place - 1] != piece or epoch not in of_epoch:
+            continue
+        here = np.flatnonzero(known.piece == piece)
+        parts = known.sums(here[here < place]) + known.sums(here[here >= place])
+        total = of_epoch[epoch] - sums[piece] + parts
+        if total[0] > 1e-9 * of_epoch[epoch][0]:
+            others = sum(each for name, each in chi2.items() if name != epoch)
+            yield rest + others + float(total[2] - total[1] ** 2 / total[0]), place
 
 
 def _about_repairs(fit: _Fit, known: _Readings) -> tuple[str, ...]:

@@ -155,8 +155,7 @@ def drift_line(
             allowed="as left, and later as found",
             todo="run it again before it is adjusted",
         )
-    known, jumps = _without_jumps(known)
-    fit = known.fit()
+    known, fit, jumps = _without_jumps(known)
     birge, freedom, said = _scale(fit.chi2, fit.dof, is_stated=known.is_stated)
     lag1 = _lag1(fit.rest, known.piece)
     widened, more = _correlated(lag1, int(np.unique(known.piece, return_counts=True)[1].max()))
@@ -276,7 +275,6 @@ class _Readings:
         cov[: len(wanted), : len(wanted)] = inverse[np.ix_(wanted, wanted)]
         of_told = self.epoch == told
         counts = np.unique(self.piece[of_told], return_counts=True)[1]
-        # Another epoch has its own slope: where the last piece tells none, the slope told is carried on from its level.
         return _Fit(
             level=float(found[of_level]),
             centre=centre,
@@ -306,15 +304,16 @@ class _Readings:
         return _Readings(self.times, self.values, self.weight, piece, self.epoch, self.is_stated)
 
 
-def _without_jumps(known: _Readings) -> tuple[_Readings, tuple[Jump, ...]]:
-    """Cut where a level jumps by what no drift explains, the plainest first."""
+def _without_jumps(known: _Readings) -> tuple[_Readings, _Fit, tuple[Jump, ...]]:
+    """Cut where a level jumps by what no drift explains, the plainest first; with the straight fit of what is left."""
     jumps: list[Jump] = []
+    fit = known.fit()
     while len(jumps) < len(known.times) // _READINGS_A_JUMP:
         cuts = list(_cuts(known))
         if not cuts:
             break
         _, place = min(cuts)
-        fit, cut = known.fit(), known.cut(place)
+        cut = known.cut(place)
         best = cut.fit()
         if known.fit(is_bent=True).chi2 <= best.chi2:
             break
@@ -326,8 +325,8 @@ def _without_jumps(known: _Readings) -> tuple[_Readings, tuple[Jump, ...]]:
             known.values[place] - known.values[place - 1] - best.slope * (known.times[place] - known.times[place - 1])
         )
         jumps.append(Jump(float(known.times[place - 1]), float(known.times[place]), float(size)))
-        known = cut
-    return known, tuple(sorted(jumps, key=lambda each: each.until))
+        known, fit = cut, best
+    return known, fit, tuple(sorted(jumps, key=lambda each: each.until))
 
 
 def _cuts(known: _Readings) -> Iterator[tuple[float, int]]:

@@ -42,20 +42,13 @@ def told(history: Timeline, advice: Advice | None) -> Told:
     sections += [_advice(advice)] if advice is not None else []
     sections += [Section(title="remarks", sentences=history.remarks)] if history.remarks else []
     runs = counted(len(history.runs), "run")
+    jumps = [words for each in history.drifts for words in _jump_words(each)]
+    said = [_moved(history), *map(_drift_words, history.drifts[:2]), *jumps]
     return Told(
         answer=f"{history.serial}, {(last.verdict or 'no verdict').upper()}",
         largest=f"{history.type}; {runs} since {day(history.runs[0].at)}, the last {found}",
         is_good=None if not last.verdict else last.is_good,
-        sentences=tuple(
-            filter(
-                None,
-                (
-                    _moved(history),
-                    *(_drift_words(each) for each in history.drifts[:2]),
-                    *(said for each in history.drifts for said in _jump_words(each)),
-                ),
-            )
-        ),
+        sentences=tuple(filter(None, said)),
         sections=tuple(sections),
         is_simulated=history.is_simulated,
     )
